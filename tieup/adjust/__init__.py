@@ -1,0 +1,1 @@
+"""Adjust the network: equations, weights, block solver, statistics."""

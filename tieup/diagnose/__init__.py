@@ -1,0 +1,1 @@
+"""Name what is wrong: hypotheses, the search, decisions, words."""

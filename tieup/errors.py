@@ -1,0 +1,42 @@
+"""The one family of errors a user can meet.
+
+Wrong field data is a finding; a run that cannot go on is an error. Each message
+says where, what was found, what was expected and what to do. A reader collects
+every problem of a file before it raises, so that one run shows them all.
+"""
+
+from __future__ import annotations
+
+
+class TieupError(Exception):
+    """Base of the family; carries one or more complete messages.
+
+    Parameters
+    ----------
+    *problems
+        One message per problem, each naming its place (file, line, column, key).
+    """
+
+    def __init__(self, *problems: str) -> None:
+        super().__init__("\n".join(problems))
+        self.problems = problems
+
+
+class ConfigError(TieupError):
+    """job.yaml or a shipped settings file cannot be understood."""
+
+
+class InputError(TieupError):
+    """A data file cannot be read, or its content is impossible."""
+
+
+class NetworkError(TieupError):
+    """What was observed cannot be made into one solvable network."""
+
+
+class AdjustmentError(TieupError):
+    """The least-squares solution failed: singular, or it did not converge."""
+
+
+class OutputError(TieupError):
+    """A result cannot be written."""

@@ -1,0 +1,1 @@
+"""The nouns of the package: frozen, without behaviour beyond naming themselves."""

@@ -1,0 +1,114 @@
+"""What was recorded in the field: files, setups and shots, never edited.
+
+Shots are columns because a site has hundreds of thousands of them; setups are
+objects because a surveyor names them. Units: radians, metres, hPa, degrees C.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
+
+
+@dataclass(frozen=True)
+class RawFile:
+    """One raw file as it was read.
+
+    ``name`` is its path relative to the job folder with forward slashes, ``rows``
+    the number of data rows in it (comment lines, blank lines and the header are
+    not rows).
+    """
+
+    name: str
+    sha256: str
+    rows: int
+
+
+@dataclass(frozen=True)
+class Setup:
+    """One levelling-up of the instrument; a re-levelled instrument is a new one.
+
+    ``label`` is unique on the site; ``name`` is what the raw file calls it.
+    ``station`` is the occupied mark, empty for a free station.
+    ``instrument_height`` (m) is NaN where an occupied setup booked none.
+    """
+
+    label: str
+    name: str
+    file: str
+    station: str
+    instrument_height: float
+    instrument: str
+
+
+@dataclass(frozen=True)
+class Shots:
+    """The readable raw rows, one array per column, each of shape (m,).
+
+    ``file`` indexes `Fieldbook.files`, ``setup`` `Fieldbook.setups` and ``point``
+    `Fieldbook.points`; ``line`` counts from 1. ``direction`` and ``zenith`` are in
+    radians as read on the circle (face 2 not yet turned over), ``distance`` and
+    ``target_height`` in metres, ``prism_constant`` in metres still to be added;
+    NaN where not observed. ``time`` is in seconds of the epoch, NaN without one.
+    ``repeated`` marks rows that copy an earlier row in every cell.
+    ``field_coordinates`` has shape (m, 3): N, E, H stored in the field, or NaN.
+    """
+
+    file: IntArray
+    line: IntArray
+    setup: IntArray
+    point: IntArray
+    direction: FloatArray
+    zenith: FloatArray
+    distance: FloatArray
+    target_height: FloatArray
+    face: IntArray
+    round: IntArray
+    prism_constant: FloatArray
+    temperature: FloatArray
+    pressure: FloatArray
+    time: FloatArray
+    role: TextArray
+    target: TextArray
+    code: TextArray
+    string: TextArray
+    note: TextArray
+    field_coordinates: FloatArray
+    repeated: BoolArray
+
+    def __len__(self) -> int:
+        return len(self.line)
+
+
+@dataclass(frozen=True)
+class InvalidRow:
+    """A raw row that cannot be understood, with the reason in words.
+
+    ``setup`` and ``point`` are its cells as written (may be empty); ``kinds`` names
+    the observed components it had cells for: direction, zenith, distance.
+    """
+
+    file: int
+    line: int
+    setup: str
+    point: str
+    kinds: tuple[str, ...]
+    reason: str
+
+
+@dataclass(frozen=True)
+class Fieldbook:
+    """All raw rows of a job, in recorded order, and the fate of the unreadable ones.
+
+    ``rows read = len(shots) + len(invalid)``. ``unknown_columns`` maps a column
+    the tool does not know to the files it stands in: kept and reported.
+    """
+
+    files: tuple[RawFile, ...]
+    setups: tuple[Setup, ...]
+    points: tuple[str, ...]
+    shots: Shots
+    invalid: tuple[InvalidRow, ...]
+    unknown_columns: Mapping[str, tuple[str, ...]]

@@ -1,0 +1,61 @@
+"""What is wrong, how sure, what else it could be, how to confirm and cure it."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+
+SEVERITIES = ("stop", "check", "note")
+
+
+@dataclass(frozen=True)
+class Rival:
+    """Another explanation; ``separable`` is False where the data cannot decide."""
+
+    kind: str
+    setup: str
+    points: tuple[str, ...]
+    statistic: float | None
+    separable: bool
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One finding, in the trade's words.
+
+    ``size`` is raw minus right and ``sd`` its standard deviation, both in ``unit``
+    (the job's own unit); None where they have no meaning. ``statistic`` is
+    |size| / sd or the like. ``lines`` are "file:line" of the raw rows behind it.
+    ``key`` tells two findings of one kind, setup and points apart (an observation
+    kind, say) and enters the id.
+    """
+
+    kind: str
+    severity: str
+    setup: str = ""
+    points: tuple[str, ...] = ()
+    lines: tuple[str, ...] = ()
+    size: float | None = None
+    unit: str = ""
+    sd: float | None = None
+    statistic: float | None = None
+    rivals: tuple[Rival, ...] = ()
+    action: str = ""
+    says: str = ""
+    confirm: str = ""
+    cure: str = ""
+    key: str = ""
+
+    @property
+    def id(self) -> str:
+        """Return an id made of what the finding is about, not of its place in the list."""
+        about = "|".join([self.kind, self.setup, *sorted(self.points), self.key])
+        return "F-" + hashlib.sha256(about.encode("utf-8")).hexdigest()[:6]
+
+
+def worst_first(findings: list[Finding]) -> list[Finding]:
+    """Sort findings: stop, check, note; within one severity the largest statistic first."""
+    return sorted(
+        findings,
+        key=lambda f: (SEVERITIES.index(f.severity), -(f.statistic or 0.0), f.kind, f.id),
+    )

@@ -1,0 +1,38 @@
+"""A job: what job.yaml says, resolved and checked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from tieup.model.decision import Decision
+from tieup.model.settings import Datum, Precision, Tolerances
+
+
+@dataclass(frozen=True)
+class Job:
+    """Everything a run needs to know beside the observations.
+
+    ``angle_unit`` is deg, dms, dms-packed, gon, rad or mil; ``length_unit`` m, ft or
+    ftUS. ``raw_files`` are absolute paths inside ``folder``, sorted. ``columns`` is the mapping
+    of a table of any shape, empty for native CSV. ``resolved`` is the whole of
+    job.yaml with every default filled in, in the job's own units, for run.json.
+    """
+
+    folder: Path
+    title: str
+    angle_unit: str
+    length_unit: str
+    raw_files: tuple[Path, ...]
+    control_file: Path | None
+    control_sd: float
+    datum: Datum
+    precision: Precision
+    refraction: float
+    tolerances: Tolerances
+    confidence: float
+    decisions: tuple[Decision, ...]
+    table: Mapping[str, Any]
+    resolved: Mapping[str, Any]

@@ -1,0 +1,57 @@
+"""Reduced observations: one sight per setup, point and target height.
+
+All pointings of a setup to a point at one target height are reduced to one mean,
+because target centring and target height are common to them: as separate
+observations they would claim a precision they do not have. What the means leave
+over, the deviation of each pointing, is kept and tested on its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from tieup.model.arrays import FloatArray, IntArray
+
+KINDS = ("direction", "zenith", "distance")
+DIRECTION, ZENITH, DISTANCE = range(3)
+
+
+@dataclass(frozen=True)
+class Sights:
+    """Means of pointings; arrays of shape (k,) or (k, 3) with columns as in `KINDS`.
+
+    ``value``: mean direction and zenith angle (rad, face 1), mean slope distance (m,
+    corrected), NaN where nothing was observed. ``count``: pointings in each mean.
+    ``pointing_sd``: sd of one pointing (rad, rad, m), without centring or heights.
+    ``common_sd``: sd of what all pointings of the mean share beyond centring (an
+    index error taken from other sights), same units.
+    """
+
+    setup: IntArray
+    point: IntArray
+    target_height: FloatArray
+    value: FloatArray
+    count: IntArray
+    pointing_sd: FloatArray
+    common_sd: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.setup)
+
+
+@dataclass(frozen=True)
+class Pointings:
+    """How each raw row entered its sight; arrays of shape (m,) or (m, 3).
+
+    ``sight`` is the index of the row's sight or -1. ``corrected`` is the row's value
+    after reduction (face 1, collimation and index, constants), in the units of
+    `Sights.value`; ``deviation`` is ``mean - corrected``. ``leverage`` is the part of the
+    deviation's freedom taken by estimates made from deviations (collimation,
+    index, circle turns): the deviations of a sight of n pointings have
+    ``1 - 1/n - leverage`` as their redundancy numbers.
+    """
+
+    sight: IntArray
+    corrected: FloatArray
+    deviation: FloatArray
+    leverage: FloatArray

@@ -1,0 +1,1 @@
+"""Assemble the network: connectivity and start values."""

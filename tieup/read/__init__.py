@@ -1,0 +1,1 @@
+"""Read raw tables, control lists and job files into the model."""

@@ -1,0 +1,1 @@
+"""Say whether the setups tie: marks, setup pairs, joints, geometry."""

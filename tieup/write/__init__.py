@@ -1,0 +1,1 @@
+"""Write results: tables, summaries, exchange files; whole or not at all."""
