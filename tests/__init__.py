@@ -1,0 +1,1 @@
+"""Tests of tieup; `tests.simulate` makes the invented jobs they run on."""

@@ -1,0 +1,205 @@
+"""Random networks with a known truth, and a dense solution by independent means.
+
+The oracle shares nothing with the package: its own observation equations, written
+from the textbook formulae, complex-step derivatives, and the full inverse of the
+normal equations or of the bordered system.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tieup.model.network import Links, Network, Start
+from tieup.model.observations import Sights
+from tieup.model.settings import Instrument, Precision
+
+ARC = np.pi / 648000
+BEND = (1 - 0.13) / (2 * 6371000.0)
+PRECISION = Precision(
+    instruments={"default": Instrument(3 * ARC, 4 * ARC, 0.002, 2.0)},
+    centring_instrument=0.0008,
+    centring_target=0.0012,
+    height_instrument=0.0007,
+    height_target=0.0009,
+)
+
+
+@dataclass(frozen=True)
+class Truth:
+    axis: np.ndarray
+    orientation: np.ndarray
+    position: np.ndarray
+
+
+def observe(delta: np.ndarray, orientation: np.ndarray) -> np.ndarray:
+    """Direction, zenith, distance of vectors (n, 3): textbook formulae, curvature on heights."""
+    north, east, up = delta[:, 0], delta[:, 1], delta[:, 2]
+    plan = np.sqrt(north**2 + east**2)
+    return np.column_stack(
+        [
+            np.arctan2(east, north) - orientation,
+            np.arctan2(plan, up) + BEND * plan,
+            np.sqrt(plan**2 + up**2),
+        ]
+    )
+
+
+def random_network(
+    rng: np.random.Generator,
+    setups: int = 4,
+    marks: int = 7,
+    side_shots: int = 6,
+    occupied: int = 1,
+    control: str = "mixed",
+    extent: float = 60.0,
+    drop: float = 0.1,
+    noise: float = 1.0,
+    shift: tuple[float, float] = (0.0, 0.0),
+) -> tuple[Network, Truth]:
+    """Draw a network: every setup sees every mark (some components dropped) plus side shots.
+
+    ``control``: mixed (some held, some weighted, one height only), held, or none.
+    ``noise`` scales the errors drawn (0: perfect observations).
+    """
+    points = marks + side_shots
+    position = np.column_stack(
+        [rng.uniform(0, extent, (points, 2)) + shift, rng.uniform(-3, 3, points)]
+    )
+    axis = np.column_stack(
+        [rng.uniform(0, extent, (setups, 2)) + shift, rng.uniform(-1, 2, setups)]
+    )
+    orientation = rng.uniform(0, 2 * np.pi, setups)
+    station = np.full(setups, -1)
+    height = np.zeros(setups)
+    for s in range(occupied):
+        station[s] = s
+        height[s] = 1.5 + 0.1 * s
+        offset = rng.normal(size=3) * noise * [8e-4, 8e-4, 7e-4]
+        axis[s] = position[s] + [0, 0, height[s]] + offset
+    pairs = [(s, p) for s in range(setups) for p in range(marks) if station[s] != p]
+    pairs += [(int(rng.integers(setups)), p) for p in range(marks, points)]
+    pairs.sort()
+    setup, point = np.array(pairs).T
+    rise = rng.choice([0.0, 1.3, 2.0], len(setup))
+    delta = position[point] - axis[setup]
+    delta[:, 2] += rise
+    plan, slope = np.hypot(delta[:, 0], delta[:, 1]), np.linalg.norm(delta, axis=1)
+    count = rng.integers(1, 4, (len(setup), 3))
+    value = observe(delta, orientation[setup])
+    pointing = np.column_stack(
+        [np.full(len(setup), 3 * ARC), np.full(len(setup), 4 * ARC), 0.002 + 2e-6 * slope]
+    )
+    value += noise * rng.normal(size=value.shape) * pointing / np.sqrt(count)
+    target = rng.normal(size=(len(setup), 3)) * [0.0012, 0.0012, 0.0009] * noise
+    value += observe(delta + target, orientation[setup]) - observe(delta, orientation[setup])
+    is_side = point >= marks
+    lost = (rng.uniform(size=value.shape) < drop) & ~is_side[:, None]
+    value[lost] = np.nan
+    value[:, 0] = np.mod(value[:, 0], 2 * np.pi)
+    sights = Sights(
+        setup=setup,
+        point=point,
+        target_height=rise,
+        value=value,
+        count=np.where(np.isfinite(value), count, 0),
+        pointing_sd=pointing,
+        common_sd=np.zeros_like(value),
+    )
+    given, sd = _control(rng, control, position, points)
+    start = Start(
+        axis=axis + rng.normal(scale=0.01, size=axis.shape),
+        orientation=orientation + rng.normal(scale=2e-4, size=setups),
+        position=position + rng.normal(scale=0.01, size=position.shape),
+        plan_setup=np.ones(setups, bool),
+        height_setup=np.ones(setups, bool),
+        plan_point=np.ones(points, bool),
+        height_point=np.ones(points, bool),
+        component=np.zeros(setups, int),
+        gross=np.zeros(value.shape, bool),
+    )
+    held = sd == 0
+    start.position[held] = given[held]
+    empty = np.zeros(0, int)
+    links = Links(np.zeros(0, object), empty, empty, np.zeros(0), np.zeros(0))
+    network = Network(
+        tuple(f"S{s}" for s in range(setups)),
+        tuple(f"P{p}" for p in range(points)),
+        station,
+        height,
+        sights,
+        given,
+        sd,
+        links,
+        np.zeros(3),
+        start,
+    )
+    return network, Truth(axis, orientation, position)
+
+
+def _control(
+    rng: np.random.Generator, kind: str, position: np.ndarray, points: int
+) -> tuple[np.ndarray, np.ndarray]:
+    given, sd = np.full((points, 3), np.nan), np.full((points, 3), np.nan)
+    if kind == "none":
+        return given, sd
+    held = [0, 1, 2] if kind == "held" else [0, 1]
+    given[held], sd[held] = position[held], 0.0
+    if kind == "mixed":
+        sd[2] = [0.002, 0.003, 0.001]
+        given[2] = position[2] + rng.normal(size=3) * sd[2]
+        given[3, 2], sd[3, 2] = position[3, 2], 0.0
+    return given, sd
+
+
+class Oracle:
+    """Dense weighted least squares on the same observations, written independently."""
+
+    def __init__(self, network: Network, precision: Precision, sd: dict[str, np.ndarray]) -> None:
+        self.network, self.sd = network, sd
+        self.setups, self.points = len(network.setup_labels), len(network.point_names)
+
+    def unpack(self, x):
+        cut = 4 * self.setups
+        return x[:cut].reshape(-1, 4), x[cut:].reshape(-1, 3)
+
+    def residual(self, x: np.ndarray) -> np.ndarray:
+        """Whitened predicted minus observed; complex-step safe."""
+        setup, point = self.unpack(x)
+        sights = self.network.sights
+        delta = point[sights.point] - setup[sights.setup, :3]
+        delta = delta + np.column_stack([np.zeros((len(sights), 2)), sights.target_height])
+        north, east, up = delta.T
+        plan = np.sqrt(north**2 + east**2)
+        azimuth = _complex_atan2(east, north) - setup[sights.setup, 3]
+        zenith = _complex_atan2(plan, up) + BEND * plan
+        slope = np.sqrt(plan**2 + up**2)
+        out = np.column_stack([azimuth, zenith, slope]) - sights.value
+        turns = np.round(out[:, 0].real / (2 * np.pi)) * 2 * np.pi
+        out = np.column_stack([out[:, 0] - turns, out[:, 1], out[:, 2]]) / self.sd["sight"]
+        parts = [out[np.isfinite(sights.value)]]
+        for s in np.flatnonzero(self.network.station >= 0):
+            mark = point[self.network.station[s]]
+            over = setup[s, :3] - mark - [0, 0, self.network.instrument_height[s]]
+            parts.append(over / self.sd["plumb"])
+        weighted = self.network.control_sd > 0
+        if self.sd.get("control", True):
+            parts.append((point[weighted] - self.network.control[weighted]) / self.network.control_sd[weighted])
+        return np.concatenate(parts)
+
+    def jacobian(self, x: np.ndarray) -> np.ndarray:
+        columns = []
+        for i in range(len(x)):
+            z = x.astype(complex)
+            z[i] += 1e-30j
+            columns.append(self.residual(z).imag / 1e-30)
+        return np.array(columns).T
+
+
+def _complex_atan2(y: np.ndarray, x: np.ndarray) -> np.ndarray:
+    """Arctangent of y/x in the right quadrant, analytic for a complex step."""
+    y, x = np.asarray(y, complex), np.asarray(x, complex)
+    real = np.arctan2(y.real, x.real)
+    square = x.real**2 + y.real**2
+    return real + 1j * (x.real * y.imag - y.real * x.imag) / square

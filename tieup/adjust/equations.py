@@ -1,0 +1,127 @@
+"""The observation equations: predicted values and exact derivatives.
+
+A connection joins one setup to one mark and carries three observations. There are
+two kinds:
+
+* a sight: direction, zenith angle, slope distance to a target above the mark;
+* a plumb line: the axis of an occupied setup stands over its mark, at the booked
+  instrument height. It makes centring and instrument height one common weighted
+  unknown of the setup, because the axis itself is the unknown.
+
+With d = target - axis (m; N, E, H), D = hypot(dN, dE), s = |d|:
+
+    direction  atan2(dE, dN) - orientation
+    zenith     atan2(D, dH) + (1 - k) D / 2R
+    distance   s
+
+Every equation depends on coordinates through d only, so its derivative by the axis is
+minus its derivative by the mark.
+
+References: Ghilani, Adjustment Computations, observation equations of 3-D geodetic
+networks in a local frame.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tieup.geometry import wrap_half
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
+
+
+@dataclass(frozen=True)
+class Connections:
+    """Observed connections; c of them, sights first, then plumb lines.
+
+    ``setup``, ``point`` (c,): what is joined. ``value`` (c, 3): rad, rad, m for sights; the
+    offset axis minus mark (N, E, H in m) for plumb lines; NaN where not observed.
+    ``rise`` (c,): target height above the mark (m), 0 for plumb lines. ``plumb`` (c,).
+    ``source`` (c,): index of the sight or of the occupied setup.
+    """
+
+    setup: IntArray
+    point: IntArray
+    value: FloatArray
+    rise: FloatArray
+    plumb: BoolArray
+    source: IntArray
+
+    def __len__(self) -> int:
+        return len(self.setup)
+
+    def take(self, chosen: IntArray | BoolArray) -> Connections:
+        """Return the chosen connections."""
+        return Connections(
+            self.setup[chosen],
+            self.point[chosen],
+            self.value[chosen],
+            self.rise[chosen],
+            self.plumb[chosen],
+            self.source[chosen],
+        )
+
+
+@dataclass(frozen=True)
+class Linearised:
+    """Misclosure (c, 3) observed minus predicted, and derivatives at one set of values.
+
+    ``by_mark`` (c, 3, 3): rows direction, zenith, distance by N, E, H of the mark.
+    The derivative by the axis is its negative, by the orientation ``-1`` for the
+    direction of a sight (``turns`` (c,) is 1 there, 0 for plumb lines).
+    """
+
+    misclosure: FloatArray
+    by_mark: FloatArray
+    turns: FloatArray
+
+
+def linearise(
+    connections: Connections,
+    axis: FloatArray,
+    orientation: FloatArray,
+    position: FloatArray,
+    bend: float,
+) -> Linearised:
+    """Evaluate all equations at axis (S, 3), orientation (S,), position (P, 3); m and rad.
+
+    ``bend`` is `tieup.geometry.curvature_coefficient`. Misclosures of directions are
+    brought into [-pi, pi).
+    """
+    offset = position[connections.point] - axis[connections.setup]
+    offset[:, 2] += connections.rise
+    sight = ~connections.plumb
+    misclosure = np.empty((len(connections), 3))
+    by_mark = np.zeros((len(connections), 3, 3))
+    predicted, derivative = _sight(offset[sight], bend)
+    misclosure[sight] = connections.value[sight] - predicted
+    misclosure[sight, DIRECTION] = wrap_half(
+        misclosure[sight, DIRECTION] + orientation[connections.setup[sight]]
+    )
+    by_mark[sight] = derivative
+    misclosure[connections.plumb] = connections.value[connections.plumb] + offset[connections.plumb]
+    by_mark[connections.plumb] = -np.eye(3)
+    return Linearised(misclosure, by_mark, sight.astype(np.float64))
+
+
+def _sight(offset: FloatArray, bend: float) -> tuple[FloatArray, FloatArray]:
+    """Return azimuth, zenith angle, distance (n, 3) of offsets (n, 3) and derivatives."""
+    north, east, height = offset.T
+    square = np.maximum(north**2 + east**2, 1e-12)
+    plan = np.sqrt(square)
+    slope_square = square + height**2
+    slope = np.sqrt(slope_square)
+    predicted = np.column_stack(
+        [np.arctan2(east, north), np.arctan2(plan, height) + bend * plan, slope]
+    )
+    derivative = np.zeros((len(offset), 3, 3))
+    derivative[:, DIRECTION, 0] = -east / square
+    derivative[:, DIRECTION, 1] = north / square
+    along = height / (slope_square * plan) + bend / plan
+    derivative[:, ZENITH, 0] = north * along
+    derivative[:, ZENITH, 1] = east * along
+    derivative[:, ZENITH, 2] = -plan / slope_square
+    derivative[:, DISTANCE] = offset / slope[:, None]
+    return predicted, derivative

@@ -1,0 +1,163 @@
+"""Set up one adjustment: what is observed, what is free, what takes no part.
+
+Takes a network and the wanted frame, gives the connections, the held unknowns and
+the frame's conditions. The same network serves the fit held to control and the
+minimally constrained one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tieup.adjust.equations import Connections
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.network import Network
+from tieup.model.observations import ZENITH
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Which frame to solve in.
+
+    ``control`` (P, 3) and ``control_sd`` (P, 3) hold (sd 0) or weight components, NaN where
+    they do not. What they leave open is closed by inner constraints over
+    ``datum_points`` (P,) or, when ``local`` is given, by that mark and azimuth.
+    ``reference_axis`` (S, 3), ``reference`` (P, 3): the values the constraints refer to.
+    """
+
+    control: FloatArray
+    control_sd: FloatArray
+    datum_points: BoolArray
+    reference_axis: FloatArray
+    reference: FloatArray
+    local: LocalFrame | None = None
+
+
+@dataclass(frozen=True)
+class LocalFrame:
+    """A mark (or, when ``is_setup``, a setup) that stays, and a mark kept on its azimuth."""
+
+    point: int
+    is_setup: bool
+    toward: int
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One adjustment, ready to solve.
+
+    ``solved_setup`` (S,), ``solved_point`` (P,) take part. ``held_setup`` (S, 4) and
+    ``held_point`` (P, 3) do not move. ``weight`` (P, 3) is 1/sd^2 of weighted control.
+    ``links`` (l,) are the rows of `Network.links` that take part.
+    """
+
+    network: Network
+    frame: Frame
+    connections: Connections
+    links: IntArray
+    solved_setup: BoolArray
+    solved_point: BoolArray
+    held_setup: BoolArray
+    held_point: BoolArray
+    weight: FloatArray
+
+
+def held_frame(network: Network) -> Frame:
+    """Return the frame held to control (as weighted)."""
+    known = np.isfinite(network.control)
+    return Frame(
+        network.control,
+        np.where(known, network.control_sd, np.nan),
+        np.asarray(known.all(axis=1)),
+        network.start.axis,
+        network.start.position,
+    )
+
+
+def minimal_frame(network: Network) -> Frame:
+    """Return the minimally constrained frame: inner constraints over the control marks.
+
+    Without control the constraints run over every mark seen from two or more setups.
+    """
+    nothing = np.full_like(network.control, np.nan)
+    known: BoolArray = np.asarray(np.isfinite(network.control[:, :2]).all(axis=1))
+    reference = np.where(np.isfinite(network.control), network.control, network.start.position)
+    if known.sum() < 2:
+        known, reference = _shared(network), network.start.position
+    return Frame(nothing, nothing, known, network.start.axis, reference)
+
+
+def local_frame(network: Network, point: str, toward: str) -> Frame:
+    """Return the frame that leaves ``point`` where the start has it, ``toward`` on its azimuth."""
+    nothing = np.full_like(network.control, np.nan)
+    names = network.point_names
+    is_setup = point not in names
+    number = (network.setup_labels if is_setup else names).index(point)
+    local = LocalFrame(number, is_setup, names.index(toward))
+    none = np.zeros(len(names), dtype=bool)
+    return Frame(nothing, nothing, none, network.start.axis, network.start.position, local)
+
+
+def _shared(network: Network) -> BoolArray:
+    pairs = np.unique(np.column_stack([network.sights.point, network.sights.setup]), axis=0)
+    return np.bincount(pairs[:, 0], minlength=len(network.point_names)) > 1
+
+
+def make_problem(
+    network: Network, frame: Frame, without_setup: BoolArray, without_point: BoolArray
+) -> Problem:
+    """Gather what takes part; ``without_*`` are masks of what was found undetermined."""
+    start = network.start
+    solved_setup = start.plan_setup & ~without_setup
+    solved_point = start.plan_point & ~without_point
+    connections = _connections(network, solved_setup, solved_point)
+    known = np.isfinite(frame.control) & solved_point[:, None]
+    fixed = known & (frame.control_sd == 0)
+    weighted = known & (frame.control_sd > 0)
+    held_point = fixed | ~solved_point[:, None]
+    held_point[:, 2] |= ~start.height_point
+    held_setup = np.repeat(~solved_setup[:, None], 4, axis=1)
+    held_setup[:, 2] |= ~start.height_setup
+    weight = np.where(weighted & ~held_point, frame.control_sd, np.inf) ** -2.0
+    links = network.links
+    taking = solved_point[links.start] & solved_point[links.end]
+    return Problem(
+        network,
+        frame,
+        connections,
+        np.flatnonzero(taking),
+        solved_setup,
+        solved_point,
+        held_setup,
+        held_point,
+        weight,
+    )
+
+
+def _connections(network: Network, solved_setup: BoolArray, solved_point: BoolArray) -> Connections:
+    """Join sights and plumb lines of what is solved; drop zeniths that reach no height."""
+    sights, start = network.sights, network.start
+    level = start.height_setup[sights.setup] & start.height_point[sights.point]
+    value = sights.value.copy()
+    value[~level, ZENITH] = np.nan
+    takes = solved_setup[sights.setup] & solved_point[sights.point]
+    takes &= np.isfinite(value).any(axis=1)
+    chosen = np.flatnonzero(takes)
+
+    occupied = network.station >= 0
+    occupied[occupied] &= solved_point[network.station[occupied]]
+    setups = np.flatnonzero(occupied & solved_setup)
+    plumb = np.zeros((len(setups), 3))
+    plumb[:, 2] = network.instrument_height[setups]
+    both = start.height_setup[setups] & start.height_point[network.station[setups]]
+    plumb[~both, 2] = np.nan
+    return Connections(
+        setup=np.concatenate([sights.setup[chosen], setups]),
+        point=np.concatenate([sights.point[chosen], network.station[setups]]),
+        value=np.concatenate([value[chosen], plumb]),
+        rise=np.concatenate([sights.target_height[chosen], np.zeros(len(setups))]),
+        plumb=np.concatenate([np.zeros(len(chosen), bool), np.ones(len(setups), bool)]),
+        source=np.concatenate([chosen, setups]),
+    )

@@ -1,0 +1,87 @@
+"""What an adjustment returns: coordinates, residuals, reliability, covariances.
+
+Signs and units: residual = adjusted minus observed, in rad, rad, m (sights) or m (plumb
+lines). Standard deviations are a priori (variance factor 1).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tieup.adjust.datum import Transfer
+from tieup.adjust.elimination import Eliminated, Rows
+from tieup.adjust.equations import Connections
+from tieup.adjust.problem import Problem
+from tieup.model.arrays import BoolArray, FloatArray
+
+
+@dataclass(frozen=True)
+class Aside:
+    """Connections that nothing checks, with how their point follows from the setup.
+
+    ``connections`` (a,). ``by_setup`` (a, 3, 4): derivative of the point by the setup's
+    unknowns. ``own`` (a, 3, 3): covariance (m^2) from the sight itself.
+    """
+
+    connections: Connections
+    sd: FloatArray
+    by_setup: FloatArray
+    own: FloatArray
+
+
+@dataclass(frozen=True)
+class Adjustment:
+    """One solution of one network in one frame.
+
+    ``axis`` (S, 3) m, ``orientation`` (S,) rad, ``position`` (P, 3) m; NaN where unsolved.
+    ``setup_covariance`` (S, 4, 4) and ``point_covariance`` (P, 3, 3).
+
+    For the c connections of the system: ``sd``, ``residual``, ``redundancy`` (c, 3), NaN where
+    not observed; ``leverage`` (c, 3, 3) is the whitened A Q A' of each connection;
+    ``mark_setup`` (c, 3, 4) the covariance of its mark with its setup (held datum).
+    ``control_residual``/``control_redundancy`` (P, 3) of weighted control, adjusted minus
+    given, NaN elsewhere. ``link_residual``/``link_redundancy`` (l,).
+
+    ``dof``, ``weighted_sum`` (v'Pv) and ``defect`` count these observations; deviations
+    within sights are added by `tieup.adjust.pointings`.
+    ``undetermined_setup`` (S,), ``undetermined_point`` (P,): found undetermined, left out.
+    """
+
+    problem: Problem
+    axis: FloatArray
+    orientation: FloatArray
+    position: FloatArray
+    setup_covariance: FloatArray
+    point_covariance: FloatArray
+    connections: Connections
+    sd: FloatArray
+    residual: FloatArray
+    redundancy: FloatArray
+    leverage: FloatArray
+    mark_setup: FloatArray
+    control_residual: FloatArray
+    control_redundancy: FloatArray
+    link_residual: FloatArray
+    link_redundancy: FloatArray
+    aside: Aside
+    dof: int
+    weighted_sum: float
+    defect: int
+    iterations: int
+    undetermined_setup: BoolArray
+    undetermined_point: BoolArray
+    system: Eliminated
+    rows: Rows
+    transfer: Transfer
+
+    @property
+    def standardised(self) -> FloatArray:
+        """Return w = residual over its own sd (c, 3); NaN where nothing checks it."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            w = self.residual / (self.sd * np.sqrt(self.redundancy))
+        return np.where(self.redundancy > UNCHECKED, w, np.nan)
+
+
+UNCHECKED = 1e-6  # redundancy below this is rounding: nothing checks the observation

@@ -1,0 +1,66 @@
+"""Standard deviations of the means, with centring and heights at their distance.
+
+    sd_direction^2 = pointing^2 / n + centring_t^2 / D^2
+    sd_zenith^2    = pointing^2 / n + (centring_t cos z / s)^2 + (height_t sin z / s)^2
+    sd_distance^2  = (a + b s)^2 / n + (centring_t sin z)^2 + (height_t cos z)^2
+
+n pointings share one centring of the target, so only the pointing itself averages.
+The instrument's own centring and height are common to a setup and stand in its
+plumb line (`tieup.adjust.equations`); a free station has neither.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tieup.adjust.equations import Connections
+from tieup.model.arrays import FloatArray
+from tieup.model.observations import Sights
+from tieup.model.settings import Precision
+
+SMALLEST_SD = 1e-5  # m; a stated centring or height of 0 is held this well
+SHORTEST = 1e-3  # m; keeps the centring of a target at the axis finite
+
+
+def pointing_variance(sights: Sights) -> FloatArray:
+    """Return the variance of the mean from pointing alone, (k, 3) in rad^2, rad^2, m^2."""
+    return sights.pointing_sd**2 / np.maximum(sights.count, 1)
+
+
+def target_variance(offset: FloatArray, precision: Precision) -> FloatArray:
+    """Return what target centring and height add, (n, 3), at offsets (n, 3) in m."""
+    plan_square = np.maximum(offset[:, 0] ** 2 + offset[:, 1] ** 2, SHORTEST**2)
+    slope_square = plan_square + offset[:, 2] ** 2
+    sin_square = plan_square / slope_square
+    cos_square = 1.0 - sin_square
+    centring, height = precision.centring_target**2, precision.height_target**2
+    return np.column_stack(
+        [
+            centring / plan_square,
+            (centring * cos_square + height * sin_square) / slope_square,
+            centring * sin_square + height * cos_square,
+        ]
+    )
+
+
+def connection_sd(
+    connections: Connections,
+    sights: Sights,
+    precision: Precision,
+    axis: FloatArray,
+    position: FloatArray,
+) -> FloatArray:
+    """Return the sd of every connection's observations (c, 3): rad, rad, m or m, m, m.
+
+    ``axis`` (S, 3) and ``position`` (P, 3) are approximate coordinates (m).
+    """
+    sd = np.empty((len(connections), 3))
+    sight = ~connections.plumb
+    rows = connections.source[sight]
+    offset = position[connections.point[sight]] - axis[connections.setup[sight]]
+    offset[:, 2] += connections.rise[sight]
+    variance = pointing_variance(sights)[rows] + sights.common_sd[rows] ** 2
+    sd[sight] = np.sqrt(variance + target_variance(offset, precision))
+    centring = max(precision.centring_instrument, SMALLEST_SD)
+    sd[connections.plumb] = [centring, centring, max(precision.height_instrument, SMALLEST_SD)]
+    return sd
