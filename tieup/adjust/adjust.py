@@ -269,6 +269,7 @@ def _gather(
         iterations=count,
         undetermined_setup=without[0],
         undetermined_point=without[1],
+        held=equations.held,
         system=system,
         rows=evaluation.rows,
         transfer=transfer,

@@ -18,7 +18,7 @@ Solver = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
 """Variance factors (g,) to v'Pv and redundancy per group after adjusting with them."""
 
 MOST_ROUNDS = 30
-SETTLED = 1e-4  # relative change of a factor; its own sd is far above 1e-2
+SETTLED = 1e-4  # relative change of a factor; its own sd is sqrt(2 / r) of it
 # A group without any residual would get sds of zero, which no solver can use.
 SMALLEST_FACTOR = 1e-6
 # A group with less redundancy than this does not show its own variance: its factor stays 1.

@@ -25,6 +25,8 @@ MOST_ITERATIONS = 100
 MOST_HALVINGS = 30
 # The step is negligible when it would change the residuals by less than this part of them.
 RELATIVE_OFFSET = 1e-10
+# Rounding errors that one computed value gathers; 12 was the most in 2000 random problems.
+_ROUNDINGS = 30
 _EPSILON = float(np.finfo(np.float64).eps)
 _COMPLEX_STEP = 1e-100
 
@@ -87,7 +89,7 @@ class _Problem:
             length = np.linalg.norm(jacobian, axis=0)
             terms = np.abs(jacobian) @ np.abs(parameters) + np.abs(self.observed / self.sd)
             total = float(misclosure @ misclosure)
-        noise = _EPSILON * float(np.linalg.norm(terms))
+            noise = _ROUNDINGS * _EPSILON * float(np.linalg.norm(terms))
         return _Place(parameters, misclosure, jacobian, length, total, noise)
 
 
@@ -195,13 +197,14 @@ def _decompose(place: _Place) -> _Factor:
     """Decompose the weighted Jacobian; raise when a combination of parameters is free."""
     scale = np.where(place.length > 0.0, place.length, 1.0)
     left, singular, right = np.linalg.svd(place.jacobian / scale, full_matrices=False)
-    if singular[-1] <= 10.0 * max(place.jacobian.shape) * _EPSILON * singular[0]:
-        share = np.abs(right[-1])
+    lost = singular <= 10.0 * max(place.jacobian.shape) * _EPSILON * singular[0]
+    if lost.any():
+        share = np.linalg.norm(right[lost], axis=0)
         free = np.flatnonzero(share > 0.1 * share.max()) + 1
         raise AdjustmentError(
-            "least squares: the observations do not determine the parameters "
-            f"(rank defect among parameters {', '.join(map(str, free))} of {scale.size}); "
-            "hold one of them or observe what ties it"
+            "least squares: the observations do not determine the parameters (rank defect "
+            f"{np.count_nonzero(lost)} among parameters {', '.join(map(str, free))} of "
+            f"{scale.size}); hold one of them or observe what ties it"
         )
     return _Factor(scale, left, singular, right)
 
@@ -214,10 +217,10 @@ def _negligible(factor: _Factor, place: _Place) -> bool:
 
 def _advance(problem: _Problem, place: _Place, step: FloatArray) -> _Place:
     """Take the longest of the step's halvings that does not enlarge the weighted sum."""
-    allowed = place.weighted_sum * (1.0 + 1e-12) + place.noise**2
+    allowed = math.sqrt(place.weighted_sum) * (1.0 + 1e-12) + place.noise
     for halving in range(MOST_HALVINGS):
         trial = problem.at(place.parameters + step * 0.5**halving)
-        if trial.finite and trial.weighted_sum <= allowed:
+        if trial.finite and math.sqrt(trial.weighted_sum) <= allowed:
             return trial
     raise AdjustmentError(
         "least squares: no step along the descent direction improves the fit; "

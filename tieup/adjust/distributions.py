@@ -147,14 +147,14 @@ def noncentrality(alpha: float, power: float, degrees: int = 1) -> float:
     return float(_special().chndtrinc(critical, degrees, 1.0 - power))
 
 
-def b_method_alpha(noncentrality: float, power: float, degrees: int) -> float:
+def b_method_alpha(lambda0: float, power: float, degrees: int) -> float:
     """Return the size of a test of several degrees that matches the one-degree test.
 
-    Baarda's B-method: all tests, the global one included, detect the same bias
-    (non-centrality) with the same power; the size follows from it.
+    Baarda's B-method: all tests, the global one included, detect the same bias, the
+    non-centrality ``lambda0``, with the same power; the size follows from it.
     """
     special = _special()
-    critical = special.chndtrix(1.0 - power, degrees, noncentrality)
+    critical = special.chndtrix(1.0 - power, degrees, lambda0)
     return float(special.chdtrc(degrees, critical))
 
 

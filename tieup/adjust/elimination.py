@@ -27,11 +27,13 @@ class Rows:
 
     ``by_setup`` (c, 3, 4), ``by_mark`` (c, 3, 3) for connections; ``link_start`` and
     ``link_end`` (l, 3) for links. Columns of held unknowns are 0, as are rows that
-    were not observed.
+    were not observed. ``by_place`` (c, 3, 3) is ``by_mark`` with no column held: what a
+    shift of the mark as this setup sees it would do to its observations.
     """
 
     by_setup: FloatArray
     by_mark: FloatArray
+    by_place: FloatArray
     link_start: FloatArray
     link_end: FloatArray
 

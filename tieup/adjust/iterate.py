@@ -124,8 +124,8 @@ def _whiten(
     by_setup[:, :, :3] = -by_mark
     by_setup[:, 0, 3] = -linear.turns * scale[:, 0]
     by_setup *= ~held.setup[connections.setup][:, None, :]
-    by_mark = by_mark * ~held.point[connections.point][:, None, :]
-    return Rows(by_setup, by_mark, *links)
+    free = ~held.point[connections.point]
+    return Rows(by_setup, by_mark * free[:, None, :], by_mark, *links)
 
 
 def _links(

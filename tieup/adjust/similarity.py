@@ -72,9 +72,10 @@ def fit_similarity(source: FloatArray, target: FloatArray, sd: FloatArray) -> Si
         [plan_known, plan_known, np.isfinite(source[:, 2])]
     )
     in_plan = used[:, :2].any(axis=1)
-    if np.count_nonzero(in_plan) < 2:
+    places = len(np.unique(source[in_plan, :2], axis=0))
+    if places < 2:
         raise AdjustmentError(
-            f"similarity fit: {np.count_nonzero(in_plan)} common marks in plan, at least 2 "
+            f"similarity fit: {places} different places among the common marks, at least 2 "
             "are needed for turn and scale; give the coordinates of another mark"
         )
     pivot = source[in_plan, :2].mean(axis=0)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.adjust.datum import Transfer
-from tieup.adjust.elimination import Eliminated, Rows
+from tieup.adjust.elimination import Eliminated, Held, Rows
 from tieup.adjust.equations import Connections
 from tieup.adjust.problem import Problem
 from tieup.model.arrays import BoolArray, FloatArray
@@ -47,6 +47,7 @@ class Adjustment:
     ``dof``, ``weighted_sum`` (v'Pv) and ``defect`` count these observations; deviations
     within sights are added by `tieup.adjust.pointings`.
     ``undetermined_setup`` (S,), ``undetermined_point`` (P,): found undetermined, left out.
+    ``held``, ``system``, ``rows``, ``transfer`` serve further questions to the same factor.
     """
 
     problem: Problem
@@ -72,6 +73,7 @@ class Adjustment:
     iterations: int
     undetermined_setup: BoolArray
     undetermined_point: BoolArray
+    held: Held
     system: Eliminated
     rows: Rows
     transfer: Transfer
