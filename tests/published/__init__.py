@@ -1,0 +1,1 @@
+"""Checks against published numbers and independent libraries, the source beside each."""

@@ -1,0 +1,136 @@
+"""The evidence of one solved site, ready to be asked about any mistake.
+
+Joins the means' adjustment and the deviations within sights to one whitened space.
+For hypotheses with columns C it gives the Gram matrix K = C' R C and the scores
+s = -C' v: all that detection, estimation, comparison and separability need, however many
+mistakes are combined afterwards. A mistake already accepted is taken out of the others
+by conditioning on it (`tieup.diagnose.selection`), without solving again.
+
+References: Teunissen, Testing theory; Baarda (1968).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from tieup.adjust.hypothesis import Bias, gram, no_bias, project, score
+from tieup.adjust.pointings import SightResults, sight_results
+from tieup.adjust.solution import Adjustment
+from tieup.diagnose.hypotheses import Column, Hypothesis
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.network import Network
+from tieup.model.observations import Pointings
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """A solved site. ``row_connection`` (m,): the system connection of each raw row or -1.
+
+    ``within`` (m, 3) marks components in sights of two or more pointings and
+    ``scaled`` (m, 3) their whitened deviations (mean minus observed), 0 elsewhere.
+    """
+
+    network: Network
+    adjustment: Adjustment
+    pointings: Pointings
+    means: SightResults
+    row_connection: IntArray
+    within: BoolArray
+    scaled: FloatArray
+    spread: FloatArray
+
+
+def gather(network: Network, adjustment: Adjustment, pointings: Pointings) -> Evidence:
+    """Prepare the evidence of an adjustment of ``network`` and its rows."""
+    sights = network.sights
+    means = sight_results(adjustment, sights)
+    taken = pointings.sight >= 0
+    row = np.maximum(pointings.sight, 0)
+    connection = np.where(taken, means.connection[row], -1)
+    observed = taken[:, None] & np.isfinite(pointings.deviation)
+    solved = observed & np.isfinite(means.residual[row])
+    within = solved & (sights.count[row] > 1)
+    spread = sights.pointing_sd[row]
+    scaled = np.where(within, np.nan_to_num(pointings.deviation) / spread, 0.0)
+    return Evidence(network, adjustment, pointings, means, connection, within, scaled, spread)
+
+
+@dataclass(frozen=True)
+class Stack:
+    """Gram matrix (h, h) and scores (h,) of all columns; ``span`` of each hypothesis."""
+
+    gram: FloatArray
+    score: FloatArray
+    span: tuple[slice, ...]
+
+
+def stack(evidence: Evidence, hypotheses: Sequence[Hypothesis]) -> Stack:
+    """Evaluate all columns of ``hypotheses`` against the evidence."""
+    columns = [column for hypothesis in hypotheses for column in hypothesis.columns]
+    ends = np.cumsum([0, *(hypothesis.degrees for hypothesis in hypotheses)])
+    spans = tuple(slice(int(a), int(b)) for a, b in pairwise(ends))
+    mean = _mean_part(evidence, columns)
+    inside = _within_part(evidence, columns)
+    whole = gram(mean, project(evidence.adjustment, mean)) + inside.T @ inside
+    scaled = evidence.scaled[evidence.within]
+    return Stack(
+        0.5 * (whole + whole.T), score(evidence.adjustment, mean) - inside.T @ scaled, spans
+    )
+
+
+def _mean_part(evidence: Evidence, columns: Sequence[Column]) -> Bias:
+    """Return the columns as biases of the means, whitened."""
+    adjustment, network = evidence.adjustment, evidence.network
+    bias = no_bias(adjustment, len(columns))
+    for number, column in enumerate(columns):
+        connection = evidence.row_connection[column.rows]
+        inside = connection >= 0
+        np.add.at(bias.connections[:, :, number], connection[inside], column.bias[inside])
+    count = np.ones((len(adjustment.connections), 3))
+    sight = ~adjustment.connections.plumb
+    count[sight] = np.maximum(network.sights.count[adjustment.connections.source[sight]], 1)
+    with np.errstate(invalid="ignore"):
+        weight = np.nan_to_num(1.0 / (count * adjustment.sd))
+    whitened = bias.connections * weight[:, :, None]
+    _add_plumb(evidence, columns, whitened)
+    root = np.sqrt(adjustment.problem.weight)
+    for number, column in enumerate(columns):
+        for point, component, value in column.control:
+            bias.control[point, component, number] += value * root[point, component]
+    return Bias(whitened, bias.control, bias.links)
+
+
+def _add_plumb(evidence: Evidence, columns: Sequence[Column], whitened: FloatArray) -> None:
+    connections = evidence.adjustment.connections
+    plumb = {int(connections.source[c]): int(c) for c in np.flatnonzero(connections.plumb)}
+    for number, column in enumerate(columns):
+        for setup, component, value in column.plumb:
+            connection = plumb.get(setup)
+            if connection is not None:
+                sd = evidence.adjustment.sd[connection, component]
+                whitened[connection, component, number] += np.nan_to_num(value / sd)
+
+
+def _within_part(evidence: Evidence, columns: Sequence[Column]) -> FloatArray:
+    """Return the columns as biases of the deviations (w, h), whitened and centred by sight."""
+    rows, kinds = np.nonzero(evidence.within)
+    result = np.zeros((len(rows), len(columns)))
+    if not len(rows):
+        return result
+    place = np.full(evidence.within.shape, -1)
+    place[rows, kinds] = np.arange(len(rows))
+    for number, column in enumerate(columns):
+        at = place[column.rows]
+        inside = at >= 0
+        np.add.at(result[:, number], at[inside], column.bias[inside])
+    group = np.unique(evidence.pointings.sight[rows] * 3 + kinds, return_inverse=True)[1]
+    count = np.bincount(group)
+    touched = np.flatnonzero(np.any(result != 0.0, axis=0))
+    for number in touched:
+        mean = np.bincount(group, weights=result[:, number]) / count
+        result[:, number] -= mean[group]
+    return result / evidence.spread[rows, kinds][:, None]

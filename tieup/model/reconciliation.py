@@ -1,0 +1,81 @@
+"""The whole answer of one run: what a library caller gets and every writer reads.
+
+Tables hold the job's own units already, so that no writer converts anything and a
+frame, a CSV file and a page show the same numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+from numpy.typing import NDArray
+
+from tieup.model.finding import Finding
+from tieup.model.job import Job
+
+Table: TypeAlias = Mapping[str, NDArray[Any] | Sequence[Any]]
+"""Column name -> column, all of one length, in the order they are to be shown.
+
+NaN in a column of numbers and an empty text both mean "undefined". A column of
+angles is text where the job's angle unit is dms or dms-packed, else numbers.
+"""
+
+FATES = ("used", "unused", "excluded", "repeated", "invalid")
+"""What can become of a raw row; raw rows = the sum over all of them."""
+
+
+@dataclass(frozen=True)
+class Fit:
+    """How one fit of the site came out, without units.
+
+    ``statistic`` is the weighted sum of squared residuals, ``lower`` and ``upper`` its
+    two-sided chi-square bounds, ``sigma0`` its root mean square over ``dof``. With no
+    redundancy (``dof`` 0) all four are NaN and ``passed`` is None: nothing was tested.
+    """
+
+    dof: int
+    sigma0: float
+    statistic: float
+    lower: float
+    upper: float
+    passed: bool | None
+    iterations: int
+
+
+@dataclass(frozen=True)
+class Summary:
+    """The facts of the first screen that no table holds.
+
+    ``datum`` says in words what holds the frame ("held to control CP1, CP2, CP3").
+    ``minimal`` is the minimally constrained fit, which tests the observations; ``held``
+    the fit held to control, which tests the control, None in a frame without control.
+    ``rows`` counts the raw rows by fate, keys as in `FATES`.
+    """
+
+    datum: str
+    minimal: Fit
+    held: Fit | None
+    rows: Mapping[str, int]
+
+
+@dataclass(frozen=True)
+class Reconciliation:
+    """One site reconciled; writers need nothing else.
+
+    The four tables have the columns of `tieup.write.tables` and perhaps more behind
+    them. ``findings`` are worst first. ``run`` is what run.json holds besides the time
+    it was written: version, inputs with their sha256, settings, statistics, counts.
+    ``status`` is 0 when the site ties, 1 when something does not tie or must be decided.
+    """
+
+    job: Job
+    coordinates: Table
+    observations: Table
+    setups: Table
+    ties: Table
+    findings: tuple[Finding, ...]
+    summary: Summary
+    run: Mapping[str, Any]
+    status: int
