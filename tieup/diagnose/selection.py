@@ -17,7 +17,7 @@ import numpy as np
 
 from tieup.adjust.distributions import chi_square_log_tail
 from tieup.diagnose.evidence import Stack
-from tieup.model.arrays import FloatArray
+from tieup.model.arrays import BoolArray, FloatArray
 
 INVISIBLE = 1e-4  # share of a column that must remain after the accepted ones are taken out
 
@@ -75,7 +75,7 @@ def _statistics(own: FloatArray, before: FloatArray, score: FloatArray) -> Float
     """Return T (n,) for blocks (n, q, q); NaN where a direction is not visible any more."""
     size = np.sqrt(np.maximum(before, 1e-300))
     scaled = own / (size[:, :, None] * size[:, None, :])
-    visible = (before > 1e-8).all(axis=1)
+    visible: BoolArray = np.asarray((before > 1e-8).all(axis=1))
     visible[visible] &= np.linalg.eigvalsh(scaled[visible])[:, 0] > INVISIBLE
     result = np.full(len(own), np.nan)
     solution = np.linalg.solve(own[visible], score[visible][:, :, None])[:, :, 0]
@@ -88,5 +88,5 @@ def estimate(stack: Stack, accepted: tuple[int, ...], which: int) -> tuple[Float
     others = tuple(a for a in accepted if a != which)
     given = condition(stack, others)
     span = stack.span[which]
-    covariance = np.linalg.pinv(given.gram[span, span], hermitian=True)
+    covariance: FloatArray = np.linalg.pinv(given.gram[span, span], hermitian=True)
     return covariance @ given.score[span], covariance

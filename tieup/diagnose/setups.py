@@ -106,10 +106,9 @@ def _breaks(subjects: Subjects, number: int, rows: IntArray) -> Iterator[Hypothe
     for cut in range(1, len(rows)):
         if subjects.order[rows[cut]] == subjects.order[rows[cut - 1]]:
             continue
-        after, before = rows[cut:], rows[:cut]
+        after = rows[cut:]
         if len(set(points[:cut])) < FEWEST or len(set(points[cut:])) < FEWEST:
             continue
-        del before
         twist = component_bias(after, DIRECTION)
         shifts = tuple(
             Column(
@@ -159,8 +158,5 @@ def vertical_index(subjects: Subjects) -> Iterator[Hypothesis]:
     for label, own in groups:
         if len(np.unique(subjects.evidence.pointings.sight[own])) < FEWEST:
             continue
-        sign = np.where(shots.zenith[own] > np.pi, -1.0, 1.0)
-        yield Hypothesis(
-            "vertical-index", label, (), (component_bias(own, ZENITH, sign),), own, (ZENITH,), "rad",
-            RARE,
-        )  # fmt: skip
+        column = component_bias(own, ZENITH, np.where(shots.zenith[own] > np.pi, -1.0, 1.0))
+        yield Hypothesis("vertical-index", label, (), (column,), own, (ZENITH,), "rad", RARE)

@@ -70,11 +70,11 @@ class Subjects:
 
     def of_setup(self, setup: int) -> IntArray:
         """Return the tested rows of a setup in shooting order."""
-        return self.rows[self.shots.setup[self.rows] == setup]
+        return np.asarray(self.rows[self.shots.setup[self.rows] == setup])
 
     def of_point(self, point: int) -> IntArray:
         """Return the tested rows to a point."""
-        return self.rows[self.shots.point[self.rows] == point]
+        return np.asarray(self.rows[self.shots.point[self.rows] == point])
 
     @cached_property
     def sight_rows(self) -> tuple[IntArray, ...]:

@@ -1,0 +1,191 @@
+"""How large is a gross mistake, once the site is solved without it?
+
+Readings of a single sight are put back at the values that the solution expects of
+them, so that nothing is pulled; the difference to what was read is the mistake, exact
+however gross it is, and the put-back solution gives its standard deviation. Marks that
+were freed or split show their mistake as a difference of coordinates.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from tieup.adjust.adjust import adjust
+from tieup.adjust.covariance import point_covariance
+from tieup.diagnose.evidence import gather, stack
+from tieup.diagnose.hypotheses import Hypothesis
+from tieup.diagnose.mistake import Mistake, RivalCause
+from tieup.diagnose.predict import misfit, predicted, sighted_place
+from tieup.diagnose.shots import single_readings, target_heights, wrong_targets
+from tieup.diagnose.solve import Solved, job_frame
+from tieup.diagnose.subjects import Subjects
+from tieup.geometry import curvature_coefficient
+from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.observations import DISTANCE, KINDS, ZENITH, Sights
+from tieup.reduce.sights import reduce_shots
+
+FAMILIES = {
+    "target-height": target_heights,
+    "point-name": wrong_targets,
+    **dict.fromkeys(KINDS, single_readings),
+}
+
+
+def measure(solved: Solved, mistake: Mistake) -> Mistake:
+    """Return the mistake with size, covariance and statistic from the final solution."""
+    match mistake.kind:
+        case "control-coordinate":
+            return _freed_control(solved, mistake)
+        case "mark-moved":
+            return _split_mark(solved, mistake)
+        case "station-name":
+            return _freed_station(solved, mistake)
+    return _sight(solved, mistake)
+
+
+def _finished(mistake: Mistake, size: FloatArray, covariance: FloatArray) -> Mistake:
+    statistic = float(np.sqrt(size @ np.linalg.pinv(covariance, hermitian=True) @ size))
+    return replace(mistake, size=size, covariance=covariance, statistic=statistic)
+
+
+def _freed_control(solved: Solved, mistake: Mistake) -> Mistake:
+    """Compare the given coordinates with those that all sights of the mark agree on."""
+    case, network = solved.case, solved.network
+    control = case.given
+    point = case.points.index(mistake.points[0])
+    if control is None or not np.isfinite(solved.adjustment.position[point]).all():
+        return mistake
+    given = control.coordinates[control.names.index(mistake.points[0])] - network.origin
+    parts = np.array(["NEH".index(letter) for letter in mistake.detail])
+    difference = given - solved.adjustment.position[point]
+    covariance = solved.adjustment.point_covariance[point]
+    return _finished(mistake, difference[parts], covariance[np.ix_(parts, parts)])
+
+
+def _split_mark(solved: Solved, mistake: Mistake) -> Mistake:
+    """Compare the mark's two places: later minus earlier."""
+    points = np.array(
+        [solved.case.points.index(n) for n in (mistake.points[0], mistake.instead[0])]
+    )
+    position = solved.adjustment.position[points]
+    if not np.isfinite(position).all():
+        return mistake
+    joint = point_covariance(solved.adjustment, points)
+    covariance = joint[0, :, 0] + joint[1, :, 1] - joint[0, :, 1] - joint[1, :, 0]
+    return _finished(mistake, position[1] - position[0], covariance)
+
+
+def _freed_station(solved: Solved, mistake: Mistake) -> Mistake:
+    """Compare where the instrument stood with the mark it was said to stand over."""
+    case = solved.case
+    setup = next(n for n, s in enumerate(case.setups) if s.label == mistake.setup)
+    point = case.points.index(mistake.points[0])
+    axis = solved.adjustment.axis[setup, :2]
+    away = solved.adjustment.position[:, :2] - axis
+    distance = np.where(np.isfinite(away[:, 0]), np.hypot(away[:, 0], away[:, 1]), np.inf)
+    distance[point] = np.inf
+    nearest = int(np.argmin(distance))
+    instead = (case.points[nearest],) if distance[nearest] < 0.05 else ()
+    size = solved.adjustment.position[point, :2] - axis
+    if not np.isfinite(size).all():
+        return replace(mistake, instead=instead)
+    covariance = solved.adjustment.setup_covariance[setup, :2, :2]
+    covariance = covariance + solved.adjustment.point_covariance[point, :2, :2]
+    return replace(_finished(mistake, size, covariance), instead=instead)
+
+
+def _sight(solved: Solved, mistake: Mistake) -> Mistake:
+    """Measure a mistake of single sights by putting their readings back."""
+    subjects, sights, off = put_back(solved, mistake.rows, mistake.kinds)
+    own = np.unique(subjects.evidence.pointings.sight[mistake.rows])
+    own = own[own >= 0]
+    if not len(own):
+        return mistake
+    kind = {"face": "direction", "backsight": "point-name", "swapped-names": "point-name"}.get(
+        mistake.kind, mistake.kind
+    )
+    sizes = _sizes(solved, kind, sights, off)
+    best = mistake
+    for number in own:
+        hypothesis = _hypothesis(subjects, kind, int(number))
+        if hypothesis is None:
+            continue
+        gram = stack(subjects.evidence, (hypothesis,)).gram
+        measured = _finished(mistake, sizes[number], np.linalg.pinv(gram, hermitian=True))
+        if not best.statistic > measured.statistic:
+            best = measured
+    return replace(best, rivals=_rivals(best))
+
+
+def _sizes(solved: Solved, kind: str, sights: Sights, off: FloatArray) -> FloatArray:
+    """Return observed minus right of each sight (k, q), without linearising."""
+    if kind == "target-height":
+        return _height_errors(solved, sights)[:, None]
+    if kind == "point-name":
+        place = sighted_place(sights, solved.adjustment, solved.case.refraction)
+        return place - solved.adjustment.position[sights.point]
+    return off[:, KINDS.index(kind)][:, None]
+
+
+def _height_errors(solved: Solved, sights: Sights) -> FloatArray:
+    """Return booked minus right pole height (k,) from the zenith angles alone."""
+    bend = curvature_coefficient(solved.case.refraction)
+    expected = predicted(sights, solved.adjustment, solved.case.refraction)
+    plan = expected[:, DISTANCE] * np.sin(expected[:, ZENITH])
+    seen = plan / np.tan(sights.value[:, ZENITH] - bend * plan)
+    return np.asarray(plan / np.tan(expected[:, ZENITH] - bend * plan) - seen)
+
+
+def _hypothesis(subjects: Subjects, kind: str, sight: int) -> Hypothesis | None:
+    """Return the hypothesis of this kind about one whole sight."""
+    for hypothesis in FAMILIES[kind](subjects):
+        one = subjects.evidence.pointings.sight[hypothesis.rows]
+        if hypothesis.kind == kind and not hypothesis.detail and (one == sight).all():
+            return hypothesis
+    return None
+
+
+def _rivals(mistake: Mistake) -> tuple[RivalCause, ...]:
+    """Name what the same readings could as well mean."""
+    same = {
+        "target-height": ("zenith",),
+        "zenith": ("target-height",),
+        "point-name": () if mistake.instead else ("mark-moved",),
+        "backsight": () if mistake.instead else ("point-name", "mark-moved"),
+    }.get(mistake.kind, ())
+    return tuple(
+        RivalCause(kind, mistake.setup, mistake.points, mistake.statistic, separable=False)
+        for kind in same
+    )
+
+
+def put_back(
+    solved: Solved, rows: IntArray, kinds: tuple[int, ...]
+) -> tuple[Subjects, Sights, FloatArray]:
+    """Put ``rows`` back at their expected values.
+
+    Returns
+    -------
+    the site with them, its sights as really observed, and their misfit (k, 3): observed
+    minus expected in rad, rad, m, 0 for every other reading.
+    """
+    case = solved.case
+    touched = np.zeros(case.use.shape, dtype=bool)
+    touched[np.ix_(rows, np.array(kinds, dtype=np.int64))] = True
+    reduction = reduce_shots(case.shots, case.setups, case.precision, case.use | touched)
+    sights = reduction.sights
+    off = misfit(sights, solved.adjustment, case.refraction)
+    back = np.zeros(off.shape, dtype=bool)
+    row, kind = np.nonzero(touched & (reduction.pointings.sight >= 0)[:, None])
+    back[reduction.pointings.sight[row], kind] = True
+    off = np.where(back & np.isfinite(off), off, 0.0)
+    calm = replace(
+        solved.network,
+        sights=replace(sights, value=sights.value - off),
+        start=replace(solved.network.start, gross=np.zeros(off.shape, dtype=bool)),
+    )
+    adjustment = adjust(calm, case.precision, case.refraction, job_frame(case, calm))
+    evidence = gather(calm, adjustment, reduction.pointings)
+    return Subjects(case.shots, case.setups, case.points, evidence), sights, off

@@ -1,0 +1,59 @@
+"""A mistake as found: what it is, how large, what else it could be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tieup.model.arrays import FloatArray, IntArray
+
+
+@dataclass(frozen=True)
+class RivalCause:
+    """Another cause of the same misfit; ``separable`` is False where the data cannot decide."""
+
+    kind: str
+    setup: str
+    points: tuple[str, ...]
+    statistic: float
+    separable: bool
+
+
+@dataclass(frozen=True)
+class Mistake:
+    """One mistake in the raw data.
+
+    ``rows`` are the raw rows it is in, ``kinds`` their contaminated components. ``size`` (q,) is
+    raw minus right in ``unit`` (m, rad or 1) with ``covariance`` (q, q), empty where it has
+    none. ``statistic`` is the size over its sd (the root of T where it has several).
+    ``instead`` is what it should have been: the right name, the right mark, the unit.
+    """
+
+    kind: str
+    setup: str
+    points: tuple[str, ...]
+    rows: IntArray
+    kinds: tuple[int, ...]
+    unit: str = ""
+    size: FloatArray = field(default_factory=lambda: np.zeros(0))
+    covariance: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
+    statistic: float = np.nan
+    detail: str = ""
+    instead: tuple[str, ...] = ()
+    rivals: tuple[RivalCause, ...] = ()
+
+    @property
+    def magnitude(self) -> float:
+        """Return the size: signed where there is one, the length where there are several."""
+        if len(self.size) == 0:
+            return np.nan
+        return float(self.size[0]) if len(self.size) == 1 else float(np.linalg.norm(self.size))
+
+    @property
+    def sd(self) -> float:
+        """Return the sd of the magnitude, along the size where there are several."""
+        if len(self.size) == 0:
+            return np.nan
+        along = self.size / (np.linalg.norm(self.size) or 1.0)
+        return float(np.sqrt(along @ self.covariance @ along))

@@ -1,0 +1,172 @@
+"""Find the mistakes that explain the misfits: the fewest that leave nothing to explain.
+
+Every hypothesis has a price: what its test statistic reaches by chance once in so
+many clean jobs, less what its commonness is worth. Mistakes are added while one is worth
+more than its price, exchanged where one explains what several did, and dropped again when
+the others make them unnecessary. What fits as well as an accepted mistake is kept as
+its rival.
+
+References: Teunissen, detection - identification - adaptation; Baarda (1968).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tieup.adjust.distributions import chi_square_critical
+from tieup.diagnose.evidence import Stack
+from tieup.diagnose.hypotheses import Hypothesis
+from tieup.diagnose.selection import estimate, judge_all
+from tieup.model.arrays import FloatArray
+
+FALSE_ALARM = 0.004  # chance that a clean job shows any mistake; the promise is 0.01
+INSEPARABLE = 11.0  # margin in cost below which the data do not decide (3.3 sd squared)
+WORTH_NAMING = 0.5  # share of the best statistic from which a rival is listed
+MOST_MISTAKES = 25
+MOST_RIVALS = 4
+
+
+@dataclass(frozen=True)
+class RivalTest:
+    """Another hypothesis given the same others; ``margin`` is how much worse it explains."""
+
+    number: int
+    statistic: float
+    margin: float
+
+
+@dataclass(frozen=True)
+class Accepted:
+    """An accepted hypothesis with its sizes (q,), their covariance (q, q) and its test."""
+
+    hypothesis: Hypothesis
+    size: FloatArray
+    covariance: FloatArray
+    statistic: float
+    rivals: tuple[tuple[Hypothesis, RivalTest], ...]
+
+
+def search(
+    stack: Stack, hypotheses: Sequence[Hypothesis], scale: float = 1.0
+) -> tuple[Accepted, ...]:
+    """Return the accepted mistakes, strongest first.
+
+    ``scale`` is the variance factor of the data where the stated sds are too small.
+    """
+    price = _prices(hypotheses, scale)
+    accepted: tuple[int, ...] = ()
+    for _ in range(MOST_MISTAKES):
+        better = _improved(stack, hypotheses, price, accepted)
+        if better is None:
+            break
+        accepted = better
+    found = [_describe(stack, hypotheses, price, accepted, which) for which in accepted]
+    return tuple(sorted(found, key=lambda a: -a.statistic))
+
+
+def _prices(hypotheses: Sequence[Hypothesis], scale: float) -> FloatArray:
+    """Return the price of each hypothesis: a chi-square value less twice its prior."""
+    each = FALSE_ALARM / max(len(hypotheses), 1)
+    degrees = np.array([hypothesis.degrees for hypothesis in hypotheses], dtype=np.float64)
+    prior = np.array([hypothesis.prior for hypothesis in hypotheses])
+    return scale * chi_square_critical(each, degrees) - 2.0 * prior
+
+
+def _improved(
+    stack: Stack,
+    hypotheses: Sequence[Hypothesis],
+    price: FloatArray,
+    accepted: tuple[int, ...],
+) -> tuple[int, ...] | None:
+    """Return the best set one move away that explains more than it costs, or None."""
+    now = _worth(stack, price, accepted)
+    candidates = []
+    tested = judge_all(stack, accepted)
+    surplus = np.nan_to_num(tested.statistic, nan=-np.inf) - price
+    if len(surplus) and surplus.max() > 0.0:
+        candidates.append((*accepted, int(np.argmax(surplus))))
+    candidates += [tuple(a for a in accepted if a != out) for out in accepted]
+    if len(accepted) > 0:
+        candidates += _exchanges(stack, hypotheses, price, accepted)
+    best, most = None, now + 1e-6
+    for candidate in candidates:
+        worth = _worth(stack, price, candidate)
+        if worth > most:
+            best, most = candidate, worth
+    return best
+
+
+def _exchanges(
+    stack: Stack,
+    hypotheses: Sequence[Hypothesis],
+    price: FloatArray,
+    accepted: tuple[int, ...],
+) -> list[tuple[int, ...]]:
+    """Return sets in which one hypothesis takes the place of one or of all that it covers."""
+    sets: list[tuple[int, ...]] = []
+    for out in accepted:
+        rest = tuple(a for a in accepted if a != out)
+        tested = judge_all(stack, rest)
+        surplus = np.nan_to_num(tested.statistic, nan=-np.inf) - price
+        surplus[out] = -np.inf
+        sets += [(*rest, int(n)) for n in np.argsort(-surplus)[:3]]
+    if len(accepted) > 1:
+        for number, hypothesis in enumerate(hypotheses):
+            covered = [a for a in accepted if _covers(hypothesis, hypotheses[a])]
+            if len(covered) > 1 and number not in accepted:
+                sets.append((*(a for a in accepted if a not in covered), number))
+    return sets
+
+
+def _covers(whole: Hypothesis, part: Hypothesis) -> bool:
+    """Say whether ``whole`` speaks of everything that ``part`` speaks of."""
+    if len(part.rows) == 0 or len(whole.rows) < len(part.rows):
+        return bool(whole.setup) and whole.setup == part.setup and len(whole.rows) == 0
+    return set(part.kinds) <= set(whole.kinds) and bool(np.isin(part.rows, whole.rows).all())
+
+
+def _worth(stack: Stack, price: FloatArray, chosen: tuple[int, ...]) -> float:
+    """Return what a set explains, less what it costs; -inf where its parts cannot be told apart."""
+    if not chosen:
+        return 0.0
+    index = np.concatenate([np.arange(stack.span[c].start, stack.span[c].stop) for c in chosen])
+    own = stack.gram[np.ix_(index, index)]
+    size = np.sqrt(np.maximum(np.diagonal(own), 1e-300))
+    values, vectors = np.linalg.eigh(own / (size[:, None] * size))
+    if values[0] < 1e-8:
+        return -np.inf
+    along = vectors.T @ (stack.score[index] / size)
+    return float(np.sum(along**2 / values) - price[list(chosen)].sum())
+
+
+def _describe(
+    stack: Stack,
+    hypotheses: Sequence[Hypothesis],
+    price: FloatArray,
+    accepted: tuple[int, ...],
+    which: int,
+) -> Accepted:
+    """Estimate one accepted mistake given the others and list what rivals it."""
+    others = tuple(a for a in accepted if a != which)
+    tested = judge_all(stack, others)
+    size, covariance = estimate(stack, accepted, which)
+    surplus = np.nan_to_num(tested.statistic, nan=-np.inf) - price
+    own = float(tested.statistic[which])
+    rivals: list[tuple[Hypothesis, RivalTest]] = []
+    seen = {_subject(hypotheses[which])}
+    for number in np.argsort(-surplus, kind="stable"):
+        statistic = float(tested.statistic[number])
+        if not statistic > WORTH_NAMING * own or len(rivals) == MOST_RIVALS:
+            break
+        if _subject(hypotheses[number]) not in seen:
+            seen.add(_subject(hypotheses[number]))
+            margin = float(surplus[which] - surplus[number])
+            rivals.append((hypotheses[number], RivalTest(int(number), statistic, margin)))
+    return Accepted(hypotheses[which], size, covariance, own, tuple(rivals))
+
+
+def _subject(hypothesis: Hypothesis) -> tuple[str, str, tuple[str, ...]]:
+    return (hypothesis.kind, hypothesis.setup, hypothesis.points)

@@ -1,0 +1,77 @@
+"""Solve one case: reduce, assemble, adjust. The step that the search repeats."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tieup.adjust.adjust import adjust
+from tieup.adjust.problem import Frame, held_frame, local_frame, minimal_frame
+from tieup.adjust.solution import Adjustment
+from tieup.diagnose.case import Case
+from tieup.model.arrays import BoolArray
+from tieup.model.network import Network
+from tieup.network.build import build_network
+from tieup.reduce.sights import Reduction, reduce_shots
+
+
+@dataclass(frozen=True)
+class Solved:
+    """A case with its reduction, network and adjustment in the job's own frame."""
+
+    case: Case
+    reduction: Reduction
+    network: Network
+    adjustment: Adjustment
+
+
+def assemble(case: Case) -> tuple[Reduction, Network]:
+    """Reduce the shots of a case and build its network with start values."""
+    reduction = reduce_shots(case.shots, case.setups, case.precision, case.use)
+    network = build_network(
+        case.setups,
+        case.points,
+        reduction.sights,
+        case.control,
+        case.links,
+        case.datum,
+        case.refraction,
+    )
+    return reduction, network
+
+
+def job_frame(case: Case, network: Network) -> Frame:
+    """Return the frame that the job asks for."""
+    if case.datum.kind == "control":
+        return held_frame(network)
+    if case.datum.kind == "local" and case.datum.local is not None:
+        return local_frame(network, case.datum.local.point, case.datum.local.toward)
+    return minimal_frame(network)
+
+
+def solve(case: Case) -> Solved:
+    """Solve a case in the job's frame, gross components left out.
+
+    Raises
+    ------
+    NetworkError, AdjustmentError
+        The data cannot be tied or solved.
+    """
+    reduction, network = assemble(case)
+    calm = without_gross(network, network.start.gross)
+    adjustment = adjust(calm, case.precision, case.refraction, job_frame(case, calm))
+    return Solved(case, reduction, network, adjustment)
+
+
+def minimal_fit(solved: Solved) -> Adjustment:
+    """Return the minimally constrained adjustment of a solved case: it tests the readings."""
+    calm = without_gross(solved.network, solved.network.start.gross)
+    case = solved.case
+    return adjust(calm, case.precision, case.refraction, minimal_frame(calm))
+
+
+def without_gross(network: Network, gross: BoolArray) -> Network:
+    """Return the network without the marked components (k, 3) of its sights."""
+    value = np.where(gross, np.nan, network.sights.value)
+    return replace(network, sights=replace(network.sights, value=value))

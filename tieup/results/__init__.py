@@ -1,0 +1,1 @@
+"""Turn solutions into the tables of the contract, in the job's own units."""

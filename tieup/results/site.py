@@ -1,0 +1,70 @@
+"""Everything known about a finished run, in SI: what the tables are made from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from tieup.adjust.pointings import PointingTests
+from tieup.adjust.solution import Adjustment
+from tieup.diagnose.case import Case
+from tieup.diagnose.solve import Solved
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
+from tieup.model.fieldbook import Fieldbook
+from tieup.model.job import Job
+from tieup.ties.marks import MarkTies
+
+
+@dataclass(frozen=True)
+class Site:
+    """A finished run.
+
+    ``solved`` is the final solution, ``minimal`` the minimally constrained fit of the same
+    data (None where the job's own frame is minimally constrained already). ``tests``
+    are of all raw rows of ``fieldbook.shots``. ``excluded`` (m, 3) marks components left
+    out, ``reason`` (m,) says why a row or part of it is not used, "" else.
+    """
+
+    job: Job
+    fieldbook: Fieldbook
+    solved: Solved
+    minimal: Adjustment | None
+    tests: PointingTests
+    ties: MarkTies
+    excluded: BoolArray
+    reason: TextArray
+    flags: Mapping[str, str]
+
+    @property
+    def case(self) -> Case:
+        """Return the case of the final solution."""
+        return self.solved.case
+
+    @property
+    def adjustment(self) -> Adjustment:
+        """Return the final adjustment."""
+        return self.solved.adjustment
+
+    @property
+    def position(self) -> FloatArray:
+        """Return the marks in the job's frame (P, 3) in m; height NaN where not determined."""
+        position = self.adjustment.position + self.solved.network.origin
+        position[~self.solved.network.start.height_point, 2] = np.nan
+        return position
+
+    @property
+    def axis(self) -> FloatArray:
+        """Return the instrument axes in the job's frame (S, 3) in m."""
+        axis = self.adjustment.axis + self.solved.network.origin
+        axis[~self.solved.network.start.height_setup, 2] = np.nan
+        return axis
+
+    def setups_of_points(self) -> list[IntArray]:
+        """Return for each point the setups that used it, in order of setup."""
+        sights = self.solved.network.sights
+        pairs = np.unique(np.column_stack([sights.point, sights.setup]), axis=0)
+        cuts = np.searchsorted(pairs[:, 0], np.arange(len(self.case.points) + 1))
+        return [pairs[a:b, 1] for a, b in pairwise(cuts)]
