@@ -1,8 +1,8 @@
 """The evidence of one solved site, ready to be asked about any mistake.
 
 Joins the means' adjustment and the deviations within sights to one whitened space.
-For hypotheses with columns C it gives the Gram matrix K = C' R C and the scores
-s = -C' v: all that detection, estimation, comparison and separability need, however many
+For hypotheses with columns C it gives R C, from which the Gram matrix K = C' R C, and the
+scores s = -C' v: all that detection, estimation, comparison and separability need, however many
 mistakes are combined afterwards. A mistake already accepted is taken out of the others
 by conditioning on it (`tieup.diagnose.selection`), without solving again.
 
@@ -17,7 +17,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from tieup.adjust.hypothesis import Bias, gram, no_bias, project, score
+from tieup.adjust.hypothesis import Bias, no_bias, project, score
 from tieup.adjust.pointings import SightResults, sight_results
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.hypotheses import Column, Hypothesis
@@ -61,11 +61,34 @@ def gather(network: Network, adjustment: Adjustment, pointings: Pointings) -> Ev
 
 @dataclass(frozen=True)
 class Stack:
-    """Gram matrix (h, h) and scores (h,) of all columns; ``span`` of each hypothesis."""
+    """All columns against the evidence: ``columns`` C and ``remaining`` R C, (n, h).
 
-    gram: FloatArray
+    ``score`` (h,) is -C'v, ``whole`` (h,) the squares c'c; ``span`` the columns of each
+    hypothesis and ``block`` their part of K = C'R C, the rest of which is only formed where
+    it is needed.
+    """
+
+    columns: FloatArray
+    remaining: FloatArray
     score: FloatArray
+    whole: FloatArray
     span: tuple[slice, ...]
+    block: tuple[FloatArray, ...]
+
+    def index(self, chosen: Sequence[int]) -> IntArray:
+        """Return the column numbers of the chosen hypotheses."""
+        if not chosen:
+            return np.zeros(0, dtype=np.int64)
+        return np.concatenate([np.arange(self.span[c].start, self.span[c].stop) for c in chosen])
+
+    def cross(self, index: IntArray) -> FloatArray:
+        """Return the columns (h, a) of K."""
+        return self.columns.T @ self.remaining[:, index]
+
+    def own(self, index: IntArray) -> FloatArray:
+        """Return the square part (a, a) of K."""
+        block = self.columns[:, index].T @ self.remaining[:, index]
+        return 0.5 * (block + block.T)
 
 
 def stack(evidence: Evidence, hypotheses: Sequence[Hypothesis]) -> Stack:
@@ -75,10 +98,29 @@ def stack(evidence: Evidence, hypotheses: Sequence[Hypothesis]) -> Stack:
     spans = tuple(slice(int(a), int(b)) for a, b in pairwise(ends))
     mean = _mean_part(evidence, columns)
     inside = _within_part(evidence, columns)
-    whole = gram(mean, project(evidence.adjustment, mean)) + inside.T @ inside
     scaled = evidence.scaled[evidence.within]
+    flat = _flat(mean, inside)
+    remaining = _flat(project(evidence.adjustment, mean), inside)
     return Stack(
-        0.5 * (whole + whole.T), score(evidence.adjustment, mean) - inside.T @ scaled, spans
+        columns=flat,
+        remaining=remaining,
+        score=score(evidence.adjustment, mean) - inside.T @ scaled,
+        whole=np.einsum("nh,nh->h", flat, flat),
+        span=spans,
+        block=tuple(flat[:, span].T @ remaining[:, span] for span in spans),
+    )
+
+
+def _flat(mean: Bias, inside: FloatArray) -> FloatArray:
+    """Return all parts of the columns below one another (n, h)."""
+    width = mean.count
+    return np.concatenate(
+        [
+            mean.connections.reshape(-1, width),
+            mean.control.reshape(-1, width),
+            mean.links,
+            inside,
+        ]
     )
 
 
@@ -109,8 +151,8 @@ def _add_plumb(evidence: Evidence, columns: Sequence[Column], whitened: FloatArr
     plumb = {int(connections.source[c]): int(c) for c in np.flatnonzero(connections.plumb)}
     for number, column in enumerate(columns):
         for setup, component, value in column.plumb:
-            connection = plumb.get(setup)
-            if connection is not None:
+            if setup in plumb:
+                connection = plumb[setup]
                 sd = evidence.adjustment.sd[connection, component]
                 whitened[connection, component, number] += np.nan_to_num(value / sd)
 
@@ -130,7 +172,7 @@ def _within_part(evidence: Evidence, columns: Sequence[Column]) -> FloatArray:
     group = np.unique(evidence.pointings.sight[rows] * 3 + kinds, return_inverse=True)[1]
     count = np.bincount(group)
     touched = np.flatnonzero(np.any(result != 0.0, axis=0))
-    for number in touched:
+    for number in touched.tolist():
         mean = np.bincount(group, weights=result[:, number]) / count
         result[:, number] -= mean[group]
     return result / evidence.spread[rows, kinds][:, None]

@@ -204,7 +204,8 @@ def seen_instead(solved: Solved, number: int) -> tuple[str, ...]:
 def _swapped(solved: Solved, numbers: IntArray) -> list[Mistake]:
     """Return the pairs of gross sights of a setup that each arrived at the other's mark."""
     sights, case = solved.network.sights, solved.case
-    found, used = [], set()
+    found: list[Mistake] = []
+    used: set[int] = set()
     names = {int(n): seen_instead(solved, int(n)) for n in numbers}
     for first in names:
         for second in names:

@@ -112,8 +112,9 @@ def _sight(solved: Solved, mistake: Mistake) -> Mistake:
         hypothesis = _hypothesis(subjects, kind, int(number))
         if hypothesis is None:
             continue
-        gram = stack(subjects.evidence, (hypothesis,)).gram
-        measured = _finished(mistake, sizes[number], np.linalg.pinv(gram, hermitian=True))
+        tested = stack(subjects.evidence, (hypothesis,))
+        information = tested.own(tested.index((0,)))
+        measured = _finished(mistake, sizes[number], np.linalg.pinv(information, hermitian=True))
         if not best.statistic > measured.statistic:
             best = measured
     return replace(best, rivals=_rivals(best))

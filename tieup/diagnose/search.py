@@ -19,7 +19,7 @@ import numpy as np
 from tieup.adjust.distributions import chi_square_critical
 from tieup.diagnose.evidence import Stack
 from tieup.diagnose.hypotheses import Hypothesis
-from tieup.diagnose.selection import estimate, judge_all
+from tieup.diagnose.selection import estimate, explained, judge_all
 from tieup.model.arrays import FloatArray
 
 FALSE_ALARM = 0.004  # chance that a clean job shows any mistake; the promise is 0.01
@@ -85,7 +85,7 @@ def _improved(
     now = _worth(stack, price, accepted)
     candidates = []
     tested = judge_all(stack, accepted)
-    surplus = np.nan_to_num(tested.statistic, nan=-np.inf) - price
+    surplus = np.nan_to_num(tested, nan=-np.inf) - price
     if len(surplus) and surplus.max() > 0.0:
         candidates.append((*accepted, int(np.argmax(surplus))))
     candidates += [tuple(a for a in accepted if a != out) for out in accepted]
@@ -110,7 +110,7 @@ def _exchanges(
     for out in accepted:
         rest = tuple(a for a in accepted if a != out)
         tested = judge_all(stack, rest)
-        surplus = np.nan_to_num(tested.statistic, nan=-np.inf) - price
+        surplus = np.nan_to_num(tested, nan=-np.inf) - price
         surplus[out] = -np.inf
         sets += [(*rest, int(n)) for n in np.argsort(-surplus)[:3]]
     if len(accepted) > 1:
@@ -129,17 +129,8 @@ def _covers(whole: Hypothesis, part: Hypothesis) -> bool:
 
 
 def _worth(stack: Stack, price: FloatArray, chosen: tuple[int, ...]) -> float:
-    """Return what a set explains, less what it costs; -inf where its parts cannot be told apart."""
-    if not chosen:
-        return 0.0
-    index = np.concatenate([np.arange(stack.span[c].start, stack.span[c].stop) for c in chosen])
-    own = stack.gram[np.ix_(index, index)]
-    size = np.sqrt(np.maximum(np.diagonal(own), 1e-300))
-    values, vectors = np.linalg.eigh(own / (size[:, None] * size))
-    if values[0] < 1e-8:
-        return -np.inf
-    along = vectors.T @ (stack.score[index] / size)
-    return float(np.sum(along**2 / values) - price[list(chosen)].sum())
+    """Return what a set explains, less what it costs."""
+    return explained(stack, chosen) - float(price[list(chosen)].sum()) if chosen else 0.0
 
 
 def _describe(
@@ -153,12 +144,12 @@ def _describe(
     others = tuple(a for a in accepted if a != which)
     tested = judge_all(stack, others)
     size, covariance = estimate(stack, accepted, which)
-    surplus = np.nan_to_num(tested.statistic, nan=-np.inf) - price
-    own = float(tested.statistic[which])
+    surplus = np.nan_to_num(tested, nan=-np.inf) - price
+    own = float(tested[which])
     rivals: list[tuple[Hypothesis, RivalTest]] = []
     seen = {_subject(hypotheses[which])}
     for number in np.argsort(-surplus, kind="stable"):
-        statistic = float(tested.statistic[number])
+        statistic = float(tested[number])
         if not statistic > WORTH_NAMING * own or len(rivals) == MOST_RIVALS:
             break
         if _subject(hypotheses[number]) not in seen:

@@ -11,64 +11,53 @@ that was accepted only because of another shows up as no longer wanted.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.distributions import chi_square_log_tail
 from tieup.diagnose.evidence import Stack
 from tieup.model.arrays import BoolArray, FloatArray
 
+DEPENDENT = 1e-8  # smallest eigenvalue of a scaled Gram matrix of mistakes that can be told apart
 INVISIBLE = 1e-4  # share of a column that must remain after the accepted ones are taken out
 
 
 @dataclass(frozen=True)
-class Tested:
-    """Tests of every hypothesis given the accepted ones, arrays (n,).
-
-    ``statistic`` T, NaN where the evidence says nothing about it, and ``log_tail``, the
-    logarithm of its p-value.
-    """
-
-    statistic: FloatArray
-    log_tail: FloatArray
-
-
-@dataclass(frozen=True)
 class Conditional:
-    """Scores (h,) and Gram matrix (h, h) given the accepted columns."""
+    """Scores (h,) given the accepted columns, and what to take off K: weights @ cross'."""
 
     score: FloatArray
-    gram: FloatArray
+    weights: FloatArray
+    cross: FloatArray
 
 
-def condition(stack: Stack, accepted: tuple[int, ...]) -> Conditional:
+def condition(stack: Stack, accepted: Sequence[int]) -> Conditional:
     """Take the accepted hypotheses out of all columns."""
-    if not accepted:
-        return Conditional(stack.score, stack.gram)
-    chosen = np.concatenate([np.arange(stack.span[a].start, stack.span[a].stop) for a in accepted])
-    own = stack.gram[np.ix_(chosen, chosen)]
-    cross = stack.gram[:, chosen]
-    weights = np.linalg.lstsq(own, cross.T, rcond=1e-10)[0].T
-    return Conditional(stack.score - weights @ stack.score[chosen], stack.gram - weights @ cross.T)
+    chosen = stack.index(accepted)
+    cross = stack.cross(chosen)
+    weights: FloatArray = np.linalg.lstsq(stack.own(chosen), cross.T, rcond=1e-10)[0].T
+    return Conditional(stack.score - weights @ stack.score[chosen], weights, cross)
 
 
-def judge_all(stack: Stack, accepted: tuple[int, ...] = ()) -> Tested:
-    """Test every hypothesis given the accepted ones (these themselves get NaN)."""
+def judge_all(stack: Stack, accepted: tuple[int, ...] = ()) -> FloatArray:
+    """Test every hypothesis given the accepted ones.
+
+    Returns
+    -------
+    T of each (n,), NaN where the evidence says nothing about it and for the accepted.
+    """
     given = condition(stack, accepted)
     statistic = np.full(len(stack.span), np.nan)
     degrees = np.array([span.stop - span.start for span in stack.span])
     for q in np.unique(degrees):
         numbers = np.flatnonzero(degrees == q)
         index = np.array([stack.span[n].start for n in numbers])[:, None] + np.arange(q)
-        own = given.gram[index[:, :, None], index[:, None, :]]
-        before = np.diagonal(stack.gram)[index]
-        statistic[numbers] = _statistics(own, before, given.score[index])
+        own = np.stack([stack.block[n] for n in numbers])
+        own -= given.weights[index] @ given.cross[index].transpose(0, 2, 1)
+        statistic[numbers] = _statistics(own, stack.whole[index], given.score[index])
     statistic[list(accepted)] = np.nan
-    tail = np.full(len(statistic), 0.0)
-    seen = np.isfinite(statistic)
-    tail[seen] = chi_square_log_tail(statistic[seen], degrees[seen])
-    return Tested(statistic, tail)
+    return statistic
 
 
 def _statistics(own: FloatArray, before: FloatArray, score: FloatArray) -> FloatArray:
@@ -85,8 +74,20 @@ def _statistics(own: FloatArray, before: FloatArray, score: FloatArray) -> Float
 
 def estimate(stack: Stack, accepted: tuple[int, ...], which: int) -> tuple[FloatArray, FloatArray]:
     """Return the sizes (q,) of one accepted hypothesis and their covariance (q, q)."""
-    others = tuple(a for a in accepted if a != which)
-    given = condition(stack, others)
-    span = stack.span[which]
-    covariance: FloatArray = np.linalg.pinv(given.gram[span, span], hermitian=True)
-    return covariance @ given.score[span], covariance
+    chosen = stack.index(accepted)
+    inverse: FloatArray = np.linalg.pinv(stack.own(chosen), hermitian=True)
+    place = np.isin(chosen, stack.index((which,)))
+    sizes = inverse @ stack.score[chosen]
+    return sizes[place], inverse[np.ix_(place, place)]
+
+
+def explained(stack: Stack, chosen: Sequence[int]) -> float:
+    """Return what a set explains of v'Pv; -inf where its parts cannot be told apart."""
+    index = stack.index(chosen)
+    own = stack.own(index)
+    size = np.sqrt(np.maximum(np.diagonal(own), 1e-300))
+    values, vectors = np.linalg.eigh(own / (size[:, None] * size))
+    if values[0] < DEPENDENT:
+        return -np.inf
+    along = vectors.T @ (stack.score[index] / size)
+    return float(np.sum(along**2 / values))

@@ -1,0 +1,258 @@
+"""Say a mistake in the trade's words: what is wrong, how to confirm it, how to cure it.
+
+One entry a kind. Numbers are in the job's unit; angles in arc seconds with what they
+amount to at the mark are for the office, the first sentence is for the crew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from tieup.diagnose.mistake import Mistake
+from tieup.geometry import ARC_SECOND
+
+
+@dataclass(frozen=True)
+class Text:
+    """What a finding says, how to confirm it and how to cure it."""
+
+    says: str
+    confirm: str
+    cure: str
+
+
+@dataclass(frozen=True)
+class Phrases:
+    """How to print numbers of one job: ``factor`` is metres in its length unit."""
+
+    factor: float
+    unit: str
+
+    def length(self, metres: float) -> str:
+        """Return a length without sign, to a tenth of a millimetre or 0.001 ft."""
+        value = abs(metres) / self.factor
+        return f"{value:.4f} {self.unit}" if self.unit == "m" else f"{value:.3f} {self.unit}"
+
+    def shift(self, metres: float) -> str:
+        """Return a small length: in mm on a metric job."""
+        if self.unit == "m" and abs(metres) < 0.1:
+            return f"{abs(metres) * 1000:.1f} mm"
+        return self.length(metres)
+
+    def angle(self, radians: float) -> str:
+        """Return an angle without sign: seconds, minutes or degrees."""
+        seconds = abs(radians) / ARC_SECOND
+        if seconds < 600:
+            return f"{seconds:.0f} seconds"
+        return f"{seconds / 3600:.4f} degrees"
+
+    def vector(self, mistake: Mistake) -> str:
+        """Return a shift in N, E, H with signs."""
+        letters = mistake.detail if set(mistake.detail) <= set("NEH") and mistake.detail else "NEH"
+        parts = [
+            f"{letter} {'+' if value >= 0 else '-'}{self.shift(value)}"
+            for letter, value in zip(letters, mistake.size, strict=False)
+        ]
+        return ", ".join(parts)
+
+
+def too(mistake: Mistake, more: str, less: str) -> str:
+    """Return the word for the sign of the size: raw minus right."""
+    return more if mistake.magnitude > 0 else less
+
+
+def _at(mistake: Mistake) -> str:
+    return " and ".join(mistake.points)
+
+
+def _where(mistake: Mistake) -> str:
+    names = ", ".join(mistake.points[:6]) + (" ..." if len(mistake.points) > 6 else "")
+    return f"in setup {mistake.setup}" if not names else f"in setup {mistake.setup} to {names}"
+
+
+def _target_height(m: Mistake, p: Phrases) -> Text:
+    run = len(m.points) > 1
+    what = (
+        f"the pole height of the shots from {m.points[0]} to {m.points[-1]}"
+        if run
+        else (f"the pole height of the shot to {m.points[0]}")
+    )
+    return Text(
+        f"In setup {m.setup} {what} was booked {p.length(m.magnitude)} "
+        f"too {too(m, 'large', 'small')}; the heights are left out.",
+        "Look up the pole height in the field book; shoot the point again and read the pole "
+        "height aloud.",
+        f"Set the pole height {p.length(m.magnitude)} {too(m, 'lower', 'higher')} "
+        "(accept), or leave the heights out (exclude).",
+    )
+
+
+def _instrument_height(m: Mistake, p: Phrases) -> Text:
+    return Text(
+        f"The instrument height of setup {m.setup} over {_at(m)} was booked "
+        f"{p.length(m.magnitude)} too {too(m, 'large', 'small')}; it is left out and the "
+        "setup takes its height from its sights.",
+        f"Measure the instrument height again, or shoot a benchmark from over {_at(m)}.",
+        f"Set the instrument height {p.length(m.magnitude)} {too(m, 'lower', 'higher')} (accept).",
+    )
+
+
+def _station(m: Mistake, p: Phrases) -> Text:
+    if m.instead:
+        says = f"Setup {m.setup} did not stand over {_at(m)} but over {m.instead[0]}"
+    else:
+        says = f"Setup {m.setup} stood {p.shift(m.magnitude)} away from {_at(m)}"
+    return Text(
+        f"{says}; it is taken as a free station.",
+        "Compare the field sketch; look at the mark under the instrument.",
+        "Correct the station name" + (f" to {m.instead[0]}" if m.instead else "") + " (accept).",
+    )
+
+
+def _reading(m: Mistake, p: Phrases) -> Text:
+    if m.unit == "m":
+        size, side = p.shift(m.magnitude), too(m, "long", "short")
+    else:
+        size, side = p.angle(m.magnitude), too(m, "large", "small")
+    cause = {
+        "direction": "a wrong pointing, or the pole not plumb",
+        "zenith": "a wrong pointing at height, or a wrong pole height",
+        "distance": "another surface, an edge, or another prism was hit",
+    }[m.kind]
+    return Text(
+        f"The {m.kind} {_where(m)} is {size} too {side}; it is left out. Likely: {cause}.",
+        f"Shoot {_at(m)} again from {m.setup} or from another setup, both faces.",
+        "Leave the reading out (exclude), or shoot again.",
+    )
+
+
+def _constant(m: Mistake, p: Phrases) -> Text:
+    whose = f"of setup {m.setup}" if m.setup else "of the whole job"
+    prism = f" to the target {m.detail}" if m.detail else ""
+    return Text(
+        f"All distances {whose}{prism} are {p.shift(m.magnitude)} too {too(m, 'long', 'short')}, "
+        "whatever their length: a wrong prism constant.",
+        "Measure a known short line with the same prism; compare the prism set in the "
+        "instrument with the one on the pole.",
+        f"Add {'-' if m.magnitude > 0 else '+'}{p.shift(m.magnitude)} to these distances (accept).",
+    )
+
+
+def _scale(m: Mistake, p: Phrases) -> Text:
+    whose = f"of setup {m.setup}" if m.setup else "of the whole job"
+    return Text(
+        f"The distances {whose} are too {too(m, 'long', 'short')} by "
+        f"{abs(m.magnitude) * 1e6:.0f} mm per km: weather correction or a grid factor in the "
+        "instrument.",
+        "Look at the scale factor and the weather set in the instrument; measure a known line.",
+        "Correct the setting and take the factor off these distances (accept).",
+    )
+
+
+def _moved(m: Mistake, p: Phrases) -> Text:
+    size = p.angle(m.magnitude) if m.unit == "rad" else p.shift(m.magnitude)
+    return Text(
+        f"The instrument of setup {m.setup} was knocked during the setup: what was shot later is "
+        f"turned or shifted by {size}. The later shots are taken as a setup of their own.",
+        "Shoot the backsight and a second mark again; compare with the opening shots.",
+        "Keep the setup split (accept), or shoot the later points again.",
+    )
+
+
+def _settled(m: Mistake, p: Phrases) -> Text:
+    if m.unit == "rad":
+        says = f"turned by {p.angle(m.magnitude)}"
+    else:
+        says = f"{too(m, 'sank', 'rose')} by {p.shift(m.magnitude)}"
+    return Text(
+        f"The instrument of setup {m.setup} {says} from its first shot to its last.",
+        "Shoot the backsight again after half an hour; look at the tripod's feet.",
+        "Shoot this setup again on firm ground.",
+    )
+
+
+def _mark_moved(m: Mistake, p: Phrases) -> Text:
+    return Text(
+        f"Mark {m.points[0]} moved by {p.shift(m.magnitude)} ({p.vector(m)}) {m.detail} on; from "
+        f"then on it is a mark of its own, {m.instead[0] if m.instead else ''}.",
+        f"Look at the mark; measure from {m.points[0]} to two neighbours.",
+        f"Do not use {m.points[0]} until it is re-set; keep the split (accept).",
+    )
+
+
+def _control(m: Mistake, p: Phrases) -> Text:
+    return Text(
+        f"The control coordinates of {m.points[0]} do not fit the site: {p.vector(m)} given minus "
+        "measured. The given values are left out.",
+        "Compare control.csv with the original sheet, digit by digit; look at the mark.",
+        f"Correct {m.points[0]} in control.csv, or leave it free (accept).",
+    )
+
+
+def _name(m: Mistake, p: Phrases) -> Text:
+    if m.instead:
+        says = f"The shot {_where(m)} is on {m.instead[0]}, not on {_at(m)}"
+    else:
+        says = (
+            f"The shot {_where(m)} is {p.shift(m.magnitude)} away from {_at(m)}: another target, "
+            "a wrong name, or the pole beside the mark"
+        )
+    return Text(
+        f"{says}; it is left out.",
+        f"Compare the field sketch; shoot {_at(m)} again from {m.setup}.",
+        (f"Rename the shot to {m.instead[0]} (accept)" if m.instead else "Leave it out (exclude)")
+        + ".",
+    )
+
+
+def _swapped(m: Mistake, p: Phrases) -> Text:
+    return Text(
+        f"In setup {m.setup} the names {_at(m)} were swapped; both shots are left out.",
+        "Compare the field sketch; shoot one of the two again.",
+        "Swap the two names (accept).",
+    )
+
+
+def _face(m: Mistake, p: Phrases) -> Text:
+    return Text(
+        f"The direction {_where(m)} is half a circle off: the other face; it is left out.",
+        "Look at the zenith angle of the row: over 180 degrees is face 2.",
+        "Correct the face of the row, or leave it out (exclude).",
+    )
+
+
+def _index(m: Mistake, p: Phrases) -> Text:
+    whose = f"of setup {m.setup}" if m.setup else "of the whole job"
+    return Text(
+        f"The zenith angles {whose} are {p.angle(m.magnitude)} too {too(m, 'large', 'small')}: "
+        "the vertical index of the instrument. It has been taken off.",
+        "Shoot one mark in both faces and compare the sum of the zenith angles with 360 degrees.",
+        "Adjust the instrument; shoot control in both faces.",
+    )
+
+
+WORDS: dict[str, Callable[[Mistake, Phrases], Text]] = {
+    "target-height": _target_height,
+    "instrument-height": _instrument_height,
+    "station-name": _station,
+    "direction": _reading,
+    "zenith": _reading,
+    "distance": _reading,
+    "prism-constant": _constant,
+    "distance-scale": _scale,
+    "instrument-moved": _moved,
+    "instrument-settled": _settled,
+    "mark-moved": _mark_moved,
+    "control-coordinate": _control,
+    "point-name": _name,
+    "backsight": _name,
+    "swapped-names": _swapped,
+    "face": _face,
+    "vertical-index": _index,
+}
+
+
+def words(mistake: Mistake, phrases: Phrases) -> Text:
+    """Return the text of a mistake."""
+    return WORDS[mistake.kind](mistake, phrases)
