@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tests.simulate import Survey
-from tieup.diagnose.case import Case
+from tieup.diagnose.case import Case, complete_points
 from tieup.model.network import Links
 from tieup.model.settings import Datum, Precision
 
@@ -25,7 +25,7 @@ def case_of(survey: Survey, precision: Precision | None = None) -> Case:
     return Case(
         shots=book.shots,
         setups=book.setups,
-        points=book.points,
+        points=complete_points(book.points, book.setups, control),
         use=np.repeat(~book.shots.repeated[:, None], 3, axis=1),
         control=control,
         given=control,

@@ -22,6 +22,7 @@ from tieup.model.settings import Datum, Precision
 class Case:
     """One way to take the data.
 
+    ``points`` are all names: sighted, occupied, in control or in a link (`complete_points`).
     ``use`` (m, 3) are the components of each row that take part. ``control`` holds the
     control values that are believed, ``given`` all of them as they were given. ``links``
     index ``points``.
@@ -50,14 +51,15 @@ class Case:
 
     def without_instrument_height(self, setup: int) -> Case:
         """Take the instrument height of an occupied setup as not booked."""
-        return self._with_setup(setup, replace(self.setups[setup], instrument_height=np.nan))
+        return self.with_setup(setup, replace(self.setups[setup], instrument_height=np.nan))
 
     def without_station(self, setup: int) -> Case:
         """Take an occupied setup as a free station."""
         free = replace(self.setups[setup], station="", instrument_height=0.0)
-        return self._with_setup(setup, free)
+        return self.with_setup(setup, free)
 
-    def _with_setup(self, number: int, setup: Setup) -> Case:
+    def with_setup(self, number: int, setup: Setup) -> Case:
+        """Take one setup otherwise."""
         setups = (*self.setups[:number], setup, *self.setups[number + 1 :])
         return replace(self, setups=setups)
 
@@ -88,6 +90,15 @@ class Case:
         numbers = self.shots.point.copy()
         numbers[rows] = points.index(name)
         return replace(self, shots=replace(self.shots, point=numbers), points=points)
+
+
+def complete_points(
+    points: tuple[str, ...], setups: tuple[Setup, ...], control: Control | None
+) -> tuple[str, ...]:
+    """Return the sighted ``points`` and, behind them, names that only setups or control have."""
+    others = [setup.station for setup in setups if setup.station]
+    names = [*points, *others, *(control.names if control is not None else ())]
+    return tuple(dict.fromkeys(names))
 
 
 def new_name(name: str, mark: str, taken: set[str]) -> str:

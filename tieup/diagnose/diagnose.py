@@ -13,8 +13,10 @@ import numpy as np
 
 from tieup.diagnose.adapt import adapt, as_mistake
 from tieup.diagnose.case import Case
+from tieup.diagnose.conventions import resolve_conventions
 from tieup.diagnose.evidence import gather, stack
 from tieup.diagnose.gross import explain_gross
+from tieup.diagnose.identity import split_collisions
 from tieup.diagnose.measure import measure
 from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.registry import all_hypotheses
@@ -27,24 +29,44 @@ ROUNDS = 4
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """The final solution, the first one (everything in it that could be), the mistakes."""
+    """The final solution, the mistakes taken out of it, and those that a person keeps in it."""
 
     solved: Solved
     mistakes: tuple[Mistake, ...]
+    kept: tuple[Mistake, ...] = ()
 
 
-def diagnose(case: Case) -> Diagnosis:
+Signature = tuple[str, str, tuple[str, ...], str]
+NOTHING_KEPT: frozenset[Signature] = frozenset()
+
+
+def signature(mistake: Mistake) -> Signature:
+    """Return what tells a mistake from every other one of the job."""
+    return (mistake.kind, mistake.setup, mistake.points, mistake.detail)
+
+
+def diagnose(case: Case, kept: frozenset[Signature] = NOTHING_KEPT) -> Diagnosis:
     """Find and take out the mistakes of a case.
+
+    ``kept`` are the signatures of mistakes that a person has seen and keeps: they are
+    reported but not taken out.
 
     Raises
     ------
     NetworkError, AdjustmentError
         The data cannot be tied or solved at all.
     """
-    solved, gross = explain_gross(solve(case))
+    solved, whole = resolve_conventions(solve(case))
+    collided, collisions = split_collisions(solved)
+    if collisions:
+        solved = solve(collided)
+    solved, gross = explain_gross(solved)
     found: list[Mistake] = []
+    seen: list[Mistake] = []
     for _ in range(ROUNDS):
         new = [as_mistake(solved.case, mistake) for mistake in look(solved)]
+        seen = [mistake for mistake in new if signature(mistake) in kept]
+        new = [mistake for mistake in new if signature(mistake) not in kept]
         if not new:
             break
         adapted = solved.case
@@ -54,7 +76,7 @@ def diagnose(case: Case) -> Diagnosis:
         found += new
         gross += more
     measured = [measure(solved, mistake) for mistake in gross]
-    return Diagnosis(solved, (*measured, *found))
+    return Diagnosis(solved, (*whole, *collisions, *measured, *found), tuple(seen))
 
 
 def look(solved: Solved) -> list[Mistake]:

@@ -150,8 +150,13 @@ def _describe(
     seen = {_subject(hypotheses[which])}
     for number in np.argsort(-surplus, kind="stable"):
         statistic = float(tested[number])
-        if not statistic > WORTH_NAMING * own or len(rivals) == MOST_RIVALS:
+        if not statistic > WORTH_NAMING * own:
+            continue
+        if len(rivals) == MOST_RIVALS:
             break
+        more = hypotheses[number].degrees - hypotheses[which].degrees
+        if more > 0 and statistic - own < INSEPARABLE * more:
+            continue  # the same explanation with sizes to spare
         if _subject(hypotheses[number]) not in seen:
             seen.add(_subject(hypotheses[number]))
             margin = float(surplus[which] - surplus[number])

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 
+from tieup.geometry import wrap_full
+from tieup.model.arrays import FloatArray, TextArray
 from tieup.model.reconciliation import Table
 from tieup.results.site import Site
+from tieup.results.units import in_angle_unit
 from tieup.units import length_factor
 
 
@@ -23,13 +28,74 @@ def ties_table(site: Site) -> Table:
         "d_northing": d[:, 0],
         "d_easting": d[:, 1],
         "d_elevation": d[:, 2],
-        "d_horizontal": np.hypot(d[:, 0], d[:, 1]),
+        "d_horizontal": ties.plan / length,
         "sd_northing": sd[:, 0],
         "sd_easting": sd[:, 1],
         "sd_elevation": sd[:, 2],
-        "sd_horizontal": ties.sd_horizontal / length,
+        "sd_horizontal": ties.plan_sd / length,
         "limit_horizontal": np.full(count, limits.horizontal / length),
         "limit_elevation": np.full(count, limits.elevation / length),
-        "verdict": ties.verdict,
-        "judgement": ties.judgement,
+        "verdict": site.judgement.verdict,
+        "judgement": site.judgement.words,
     }
+
+
+def setups_table(site: Site) -> Table:
+    """Return the setups table in the order of the field books."""
+    length, unit = length_factor(site.job.length_unit), site.job.angle_unit
+    place = _place(site) / length
+    sd = np.sqrt(np.diagonal(site.adjustment.setup_covariance, axis1=1, axis2=2))
+    height_open = np.isnan(place[:, 2])
+    counts = np.bincount(site.ties.setup, minlength=len(site.case.setups))
+    words, spread = site.geometry
+    return {
+        "setup": np.array([setup.label for setup in site.case.setups], dtype=object),
+        "station": np.array([setup.station for setup in site.case.setups], dtype=object),
+        "northing": place[:, 0],
+        "easting": place[:, 1],
+        "elevation": place[:, 2],
+        "orientation": in_angle_unit(wrapped(site.adjustment.orientation), unit),
+        "sd_northing": sd[:, 0] / length,
+        "sd_easting": sd[:, 1] / length,
+        "sd_elevation": np.where(height_open, np.nan, sd[:, 2] / length),
+        "sd_orientation": in_angle_unit(sd[:, 3], unit),
+        "ties": counts,
+        "redundancy": _redundancy(site),
+        "geometry": words,
+        "geometry_sd": spread * 1000.0,
+        "verdict": _verdicts(site),
+    }
+
+
+def _place(site: Site) -> FloatArray:
+    """Return the trunnion axis of free setups, the mark below of occupied ones (S, 3)."""
+    place = site.axis
+    station = site.solved.network.station
+    over = np.flatnonzero(station >= 0)
+    place[over] = site.position[station[over]]
+    return place
+
+
+def _redundancy(site: Site) -> FloatArray:
+    """Return the sum of redundancy numbers of each setup's observations, plumb line included."""
+    total = np.zeros(len(site.case.setups))
+    adjustment = site.adjustment
+    np.add.at(total, adjustment.connections.setup, np.nansum(adjustment.redundancy, axis=1))
+    return np.where(np.isnan(adjustment.axis[:, 0]), np.nan, total)
+
+
+def _verdicts(site: Site) -> TextArray:
+    """Return the verdict of each setup: fails where a tie of it does, ties where one is proved."""
+    verdict = np.full(len(site.case.setups), "untested", dtype=object)
+    counts = Counter(zip(site.ties.setup.tolist(), site.judgement.verdict, strict=True))
+    for setup in range(len(verdict)):
+        if counts[(setup, "fails")]:
+            verdict[setup] = "fails"
+        elif counts[(setup, "ties")]:
+            verdict[setup] = "ties"
+    return verdict
+
+
+def wrapped(angle: FloatArray) -> FloatArray:
+    """Bring angles (rad) into the full circle, keeping NaN."""
+    return np.where(np.isnan(angle), np.nan, wrap_full(np.nan_to_num(angle)))

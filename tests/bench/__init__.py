@@ -1,0 +1,1 @@
+"""Measurements: how good and how fast, run by hand."""

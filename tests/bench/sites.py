@@ -1,0 +1,223 @@
+"""Invented sites of four sizes, as networks and as job folders.
+
+Setups stand on a jittered grid; every shared mark is seen from the three or four setups
+nearest to it, so neighbours share marks; the rest are side shots seen once. Every sighting
+has a direction, a zenith angle and a distance. Start values are a few centimetres off.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from tieup.geometry import ARC_SECOND, curvature_coefficient
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.network import Links, Network, Start
+from tieup.model.observations import Sights
+from tieup.model.settings import Instrument, Precision
+
+REFRACTION = 0.13
+INSTRUMENT = Instrument()
+PRECISION = Precision()
+SPACING = 50.0  # m between neighbouring setups
+START_ERROR = 0.03  # m
+START_TURN = 3e-4  # rad
+MARKS_PER_CONTROL = 50
+
+
+@dataclass(frozen=True)
+class Size:
+    """How large a site is."""
+
+    setups: int
+    marks: int
+    side_shots: int
+
+
+SIZES = {
+    "day": Size(5, 12, 500),
+    "campaign": Size(100, 400, 20_000),
+    "city": Size(2_000, 8_000, 200_000),
+    "metro": Size(20_000, 80_000, 2_000_000),
+}
+
+
+def make_site(size: Size, seed: int = 1) -> Network:
+    """Draw one site: points are the shared marks, then the side shots."""
+    rng = np.random.default_rng(seed)
+    axis, marks = _setups(rng, size.setups), _marks(rng, size)
+    side_setup = np.sort(rng.integers(size.setups, size=size.side_shots))
+    side = _side_shots(rng, axis[side_setup])
+    setup, point = _sighted(rng, axis, marks, side_setup)
+    position = np.concatenate([marks, side])
+    orientation = rng.uniform(0.0, 2.0 * np.pi, size.setups)
+    sights = _observe(rng, setup, point, axis, orientation, position)
+    control = _control(rng, marks, len(position))
+    return Network(
+        setup_labels=tuple(f"S{number}" for number in range(size.setups)),
+        point_names=tuple(f"P{number}" for number in range(len(position))),
+        station=np.full(size.setups, -1),
+        instrument_height=np.full(size.setups, np.nan),
+        sights=sights,
+        control=control,
+        control_sd=np.where(np.isfinite(control), 0.0, np.nan),
+        links=no_links(),
+        origin=np.zeros(3),
+        start=_start(rng, axis, orientation, position, control, len(sights)),
+    )
+
+
+def no_links() -> Links:
+    """Return no observations between marks."""
+    none = np.zeros(0, dtype=np.int64)
+    return Links(np.zeros(0, dtype=object), none, none, np.zeros(0), np.zeros(0))
+
+
+def _ground(plan: FloatArray) -> FloatArray:
+    """Return the height (m) of a gently rolling site."""
+    return 100.0 + 2.0 * np.sin(plan[:, 0] / 90.0) + 1.5 * np.cos(plan[:, 1] / 70.0)
+
+
+def _setups(rng: np.random.Generator, count: int) -> FloatArray:
+    columns = int(np.ceil(np.sqrt(count)))
+    grid = np.column_stack(np.divmod(np.arange(count), columns)) * SPACING
+    plan = grid + rng.uniform(-0.2, 0.2, (count, 2)) * SPACING
+    return np.column_stack([plan, _ground(plan) + 1.6])
+
+
+def _marks(rng: np.random.Generator, size: Size) -> FloatArray:
+    columns = int(np.ceil(np.sqrt(size.marks)))
+    step = SPACING * np.sqrt(size.setups) / columns
+    grid = np.column_stack(np.divmod(np.arange(size.marks), columns)) * step
+    plan = grid + rng.uniform(-0.3, 0.3, (size.marks, 2)) * step
+    return np.column_stack([plan, _ground(plan) + rng.uniform(0.0, 1.0, size.marks)])
+
+
+def _side_shots(rng: np.random.Generator, axis: FloatArray) -> FloatArray:
+    """Return a point around each of the given axes (n, 3)."""
+    away = rng.uniform(4.0, 0.7 * SPACING, len(axis))
+    azimuth = rng.uniform(0.0, 2.0 * np.pi, len(axis))
+    below = rng.normal(-1.6, 0.5, len(axis))
+    return axis + np.column_stack([away * np.cos(azimuth), away * np.sin(azimuth), below])
+
+
+def _sighted(
+    rng: np.random.Generator, axis: FloatArray, marks: FloatArray, side_setup: IntArray
+) -> tuple[IntArray, IntArray]:
+    """Return setup and point of every sighting, setup by setup."""
+    _, nearest = cKDTree(axis[:, :2]).query(marks[:, :2], k=4)
+    seen = np.arange(4) < rng.integers(3, 5, len(marks))[:, None]
+    mark, column = np.nonzero(seen)
+    setup = np.concatenate([nearest[mark, column], side_setup])
+    point = np.concatenate([mark, len(marks) + np.arange(len(side_setup))])
+    order = np.lexsort((point, setup))
+    return setup[order], point[order]
+
+
+def _observe(
+    rng: np.random.Generator,
+    setup: IntArray,
+    point: IntArray,
+    axis: FloatArray,
+    orientation: FloatArray,
+    position: FloatArray,
+) -> Sights:
+    """Observe every sighting with pointing and target errors of the stated size."""
+    rise = rng.choice([1.3, 1.5, 2.0], len(setup))
+    target = rng.normal(size=(len(setup), 3)) * [
+        PRECISION.centring_target,
+        PRECISION.centring_target,
+        PRECISION.height_target,
+    ]
+    north, east, up = (position[point] - axis[setup] + target).T
+    up = up + rise
+    plan = np.hypot(north, east)
+    value = np.column_stack(
+        [
+            np.arctan2(east, north) - orientation[setup],
+            np.arctan2(plan, up) + curvature_coefficient(REFRACTION) * plan,
+            np.hypot(plan, up),
+        ]
+    )
+    sd = np.empty_like(value)
+    sd[:, 0], sd[:, 1] = INSTRUMENT.direction, INSTRUMENT.zenith
+    sd[:, 2] = INSTRUMENT.distance_constant + INSTRUMENT.distance_ppm * 1e-6 * value[:, 2]
+    value += sd * rng.normal(size=value.shape)
+    value[:, 0] = np.mod(value[:, 0], 2.0 * np.pi)
+    once = np.ones(value.shape, dtype=np.int64)
+    return Sights(setup, point, rise, value, once, sd, np.zeros_like(value))
+
+
+def _control(rng: np.random.Generator, marks: FloatArray, points: int) -> FloatArray:
+    """Give some marks held coordinates."""
+    given = np.full((points, 3), np.nan)
+    count = max(3, len(marks) // MARKS_PER_CONTROL)
+    known = rng.choice(len(marks), count, replace=False)
+    given[known] = marks[known]
+    return given
+
+
+def _start(
+    rng: np.random.Generator,
+    axis: FloatArray,
+    orientation: FloatArray,
+    position: FloatArray,
+    control: FloatArray,
+    sights: int,
+) -> Start:
+    near = position + rng.normal(scale=START_ERROR, size=position.shape)
+    reached = _all(len(axis)), _all(len(position))
+    return Start(
+        axis=axis + rng.normal(scale=START_ERROR, size=axis.shape),
+        orientation=orientation + rng.normal(scale=START_TURN, size=len(axis)),
+        position=np.where(np.isfinite(control), control, near),
+        plan_setup=reached[0],
+        height_setup=reached[0],
+        plan_point=reached[1],
+        height_point=reached[1],
+        component=np.zeros(len(axis), dtype=np.int64),
+        gross=np.zeros((sights, 3), dtype=bool),
+    )
+
+
+def _all(count: int) -> BoolArray:
+    return np.ones(count, dtype=bool)
+
+
+JOB = """\
+title: Invented site
+units: {angle: deg, length: m}
+raw: [raw/*.csv]
+control: control.csv
+"""
+HEADER = (
+    "setup,station,instrument_height,point,direction,zenith,distance,target_height,face,round,code"
+)
+
+
+def write_job(network: Network, folder: Path) -> Path:
+    """Write the site as a job folder and return the raw file: one row per sighting."""
+    (folder / "raw").mkdir(parents=True)
+    (folder / "job.yaml").write_text(JOB, encoding="utf-8")
+    known = np.flatnonzero(np.isfinite(network.control[:, 0]))
+    control = ["point,northing,easting,elevation,sd_northing,sd_easting,sd_elevation"]
+    control += [
+        "{},{:.5f},{:.5f},{:.5f},0,0,0".format(network.point_names[p], *network.control[p])
+        for p in known
+    ]
+    (folder / "control.csv").write_text("\n".join(control) + "\n", encoding="utf-8")
+    sights = network.sights
+    degrees = sights.value * [1 / (3600 * ARC_SECOND), 1 / (3600 * ARC_SECOND), 1.0]
+    rows = (
+        f"{network.setup_labels[s]},,,{network.point_names[p]},"
+        f"{value[0]:.6f},{value[1]:.6f},{value[2]:.4f},{rise:.3f},1,1,GND"
+        for s, p, value, rise in zip(
+            sights.setup, sights.point, degrees, sights.target_height, strict=True
+        )
+    )
+    raw = folder / "raw" / "site.csv"
+    raw.write_text("\n".join([HEADER, *rows]) + "\n", encoding="utf-8")
+    return raw

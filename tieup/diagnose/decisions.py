@@ -1,0 +1,140 @@
+"""Carry out what a person decided: edits of the raw data as taken, never of the files.
+
+Takes the decisions of job.yaml and a case, gives the case with them, and for each what
+it did. A decision that matches nothing is an error: it was meant for other data.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tieup.diagnose.adapt import adapt, contaminated_rows, setup_number
+from tieup.diagnose.case import Case
+from tieup.diagnose.conventions import CONVENTIONS, cured
+from tieup.diagnose.mistake import Mistake
+from tieup.errors import ConfigError
+from tieup.model.arrays import BoolArray, IntArray
+from tieup.model.decision import Decision
+from tieup.model.fieldbook import Fieldbook
+from tieup.model.observations import KINDS
+
+SHOT_VALUES = ("target_height", "prism_constant")
+
+
+@dataclass(frozen=True)
+class Decided:
+    """A case with the row edits of all decisions; ``excluded`` (m, 3) by a person's word."""
+
+    case: Case
+    excluded: BoolArray
+
+
+def apply_edits(case: Case, fieldbook: Fieldbook, decisions: Sequence[Decision]) -> Decided:
+    """Carry out exclude, set and rename, in the order written.
+
+    Raises
+    ------
+    ConfigError
+        Naming every decision that matches no row, setup or value.
+    """
+    excluded = np.zeros(case.use.shape, dtype=bool)
+    problems: list[str] = []
+    for decision in decisions:
+        if decision.verb not in ("exclude", "set", "rename"):
+            continue
+        rows = _rows(case, fieldbook, decision)
+        if not len(rows):
+            problems.append(
+                f"job.yaml:{decision.line}: decision {decision.verb} matches no raw row: "
+                f"{dict(decision.where)}. Check setup, point and line, or take it out"
+            )
+        elif decision.verb == "exclude":
+            kinds = _kinds(decision)
+            case = case.without(rows, kinds)
+            excluded[np.ix_(rows, np.array(kinds))] = True
+        elif decision.verb == "rename":
+            case = case.with_renamed(rows, decision.to)
+        else:
+            case = _set(case, rows, decision)
+    if problems:
+        raise ConfigError(*problems)
+    return Decided(case, excluded)
+
+
+def _rows(case: Case, fieldbook: Fieldbook, decision: Decision) -> IntArray:
+    """Return the raw rows that a decision selects."""
+    shots, where = case.shots, decision.where
+    mask = np.ones(len(shots), dtype=bool)
+    if "setup" in where:
+        named = [n for n, s in enumerate(case.setups) if where["setup"] in (s.label, s.name)]
+        mask &= np.isin(shots.setup, named)
+    if "point" in where:
+        named = [n for n, p in enumerate(fieldbook.points) if p == where["point"]]
+        mask &= np.isin(fieldbook.shots.point, named)
+    if "line" in where:
+        file, _, line = where["line"].rpartition(":")
+        named = [n for n, f in enumerate(fieldbook.files) if f.name == file]
+        mask &= np.isin(shots.file, named) & (shots.line.astype(str) == line)
+    return np.flatnonzero(mask)
+
+
+def _kinds(decision: Decision) -> tuple[int, ...]:
+    kind = decision.where.get("kind", "")
+    return (KINDS.index(kind),) if kind in KINDS else (0, 1, 2)
+
+
+def _set(case: Case, rows: IntArray, decision: Decision) -> Case:
+    """Set booked values (m) of the selected rows or of their setups."""
+    for key, value in decision.values.items():
+        if key == "instrument_height":
+            for setup in np.unique(case.shots.setup[rows]):
+                old = case.setups[setup]
+                case = case.with_setup(int(setup), replace(old, instrument_height=value))
+        elif key in SHOT_VALUES:
+            column = getattr(case.shots, key).copy()
+            column[rows] = value
+            case = replace(case, shots=replace(case.shots, **{key: column}))
+    return case
+
+
+def cure(case: Case, mistake: Mistake) -> Case:
+    """Return the case with a mistake put right, as its finding proposes."""
+    if mistake.kind in CONVENTIONS:
+        return cured(case, mistake)
+    match mistake.kind:
+        case "target-height" if len(mistake.size) == 1:
+            column = case.shots.target_height.copy()
+            column[contaminated_rows(case, mistake)] -= mistake.size[0]
+            return replace(case, shots=replace(case.shots, target_height=column))
+        case "prism-constant" | "distance-scale":
+            column = case.shots.distance.copy()
+            rows = contaminated_rows(case, mistake)
+            if mistake.kind == "prism-constant":
+                column[rows] -= mistake.size[0]
+            else:
+                column[rows] /= 1.0 + mistake.size[0]
+            return replace(case, shots=replace(case.shots, distance=column))
+        case "instrument-height":
+            number = setup_number(case, mistake.setup)
+            old = case.setups[number]
+            height = old.instrument_height - float(mistake.size[0])
+            return case.with_setup(number, replace(old, instrument_height=height))
+        case "point-name" | "backsight" if mistake.instead:
+            return case.with_renamed(mistake.rows, mistake.instead[0])
+        case "swapped-names":
+            return _swap(case, mistake)
+        case "station-name" if mistake.instead:
+            number = setup_number(case, mistake.setup)
+            return case.with_setup(number, replace(case.setups[number], station=mistake.instead[0]))
+    return adapt(case, mistake)
+
+
+def _swap(case: Case, mistake: Mistake) -> Case:
+    first, second = (case.points.index(name) for name in mistake.points)
+    numbers = case.shots.point.copy()
+    own = case.shots.point[mistake.rows]
+    numbers[mistake.rows] = np.where(own == first, second, first)
+    return replace(case, shots=replace(case.shots, point=numbers))

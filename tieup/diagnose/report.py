@@ -1,0 +1,80 @@
+"""Turn mistakes into findings: severity, size in the job's unit, rivals, words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.words import Phrases, Text, words
+from tieup.geometry import ARC_SECOND
+from tieup.model.fieldbook import Fieldbook
+from tieup.model.finding import Finding, Rival
+
+ACTIONS = {
+    "mark-moved": "split",
+    "instrument-moved": "split",
+    "station-name": "freed",
+    "instrument-height": "freed",
+    "control-coordinate": "freed",
+    "vertical-index": "applied",
+}
+
+
+@dataclass(frozen=True)
+class Reporter:
+    """How one job's findings are written: its fieldbook and its length unit."""
+
+    fieldbook: Fieldbook
+    phrases: Phrases
+
+    def lines(self, mistake: Mistake) -> tuple[str, ...]:
+        """Return "file:line" of the raw rows of a mistake."""
+        shots, files = self.fieldbook.shots, self.fieldbook.files
+        return tuple(f"{files[shots.file[r]].name}:{shots.line[r]}" for r in mistake.rows)
+
+    def finding(self, mistake: Mistake) -> Finding:
+        """Return the finding of a mistake that was left out of the solution."""
+        text: Text = words(mistake, self.phrases)
+        factor, unit = self._unit(mistake)
+        known = len(mistake.size) > 0
+        return Finding(
+            kind=mistake.kind,
+            severity="stop",
+            setup=mistake.setup,
+            points=mistake.points,
+            lines=self.lines(mistake),
+            size=mistake.magnitude / factor if known else None,
+            unit=unit if known else "",
+            sd=mistake.sd / factor if known else None,
+            statistic=mistake.statistic if np.isfinite(mistake.statistic) else None,
+            rivals=tuple(
+                Rival(r.kind, r.setup, r.points, r.statistic, r.separable) for r in mistake.rivals
+            ),
+            action=ACTIONS.get(mistake.kind, "excluded"),
+            says=text.says,
+            confirm=text.confirm,
+            cure=text.cure,
+            key=self._key(mistake),
+        )
+
+    def _unit(self, mistake: Mistake) -> tuple[float, str]:
+        if mistake.unit == "rad":
+            return ARC_SECOND, "arcsec"
+        if mistake.unit == "1":
+            return 1e-6, "ppm"
+        return self.phrases.factor, self.phrases.unit
+
+    def _key(self, mistake: Mistake) -> str:
+        """Tell apart findings of one kind and subject: by lines, which edits elsewhere keep."""
+        if not mistake.detail:
+            return ""
+        if mistake.detail.startswith(("row", "before row", "run")):
+            return self.lines(mistake)[0] if len(mistake.rows) else ""
+        return mistake.detail
+
+
+def reason_of(finding: Finding) -> str:
+    """Return what stands beside a row that a finding left out."""
+    return f"{finding.kind} ({finding.id})"

@@ -1,0 +1,226 @@
+"""The flow of one run, as one straight function: files in, a reconciliation out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tieup.adjust.pointings import PointingTests, examine_pointings
+from tieup.adjust.solution import Adjustment
+from tieup.diagnose.case import Case, complete_points
+from tieup.diagnose.decisions import Decided, apply_edits, cure
+from tieup.diagnose.diagnose import Diagnosis, diagnose, signature
+from tieup.diagnose.identity import identity_findings
+from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.precision import components, precision_findings
+from tieup.diagnose.reach import reach_findings
+from tieup.diagnose.report import Reporter
+from tieup.diagnose.rowchecks import row_findings
+from tieup.diagnose.solve import Solved, minimal_fit
+from tieup.diagnose.words import Phrases
+from tieup.errors import ConfigError
+from tieup.model.arrays import BoolArray
+from tieup.model.control import Control
+from tieup.model.decision import Decision
+from tieup.model.fieldbook import Fieldbook
+from tieup.model.finding import Finding, worst_first
+from tieup.model.job import Job
+from tieup.model.reconciliation import Reconciliation
+from tieup.read import file_sha256, read_control, read_fieldbook, read_links
+from tieup.reduce.sights import reduce_shots
+from tieup.results.coordinates import coordinates_table
+from tieup.results.observations import observations_table
+from tieup.results.remarks import flags, reasons
+from tieup.results.run import run_record, summary_of
+from tieup.results.setups import setups_table, ties_table
+from tieup.results.site import Site
+from tieup.ties.geometry import geometry_words
+from tieup.ties.marks import judge_ties, mark_ties
+from tieup.ties.withheld import WithheldTies, withheld_ties
+from tieup.units import length_factor
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What the diagnosis came to, with a person's decisions carried out."""
+
+    decided: Decided
+    diagnosis: Diagnosis
+    findings: tuple[Finding, ...]
+
+
+def run(job: Job, progress: Progress | None = None) -> Reconciliation:
+    """Reconcile one job.
+
+    ``progress`` is called with the words of each stage.
+
+    Raises
+    ------
+    TieupError
+        Where the data cannot be read, tied or solved.
+    """
+    tell = progress or (lambda stage: None)
+    tell("reading")
+    fieldbook = read_fieldbook(job)
+    control = read_control(job.control_file, job) if job.control_file else None
+    case = make_case(job, fieldbook, control)
+    tell("solving and looking for mistakes")
+    reporter = Reporter(fieldbook, Phrases(length_factor(job.length_unit), job.length_unit))
+    outcome = decide_and_diagnose(case, fieldbook, job.decisions, reporter)
+    tell("judging the ties")
+    return _reconciliation(job, fieldbook, outcome, _inputs(job, fieldbook))
+
+
+def make_case(job: Job, fieldbook: Fieldbook, control: Control | None) -> Case:
+    """Return the case of everything that was read, nothing left out but repeated rows."""
+    points, links = read_links(job, complete_points(fieldbook.points, fieldbook.setups, control))
+    return Case(
+        shots=fieldbook.shots,
+        setups=fieldbook.setups,
+        points=points,
+        use=np.repeat(~fieldbook.shots.repeated[:, None], 3, axis=1),
+        control=control if job.datum.kind == "control" else None,
+        given=control,
+        links=links,
+        precision=job.precision,
+        datum=job.datum,
+        refraction=job.refraction,
+    )
+
+
+def decide_and_diagnose(
+    case: Case, fieldbook: Fieldbook, decisions: Sequence[Decision], reporter: Reporter
+) -> Outcome:
+    """Carry out the decisions and diagnose what is left.
+
+    What accept and keep name is looked up in a diagnosis without them, so that the ids of
+    findings survive the decisions about them.
+
+    Raises
+    ------
+    ConfigError
+        A decision matches nothing.
+    """
+    decided = apply_edits(case, fieldbook, decisions)
+    first = diagnose(decided.case)
+    named = [decision for decision in decisions if decision.verb in ("accept", "keep")]
+    if not named:
+        return Outcome(decided, first, tuple(reporter.finding(m) for m in first.mistakes))
+    mistakes = {reporter.finding(mistake).id: mistake for mistake in first.mistakes}
+    unknown = [
+        f"job.yaml:{decision.line}: decision {decision.verb} names finding {decision.finding}, "
+        "which this job does not have (any more). Look in findings.json, or take it out"
+        for decision in named
+        if decision.finding not in mistakes
+    ]
+    if unknown:
+        raise ConfigError(*unknown)
+    cured, kept = decided.case, set()
+    for decision in named:
+        mistake = mistakes[decision.finding]
+        if decision.verb == "accept":
+            cured = cure(cured, mistake)
+        else:
+            kept.add(signature(mistake))
+    diagnosis = diagnose(cured, frozenset(kept))
+    settled = [_settled(reporter, mistakes[d.finding], d) for d in named]
+    open_ = [reporter.finding(mistake) for mistake in diagnosis.mistakes]
+    done = {finding.id for finding in settled}
+    findings = (*(f for f in open_ if f.id not in done), *settled)
+    return Outcome(replace(decided, case=cured), diagnosis, findings)
+
+
+def _settled(reporter: Reporter, mistake: Mistake, decision: Decision) -> Finding:
+    """Return the finding of a mistake that a person has decided about."""
+    finding = reporter.finding(mistake)
+    word = "accepted" if decision.verb == "accept" else "kept"
+    who = f" by {decision.by}" if decision.by else ""
+    says = f"{finding.says} Decision: {word}{who}: {decision.reason or 'no reason given'}."
+    return replace(finding, severity="note", action=word, says=says)
+
+
+def _reconciliation(
+    job: Job, fieldbook: Fieldbook, outcome: Outcome, inputs: Mapping[str, str]
+) -> Reconciliation:
+    solved = outcome.diagnosis.solved
+    tests = _tests(solved, solved.adjustment)
+    minimal, minimal_tests = None, None
+    if solved.case.datum.kind == "control":
+        minimal = minimal_fit(solved)
+        minimal_tests = _tests(solved, minimal)
+    excluded = ~solved.case.use & ~fieldbook.shots.repeated[:, None]
+    ties = mark_ties(solved.adjustment, _withheld(solved, excluded & ~outcome.decided.excluded))
+    findings = (*outcome.findings, *_other_findings(fieldbook, solved, tests))
+    site = Site(
+        job=job,
+        fieldbook=fieldbook,
+        solved=solved,
+        minimal=minimal,
+        tests=tests,
+        ties=ties,
+        judgement=judge_ties(ties, job.tolerances),
+        excluded=excluded,
+        reason=reasons(fieldbook, solved, excluded, outcome.decided.excluded, findings),
+        geometry=geometry_words(solved.adjustment),
+        flags=flags(outcome.findings),
+    )
+    summary = summary_of(site, minimal_tests)
+    stopped = any(finding.severity == "stop" for finding in findings)
+    failed = bool((site.judgement.verdict == "fails").any())
+    return Reconciliation(
+        job=job,
+        coordinates=coordinates_table(site),
+        observations=observations_table(site),
+        setups=setups_table(site),
+        ties=ties_table(site),
+        findings=tuple(worst_first(list(findings))),
+        summary=summary,
+        run=run_record(site, summary, inputs),
+        status=int(stopped or failed),
+    )
+
+
+def _tests(solved: Solved, adjustment: Adjustment) -> PointingTests:
+    return examine_pointings(adjustment, solved.network.sights, solved.reduction.pointings)
+
+
+def _withheld(solved: Solved, left_out: BoolArray) -> WithheldTies | None:
+    """Return what left-out readings would say about the ties, None where there are none."""
+    case = solved.case
+    reduction = reduce_shots(case.shots, case.setups, case.precision, left_out)
+    sights = reduction.sights
+    reached = np.isfinite(solved.adjustment.axis[sights.setup, 0])
+    reached &= np.isfinite(solved.adjustment.position[sights.point, 0])
+    value = np.where(reached[:, None], sights.value, np.nan)
+    if not np.isfinite(value).any():
+        return None
+    sights = replace(sights, value=value)
+    return withheld_ties(solved.adjustment, sights, case.precision, case.refraction)
+
+
+def _inputs(job: Job, fieldbook: Fieldbook) -> Mapping[str, str]:
+    """Return the sha256 of every input file by its name in the job folder."""
+    others = [job.folder / "job.yaml", job.control_file, job.levels_file, job.tapes_file]
+    hashes = {file.name: file.sha256 for file in fieldbook.files}
+    for path in others:
+        if path is not None:
+            hashes[path.relative_to(job.folder).as_posix()] = file_sha256(path)
+    return hashes
+
+
+def _other_findings(
+    fieldbook: Fieldbook, solved: Solved, tests: PointingTests
+) -> tuple[Finding, ...]:
+    """Return the findings that are not single mistakes."""
+    sights, pointings = solved.network.sights, solved.reduction.pointings
+    scatter = components(solved.adjustment, sights, pointings, tests)
+    return (
+        *reach_findings(solved.network),
+        *row_findings(fieldbook, solved),
+        *identity_findings(solved),
+        *precision_findings(scatter),
+    )

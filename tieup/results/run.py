@@ -1,0 +1,109 @@
+"""run.json and the facts of the first screen: what went in, how it was taken, how it fits."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from tieup import __version__
+from tieup.adjust.distributions import global_test
+from tieup.adjust.pointings import PointingTests
+from tieup.model.reconciliation import Fit, Summary
+from tieup.results.observations import row_fates
+from tieup.results.site import Site
+
+FIT_ALPHA = 0.05
+
+
+def fit_of(tests: PointingTests, iterations: int) -> Fit:
+    """Return the global test of one fit (two-sided at 5 %)."""
+    test = global_test(tests.weighted_sum, tests.dof, FIT_ALPHA)
+    return Fit(
+        dof=tests.dof,
+        sigma0=test.sigma0,
+        statistic=test.statistic,
+        lower=test.lower,
+        upper=test.upper,
+        passed=test.passed,
+        iterations=iterations,
+    )
+
+
+def summary_of(site: Site, minimal: PointingTests | None) -> Summary:
+    """Return the facts of the first screen; ``minimal`` are the tests of the minimal fit."""
+    own = fit_of(site.tests, site.adjustment.iterations)
+    if minimal is None or site.minimal is None:
+        return Summary(datum_words(site), own, None, row_fates(site))
+    least = fit_of(minimal, site.minimal.iterations)
+    return Summary(datum_words(site), least, own, row_fates(site))
+
+
+def datum_words(site: Site) -> str:
+    """Say what holds the frame."""
+    case, datum = site.case, site.case.datum
+    if datum.kind == "local" and datum.local is not None:
+        return f"local, {datum.local.point} fixed, azimuth to {datum.local.toward}"
+    if datum.kind == "free" or case.control is None:
+        return "free: the site's own shape, laid on its marks as a whole"
+    used = [
+        name
+        for name, row, sd in zip(
+            case.control.names, case.control.coordinates, case.control.sd, strict=True
+        )
+        if np.isfinite(row).any() and name in case.points and np.isfinite(sd).any()
+    ]
+    names = ", ".join(used[:8]) + (f" and {len(used) - 8} more" if len(used) > 8 else "")
+    return f"held to control {names}"
+
+
+def run_record(site: Site, summary: Summary, inputs: Mapping[str, str]) -> dict[str, Any]:
+    """Return run.json without the clock; ``inputs`` are sha256 by file name."""
+    held = summary.held or summary.minimal
+    return {
+        "version": __version__,
+        "inputs": dict(inputs),
+        "settings": site.job.resolved,
+        "datum": summary.datum,
+        "dof": held.dof,
+        "sigma0": held.sigma0,
+        "global_test": _test(held),
+        "iterations": held.iterations,
+        "minimal_fit": _whole(summary.minimal),
+        "held_fit": _whole(summary.held) if summary.held else None,
+        "rank_defect": site.adjustment.defect,
+        "redundancy": _redundancy(site),
+        "counts": {"rows": sum(summary.rows.values()), **summary.rows},
+        "files": [
+            {"name": file.name, "rows": file.rows, "sha256": file.sha256}
+            for file in site.fieldbook.files
+        ],
+        "unknown_columns": {
+            name: list(files) for name, files in site.fieldbook.unknown_columns.items()
+        },
+    }
+
+
+def _test(fit: Fit) -> dict[str, Any]:
+    return {
+        "statistic": fit.statistic,
+        "bounds": [fit.lower, fit.upper],
+        "passed": fit.passed,
+    }
+
+
+def _whole(fit: Fit) -> dict[str, Any]:
+    return {"dof": fit.dof, "sigma0": fit.sigma0, "global_test": _test(fit)}
+
+
+def _redundancy(site: Site) -> dict[str, float]:
+    """Return how the degrees of freedom are shared; the parts sum to dof."""
+    adjustment = site.adjustment
+    plumb = adjustment.connections.plumb
+    return {
+        "readings": float(np.nansum(site.tests.redundancy)),
+        "centring and instrument heights": float(np.nansum(adjustment.redundancy[plumb])),
+        "control": float(np.nansum(adjustment.control_redundancy)),
+        "levels and tapes": float(np.nansum(adjustment.link_redundancy)),
+    }
