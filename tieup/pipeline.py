@@ -85,6 +85,7 @@ def make_case(job: Job, fieldbook: Fieldbook, control: Control | None) -> Case:
         use=np.repeat(~fieldbook.shots.repeated[:, None], 3, axis=1),
         control=control if job.datum.kind == "control" else None,
         given=control,
+        booked=fieldbook.setups,
         links=links,
         precision=job.precision,
         datum=job.datum,

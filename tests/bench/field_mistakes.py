@@ -107,6 +107,9 @@ def right_size(mistake: Mistake, planted: Planted) -> bool:
         vector = np.array([planted.vector["NEH".index(c)] for c in (letters or "NEH")])
         away = mistake.size - vector[: len(mistake.size)]
         return bool(away @ np.linalg.pinv(mistake.covariance) @ away < 20.0)
+    if mistake.kind == "instrument-moved" and len(mistake.size) == 4:
+        twist, sd = mistake.size[3], mistake.covariance[3, 3] ** 0.5
+        return bool(abs(twist - planted.size * ARC_SECOND) < 3.3 * sd)
     return bool(abs(mistake.magnitude - true) < 3.3 * mistake.sd + 1e-6)
 
 
@@ -248,9 +251,13 @@ def main() -> None:
     if options.clean:
         started = time.perf_counter()
         done, false = run_clean(options.jobs, options.seed)
-        print(f"clean jobs {done}, with a false finding {false}"
-              f" ({(time.perf_counter() - started) / done * 1000:.0f} ms a job)")
-    print(f"{'kind':<22} {'MDB':<8} {'jobs':>5} detected identif.   honest     both    wrong    marks")
+        print(
+            f"clean jobs {done}, with a false finding {false}"
+            f" ({(time.perf_counter() - started) / done * 1000:.0f} ms a job)"
+        )
+    print(
+        f"{'kind':<22} {'MDB':<8} {'jobs':>5} detected identif.   honest     both    wrong    marks"
+    )
     for kind in options.kinds:
         ranges = {"5-20": (5.0, 20.0)}
         if kind in SIZED and options.weak:

@@ -9,7 +9,7 @@ power 0.80).
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -177,7 +177,7 @@ def plan_discrete(survey: Survey, kind: str, rng: Rng) -> Plan:
 
 def detectable(site: Site, plan: Plan, stated: Precision) -> float:
     """Return the size (in the plan's unit) that is one minimal detectable bias; inf if unseen."""
-    still = simulate(site, TINY, np.random.default_rng(0))
+    still = _exact_control(simulate(site, TINY, np.random.default_rng(0)))
     size = PROBE[plan.unit]
     try:
         adjustment = solve(case_of(plan.inject(still, size), stated)).adjustment
@@ -186,6 +186,15 @@ def detectable(site: Site, plan: Plan, stated: Precision) -> float:
     if adjustment.weighted_sum < 1e-3:
         return float("inf")
     return size * float(np.sqrt(MDB_NONCENTRALITY / adjustment.weighted_sum))
+
+
+def _exact_control(survey: Survey) -> Survey:
+    """Give weighted control its true coordinates, so that only the mistake is in the data."""
+    if survey.control is None:
+        return survey
+    place = dict(zip(survey.truth.points, survey.truth.position, strict=True))
+    coordinates = np.array([place[name] for name in survey.control.names])
+    return replace(survey, control=replace(survey.control, coordinates=coordinates))
 
 
 __all__ = ["ARCSEC", "Plan", "detectable", "plan_discrete", "plan_sized"]

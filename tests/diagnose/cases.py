@@ -29,6 +29,7 @@ def case_of(survey: Survey, precision: Precision | None = None) -> Case:
         use=np.repeat(~book.shots.repeated[:, None], 3, axis=1),
         control=control,
         given=control,
+        booked=book.setups,
         links=NO_LINKS,
         precision=precision or survey.precision,
         datum=Datum("control" if control is not None else "free"),

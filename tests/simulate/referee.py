@@ -8,6 +8,7 @@ target centring and height), the axis of occupied setups over their mark, weight
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -60,7 +61,9 @@ class _Equations:
         self.misclosures: list[FloatArray] = []
         self.unknowns = unknowns
 
-    def add(self, columns: list[int], part: FloatArray, misclosure: FloatArray, cov: FloatArray) -> None:  # fmt: skip
+    def add(
+        self, columns: list[int], part: FloatArray, misclosure: FloatArray, cov: FloatArray
+    ) -> None:
         row = np.zeros((len(misclosure), self.unknowns))
         keep = [i for i, c in enumerate(columns) if c >= 0]
         row[:, [columns[i] for i in keep]] = part[:, keep]
@@ -92,12 +95,15 @@ def judge(survey: Survey, without: Sequence[str] = ()) -> Verdict:
 def _unknowns(survey: Survey, used: BoolArray) -> tuple[dict[str, list[int]], list[str]]:
     """Number the unknowns: "@label" for a setup (N, E, H, orientation), marks by name."""
     shots = survey.shots
-    names = [n for n in survey.points if np.any(used & (shots.point == survey.points.index(n)))]
-    names += [s.station for s in survey.setups if s.station and s.station not in names]
+    pairs = {(int(p), int(s)) for p, s in zip(shots.point[used], shots.setup[used], strict=True)}
+    setups = Counter(survey.points[p] for p, _ in pairs)
+    setups.update(setup.station for setup in survey.setups if setup.station)
+    known = survey.control.names if survey.control else ()
+    names = [name for name, count in setups.items() if count > 1 or name in known]
     fixed = set()
     if survey.control:
-        pairs = zip(survey.control.names, survey.control.sd, strict=True)
-        fixed = {name for name, sd in pairs if not sd.any()}
+        each = zip(survey.control.names, survey.control.sd, strict=True)
+        fixed = {name for name, sd in each if not sd.any()}
     columns, count = {}, 0
     for setup in survey.setups:
         columns[f"@{setup.label}"] = list(range(count, count + 4))
@@ -121,6 +127,9 @@ def _sights(
     survey: Survey, used: BoolArray, columns: dict[str, list[int]], equations: _Equations
 ) -> None:
     shots, precision, k = survey.shots, survey.precision, survey.refraction
+    used = used & np.isin(
+        shots.point, [survey.points.index(n) for n in columns if n in survey.points]
+    )
     centring, height = precision.centring_target, precision.height_target
     target = np.diag([centring**2, centring**2, height**2])
     keys = {(s, p, h) for s, p, h in zip(shots.setup[used], shots.point[used],
@@ -129,7 +138,7 @@ def _sights(
         rows = used & (shots.setup == s) & (shots.point == p) & (shots.target_height == h)
         label, name = survey.setups[s].label, survey.points[p]
         number = survey.truth.setups.index(label)
-        line = _position(survey, name) + [0, 0, h] - survey.truth.axis[number]
+        line = _position(survey, name) + np.array([0, 0, h]) - survey.truth.axis[number]
         expected = observe(line, k)
         by_line = jacobian(lambda v: observe(v, k), line)
         gear = precision.instruments[survey.setups[s].instrument]
@@ -155,9 +164,10 @@ def _stations(survey: Survey, columns: dict[str, list[int]], equations: _Equatio
     precision = survey.precision
     sd = np.array([precision.centring_instrument] * 2 + [precision.height_instrument])
     for setup in survey.setups:
-        if setup.station:
+        if setup.station in columns:
             axis = survey.truth.axis[survey.truth.setups.index(setup.label)]
-            booked = _position(survey, setup.station) + [0, 0, setup.instrument_height]
+            height = np.array([0.0, 0.0, setup.instrument_height])
+            booked = _position(survey, setup.station) + height
             part = np.hstack([np.eye(3), np.zeros((3, 1)), -np.eye(3)])
             unknowns = columns[f"@{setup.label}"] + columns[setup.station]
             equations.add(unknowns, part, booked - axis, np.diag(sd**2))

@@ -57,7 +57,8 @@ class Planted:
 class Damage:
     """What makes a row unreadable: ``cells`` (column: text) replace what it says.
 
-    ``torn`` names the column in whose cell the row breaks off, as when an export is cut.
+    ``torn`` names the column (one of `KINDS`) in whose cell the row breaks off, as when an
+    export is cut.
     """
 
     reason: str
@@ -108,12 +109,13 @@ class Survey:
     def _invalid(self, row: int, damage: Damage) -> InvalidRow:
         shots = self.shots
         values = (shots.direction[row], shots.zenith[row], shots.distance[row])
+        left = KINDS[: KINDS.index(damage.torn) + 1] if damage.torn else KINDS
         return InvalidRow(
             file=int(shots.file[row]),
             line=int(shots.line[row]),
             setup=self.setups[shots.setup[row]].name,
             point=self.points[shots.point[row]],
-            kinds=tuple(k for k, v in zip(KINDS, values, strict=True) if not np.isnan(v)),
+            kinds=tuple(k for k, v in zip(left, values, strict=False) if not np.isnan(v)),
             reason=damage.reason,
         )
 
@@ -178,9 +180,12 @@ def rearranged(survey: Survey, order: IntArray) -> Survey:
         damage={new: survey.damage[old] for new, old in enumerate(order) if old in survey.damage},
     )
     before, after = survey.lines(order), moved.lines(np.arange(len(order)))
-    where = dict(zip(reversed(before), reversed(after), strict=True))
+    where = dict.fromkeys(survey.lines(np.arange(len(survey))), "")
+    where |= dict(zip(reversed(before), reversed(after), strict=True))
     return replace(moved, planted=tuple(_followed(p, where) for p in survey.planted))
 
 
 def _followed(planted: Planted, where: Mapping[str, str]) -> Planted:
-    return replace(planted, lines=tuple(where[line] for line in planted.lines if line in where))
+    """Move the raw lines of a record along, dropping those that are gone ("")."""
+    lines = (where.get(line, line) for line in planted.lines)  # control.csv stays
+    return replace(planted, lines=tuple(line for line in lines if line))

@@ -67,9 +67,8 @@ def test_the_mistaken_copy_differs_in_the_listed_rows_alone() -> None:
     }
     assert strange == named - copied
     assert len(copied) == 1
-    for name in ("control.csv",):
-        pair = [(SAMPLE / job / name).read_bytes() for job in JOBS[:2]]
-        assert pair[0] == pair[1]
+    control = [(SAMPLE / job / "control.csv").read_bytes() for job in JOBS[:2]]
+    assert control[0] == control[1]
 
 
 def test_planted_sizes_are_in_the_files() -> None:
@@ -156,5 +155,7 @@ def test_the_yard_falls_to_its_drains() -> None:
         for low in lows:
             edge = min(edges, key=lambda p: float(np.hypot(*(p - low)[:2])))
             run = float(np.hypot(*(edge - low)[:2]))
+            if run > 23.0:  # m: the drain runs on beyond the house
+                continue
             fall = (edge[2] - 0.02 - low[2]) / run  # the slab stands 20 mm proud
-            assert 0.007 < fall < 0.021
+            assert 0.010 < fall < 0.020

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.model.arrays import BoolArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.control import Control
 from tieup.model.fieldbook import Setup, Shots
 from tieup.model.network import Links
@@ -24,8 +24,8 @@ class Case:
 
     ``points`` are all names: sighted, occupied, in control or in a link (`complete_points`).
     ``use`` (m, 3) are the components of each row that take part. ``control`` holds the
-    control values that are believed, ``given`` all of them as they were given. ``links``
-    index ``points``.
+    control values that are believed, ``given`` all of them as they were given; ``setups``
+    are as they are believed, ``booked`` as they were written. ``links`` index ``points``.
     """
 
     shots: Shots
@@ -34,10 +34,18 @@ class Case:
     use: BoolArray
     control: Control | None
     given: Control | None
+    booked: tuple[Setup, ...]
     links: Links
     precision: Precision
     datum: Datum
     refraction: float
+
+    @property
+    def booked_heights(self) -> FloatArray:
+        """Return the instrument heights as booked (S,), also where they are not believed."""
+        return np.array(
+            [s.instrument_height for s in (*self.booked, *self.setups[len(self.booked) :])]
+        )
 
     def without(self, rows: IntArray, kinds: tuple[int, ...]) -> Case:
         """Leave the given components of ``rows`` out."""

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from tieup.diagnose.adapt import adapt, as_mistake
 from tieup.diagnose.case import Case
 from tieup.diagnose.conventions import resolve_conventions
@@ -18,9 +16,9 @@ from tieup.diagnose.evidence import gather, stack
 from tieup.diagnose.gross import explain_gross
 from tieup.diagnose.identity import split_collisions
 from tieup.diagnose.measure import measure
-from tieup.diagnose.mistake import Mistake, RivalCause
+from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.registry import all_hypotheses
-from tieup.diagnose.search import INSEPARABLE, Accepted, search
+from tieup.diagnose.search import found_mistake, search
 from tieup.diagnose.solve import Solved, solve, without_gross
 from tieup.diagnose.subjects import Subjects
 
@@ -81,37 +79,10 @@ def diagnose(case: Case, kept: frozenset[Signature] = NOTHING_KEPT) -> Diagnosis
 
 def look(solved: Solved) -> list[Mistake]:
     """Search one solution for mistakes that its statistics show."""
-    network = without_gross(solved.network, solved.network.start.gross)
+    network = without_gross(solved.network)
     evidence = gather(network, solved.adjustment, solved.reduction.pointings)
     case = solved.case
     hypotheses = all_hypotheses(Subjects(case.shots, case.setups, case.points, evidence))
     if not hypotheses:
         return []
-    return [_mistake(accepted) for accepted in search(stack(evidence, hypotheses), hypotheses)]
-
-
-def _mistake(accepted: Accepted) -> Mistake:
-    hypothesis = accepted.hypothesis
-    rivals = tuple(
-        RivalCause(
-            rival.kind,
-            rival.setup,
-            rival.points,
-            float(np.sqrt(test.statistic)),
-            separable=test.margin > INSEPARABLE,
-        )
-        for rival, test in accepted.rivals
-    )
-    return Mistake(
-        kind=hypothesis.kind,
-        setup=hypothesis.setup,
-        points=hypothesis.points,
-        rows=hypothesis.rows,
-        kinds=hypothesis.kinds,
-        unit=hypothesis.unit,
-        size=accepted.size,
-        covariance=accepted.covariance,
-        statistic=float(np.sqrt(max(accepted.statistic, 0.0))),
-        detail=hypothesis.detail,
-        rivals=rivals,
-    )
+    return [found_mistake(accepted) for accepted in search(stack(evidence, hypotheses), hypotheses)]

@@ -12,7 +12,7 @@ References: Teunissen, Testing theory; Baarda (1968).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -23,7 +23,7 @@ from tieup.adjust.solution import Adjustment
 from tieup.diagnose.hypotheses import Column, Hypothesis
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Network
-from tieup.model.observations import Pointings
+from tieup.model.observations import KINDS, Pointings
 
 
 @dataclass(frozen=True)
@@ -109,6 +109,20 @@ def stack(evidence: Evidence, hypotheses: Sequence[Hypothesis]) -> Stack:
         span=spans,
         block=tuple(flat[:, span].T @ remaining[:, span] for span in spans),
     )
+
+
+def with_misfit(tested: Stack, hypotheses: Sequence[Hypothesis], off: FloatArray) -> Stack:
+    """Return the stack as if one sight, put back at its expected values, were off by ``off``.
+
+    ``off`` (3,) in rad, rad, m. The hypotheses must hold one single reading for each component
+    that is off: its column says how the misfit enters.
+    """
+    score = tested.score.copy()
+    for number, hypothesis in enumerate(hypotheses):
+        if hypothesis.kind in KINDS:
+            column = tested.index((number,))
+            score += tested.cross(column)[:, 0] * off[KINDS.index(hypothesis.kind)]
+    return replace(tested, score=score)
 
 
 def _flat(mean: Bias, inside: FloatArray) -> FloatArray:

@@ -1,30 +1,35 @@
 """Gross mistakes: so large that they cannot enter a least-squares solution.
 
-The consensus start already stands without them. Here each is explained by trying: the
-site is taken with a control mark freed, a mark split in time, a setup's station doubted,
-and whatever makes the gross misfits vanish is the explanation. What remains belongs to
+The consensus start already stands without them. Here each is explained by trying: a
+mark is split in time, a setup is split in time, two names are exchanged, and what makes
+most of the gross misfits vanish is the explanation. What the start itself shows, a station
+or a control value that everything else contradicts, comes next. What remains belongs to
 single sights and is told apart by which of their readings are off.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
+from tieup.diagnose.adapt import adapt, shooting_order
 from tieup.diagnose.case import Case, new_name
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.predict import misfit, sighted_place
+from tieup.diagnose.evidence import stack, with_misfit
+from tieup.diagnose.measure import put_back
+from tieup.diagnose.mistake import Mistake, RivalCause
+from tieup.diagnose.naming import finished, swapped_pairs
+from tieup.diagnose.search import found_mistake, search
+from tieup.diagnose.shots import single_readings, target_heights, wrong_targets
 from tieup.diagnose.solve import Solved, solve
 from tieup.errors import TieupError
-from tieup.geometry import wrap_half
-from tieup.model.arrays import BoolArray, IntArray
-from tieup.model.observations import DIRECTION, DISTANCE, KINDS, ZENITH
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
 
-SAME_PLACE = 0.05  # m; a sight this close to another mark is a sight of that mark
-HALF_TURN = np.radians(0.1)  # rad; a direction this close to 180 deg off is the other face
 ALL = (DIRECTION, ZENITH, DISTANCE)
+FAMILY = 1000  # hypotheses that a single sight's cause is weighed against, as in a whole job
 
 
 @dataclass(frozen=True)
@@ -36,17 +41,27 @@ class Trial:
 
 
 def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
-    """Explain all gross components; return the solution without them and the mistakes."""
-    found: list[Mistake] = []
-    while solved.network.start.gross.any():
+    """Explain everything gross; return the solution without it and the mistakes."""
+    found: list[Mistake] = swapped_pairs(solved, _gross_sights(solved))
+    if found:
+        rows = np.concatenate([mistake.rows for mistake in found])
+        solved = solve(solved.case.without(rows, ALL))
+    while _items(solved) > 1:
         better = _best_trial(solved)
         if better is None:
             break
         solved, mistake = better
         found.append(mistake)
+    direct = [*_gross_control(solved), *_gross_stations(solved)]
+    if direct:
+        case = solved.case
+        for mistake in direct:
+            case = adapt(case, mistake)
+        found += direct
+        solved = solve(case)
     if solved.network.start.gross.any():
         single = single_sights(solved)
-        case = solved.case
+        case = solved.case.without_mask(_gross_readings(solved))
         for mistake in single:
             case = case.without(mistake.rows, mistake.kinds)
         found += single
@@ -54,88 +69,138 @@ def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
     return solved, found
 
 
+def _items(solved: Solved) -> int:
+    """Count what is gross: sights, stations and control marks."""
+    start = solved.network.start
+    return (
+        int(start.gross.any(axis=1).sum())
+        + int(start.gross_station.any(axis=1).sum())
+        + int(start.gross_control.any(axis=1).sum())
+    )
+
+
+def _gross_readings(solved: Solved) -> BoolArray:
+    """Return the raw components (m, 3) that are part of gross means."""
+    sight = solved.reduction.pointings.sight
+    return (sight >= 0)[:, None] & solved.network.start.gross[np.maximum(sight, 0)]
+
+
 def _best_trial(solved: Solved) -> tuple[Solved, Mistake] | None:
-    """Return the trial that leaves the fewest gross sights, if it explains two or more."""
-    now = _gross_sights(solved)
+    """Return the trial that leaves the least gross, if it explains two things or more."""
     best: tuple[Solved, Mistake] | None = None
-    fewest = len(now) - 1
-    for trial in (*_control_trials(solved), *_moved_trials(solved), *_station_trials(solved)):
+    fewest = _items(solved) - 1
+    for trial in (*_moved_marks(solved), *_swaps(solved), *_breaks(solved)):
         try:
             tried = solve(trial.case)
         except TieupError:
             continue
-        left = len(_gross_sights(tried))
+        left = _items(tried)
         if left < fewest and _reaches_as_far(tried, solved):
             best, fewest = (tried, trial.mistake), left
+        elif best is not None and left == fewest and trial.mistake.kind == best[1].kind:
+            best = (best[0], _with_rival(best[1], trial.mistake))
+    if best is not None and best[1].kind == "swapped-names":
+        # A swap is only tried: the shots are left out until a person says so.
+        return solve(solved.case.without(best[1].rows, ALL)), best[1]
     return best
 
 
-def _gross_sights(solved: Solved) -> IntArray:
-    return np.flatnonzero(solved.network.start.gross.any(axis=1))
+def _with_rival(mistake: Mistake, other: Mistake) -> Mistake:
+    rival = RivalCause(other.kind, other.setup, other.points, np.nan, separable=False)
+    return replace(mistake, rivals=(*mistake.rivals, rival))
 
 
 def _reaches_as_far(tried: Solved, before: Solved) -> bool:
     return int(tried.network.start.plan_setup.sum()) >= int(before.network.start.plan_setup.sum())
 
 
-def _rows_of(solved: Solved, sights: IntArray) -> IntArray:
+def _gross_sights(solved: Solved) -> IntArray:
+    return np.flatnonzero(solved.network.start.gross.any(axis=1))
+
+
+def rows_of(solved: Solved, sights: IntArray) -> IntArray:
+    """Return the raw rows of the given sights."""
     return np.flatnonzero(np.isin(solved.reduction.pointings.sight, sights))
 
 
-def _control_trials(solved: Solved) -> Iterator[Trial]:
-    """Free each control mark that several setups miss."""
-    sights, network = solved.network.sights, solved.network
-    gross = _gross_sights(solved)
-    for point in np.unique(sights.point[gross]):
-        name = network.point_names[point]
-        known = tuple(np.flatnonzero(np.isfinite(network.control[point])).tolist())
-        if not known or len(np.unique(sights.setup[gross[sights.point[gross] == point]])) < 2:
-            continue
-        rows = _rows_of(solved, np.flatnonzero(sights.point == point))
-        mistake = Mistake("control-coordinate", "", (name,), rows, ALL, "m", detail="NEH")
-        yield Trial(solved.case.without_control(name, known), mistake)
-
-
-def _moved_trials(solved: Solved) -> Iterator[Trial]:
-    """Split each mark that several setups miss, at every change of setup in time."""
+def _moved_marks(solved: Solved) -> Iterator[Trial]:
+    """Split each mark with something gross about it, at every change of setup in time."""
     sights, case = solved.network.sights, solved.case
-    gross = _gross_sights(solved)
-    for point in np.unique(sights.point[gross]):
+    gross = set(sights.point[_gross_sights(solved)].tolist())
+    gross |= set(np.flatnonzero(solved.network.start.gross_control.any(axis=1)).tolist())
+    times = setup_times(case)
+    for point in sorted(gross):
         own = np.flatnonzero(sights.point == point)
         setups = np.unique(sights.setup[own])
-        ordered = setups[np.argsort(setup_times(case)[setups], kind="stable")]
-        if len(np.unique(sights.setup[gross[sights.point[gross] == point]])) < 2:
-            continue
-        for cut in range(1, len(ordered)):
+        ordered = setups[np.argsort(times[setups], kind="stable")]
+        for cut in range(1, len(ordered) if len(ordered) > 2 else 0):
             later = own[np.isin(sights.setup[own], ordered[cut:])]
-            yield split_trial(solved, int(point), _rows_of(solved, later), int(ordered[cut]))
+            yield _split(solved, int(point), rows_of(solved, later), int(ordered[cut]))
 
 
-def split_trial(solved: Solved, point: int, rows: IntArray, setup: int) -> Trial:
+def _split(solved: Solved, point: int, rows: IntArray, setup: int) -> Trial:
     """Return the trial that a mark lay elsewhere for ``rows``, from ``setup`` on."""
     case = solved.case
     name, label = case.points[point], case.setups[setup].label
     new = f"{name}@{label}"
     if new in case.points:
         new = new_name(new, "~", set(case.points))
-    mistake = Mistake(
-        "mark-moved", "", (name,), rows, ALL, "m", detail=f"from {label}", instead=(new,)
-    )
+    detail = f"from {label}"
+    mistake = Mistake("mark-moved", "", (name,), rows, ALL, "m", detail=detail, instead=(new,))
     return Trial(case.with_renamed(rows, new), mistake)
 
 
-def _station_trials(solved: Solved) -> Iterator[Trial]:
-    """Take each occupied setup with several gross sights as standing anywhere."""
-    sights = solved.network.sights
+def _swaps(solved: Solved) -> Iterator[Trial]:
+    """Exchange the name of each gross sight with every other tie of its setup."""
+    sights, case = solved.network.sights, solved.case
     gross = _gross_sights(solved)
-    for setup in np.unique(sights.setup[gross]):
-        own = solved.case.setups[setup]
-        if own.station:
-            mistake = Mistake("station-name", own.label, (own.station,), np.zeros(0, int), (), "m")
-            yield Trial(solved.case.without_station(int(setup)), mistake)
+    shared = np.bincount(sights.point, minlength=len(case.points)) > 1
+    shared |= np.isfinite(solved.network.control[:, :2]).all(axis=1)
+    done: set[tuple[int, int, int]] = set()
+    for number in gross:
+        setup, point = int(sights.setup[number]), int(sights.point[number])
+        others = np.unique(sights.point[(sights.setup == setup) & shared[sights.point]])
+        for other in others.tolist():
+            key = (setup, min(point, other), max(point, other))
+            if other == point or key in done:
+                continue
+            done.add(key)
+            yield _swap(solved, setup, key[1], key[2])
 
 
-def setup_times(case: Case) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _swap(solved: Solved, setup: int, first: int, second: int) -> Trial:
+    case = solved.case
+    own = case.shots.setup == setup
+    one, two = (np.flatnonzero(own & (case.shots.point == p)) for p in (first, second))
+    names = (case.points[first], case.points[second])
+    swapped = case.with_renamed(one, names[1]).with_renamed(two, names[0])
+    rows = np.sort(np.concatenate([one, two]))
+    label = case.setups[setup].label
+    return Trial(swapped, Mistake("swapped-names", label, tuple(sorted(names)), rows, ALL, "m"))
+
+
+def _breaks(solved: Solved) -> Iterator[Trial]:
+    """Split each setup with two or more gross sights between any two of its shots to marks."""
+    sights, case = solved.network.sights, solved.case
+    gross = _gross_sights(solved)
+    order = shooting_order(case)
+    shared = np.bincount(sights.point, minlength=len(case.points)) > 1
+    shared |= np.isfinite(solved.network.control[:, :2]).all(axis=1)
+    for setup in np.flatnonzero(np.bincount(sights.setup[gross], minlength=1) > 1).tolist():
+        own = np.flatnonzero((case.shots.setup == setup) & shared[case.shots.point])
+        own = own[np.argsort(order[own], kind="stable")]
+        for before, row in pairwise(own.tolist()):
+            if case.shots.point[before] == case.shots.point[row]:
+                continue
+            after = own[order[own] >= order[row]]
+            label = case.setups[setup].label
+            detail = f"before row {row}"
+            mistake = Mistake("instrument-moved", label, (), after, ALL, "m", detail=detail)
+            whole = np.flatnonzero((case.shots.setup == setup) & (order >= order[row]))
+            yield Trial(case.with_split_setup(setup, whole), mistake)
+
+
+def setup_times(case: Case) -> FloatArray:
     """Return the mean time of each setup (S,), or its place in the book where one has none."""
     shots, count = case.shots, len(case.setups)
     if np.isnan(shots.time).any() or not len(shots):
@@ -145,77 +210,59 @@ def setup_times(case: Case) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     return np.asarray(total / np.maximum(number, 1))
 
 
+def _gross_control(solved: Solved) -> list[Mistake]:
+    """Return the control values that everything else contradicts."""
+    network = solved.network
+    found = []
+    for point in np.flatnonzero(network.start.gross_control.any(axis=1)).tolist():
+        detail = "".join("NEH"[k] for k in np.flatnonzero(network.start.gross_control[point]))
+        sights = np.flatnonzero(network.sights.point == point)
+        name = network.point_names[point]
+        rows = rows_of(solved, sights)
+        setups = np.unique(network.sights.setup[sights])
+        rivals: tuple[RivalCause, ...] = ()
+        if len(setups) == 1:  # one setup against the list: its shot is as suspect
+            label = network.setup_labels[int(setups[0])]
+            rivals = (RivalCause("point-name", label, (name,), np.nan, separable=False),)
+        found.append(
+            Mistake("control-coordinate", "", (name,), rows, ALL, "m", detail=detail, rivals=rivals)
+        )
+    return found
+
+
+def _gross_stations(solved: Solved) -> list[Mistake]:
+    """Return the occupied setups that do not stand where, or as high as, they say."""
+    case, none = solved.case, np.zeros(0, dtype=np.int64)
+    found = []
+    for setup, (plan, height) in enumerate(solved.network.start.gross_station.tolist()):
+        own = case.setups[setup]
+        if plan:
+            found.append(Mistake("station-name", own.label, (own.station,), none, (), "m"))
+        elif height:
+            found.append(Mistake("instrument-height", own.label, (own.station,), none, (), "m"))
+    return found
+
+
 def single_sights(solved: Solved) -> list[Mistake]:
     """Tell the remaining gross sights apart, one by one."""
-    gross = solved.network.start.gross
-    numbers = _gross_sights(solved)
-    swapped = _swapped(solved, numbers)
-    done = {int(n) for mistake in swapped for n in solved.reduction.pointings.sight[mistake.rows]}
-    found = list(swapped)
-    for number in numbers:
-        if int(number) not in done:
-            found.append(_single(solved, int(number), gross[number]))
-    return found
+    calm = solve(solved.case.without_mask(_gross_readings(solved)))
+    numbers = _gross_sights(solved).tolist()
+    return [mistake for number in numbers for mistake in _single(solved, calm, number)]
 
 
-def _single(solved: Solved, number: int, gross: BoolArray) -> Mistake:
-    """Name one gross sight by the readings that are off."""
-    sights, case = solved.network.sights, solved.case
-    label = case.setups[sights.setup[number]].label
-    name = case.points[sights.point[number]]
-    rows = _rows_of(solved, np.array([number]))
-    off = np.flatnonzero(gross)
-    if len(off) > 1 or (gross[DIRECTION] and gross[DISTANCE]):
-        return _wrong_target(solved, number, rows)
-    kind = int(off[0])
-    if kind == ZENITH:
-        return Mistake("target-height", label, (name,), rows, (ZENITH,), "m")
-    if kind == DIRECTION:
-        turn = misfit(sights, solved.adjustment, case.refraction)[number, DIRECTION]
-        if abs(wrap_half(turn - np.pi)) < HALF_TURN:
-            return Mistake("face", label, (name,), rows, (DIRECTION,), "rad")
-    unit = "m" if kind == DISTANCE else "rad"
-    return Mistake(KINDS[kind], label, (name,), rows, (kind,), unit)
+def _single(solved: Solved, calm: Solved, number: int) -> list[Mistake]:
+    """Name one gross sight: put back, what explains its readings with the fewest mistakes?
 
-
-def _wrong_target(solved: Solved, number: int, rows: IntArray) -> Mistake:
-    """Name the mark that a sight really saw, where one lies there."""
-    sights, case = solved.network.sights, solved.case
-    label = case.setups[sights.setup[number]].label
-    name = case.points[sights.point[number]]
-    kind = "backsight" if "backsight" in set(case.shots.role[rows]) else "point-name"
-    return Mistake(kind, label, (name,), rows, ALL, "m", instead=seen_instead(solved, number))
-
-
-def seen_instead(solved: Solved, number: int) -> tuple[str, ...]:
-    """Return the name of the point at which a sight arrived, nothing where there is none."""
-    sights = solved.network.sights
-    place = sighted_place(sights, solved.adjustment, solved.case.refraction)[number]
-    position = solved.adjustment.position
-    away = np.where(np.isfinite(position[:, :2]), position[:, :2] - place[:2], np.inf)
-    distance = np.hypot(away[:, 0], away[:, 1])
-    distance[sights.point[number]] = np.inf
-    if not len(distance) or not np.isfinite(distance).any():
-        return ()
-    nearest = int(np.argmin(distance))
-    return (solved.case.points[nearest],) if distance[nearest] < SAME_PLACE else ()
-
-
-def _swapped(solved: Solved, numbers: IntArray) -> list[Mistake]:
-    """Return the pairs of gross sights of a setup that each arrived at the other's mark."""
-    sights, case = solved.network.sights, solved.case
-    found: list[Mistake] = []
-    used: set[int] = set()
-    names = {int(n): seen_instead(solved, int(n)) for n in numbers}
-    for first in names:
-        for second in names:
-            if second <= first or {first, second} & used:
-                continue
-            same = sights.setup[first] == sights.setup[second]
-            own = [case.points[sights.point[n]] for n in (first, second)]
-            if same and names[first] == (own[1],) and names[second] == (own[0],):
-                used |= {first, second}
-                rows = _rows_of(solved, np.array([first, second]))
-                label = case.setups[sights.setup[first]].label
-                found.append(Mistake("swapped-names", label, tuple(sorted(own)), rows, ALL, "m"))
-    return found
+    ``calm`` is the solution without any gross reading.
+    """
+    rows = rows_of(solved, np.array([number]))
+    subjects, _, off = put_back(calm, rows, ALL)
+    sight = int(subjects.evidence.pointings.sight[rows[0]])
+    whole = (*single_readings(subjects), *target_heights(subjects), *wrong_targets(subjects))
+    own = [h for h in whole if not h.detail]
+    own = [h for h in own if set(subjects.evidence.pointings.sight[h.rows]) == {sight}]
+    if not own:
+        return []
+    tested = with_misfit(stack(subjects.evidence, own), own, off[sight])
+    found = [found_mistake(accepted) for accepted in search(tested, own, family=FAMILY)]
+    return [finished(solved, number, rows, mistake) for mistake in found]

@@ -19,9 +19,9 @@ from tieup.diagnose.hypotheses import Hypothesis
 from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.predict import misfit, predicted, sighted_place
 from tieup.diagnose.shots import single_readings, target_heights, wrong_targets
-from tieup.diagnose.solve import Solved, job_frame
+from tieup.diagnose.solve import Solved, job_frame, without_gross
 from tieup.diagnose.subjects import Subjects
-from tieup.geometry import curvature_coefficient
+from tieup.geometry import curvature_coefficient, wrap_half
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import DISTANCE, KINDS, ZENITH, Sights
 from tieup.reduce.sights import reduce_shots
@@ -42,6 +42,10 @@ def measure(solved: Solved, mistake: Mistake) -> Mistake:
             return _split_mark(solved, mistake)
         case "station-name":
             return _freed_station(solved, mistake)
+        case "instrument-height":
+            return _freed_height(solved, mistake)
+        case "instrument-moved":
+            return _split_setup(solved, mistake)
     return _sight(solved, mistake)
 
 
@@ -94,6 +98,35 @@ def _freed_station(solved: Solved, mistake: Mistake) -> Mistake:
     covariance = solved.adjustment.setup_covariance[setup, :2, :2]
     covariance = covariance + solved.adjustment.point_covariance[point, :2, :2]
     return replace(_finished(mistake, size, covariance), instead=instead)
+
+
+def _freed_height(solved: Solved, mistake: Mistake) -> Mistake:
+    """Compare the booked height of the instrument with what its sights say."""
+    case = solved.case
+    setup = next(n for n, s in enumerate(case.setups) if s.label == mistake.setup)
+    point = case.points.index(mistake.points[0])
+    rise = solved.adjustment.axis[setup, 2] - solved.adjustment.position[point, 2]
+    booked = case.booked_heights[setup]
+    variance = solved.adjustment.setup_covariance[setup, 2, 2]
+    variance = variance + solved.adjustment.point_covariance[point, 2, 2]
+    variance += case.precision.height_instrument**2
+    if not np.isfinite(rise):
+        return mistake
+    return _finished(mistake, np.array([booked - rise]), np.array([[variance]]))
+
+
+def _split_setup(solved: Solved, mistake: Mistake) -> Mistake:
+    """Compare where the instrument stood and how it was turned: later minus earlier."""
+    case, adjustment = solved.case, solved.adjustment
+    first = next(n for n, s in enumerate(case.setups) if s.label == mistake.setup)
+    second = int(case.shots.setup[mistake.rows[0]])
+    shift = adjustment.axis[second] - adjustment.axis[first]
+    turn = float(wrap_half(adjustment.orientation[first] - adjustment.orientation[second]))
+    size = np.array([*shift, turn])
+    if first == second or not np.isfinite(size).all():
+        return mistake
+    covariance = adjustment.setup_covariance[first] + adjustment.setup_covariance[second]
+    return _finished(mistake, size, covariance)
 
 
 def _sight(solved: Solved, mistake: Mistake) -> Mistake:
@@ -182,10 +215,11 @@ def put_back(
     row, kind = np.nonzero(touched & (reduction.pointings.sight >= 0)[:, None])
     back[reduction.pointings.sight[row], kind] = True
     off = np.where(back & np.isfinite(off), off, 0.0)
+    network = without_gross(solved.network)
     calm = replace(
-        solved.network,
+        network,
         sights=replace(sights, value=sights.value - off),
-        start=replace(solved.network.start, gross=np.zeros(off.shape, dtype=bool)),
+        start=replace(network.start, gross=np.zeros(off.shape, dtype=bool)),
     )
     adjustment = adjust(calm, case.precision, case.refraction, job_frame(case, calm))
     evidence = gather(calm, adjustment, reduction.pointings)

@@ -45,15 +45,19 @@ class Mistake:
 
     @property
     def magnitude(self) -> float:
-        """Return the size: signed where there is one, the length where there are several."""
+        """Return the size: signed where there is one, the length of a shift where there are more.
+
+        A fourth size is the turn that goes with a shift; it is not part of its length.
+        """
         if len(self.size) == 0:
             return np.nan
-        return float(self.size[0]) if len(self.size) == 1 else float(np.linalg.norm(self.size))
+        return float(self.size[0]) if len(self.size) == 1 else float(np.linalg.norm(self.size[:3]))
 
     @property
     def sd(self) -> float:
         """Return the sd of the magnitude, along the size where there are several."""
         if len(self.size) == 0:
             return np.nan
-        along = self.size / (np.linalg.norm(self.size) or 1.0)
-        return float(np.sqrt(along @ self.covariance @ along))
+        shift, covariance = self.size[:3], self.covariance[:3, :3]
+        along = shift / (np.linalg.norm(shift) or 1.0)
+        return float(np.sqrt(along @ covariance @ along))

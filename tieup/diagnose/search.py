@@ -19,6 +19,7 @@ import numpy as np
 from tieup.adjust.distributions import chi_square_critical
 from tieup.diagnose.evidence import Stack
 from tieup.diagnose.hypotheses import Hypothesis
+from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.selection import estimate, explained, judge_all
 from tieup.model.arrays import FloatArray
 
@@ -49,14 +50,13 @@ class Accepted:
     rivals: tuple[tuple[Hypothesis, RivalTest], ...]
 
 
-def search(
-    stack: Stack, hypotheses: Sequence[Hypothesis], scale: float = 1.0
-) -> tuple[Accepted, ...]:
+def search(stack: Stack, hypotheses: Sequence[Hypothesis], family: int = 0) -> tuple[Accepted, ...]:
     """Return the accepted mistakes, strongest first.
 
-    ``scale`` is the variance factor of the data where the stated sds are too small.
+    ``family`` is the number of hypotheses that could have been asked, where more could
+    than were.
     """
-    price = _prices(hypotheses, scale)
+    price = _prices(hypotheses, max(family, len(hypotheses)))
     accepted: tuple[int, ...] = ()
     for _ in range(MOST_MISTAKES):
         better = _improved(stack, hypotheses, price, accepted)
@@ -67,12 +67,12 @@ def search(
     return tuple(sorted(found, key=lambda a: -a.statistic))
 
 
-def _prices(hypotheses: Sequence[Hypothesis], scale: float) -> FloatArray:
+def _prices(hypotheses: Sequence[Hypothesis], family: int) -> FloatArray:
     """Return the price of each hypothesis: a chi-square value less twice its prior."""
-    each = FALSE_ALARM / max(len(hypotheses), 1)
+    each = FALSE_ALARM / max(family, 1)
     degrees = np.array([hypothesis.degrees for hypothesis in hypotheses], dtype=np.float64)
     prior = np.array([hypothesis.prior for hypothesis in hypotheses])
-    return scale * chi_square_critical(each, degrees) - 2.0 * prior
+    return chi_square_critical(each, degrees) - 2.0 * prior
 
 
 def _improved(
@@ -154,9 +154,6 @@ def _describe(
             continue
         if len(rivals) == MOST_RIVALS:
             break
-        more = hypotheses[number].degrees - hypotheses[which].degrees
-        if more > 0 and statistic - own < INSEPARABLE * more:
-            continue  # the same explanation with sizes to spare
         if _subject(hypotheses[number]) not in seen:
             seen.add(_subject(hypotheses[number]))
             margin = float(surplus[which] - surplus[number])
@@ -166,3 +163,31 @@ def _describe(
 
 def _subject(hypothesis: Hypothesis) -> tuple[str, str, tuple[str, ...]]:
     return (hypothesis.kind, hypothesis.setup, hypothesis.points)
+
+
+def found_mistake(accepted: Accepted) -> Mistake:
+    """Return an accepted hypothesis as a mistake."""
+    hypothesis = accepted.hypothesis
+    rivals = tuple(
+        RivalCause(
+            rival.kind,
+            rival.setup,
+            rival.points,
+            float(np.sqrt(test.statistic)),
+            separable=test.margin > INSEPARABLE,
+        )
+        for rival, test in accepted.rivals
+    )
+    return Mistake(
+        kind=hypothesis.kind,
+        setup=hypothesis.setup,
+        points=hypothesis.points,
+        rows=hypothesis.rows,
+        kinds=hypothesis.kinds,
+        unit=hypothesis.unit,
+        size=accepted.size,
+        covariance=accepted.covariance,
+        statistic=float(np.sqrt(max(accepted.statistic, 0.0))),
+        detail=hypothesis.detail,
+        rivals=rivals,
+    )

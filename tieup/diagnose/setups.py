@@ -123,7 +123,7 @@ def _breaks(subjects: Subjects, number: int, rows: IntArray) -> Iterator[Hypothe
             "instrument-moved", label, (), (twist,), after, (DIRECTION,), "rad", USUAL, detail
         )
         yield Hypothesis(
-            "instrument-moved", label, (), (*shifts, twist), after, kinds, "m", USUAL, detail
+            "instrument-moved", label, (), (*shifts, twist), after, kinds, "m", RARE - 1.0, detail
         )
 
 

@@ -105,5 +105,5 @@ def wrong_targets(subjects: Subjects) -> Iterator[Hypothesis]:
             rows=rows,
             kinds=(DIRECTION, ZENITH, DISTANCE),
             unit="m",
-            prior=USUAL,
+            prior=RARE - 1.0,
         )

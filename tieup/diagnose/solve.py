@@ -10,8 +10,7 @@ from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import Frame, held_frame, local_frame, minimal_frame
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.case import Case
-from tieup.model.arrays import BoolArray
-from tieup.model.network import Network
+from tieup.model.network import Links, Network
 from tieup.network.build import build_network
 from tieup.reduce.sights import Reduction, reduce_shots
 
@@ -51,7 +50,7 @@ def job_frame(case: Case, network: Network) -> Frame:
 
 
 def solve(case: Case) -> Solved:
-    """Solve a case in the job's frame, gross components left out.
+    """Solve a case in the job's frame, gross readings, stations and values left out.
 
     Raises
     ------
@@ -59,19 +58,38 @@ def solve(case: Case) -> Solved:
         The data cannot be tied or solved.
     """
     reduction, network = assemble(case)
-    calm = without_gross(network, network.start.gross)
+    calm = without_gross(network)
     adjustment = adjust(calm, case.precision, case.refraction, job_frame(case, calm))
     return Solved(case, reduction, network, adjustment)
 
 
 def minimal_fit(solved: Solved) -> Adjustment:
     """Return the minimally constrained adjustment of a solved case: it tests the readings."""
-    calm = without_gross(solved.network, solved.network.start.gross)
+    calm = without_gross(solved.network)
     case = solved.case
     return adjust(calm, case.precision, case.refraction, minimal_frame(calm))
 
 
-def without_gross(network: Network, gross: BoolArray) -> Network:
-    """Return the network without the marked components (k, 3) of its sights."""
-    value = np.where(gross, np.nan, network.sights.value)
-    return replace(network, sights=replace(network.sights, value=value))
+def without_gross(network: Network) -> Network:
+    """Return the network without everything that misses its start grossly."""
+    start = network.start
+    value = np.where(start.gross, np.nan, network.sights.value)
+    station, height = network.station, network.instrument_height
+    if len(start.gross_station):
+        station = np.where(start.gross_station[:, 0], -1, station)
+        height = np.where(start.gross_station[:, 1], np.nan, height)
+    control = network.control
+    if len(start.gross_control):
+        control = np.where(start.gross_control, np.nan, control)
+    links = network.links
+    if len(start.gross_link):
+        keep = ~start.gross_link
+        links = Links(*(column[keep] for column in vars(links).values()))
+    return replace(
+        network,
+        sights=replace(network.sights, value=value),
+        station=station,
+        instrument_height=height,
+        control=control,
+        links=links,
+    )

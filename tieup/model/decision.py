@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True)
@@ -12,8 +12,9 @@ class Decision:
 
     ``verb`` is accept, exclude, set, rename or keep. ``finding`` is the id that
     accept and keep name. ``where`` selects rows by setup, point, line or kind
-    (text as written); ``values`` holds what ``set`` sets (metres), ``to`` the new name
-    of ``rename``. ``line`` is the entry's line in job.yaml.
+    (text as written); ``values`` holds the numbers that ``set`` sets (instrument_height,
+    target_height and prism_constant in metres, face 1 or 2), ``texts`` the names it sets
+    (station). ``to`` is the new name of ``rename``, ``line`` the entry's line in job.yaml.
     """
 
     verb: str
@@ -24,3 +25,4 @@ class Decision:
     by: str
     reason: str
     line: int
+    texts: Mapping[str, str] = field(default_factory=dict)

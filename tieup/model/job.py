@@ -16,9 +16,12 @@ class Job:
     """Everything a run needs to know beside the observations.
 
     ``angle_unit`` is deg, dms, dms-packed, gon, rad or mil; ``length_unit`` m, ft or
-    ftUS. ``raw_files`` are absolute paths inside ``folder``, sorted. ``columns`` is the mapping
-    of a table of any shape, empty for native CSV. ``resolved`` is the whole of
-    job.yaml with every default filled in, in the job's own units, for run.json.
+    ftUS. ``raw_files`` are absolute paths inside ``folder``, sorted. ``control_sd`` is in
+    metres, ``levels_sd`` in metres for a run of 1 km (None where not stated). ``table`` says
+    how raw tables are written, by the keys of job.yaml: columns (native column to column,
+    unit or value), delimiter, skip_rows, decimal, encoding, header; a missing key has its
+    default. ``resolved`` is the whole of job.yaml with every default filled in, in the
+    job's own units, for run.json.
     """
 
     folder: Path
@@ -36,3 +39,6 @@ class Job:
     decisions: tuple[Decision, ...]
     table: Mapping[str, Any]
     resolved: Mapping[str, Any]
+    levels_file: Path | None = None
+    levels_sd: float | None = None
+    tapes_file: Path | None = None

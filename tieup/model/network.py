@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+import numpy as np
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.observations import Sights
@@ -30,9 +32,16 @@ class Start:
     ``axis`` (S, 3) is the trunnion axis of each setup, ``orientation`` (S,) the azimuth of
     its circle zero, ``position`` (P, 3) the marks; NaN where unknown.
     ``plan_setup``/``height_setup`` (S,) and ``plan_point``/``height_point`` (P,) say what
-    the observations determine. ``component`` (S,) numbers the connected pieces, 0 the
-    piece that is solved. ``gross`` (k, 3) marks sight components that miss the start by
-    so much that they cannot enter the first solution.
+    the observations determine. Where a plan position is determined but no height, the third
+    coordinate is a stand-in that makes slope distances level out: relative where zenith
+    angles tell, else level with the instrument. ``component`` (S,) numbers the connected
+    pieces, 0 the piece that is solved.
+
+    What misses the start by so much that it cannot enter the first solution: ``gross``
+    (k, 3) components of sights, ``gross_station`` (S, 2) the occupied mark in plan and in
+    height, ``gross_control`` (P, 3) control coordinates, ``gross_link`` (l,) links; the last
+    three are empty where nobody looked. Control that is not gross has its known
+    coordinates as ``position``.
     """
 
     axis: FloatArray
@@ -44,6 +53,9 @@ class Start:
     height_point: BoolArray
     component: IntArray
     gross: BoolArray
+    gross_station: BoolArray = field(default_factory=lambda: np.zeros((0, 2), dtype=np.bool_))
+    gross_control: BoolArray = field(default_factory=lambda: np.zeros((0, 3), dtype=np.bool_))
+    gross_link: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
 
 @dataclass(frozen=True)

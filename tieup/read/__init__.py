@@ -1,1 +1,15 @@
-"""Read raw tables, control lists and job files into the model."""
+"""Read raw tables, control lists and lists of levels and tapes into the model."""
+
+from tieup.read.control import read_control
+from tieup.read.fieldbook import read_fieldbook
+from tieup.read.links import read_levels, read_links, read_tapes
+from tieup.read.tables import file_sha256
+
+__all__ = [
+    "file_sha256",
+    "read_control",
+    "read_fieldbook",
+    "read_levels",
+    "read_links",
+    "read_tapes",
+]

@@ -1,0 +1,414 @@
+"""job.yaml is read strictly: every key, its kind and its line; all problems at once."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import yaml
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from tieup.config import load_job
+from tieup.config.schema import SCHEMA
+from tieup.config.shapes import Either, ListOf, Named, Section
+from tieup.config.tolerances import read_class
+from tieup.data import data_path
+from tieup.errors import ConfigError
+from tieup.model.job import Job
+from tieup.model.settings import Datum, Instrument, Precision
+
+ARC_SECOND = np.pi / 648_000
+UNITS = "units: {angle: deg, length: m}\n"
+RAW = "setup,point,distance\nS1,P1,1\n"
+
+# The example of the contract, key by key.
+EXAMPLE = """\
+title: Fire station yard
+units: {angle: dms, length: m}       # must be given
+raw: [raw/*.csv]
+control: control.csv
+datum: control                        # control | free | local
+local: {point: S1, northing: 5000, easting: 5000, elevation: 100, toward: CP1, azimuth: 0}
+instruments:
+  default: {direction: 2, zenith: 2, distance: [1.5, 2.0]}   # arc seconds, arc seconds, mm + ppm
+centring: {instrument: 0.5, target: 1.0}                     # mm
+heights: {instrument: 1.0, target: 1.0}                      # mm, 1 sd
+atmosphere: {refraction: 0.13}
+tolerances: paving
+confidence: 0.95
+decisions: []
+"""
+
+
+def load(folder: Path, text: str | bytes, *, control: bool = True) -> Job:
+    """Write a job with one raw file and a control list, and load it."""
+    (folder / "raw").mkdir(exist_ok=True)
+    (folder / "raw" / "a.csv").write_text(RAW, encoding="utf-8")
+    if control:
+        header = "point,northing,easting,elevation"
+        (folder / "control.csv").write_text(f"{header}\nCP1,1,2,3\n", encoding="utf-8")
+    content = text if isinstance(text, bytes) else text.encode("utf-8")
+    (folder / "job.yaml").write_bytes(content)
+    return load_job(folder)
+
+
+def problems(folder: Path, text: str | bytes, **options: bool) -> tuple[str, ...]:
+    """Return the problems of a job that is refused."""
+    with pytest.raises(ConfigError) as caught:
+        load(folder, text, **options)
+    return caught.value.problems
+
+
+def test_the_example_of_the_contract_is_what_the_defaults_are(tmp_path: Path) -> None:
+    """A job that states only its units means the same as the full example."""
+    full = load(tmp_path, EXAMPLE)
+    short = load(tmp_path, "units: {angle: dms, length: m}\n")
+    assert full.precision == short.precision == Precision()
+    assert full.tolerances == short.tolerances
+    assert full.datum == short.datum == Datum("control")
+    assert (full.title, short.title) == ("Fire station yard", "")
+    assert {**full.resolved, "title": ""} == {**short.resolved}
+    assert full.raw_files == short.raw_files == (tmp_path.resolve() / "raw" / "a.csv",)
+    assert full.control_file == short.control_file == tmp_path.resolve() / "control.csv"
+    assert (full.refraction, full.confidence, full.control_sd) == (0.13, 0.95, 0.0)
+
+
+def test_every_value_comes_out_in_si(tmp_path: Path) -> None:
+    """Arc seconds, mm, ppm and survey feet become rad and m."""
+    text = """\
+units: {angle: gon, length: ftUS}
+control_sd: 0.01
+datum: local
+local: {point: "0101", northing: 100, easting: 200, elevation: 10, toward: 7, azimuth: 100}
+instruments:
+  TS1: {direction: 5, distance: [2, 3]}
+centring: {instrument: 0.7}
+heights: {target: 2}
+tolerances: {horizontal: 0.02, elevation: 0.01}
+levels_sd: 3
+"""
+    job, foot = load(tmp_path, text), 1200 / 3937
+    assert job.control_sd == pytest.approx(0.01 * foot)
+    assert job.precision.instruments["TS1"] == Instrument(
+        pytest.approx(5 * ARC_SECOND), pytest.approx(2 * ARC_SECOND), pytest.approx(0.002), 3.0
+    )
+    assert job.precision.instruments["default"] == Instrument()  # always there
+    assert job.precision.centring_instrument == pytest.approx(0.0007)
+    assert job.precision.height_target == pytest.approx(0.002)
+    assert job.tolerances.horizontal == pytest.approx(0.02 * foot)
+    assert job.levels_sd == pytest.approx(0.003)
+    assert job.datum.local is not None
+    assert (job.datum.local.point, job.datum.local.toward) == ("0101", "7")
+    assert job.datum.local.northing == pytest.approx(100 * foot)
+    assert job.datum.local.azimuth == np.pi / 2
+
+
+def test_resolved_is_the_whole_job_as_json(tmp_path: Path) -> None:
+    """run.json can hold it, and it has every key of the schema, in the job's own units."""
+    job = load(tmp_path, UNITS.replace("m}", "ft}"))
+    assert json.loads(json.dumps(job.resolved)) == job.resolved
+    assert set(job.resolved) == set(SCHEMA.keys)
+    assert job.resolved["tolerances"]["horizontal"] == pytest.approx(0.006 / 0.3048, abs=1e-8)
+    assert job.resolved["control"] == "control.csv"
+
+
+def test_without_control_the_job_is_free(tmp_path: Path) -> None:
+    """No control list: a free job; stated datum: control without one is a contradiction."""
+    job = load(tmp_path, UNITS, control=False)
+    assert (job.control_file, job.datum, job.resolved["datum"]) == (None, Datum("free"), "free")
+    (problem,) = problems(tmp_path, f"{UNITS}datum: control\n", control=False)
+    assert problem.startswith("job.yaml:2: datum is control, and there is no control.csv")
+
+
+def test_raw_files_are_sorted_and_each_once(tmp_path: Path) -> None:
+    """Two patterns that match one file, and folders below, in the order of their paths."""
+    for name in ("raw/b.csv", "raw/day/c.csv", "a.txt"):
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_text(RAW, encoding="utf-8")
+    job = load(tmp_path, f'{UNITS}raw: ["raw/*.csv", raw/b.csv, "raw/**/*.csv", a.txt]\n')
+    names = [path.relative_to(job.folder).as_posix() for path in job.raw_files]
+    assert names == ["a.txt", "raw/a.csv", "raw/b.csv", "raw/day/c.csv"]
+
+
+def test_decisions_are_read_with_their_lines(tmp_path: Path) -> None:
+    """The five verbs of the contract; names as written, lengths in metres."""
+    text = f"""{UNITS.replace("m}", "ft}")}decisions:
+  - {{accept: F-7c1e, by: office, reason: "book says 1.400"}}
+  - exclude: {{setup: S2, point: 0101, kind: zenith}}
+    reason: pole slipped
+  - {{exclude: {{line: "raw/s2.csv:14"}}}}
+  - {{set: {{setup: S3, instrument_height: 5}}}}
+  - {{set: {{setup: S2, point: CP4, target_height: 10, prism_constant: -30, face: 2}}}}
+  - {{set: {{setup: S2, station: CP9}}}}
+  - {{rename: {{setup: S2, point: "101"}}, to: CP1}}
+  - {{keep: F-19a0}}
+"""
+    found = load(tmp_path, text).decisions
+    assert [(d.verb, d.line) for d in found] == [
+        ("accept", 3), ("exclude", 4), ("exclude", 6), ("set", 7), ("set", 8), ("set", 9),
+        ("rename", 10), ("keep", 11),
+    ]  # fmt: skip
+    assert (found[0].finding, found[0].by, found[0].reason) == (
+        "F-7c1e", "office", "book says 1.400",
+    )  # fmt: skip
+    assert found[1].where == {"setup": "S2", "point": "0101", "kind": "zenith"}
+    assert found[1].reason == "pole slipped"
+    assert found[2].where == {"line": "raw/s2.csv:14"}
+    assert found[3].values == {"instrument_height": pytest.approx(1.524)}
+    assert found[4].where == {"setup": "S2", "point": "CP4"}
+    assert found[4].values == {
+        "target_height": pytest.approx(3.048), "prism_constant": pytest.approx(-0.030), "face": 2.0
+    }  # fmt: skip
+    assert (found[5].values, found[5].texts) == ({}, {"station": "CP9"})
+    assert (found[6].where, found[6].to) == ({"setup": "S2", "point": "101"}, "CP1")
+    assert found[7].finding == "F-19a0"
+
+
+WRONG = [
+    # what follows the units (line 2 on), line, what the message says
+    ("titel: x", 2, "titel is not a key here. Did you mean title?"),
+    ("\n# c\natmosphere:\n  refraction_coeficient: 1", 5, "Did you mean refraction?"),
+    ("refraction: 0.13", 2, "Did you mean atmosphere: {refraction: ...}?"),
+    ("frobnicate: 1", 2, "Known are title, units, raw"),
+    ("title: a\ntitle: b", 3, "title is there twice, first on line 2"),
+    ("title: [a]", 2, "title is a list. Expected a text"),
+    ("raw: raw/*.csv", 2, 'raw is "raw/*.csv". Expected a list'),
+    ("raw: []", 2, "raw names no file"),
+    ("raw:\n  - raw/a.csv\n  - raw/none*.csv", 4, 'raw 2 is "raw/none*.csv", and no file matches'),
+    ("raw: [../a.csv]", 2, "outside the job folder"),
+    ("raw: [raw/../../a.csv]", 2, "outside the job folder"),
+    ("raw: [/etc/passwd]", 2, "outside the job folder"),
+    ("raw: ['']", 2, "outside the job folder"),
+    ("control: ../control.csv", 2, "outside the job folder"),
+    ("control: other.csv", 2, "there is no such file"),
+    ("levels: levels.csv", 2, "levels is \"levels.csv\", and there is no such file"),
+    ("tapes: raw", 2, "there is no such file"),
+    ("datum: fixed", 2, "datum is \"fixed\". Expected one of control, free, local"),
+    ("datum: local", 2, "Expected local: {point: S1, toward: CP1, azimuth: 0}"),
+    ("datum: local\nlocal: {point: S1}", 3, "local.toward is missing"),
+    ("datum: local\nlocal: {point: A, toward: B, azimuth: 4x}", 3, 'local.azimuth "4x" is not a'),
+    ("control_sd: -0.01", 2, "control_sd is -0.01. Expected a number from 0"),
+    ("control_sd: 2 mm", 2, 'control_sd is "2 mm". Expected a number'),
+    ("instruments: {default: {direction: 0}}", 2, "a number above 0 and up to 3600"),
+    ("instruments: {default: {zenith: -2}}", 2, "instruments.default.zenith is -2"),
+    ("instruments: {default: {distance: 2}}", 2, "Expected a list in brackets"),
+    ("instruments: {default: {distance: [2]}}", 2, "Expected a list in brackets"),
+    ("instruments: {default: {distance: [0, 0]}}", 2, "above 0"),
+    ("instruments: {default: {distance: [2, .inf]}}", 2, 'is ".inf". Expected a number'),
+    ("instruments: {TS1: {directoin: 2}}", 2, "Did you mean direction?"),
+    ("instruments: [TS1]", 2, "instruments is a list"),
+    ("instruments:\n  TS1:\n    zenith: 2\n    zenith: 3", 5, "zenith is there twice"),
+    ("centring: {instrument: .nan}", 2, 'centring.instrument is ".nan"'),
+    ("centring: 1", 2, "centring is 1. Expected keys and values: instrument, target"),
+    ("heights: {target: '1'}", 2, 'heights.target is "1". Expected a number'),
+    ("atmosphere: {refraction: 13}", 2, "from -5 and up to 5"),
+    ("confidence: 95", 2, "confidence is 95. Expected a number above 0 and below 1"),
+    ("confidence: 1", 2, "above 0 and below 1"),
+    ("confidence: 0", 2, "above 0 and below 1"),
+    ("confidence: 1_0", 2, "Expected a number"),
+    ("tolerances: pavin", 2, "Did you mean paving?"),
+    ("tolerances: {horizontal: 0.01}", 2, "tolerances.elevation is missing"),
+    ("tolerances: {horizontal: 0, elevation: 1}", 2, "tolerances.horizontal is 0"),
+    ("levels_sd: 0", 2, "levels_sd is 0. Expected a number above 0"),
+    ("header: 1", 2, "header is 1. Expected true or false"),
+    ("title: &a x\nraw: *a", 3, "Expected a list"),
+    ("centring: &c {target: 1}\nheights: *c", 2, "an alias (*) is not read here"),
+    ("? [a]\n: b", 2, "a key must be a word"),
+    ("decisions: {accept: F-1}", 2, "decisions is a mapping. Expected a list"),
+    ("decisions: [keep]", 2, "Expected keys and values: accept"),
+    ("decisions:\n- {by: me}", 3, "exactly one of accept, exclude, set, rename, keep; found none"),
+    ("decisions:\n- {keep: F-1}\n- {keep: F-1, accept: F-1}", 4, "found accept and keep"),
+    ("decisions:\n- {accept: }", 3, "needs exactly one"),
+    ("decisions:\n- {accept: ''}", 3, "accept names no finding"),
+    ("decisions:\n- {exclude: S2}", 3, 'exclude is "S2"'),
+    ("decisions:\n- {exclude: {}}", 3, "exclude says not where"),
+    ("decisions:\n- {exclude: {pont: CP4}}", 3, "Did you mean point?"),
+    ("decisions:\n- {exclude: {kind: angle}}", 3, "Expected one of direction, zenith, distance"),
+    ("decisions:\n- {exclude: {line: 14}}", 3, "Expected file and line, as in raw/s2.csv:14"),
+    ("decisions:\n- {exclude: {setup: A}, to: B}", 3, "has to:, which only rename takes"),
+    ("decisions:\n- {set: {setup: S3}}", 3, "set sets nothing"),
+    ("decisions:\n- {set: {target_height: 1}}", 3, "set says not where"),
+    ("decisions:\n- {set: {setup: S3, target_height: x}}", 3, 'target_height is "x"'),
+    ("decisions:\n- {set: {setup: S3, point: A, instrument_height: 1}}", 3, "belongs to a whole"),
+    ("decisions:\n- {set: {point: A, face: 3}}", 3, "face is 3. Expected 1 or 2"),
+    ("decisions:\n- {set: {setup: A, station: ''}}", 3, "station is empty"),
+    ("decisions:\n- {rename: {setup: S2, point: A}}", 3, "renames to nothing"),
+    ("decisions:\n- {rename: {setup: S2}, to: CP1}", 3, "rename needs the point"),
+    ("decisions:\n- {renam: {point: A}, to: B}", 3, "Did you mean rename?"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "line", "message"), WRONG)
+def test_what_is_wrong_is_named_with_its_line(
+    tmp_path: Path, text: str, line: int, message: str
+) -> None:
+    """One mistake, one message: job.yaml, the line, what was found, what was expected."""
+    (problem,) = problems(tmp_path, f"{UNITS}{text}\n")[-1:]
+    assert problem.startswith(f"job.yaml:{line}: "), problem
+    assert message in problem
+
+
+UNITS_WRONG = [
+    ("title: x\n", "job.yaml:1: units is missing. Expected keys and values: angle, length"),
+    ("", "job.yaml:1: units is missing"),
+    ("# nothing\n", "job.yaml:1: units is missing"),
+    ("units: {angle: deg}\n", "job.yaml:1: units.length is missing. Expected one of m, ft, ftUS"),
+    ("units:\n", "job.yaml:1: units is missing"),
+    ("\nunits:\n  angle: degrees\n  length: m\n", "job.yaml:3: units.angle is \"degrees\". Expected"
+     " one of deg, dms, dms-packed, gon, rad, mil. Did you mean deg?"),
+    ("units: {angle: gon, length: feet}\n", "length is \"feet\". Expected one of m, ft, ftUS"),
+    ("units: metric\n", "units is \"metric\". Expected keys and values: angle, length"),
+    ("- a\n- b\n", "job.yaml:1: expected keys and values"),
+    ("units: {angle: deg\nlength: m}\ntitle: [\n", "is not YAML"),
+    ("units:\n\tangle: deg\n", "job.yaml:2: is not YAML"),
+    (b"title: Stra\xdfe\n", "job.yaml: is not UTF-8 text"),
+    (b"title: \x00\n", "is not YAML"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "message"), UNITS_WRONG)
+def test_units_must_be_given_and_the_file_must_be_yaml(
+    tmp_path: Path, text: str | bytes, message: str
+) -> None:
+    """A unit is never guessed, and what is no YAML is an error in words."""
+    assert message in "\n".join(problems(tmp_path, text))
+
+
+def test_byte_order_mark_and_crlf_are_read(tmp_path: Path) -> None:
+    """A file saved by an editor of another system is the same job, line for line."""
+    text = f"\ufeff{UNITS}title: A\nconfidence: 5\n".replace("\n", "\r\n").encode("utf-8")
+    assert problems(tmp_path, text)[0].startswith("job.yaml:3: confidence")
+
+
+def test_all_problems_at_once_in_the_order_of_the_lines(tmp_path: Path) -> None:
+    """One run shows them all, whatever found them."""
+    text = f"confidence: 9\n{UNITS}control: no.csv\ndecisions:\n- {{set: {{setup: A}}}}\ntitel: x\n"
+    assert [problem.split(":")[1] for problem in problems(tmp_path, text)] == list("1356")
+
+
+def test_a_folder_that_is_no_job(tmp_path: Path) -> None:
+    """A missing folder and a folder without job.yaml are told apart."""
+    with pytest.raises(ConfigError, match="there is no such folder"):
+        load_job(tmp_path / "nowhere")
+    with pytest.raises(ConfigError, match=r"job\.yaml: cannot be opened"):
+        load_job(tmp_path)
+
+
+def test_a_link_out_of_the_folder_is_refused(tmp_path: Path) -> None:
+    """A raw file or control list that only seems to be inside is not read."""
+    (tmp_path / "elsewhere.csv").write_text(RAW, encoding="utf-8")
+    home = tmp_path / "job"
+    (home / "raw").mkdir(parents=True)
+    (home / "raw" / "link.csv").symlink_to(tmp_path / "elsewhere.csv")
+    (home / "marks.csv").symlink_to(tmp_path / "elsewhere.csv")
+    found = problems(home, f"{UNITS}control: marks.csv\n")
+    assert [line.split(", ")[-1] for line in found] == [
+        "a link out of the job folder. Copy the file into it"
+    ] * 2
+
+
+def test_numbers_of_every_usual_form(tmp_path: Path) -> None:
+    """1e-3 is a number too, though YAML 1.1 calls it text."""
+    assert load(tmp_path, f"{UNITS}control_sd: 1e-3\n").control_sd == 0.001
+
+
+def keys_of(section: Section, path: str = "") -> Iterator[tuple[str, Any]]:
+    """Yield every key of a section and of the sections below it."""
+    for key, kind in section.keys.items():
+        yield f"{path}{key}", kind
+        below = {ListOf: "kind", Named: "section", Either: "long"}.get(type(kind))
+        inner = getattr(kind, below) if below else kind
+        if isinstance(inner, Section):
+            yield from keys_of(inner, f"{path}{key}.")
+
+
+@pytest.mark.parametrize("path", [path for path, _ in keys_of(SCHEMA)])
+def test_no_key_takes_what_it_cannot_use(tmp_path: Path, path: str) -> None:
+    """Every key of the schema refuses a nest of lists where it stands, and names itself."""
+    *parents, key = path.split(".")
+    value: Any = [[["x"]]]
+    for name in (key, *reversed(parents)):
+        value = {name: value}
+        if name == "decisions" and value[name] is not None and key != "decisions":
+            value = {name: [value[name]]}
+        if name == "instruments" and key != "instruments":
+            value = {name: {"TS1": value[name]}}
+    units = {"units": {"angle": "deg", "length": "m"}}
+    found = problems(tmp_path, yaml.safe_dump({**units, **value}))
+    assert any(key in problem for problem in found), found
+
+
+SCALARS = st.sampled_from(
+    ["", "~", "x", "0", "-1", "2.5", "1e9", ".nan", "yes", "'5'", "45-00-00", "[]", "{}", "[1, 2]"]
+)
+WORDS = st.sampled_from(sorted({path.split(".")[-1] for path, _ in keys_of(SCHEMA)}))
+BODIES = st.recursive(
+    SCALARS,
+    lambda inner: (
+        st.dictionaries(WORDS, inner, max_size=4).map(
+            lambda d: "{" + ", ".join(f"{key}: {value}" for key, value in d.items()) + "}"
+        )
+        | st.lists(inner, max_size=3).map(lambda items: "[" + ", ".join(items) + "]")
+    ),
+    max_leaves=8,
+)
+
+
+@settings(max_examples=300, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.dictionaries(WORDS, BODIES, max_size=6))
+def test_whatever_stands_in_the_file_is_a_job_or_an_error_in_words(
+    tmp_path: Path, keys: dict[str, str]
+) -> None:
+    """Random keys and values never end in anything but a job or a ConfigError with lines."""
+    text = UNITS + "".join(f"{key}: {value}\n" for key, value in keys.items() if key != "units")
+    try:
+        assert load(tmp_path, text).angle_unit == "deg"
+    except ConfigError as error:
+        assert all(problem.startswith("job.yaml:") for problem in error.problems)
+
+
+CLASSES = ("building-layout", "control", "paving", "topographic")
+
+
+def test_tolerance_classes_are_those_that_ship() -> None:
+    """The four classes are there, named as their files."""
+    found = sorted((data_path("configs") / "tolerances").glob("*.yaml"))
+    assert tuple(path.stem for path in found) == CLASSES
+    assert tuple(read_class(path).name for path in found) == CLASSES
+
+
+@pytest.mark.parametrize("name", CLASSES)
+def test_a_class_is_loaded_by_its_name(tmp_path: Path, name: str) -> None:
+    """Every limit has its source, and height is never looser than plan."""
+    tolerances = load(tmp_path, f"{UNITS}tolerances: {name}\n").tolerances
+    assert tolerances.name == name
+    assert 0 < tolerances.elevation <= tolerances.horizontal <= 0.05  # m
+    assert "horizontal: " in tolerances.source and "elevation: " in tolerances.source
+
+
+def test_paving_ties_to_a_hundredth_of_a_foot_in_height(tmp_path: Path) -> None:
+    """0.01 ft in height, 0.02 ft in plan, rounded to the mm (common practice, no source)."""
+    tolerances = load(tmp_path, UNITS).tolerances
+    assert tolerances.elevation == pytest.approx(0.01 * 0.3048, abs=0.0005)
+    assert tolerances.horizontal == pytest.approx(0.02 * 0.3048, abs=0.0005)
+
+
+def test_a_broken_class_is_refused(tmp_path: Path) -> None:
+    """A settings file without a source for a limit is an error that names it."""
+    path = tmp_path / "lax.yaml"
+    path.write_text("name: lax\nuse: x\nunit: m\nhorizontal: {limit: 1}\nelevation: 2\n")
+    with pytest.raises(ConfigError) as caught:
+        read_class(path)
+    assert "lax.yaml:4: horizontal.source is missing" in caught.value.problems[0]
+    assert "lax.yaml:5: elevation is 2" in caught.value.problems[1]
+
+
+def test_data_is_found_from_the_source_tree() -> None:
+    """The settings and the sample stand beside the package."""
+    assert (data_path("configs") / "tolerances" / "paving.yaml").is_file()
+    assert data_path("sample_raw").is_dir()

@@ -1,0 +1,58 @@
+"""Find the files a job names; all of them stand inside the job folder."""
+
+from __future__ import annotations
+
+from pathlib import Path, PurePosixPath
+
+from tieup.config.nodes import Reading
+
+
+def find_raw(folder: Path, patterns: list[str | None], reading: Reading) -> tuple[Path, ...]:
+    """Return the raw files, each once, sorted by their path inside the folder."""
+    found: set[Path] = set()
+    if not patterns:
+        reading.note_key("raw", "names no file. Expected patterns such as raw/*.csv")
+    for number, pattern in enumerate(patterns, 1):
+        if pattern is None:  # no text: refused already
+            continue
+        key = f"raw {number}" if f"raw {number}" in reading.lines else "raw"
+        if not _stays_inside(pattern):
+            reading.note_key(key, f'is "{pattern}", outside the job folder. Copy the files into it')
+            continue
+        try:
+            matches = [path for path in folder.glob(pattern) if path.is_file()]
+        except ValueError as error:
+            reading.note_key(key, f'is "{pattern}", which is no pattern ({error})')
+            continue
+        if not matches:
+            reading.note_key(key, f'is "{pattern}", and no file matches it')
+        found.update(path for path in matches if _inside(path, folder, key, reading))
+    return tuple(sorted(found, key=lambda path: path.relative_to(folder).as_posix()))
+
+
+def find_file(folder: Path, name: str | None, key: str, reading: Reading) -> Path | None:
+    """Return the path of one named file, None where none is named."""
+    if not name:
+        return None
+    path = folder / name
+    if not _stays_inside(name):
+        reading.note_key(key, f'is "{name}", outside the job folder. Copy the file into it')
+    elif not path.is_file():
+        reading.note_key(key, f'is "{name}", and there is no such file')
+    elif _inside(path, folder, key, reading):
+        return path
+    return None
+
+
+def _stays_inside(name: str) -> bool:
+    path = PurePosixPath(name)
+    return bool(name) and not path.is_absolute() and ".." not in path.parts
+
+
+def _inside(path: Path, folder: Path, key: str, reading: Reading) -> bool:
+    """Refuse a link that leads out of the folder."""
+    if path.resolve().is_relative_to(folder):
+        return True
+    name = path.relative_to(folder).as_posix()
+    reading.note_key(key, f"finds {name}, a link out of the job folder. Copy the file into it")
+    return False

@@ -1,0 +1,150 @@
+"""Load a job: read job.yaml strictly, find its files, bring every value to SI."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from tieup.config.decisions import read_decisions
+from tieup.config.files import find_file, find_raw
+from tieup.config.layout import read_layout
+from tieup.config.nodes import Reading, parse_yaml
+from tieup.config.schema import SCHEMA
+from tieup.config.tolerances import find_tolerances
+from tieup.errors import ConfigError
+from tieup.model.job import Job
+from tieup.model.settings import Datum, Instrument, LocalDatum, Precision, Tolerances
+from tieup.units import angle_factor, length_factor, parse_angles
+
+JOB_FILE = "job.yaml"
+CONTROL_FILE = "control.csv"
+_ARC_SECOND = angle_factor("deg") / 3600.0
+_MM = length_factor("mm")
+
+
+def load_job(folder: Path | str) -> Job:
+    """Read the job.yaml of a folder into a checked job.
+
+    Raises
+    ------
+    ConfigError
+        There is no such job, or its job.yaml has unknown keys, wrong types, impossible
+        values, or names files that are not there; every problem of the file at once.
+    """
+    home = Path(folder).resolve()
+    reading = Reading(JOB_FILE)
+    values = SCHEMA.read(parse_yaml(_job_text(home), reading), "", reading)
+    # A wrong unit is noted; any other lets the rest of the file be checked all the same.
+    units = {"angle": values["units"]["angle"] or "deg", "length": values["units"]["length"] or "m"}
+    factor = length_factor(units["length"])
+    _fill_defaults(home, values)
+    job = Job(
+        folder=home,
+        title=values["title"],
+        angle_unit=units["angle"],
+        length_unit=units["length"],
+        raw_files=find_raw(home, values["raw"], reading),
+        control_file=find_file(home, values["control"], "control", reading),
+        control_sd=values["control_sd"] * factor,
+        datum=_datum(values, units["angle"], factor, reading),
+        precision=_precision(values),
+        refraction=values["atmosphere"]["refraction"],
+        tolerances=(tolerances := find_tolerances(values["tolerances"], factor, reading)),
+        confidence=values["confidence"],
+        decisions=read_decisions(values["decisions"], factor, reading),
+        table=(table := read_layout(values, reading)),
+        resolved=_resolved(values, table, tolerances, factor),
+        levels_file=find_file(home, values["levels"], "levels", reading),
+        levels_sd=None if values["levels_sd"] is None else values["levels_sd"] * _MM,
+        tapes_file=find_file(home, values["tapes"], "tapes", reading),
+    )
+    reading.raise_problems()
+    return job
+
+
+def _job_text(home: Path) -> str:
+    path = home / JOB_FILE
+    if not home.is_dir():
+        raise ConfigError(f"{home}: there is no such folder. Expected a job folder with {JOB_FILE}")
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{JOB_FILE}: is not UTF-8 text ({error.reason})") from error
+    except OSError as error:
+        reason = f"cannot be opened ({error.strerror})"
+        raise ConfigError(f"{path}: {reason}. Expected a job folder with {JOB_FILE}") from error
+
+
+def _fill_defaults(home: Path, values: dict[str, Any]) -> None:
+    """Fill in the two defaults that depend on whether there is a control list."""
+    if values["control"] is None and (home / CONTROL_FILE).is_file():
+        values["control"] = CONTROL_FILE
+    if values["datum"] is None:
+        values["datum"] = "control" if values["control"] else "free"
+
+
+def _datum(values: dict[str, Any], angle_unit: str, factor: float, reading: Reading) -> Datum:
+    kind, local = values["datum"], values["local"]
+    if kind == "control" and not values["control"]:
+        reading.note_key(
+            "datum",
+            f"is control, and there is no {CONTROL_FILE}. Add it, or state "
+            "datum: free or datum: local",
+        )
+    if kind != "local":
+        return Datum(kind)
+    if local["point"] is None and reading.sound("local"):
+        reading.note_key("datum", "is local. Expected local: {point: S1, toward: CP1, azimuth: 0}")
+    azimuth, bad = parse_angles([local["azimuth"]], angle_unit)
+    if bad and reading.sound("units"):
+        reading.note_key("local.azimuth", f'"{local["azimuth"]}" {bad[0]} (units.angle)')
+    return Datum(
+        kind,
+        LocalDatum(
+            point=local["point"] or "",
+            northing=local["northing"] * factor,
+            easting=local["easting"] * factor,
+            elevation=local["elevation"] * factor,
+            toward=local["toward"] or "",
+            azimuth=float(azimuth[0]),
+        ),
+    )
+
+
+def _precision(values: dict[str, Any]) -> Precision:
+    return Precision(
+        instruments={name: _instrument(item) for name, item in values["instruments"].items()},
+        centring_instrument=values["centring"]["instrument"] * _MM,
+        centring_target=values["centring"]["target"] * _MM,
+        height_instrument=values["heights"]["instrument"] * _MM,
+        height_target=values["heights"]["target"] * _MM,
+    )
+
+
+def _instrument(stated: dict[str, Any]) -> Instrument:
+    constant, ppm = stated["distance"]
+    return Instrument(
+        direction=stated["direction"] * _ARC_SECOND,
+        zenith=stated["zenith"] * _ARC_SECOND,
+        distance_constant=constant * _MM,
+        distance_ppm=ppm,
+    )
+
+
+def _resolved(
+    values: dict[str, Any], table: dict[str, Any], tolerances: Tolerances, factor: float
+) -> dict[str, Any]:
+    """Return job.yaml with every default filled in, in the job's own units."""
+    return {
+        **values,
+        **table,
+        "local": values["local"] if values["datum"] == "local" else None,
+        "raw": list(values["raw"]),
+        "decisions": list(values["decisions"]),
+        "tolerances": {
+            "name": tolerances.name,
+            "horizontal": round(tolerances.horizontal / factor, 9),
+            "elevation": round(tolerances.elevation / factor, 9),
+            "source": tolerances.source,
+        },
+    }

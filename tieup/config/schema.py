@@ -1,0 +1,116 @@
+"""The one schema of job.yaml: every key with its kind, possible values, default and unit.
+
+Lengths without a unit here are in the job's own length unit, angles in its angle unit. An
+absent key takes the default that stands first in its kind.
+"""
+
+from __future__ import annotations
+
+from tieup.config.kinds import Choice, Count, Flag, Kind, Number, Place, Text
+from tieup.config.shapes import Either, ListOf, Named, Numbers, Section
+from tieup.model.observations import KINDS
+from tieup.read.columns import COLUMN_UNITS, COLUMNS
+from tieup.units import ANGLE_UNITS, JOB_LENGTH_UNITS
+
+_ARC_SECONDS = Number(2.0, low=0.0, high=3600.0, open_low=True, unit="arc seconds, 1 sd")
+
+
+def _millimetres(default: float | None, *, open_low: bool = False) -> Number:
+    return Number(default, low=0.0, high=1000.0, open_low=open_low, unit="mm, 1 sd")
+
+
+_LIMIT = Number(low=0.0, open_low=True, unit="the job's length unit")
+LIMITS = Section(
+    {"horizontal": _LIMIT, "elevation": _LIMIT}, required=("horizontal", "elevation"), sparse=True
+)
+
+UNITS = Section(
+    {"angle": Choice(ANGLE_UNITS), "length": Choice(JOB_LENGTH_UNITS)},
+    required=("angle", "length"),
+)
+
+LOCAL = Section(
+    {
+        "point": Text(),
+        "northing": Number(5000.0),
+        "easting": Number(5000.0),
+        "elevation": Number(100.0),
+        "toward": Text(),
+        "azimuth": Text("0"),
+    },
+    required=("point", "toward"),
+)
+
+INSTRUMENT = Section(
+    {
+        "direction": _ARC_SECONDS,
+        "zenith": _ARC_SECONDS,
+        "distance": Numbers(
+            (
+                _millimetres(1.5, open_low=True),
+                Number(2.0, low=0.0, high=1000.0, unit="ppm, 1 sd"),
+            )
+        ),
+    }
+)
+
+_WHERE: dict[str, Kind] = {"setup": Text(), "point": Text(), "line": Text(), "kind": Choice(KINDS)}
+_HEIGHT = Number(low=-100.0, high=100.0)
+# What `set` may set. A prism constant is in mm, the two heights are in the job's length unit.
+SETTABLE: dict[str, Kind] = {
+    "instrument_height": _HEIGHT,
+    "target_height": _HEIGHT,
+    "prism_constant": Number(low=-1000.0, high=1000.0, unit="mm"),
+    "face": Count(low=1),
+    "station": Text(),
+}
+DECISION = Section(
+    {
+        "accept": Text(),
+        "exclude": Section(_WHERE, sparse=True),
+        "set": Section({**_WHERE, **SETTABLE}, sparse=True),
+        "rename": Section(_WHERE, sparse=True),
+        "keep": Text(),
+        "to": Text(),
+        "by": Text(),
+        "reason": Text(),
+    },
+    sparse=True,
+)
+
+
+def _column(quantity: str) -> Either:
+    keys: dict[str, Kind] = {"column": Place(), "value": Text()}
+    if quantity in COLUMN_UNITS:
+        keys["unit"] = Choice(COLUMN_UNITS[quantity])
+    return Either(Place(), Section(keys, sparse=True))
+
+
+SCHEMA = Section(
+    {
+        "title": Text(""),
+        "units": UNITS,
+        "raw": ListOf(Text(), ("raw/*.csv",)),
+        "control": Text(),  # control.csv where that file is there
+        "control_sd": Number(0.0, low=0.0, high=10.0, unit="the job's length unit, 1 sd"),
+        "levels": Text(),
+        "levels_sd": Number(low=0.0, high=1000.0, open_low=True, unit="mm per square root of a km"),
+        "tapes": Text(),
+        "datum": Choice(("control", "free", "local")),  # control where there is control
+        "local": LOCAL,
+        "instruments": Named(INSTRUMENT, always=("default",)),
+        "centring": Section({"instrument": _millimetres(0.5), "target": _millimetres(1.0)}),
+        "heights": Section({"instrument": _millimetres(1.0), "target": _millimetres(1.0)}),
+        "atmosphere": Section({"refraction": Number(0.13, low=-5.0, high=5.0)}),
+        "tolerances": Either(Text("paving"), LIMITS),
+        "confidence": Number(0.95, low=0.0, high=1.0, open_low=True, open_high=True),
+        "decisions": ListOf(DECISION),
+        "columns": Section({name: _column(kind) for name, kind in COLUMNS.items()}, sparse=True),
+        "delimiter": Text(",", trim=False),
+        "skip_rows": Count(0),
+        "decimal": Choice((".", ","), "."),
+        "encoding": Text("utf-8"),
+        "header": Flag(True),
+    },
+    required=("units",),
+)

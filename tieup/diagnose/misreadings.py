@@ -1,0 +1,200 @@
+"""Conventions that a whole setup's numbers may follow instead of the one the job states.
+
+Each is the change that would turn the readings right. Nothing here decides whether a setup
+has it: see `tieup.diagnose.conventions`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tieup.diagnose.alone import Readings
+from tieup.diagnose.case import Case
+from tieup.diagnose.mistake import Mistake
+from tieup.geometry import TWO_PI, wrap_full
+from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
+
+FOOT = 0.3048  # m, the international foot, by definition
+ALL = (DIRECTION, ZENITH, DISTANCE)
+
+
+@dataclass(frozen=True)
+class Convention:
+    """One way to mistake all numbers of a setup.
+
+    ``name`` says what was taken for what, ``right`` what the numbers are. ``kinds`` are the
+    components that the mistake contaminates, ``change`` turns them right. ``factor`` is right
+    over raw of all lengths that it scales, ``heights`` whether pole and instrument heights
+    are among them.
+    """
+
+    kind: str
+    name: str
+    right: str
+    kinds: tuple[int, ...]
+    change: Callable[[Readings], Readings]
+    factor: float = 1.0
+    heights: bool = False
+
+
+def _unchanged(readings: Readings) -> Readings:
+    return readings
+
+
+def _scaled(factor: float, heights: bool) -> Callable[[Readings], Readings]:
+    def change(readings: Readings) -> Readings:
+        poles = readings.target_height * (factor if heights else 1.0)
+        return replace(readings, distance=readings.distance * factor, target_height=poles)
+
+    return change
+
+
+def _mirrored(readings: Readings) -> Readings:
+    return replace(readings, direction=wrap_full(-readings.direction))
+
+
+def _circles(convert: Callable[[FloatArray], FloatArray]) -> Callable[[Readings], Readings]:
+    def change(readings: Readings) -> Readings:
+        return replace(
+            readings,
+            direction=wrap_full(convert(readings.direction)),
+            zenith=wrap_full(convert(readings.zenith)),
+        )
+
+    return change
+
+
+def unpacked(angle: FloatArray) -> FloatArray:
+    """Read decimal degrees (given in rad) as DDD.MMSSs.
+
+    >>> round(float(np.degrees(unpacked(np.radians(12.3030)))), 6)
+    12.508333
+    """
+    degrees = np.degrees(angle)
+    whole = np.floor(degrees + 1e-9)
+    digits = (degrees - whole) * 100.0
+    minutes = np.floor(digits + 1e-7)
+    seconds = (digits - minutes) * 100.0
+    return np.asarray(np.radians(whole + minutes / 60.0 + seconds / 3600.0))
+
+
+def packed(angle: FloatArray) -> FloatArray:
+    """Read the digits of DDD.MMSSs as decimal degrees: the inverse of `unpacked`."""
+    degrees = np.degrees(angle)
+    whole = np.floor(degrees + 1e-9)
+    digits = (degrees - whole) * 60.0
+    minutes = np.floor(digits + 1e-7)
+    seconds = (digits - minutes) * 60.0
+    return np.asarray(np.radians(whole + minutes / 100.0 + seconds / 10_000.0))
+
+
+def _elevation(readings: Readings) -> Readings:
+    return replace(readings, zenith=wrap_full(TWO_PI / 4.0 - readings.zenith))
+
+
+def _turned_over(readings: Readings) -> Readings:
+    return replace(readings, zenith=wrap_full(TWO_PI / 2.0 - readings.zenith))
+
+
+AS_STATED = Convention("", "", "", (), _unchanged)
+_LIST = (
+    Convention(
+        "distance-unit", "feet read as metres", "feet", (DISTANCE,), _scaled(FOOT, False), FOOT
+    ),
+    Convention(
+        "distance-unit", "feet read as metres, pole heights too", "feet", (ZENITH, DISTANCE),
+        _scaled(FOOT, True), FOOT, heights=True,
+    ),
+    Convention(
+        "distance-unit", "metres read as feet", "metres", (DISTANCE,), _scaled(1 / FOOT, False),
+        1 / FOOT,
+    ),
+    Convention(
+        "distance-unit", "metres read as feet, pole heights too", "metres", (ZENITH, DISTANCE),
+        _scaled(1 / FOOT, True), 1 / FOOT, heights=True,
+    ),
+    Convention("mirrored-circle", "circle read anticlockwise", "anticlockwise", ALL, _mirrored),
+    Convention(
+        "angle-unit", "DDD.MMSS read as decimal degrees", "dms-packed", ALL, _circles(unpacked)
+    ),
+    Convention("angle-unit", "decimal degrees read as DDD.MMSS", "deg", ALL, _circles(packed)),
+    Convention("angle-unit", "gon read as degrees", "gon", ALL, _circles(lambda a: 0.9 * a)),
+    Convention("angle-unit", "degrees read as gon", "deg", ALL, _circles(lambda a: a / 0.9)),
+    Convention(
+        "vertical-angle-kind", "elevation and zenith angles taken for each other",
+        "the other kind", ALL, _elevation,
+    ),
+    Convention(
+        "vertical-angle-kind", "vertical angles with the sign turned", "the other sign", ALL,
+        _turned_over,
+    ),
+)  # fmt: skip
+SWAPPED_AXES = "swapped-axes"
+CONVENTIONS: Mapping[str, tuple[Convention, ...]] = {
+    kind: tuple(c for c in _LIST if c.kind == kind)
+    for kind in (*dict.fromkeys(c.kind for c in _LIST), SWAPPED_AXES)
+}
+"""The conventions by kind of mistake; control with swapped axes changes no reading."""
+
+
+def convention_of(mistake: Mistake) -> Convention:
+    """Return the convention that a mistake names."""
+    return next(c for c in CONVENTIONS[mistake.kind] if c.name == mistake.detail)
+
+
+def every_convention() -> tuple[Convention, ...]:
+    """Return all conventions of readings."""
+    return _LIST
+
+
+def cured(case: Case, mistake: Mistake) -> Case:
+    """Return the case with the numbers of a mistake put right.
+
+    ``case`` is one that the mistake has not been left out of: which readings take part
+    stays as it is.
+    """
+    if mistake.kind == SWAPPED_AXES:
+        return _axes_swapped_back(case, mistake.points)
+    return with_convention(case, mistake.rows, convention_of(mistake))
+
+
+def with_convention(case: Case, rows: IntArray, convention: Convention) -> Case:
+    """Return the case with the readings of ``rows`` turned right."""
+    shots = case.shots
+    before = Readings(
+        shots.direction[rows], shots.zenith[rows], shots.distance[rows], shots.target_height[rows]
+    )
+    after = vars(convention.change(before))
+    columns = {name: _put(getattr(shots, name), rows, value) for name, value in after.items()}
+    case = replace(case, shots=replace(shots, **columns))
+    if convention.heights:
+        for number in np.unique(shots.setup[rows]).tolist():
+            old = case.setups[number]
+            height = old.instrument_height * convention.factor
+            case = case.with_setup(number, replace(old, instrument_height=height))
+    return case
+
+
+def _put(column: FloatArray, rows: IntArray, values: FloatArray) -> FloatArray:
+    column = column.copy()
+    column[rows] = values
+    return column
+
+
+def _axes_swapped_back(case: Case, points: tuple[str, ...]) -> Case:
+    """Exchange northing and easting of control marks, their sds with them."""
+    swapped = {}
+    for name in ("control", "given"):
+        control = getattr(case, name)
+        if control is None:
+            continue
+        rows = [control.names.index(point) for point in points if point in control.names]
+        coordinates, sd = control.coordinates.copy(), control.sd.copy()
+        for array in (coordinates, sd):
+            array[rows, :2] = array[rows, 1::-1]
+        swapped[name] = replace(control, coordinates=coordinates, sd=sd)
+    return replace(case, **swapped)

@@ -1,0 +1,122 @@
+"""One label over two positions of the instrument: it was moved and no new setup begun.
+
+The shots of such a setup agree with the rest of the site in two parts, before and after
+some row, each from a place of its own, and in no way together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tieup.diagnose.alone import (
+    Agreement,
+    Known,
+    Readings,
+    agreement,
+    known_without,
+    marks_alone,
+    readings_of,
+    rows_of_setup,
+)
+from tieup.diagnose.case import Case
+from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.solve import Solved, solve
+from tieup.diagnose.suspicion import misplaced
+from tieup.errors import TieupError
+from tieup.model.arrays import IntArray
+
+FEWEST_MARKS, TOGETHER = 2, 5  # marks of each part, and of both: two marks alone prove little
+MOST_AGREE = 0.8  # share of the marks of each part that must agree
+BETTER = 1.5  # cost by which two places must fit better than one
+LEAST_MISFIT = 0.001  # m
+
+
+@dataclass(frozen=True)
+class Break:
+    """The row number from which a setup stands elsewhere, and the fits it rests on."""
+
+    row: int
+    before: Agreement
+    after: Agreement
+
+
+def split_reused(solved: Solved) -> tuple[Solved, list[Mistake]]:
+    """Split each setup that stands in two places; return the new solution and the mistakes."""
+    found: list[Mistake] = []
+    for setup in np.flatnonzero(misplaced(solved.network)).tolist():
+        better = _split(solved, setup)
+        if better is not None:
+            solved, mistake = better
+            found.append(mistake)
+    return solved, found
+
+
+def _split(solved: Solved, setup: int) -> tuple[Solved, Mistake] | None:
+    case = solved.case
+    rows = rows_of_setup(case, setup)
+    known = known_without(solved.network, case.refraction, setup)
+    whole = agreement(marks_alone(case, rows, readings_of(case, rows)), known)
+    found = _best_break(case, rows, known)
+    if found is None or found.before.cost + found.after.cost + BETTER > whole.cost:
+        return None
+    later = np.flatnonzero((case.shots.setup == setup) & (np.arange(len(case.shots)) >= found.row))
+    split = case.with_split_setup(setup, later)
+    try:
+        tried = solve(split)
+    except TieupError:
+        return None
+    wrong = misplaced(tried.network)
+    if wrong[setup] or wrong[-1]:
+        return None
+    after = max(found.before.misfit, found.after.misfit, LEAST_MISFIT)
+    mistake = Mistake(
+        "setup-reused",
+        case.setups[setup].label,
+        (),
+        later,
+        (),
+        statistic=whole.misfit / after,
+        detail=f"before row {found.row}",
+        instead=(split.setups[-1].label,),
+    )
+    return tried, mistake
+
+
+def _best_break(case: Case, rows: IntArray, known: Known) -> Break | None:
+    """Return the break between two ties that leaves both sides in the best agreement."""
+    ties = rows[np.isfinite(known.plan[case.shots.point[rows]])]
+    best: tuple[float, int, Agreement, Agreement] | None = None
+    for cut in range(1, len(ties)):
+        parts = [_agreement_of(case, part, known) for part in (ties[:cut], ties[cut:])]
+        if not all(_agrees(part) for part in parts):
+            continue
+        if sum(part.agreeing for part in parts) < TOGETHER:
+            continue
+        cost = parts[0].cost + parts[1].cost
+        if best is None or cost < best[0]:
+            best = (cost, cut, parts[0], parts[1])
+    if best is None:
+        return None
+    _, cut, before, after = best
+    return Break(_first_row(case, rows, int(ties[cut - 1]), int(ties[cut])), before, after)
+
+
+def _agreement_of(case: Case, rows: IntArray, known: Known) -> Agreement:
+    readings: Readings = readings_of(case, rows)
+    return agreement(marks_alone(case, rows, readings), known)
+
+
+def _agrees(part: Agreement) -> bool:
+    enough = max(FEWEST_MARKS, MOST_AGREE * part.offered)
+    return part.agreeing >= enough and part.level >= MOST_AGREE * part.levelled
+
+
+def _first_row(case: Case, rows: IntArray, last: int, first: int) -> int:
+    """Return the row after the longest pause between two ties, or the later tie itself."""
+    between = rows[(rows >= last) & (rows <= first)]
+    pause = np.diff(case.shots.time[between])
+    if not len(pause) or not np.isfinite(pause).all() or np.ptp(pause) == 0.0:
+        return first
+    return int(between[1 + int(np.argmax(pause))])

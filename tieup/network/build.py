@@ -1,0 +1,203 @@
+"""Build the network of a job: numbering, connections, start values."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tieup.geometry import curvature_coefficient, wrap_full
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.control import Control
+from tieup.model.fieldbook import Setup
+from tieup.model.network import Links, Network, Start
+from tieup.model.observations import Sights
+from tieup.model.settings import Datum
+from tieup.network.assembly import Assembly, assemble
+from tieup.network.clouds import Ties, level_parts, make_ties
+from tieup.network.fill import shift_pieces, side_heights, side_shots, stand_ins
+from tieup.network.frame import base_setup, free_plan, height_frame, held_plan, local_plan
+from tieup.network.gross import (
+    Placed,
+    gross_control,
+    gross_links,
+    gross_sights,
+    gross_stations,
+)
+from tieup.network.growth import CONTROL, Growth
+from tieup.network.heights import HeightState, gather_rises, grow_heights, rises_of_ties
+from tieup.network.plan import Anchors, PlanState, grow_plan, state_of
+from tieup.network.refusals import refuse_after, refuse_before
+from tieup.network.settle import settle_plan
+
+
+def build_network(
+    setups: tuple[Setup, ...],
+    points: tuple[str, ...],
+    sights: Sights,
+    control: Control | None,
+    links: Links | None,
+    datum: Datum,
+    refraction: float,
+) -> Network:
+    """Assemble a job and find start values that false shots do not spoil.
+
+    Parameters
+    ----------
+    setups, points
+        What ``sights`` and ``links`` index. Names that only control or an occupied setup
+        has are added behind ``points``.
+    control, links
+        None or empty where there are none.
+    datum
+        Where the frame comes from. Control ties setups together only when it is the datum.
+    refraction
+        Coefficient k.
+
+    Returns
+    -------
+    Network, coordinates less its ``origin``.
+
+    Raises
+    ------
+    NetworkError
+        No solution at all is possible; the message says what is missing.
+    """
+    assembly = assemble(setups, points, sights, control, links, datum)
+    bend = curvature_coefficient(refraction)
+    level = level_parts(sights, bend)
+    ties = make_ties(sights, assembly.station, assembly.instrument_height, assembly.known, level)
+    refuse_before(assembly, ties, datum)
+    held = datum.kind == "control"
+    anchors = assembly.anchors if held else assembly.anchors.take(np.zeros(0, np.int64))
+    growth = grow_plan(ties, anchors, len(setups))
+    refuse_after(assembly, growth, datum)
+    component = _components(growth, len(setups), ties)
+    plan = _plan(assembly, growth, component, ties, anchors, datum)
+    start = _start(assembly, plan, ties, level, component, datum, bend)
+    return Network(
+        setup_labels=assembly.labels,
+        point_names=assembly.points,
+        station=assembly.station,
+        instrument_height=assembly.instrument_height,
+        sights=sights,
+        control=assembly.control,
+        control_sd=assembly.control_sd,
+        links=assembly.links,
+        origin=assembly.origin,
+        start=start,
+    )
+
+
+def _components(growth: Growth, setups: int, ties: Ties) -> IntArray:
+    """Number the blocks (S,): 0 the one with control, else the largest; then by size."""
+    count = np.bincount(ties.setup, minlength=setups)
+    reach = np.bincount(ties.setup, weights=np.nan_to_num(ties.horizontal), minlength=setups)
+
+    def rank(number: int) -> tuple[bool, int, int, float, int]:
+        members = list(growth.blocks[number].poses)
+        tied, far = int(count[members].sum()), float(reach[members].sum())
+        return number != CONTROL, -len(members), -tied, -far, number
+
+    component = np.full(setups, -1, dtype=np.int64)
+    filled = [number for number, block in growth.blocks.items() if block.poses]
+    for place, number in enumerate(sorted(filled, key=rank)):
+        component[list(growth.blocks[number].poses)] = place
+    return component
+
+
+def _plan(
+    assembly: Assembly,
+    growth: Growth,
+    component: IntArray,
+    ties: Ties,
+    anchors: Anchors,
+    datum: Datum,
+) -> PlanState:
+    """Return the solved block, settled and in its frame."""
+    solved = int(np.flatnonzero(component == 0)[0])
+    block = next(block for block in growth.blocks.values() if solved in block.poses)
+    plan = state_of(block, len(component), len(assembly.points))
+    plan = settle_plan(plan, ties, anchors)
+    if datum.kind == "control":
+        return held_plan(plan, anchors)
+    if datum.local is not None:
+        return local_plan(plan, assembly, datum.local)
+    return free_plan(plan, ties, assembly.anchors)
+
+
+def _heights(
+    assembly: Assembly,
+    plan: PlanState,
+    ties: Ties,
+    datum: Datum,
+    bend: float,
+) -> tuple[HeightState, int]:
+    """Return the heights of marks that tie, in the frame, and the piece that belongs to it."""
+    held = datum.kind == "control"
+    carried = rises_of_ties(ties, assembly.sights, plan, bend)
+    rises = gather_rises(
+        ties,
+        carried,
+        assembly.levels,
+        assembly.levelled & np.isfinite(plan.axis),
+        assembly.control[:, 2],
+        assembly.control_sd[:, 2],
+    )
+    heights = grow_heights(rises, held)
+    known, shift = height_frame(heights, assembly, datum, base_setup(plan, ties))
+    return shift_pieces(heights, known, shift), known
+
+
+def _start(
+    assembly: Assembly,
+    plan: PlanState,
+    ties: Ties,
+    level: tuple[FloatArray, FloatArray],
+    component: IntArray,
+    datum: Datum,
+    bend: float,
+) -> Start:
+    heights, known = _heights(assembly, plan, ties, datum, bend)
+    plan, sides = side_shots(assembly, plan, level[0])
+    heights = side_heights(assembly, heights, level[1], sides)
+    placed = _placed(assembly, plan, heights, known)
+    missing = gross_control(assembly, placed) if datum.kind == "control" else None
+    if missing is not None:
+        placed = _on_control(assembly, placed, missing)
+    return Start(
+        axis=placed.axis,
+        orientation=placed.orientation,
+        position=placed.position,
+        plan_setup=np.isfinite(plan.axis),
+        height_setup=placed.height_setup,
+        plan_point=np.isfinite(plan.position),
+        height_point=placed.height_point,
+        component=component,
+        gross=gross_sights(assembly, placed, bend),
+        gross_station=gross_stations(assembly, placed),
+        gross_control=np.zeros_like(placed.position, np.bool_) if missing is None else missing,
+        gross_link=gross_links(assembly, placed),
+    )
+
+
+def _placed(assembly: Assembly, plan: PlanState, heights: HeightState, known: int) -> Placed:
+    """Join plan and height; a height belongs to the frame if its piece is the known one."""
+    zero, position = stand_ins(assembly, plan, heights)
+    setups = len(assembly.labels)
+    in_frame = known >= 0
+    return Placed(
+        axis=np.column_stack([plan.axis.real, plan.axis.imag, zero]),
+        orientation=wrap_full(plan.orientation),
+        position=np.column_stack([plan.position.real, plan.position.imag, position]),
+        height_setup=in_frame & (heights.piece_unit[:setups] == known) & np.isfinite(plan.axis),
+        height_point=in_frame & (heights.piece_mark == known),
+    )
+
+
+def _on_control(assembly: Assembly, placed: Placed, missing: BoolArray) -> Placed:
+    """Put marks on their known coordinates where those are not gross."""
+    use = np.isfinite(assembly.control) & ~missing
+    use[:, 2] &= placed.height_point
+    position = np.where(use, assembly.control, placed.position)
+    return Placed(
+        placed.axis, placed.orientation, position, placed.height_setup, placed.height_point
+    )

@@ -1,0 +1,195 @@
+"""Let a joined block settle: least squares on all ties at once, false ones held off.
+
+Growing adds up small errors along a chain of setups, and the last joint of a loop would
+show them all. Here they spread over the loop, so that what still misses is a mistake
+and not the accident of the order of joining. Every tie is an observation in metres;
+its weight fades with its misfit, first over a wide scale, then over a narrow one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+
+LEASH = 10.0  # metres; sd given to every unknown, so that what is open stays where it is
+DENSE = 400  # unknowns solved as one full matrix
+SETTLED = 0.02  # metres; a step this small leaves no second one worth taking
+MOST_STEPS = 6
+
+NARROW = (3.0, 1.0)  # times what good work stays within
+WIDE = (30.0, 10.0, 3.0, 1.0)
+
+State = TypeVar("State")
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Linear equations in metres; r of them, each on one setup and one mark.
+
+    ``by_setup`` (r, q) and ``by_mark`` (r, p) are derivatives of predicted minus observed,
+    ``misfit`` (r,) its value at the present state, ``sd`` (r,) and ``scale`` (r,) what good
+    work scatters and stays within. ``setup`` or ``mark`` is -1 where a row has none.
+    """
+
+    setup: IntArray
+    mark: IntArray
+    by_setup: FloatArray
+    by_mark: FloatArray
+    misfit: FloatArray
+    sd: FloatArray
+    scale: FloatArray
+
+    def missing(self) -> BoolArray:
+        """Tell which rows miss by more than their scale, shape (r,)."""
+        return np.abs(self.misfit) > self.scale
+
+    def cost(self) -> float:
+        """Return the truncated sum of squares: rows beyond their scale count 1."""
+        return float((np.minimum(np.abs(self.misfit) / self.scale, 1.0) ** 2).sum())
+
+
+def stack(parts: Sequence[Rows], number_setup: IntArray, number_mark: IntArray) -> Rows:
+    """Join equations given by setup and point into one set with numbered unknowns.
+
+    ``number_setup`` (S,) and ``number_mark`` (P,) turn setups and points into unknowns, -1
+    for those that take no part; rows without a misfit are dropped.
+    """
+    setup = np.concatenate([part.setup for part in parts])
+    mark = np.concatenate([part.mark for part in parts])
+    misfit = np.concatenate([part.misfit for part in parts])
+    kept = np.flatnonzero(np.isfinite(misfit))
+    setup, mark = setup[kept], mark[kept]
+    return Rows(
+        np.where(setup >= 0, number_setup[setup], -1),
+        np.where(mark >= 0, number_mark[mark], -1),
+        np.concatenate([part.by_setup for part in parts])[kept],
+        np.concatenate([part.by_mark for part in parts])[kept],
+        misfit[kept],
+        np.concatenate([part.sd for part in parts])[kept],
+        np.concatenate([part.scale for part in parts])[kept],
+    )
+
+
+def relax(
+    state: State,
+    rows_at: Callable[[State], Rows],
+    moved: Callable[[State, FloatArray, FloatArray], State],
+    setups: int,
+    marks: int,
+) -> State:
+    """Return the state that settles best, from narrow scales or, if that wins, from wide ones.
+
+    ``rows_at`` gives the equations at a state, ``moved`` a state changed by the steps (S, q)
+    and (P, p). Wide scales are tried where something misses: they close a loop that misses
+    by more than the narrow scale can see. On a large site they cost seconds and are left to
+    where a joint is plainly open.
+    """
+    narrow = _settle(state, rows_at, moved, setups, marks, NARROW)
+    rows = rows_at(narrow)
+    small = setups * rows.by_setup.shape[1] + marks * rows.by_mark.shape[1] <= DENSE
+    if not (rows.missing().any() if small else _open_joint(rows)):
+        return narrow
+    wide = _settle(state, rows_at, moved, setups, marks, WIDE)
+    return wide if rows_at(wide).cost() < rows.cost() else narrow
+
+
+def _settle(
+    state: State,
+    rows_at: Callable[[State], Rows],
+    moved: Callable[[State, FloatArray, FloatArray], State],
+    setups: int,
+    marks: int,
+    scales: Sequence[float],
+) -> State:
+    rows = rows_at(state)
+    for number, scale in enumerate(scales):
+        if number and not rows.missing().any():
+            break  # a narrower scale would weigh nothing down
+        for _ in range(MOST_STEPS):
+            fade = 1.0 / (1.0 + (rows.misfit / (scale * rows.scale)) ** 2) ** 2
+            step, by_setup, by_mark = solve(rows, fade / rows.sd**2, setups, marks)
+            state = moved(state, by_setup, by_mark)
+            rows = rows_at(state)
+            if step < SETTLED:
+                break
+    return state
+
+
+def _open_joint(rows: Rows) -> bool:
+    """Tell whether some setup misses two marks by the same vector, as at an open joint.
+
+    A mistake in one sight misses alone; two marks that a setup puts off alike, by no more
+    than the wide scale, are what a loop looks like where its last joint did not close.
+    """
+    missing = rows.missing() & (rows.setup >= 0)
+    missing &= np.abs(rows.misfit) <= WIDE[0] * rows.scale
+    width = int(rows.mark.max(initial=0)) + 1
+    pair = rows.setup * width + rows.mark
+    wanted = np.unique(pair[missing])
+    chosen = np.flatnonzero(np.isin(pair, wanted) & (rows.setup >= 0))
+    number = np.searchsorted(wanted, pair[chosen])
+    part = rows.misfit[chosen, None] * rows.by_mark[chosen]
+    vector = np.stack([np.bincount(number, column, len(wanted)) for column in part.T], axis=1)
+    scale = np.bincount(number, rows.scale[chosen], len(wanted)) / np.bincount(number)
+    setup = wanted // width
+    for one in np.flatnonzero(setup[1:] == setup[:-1]):
+        same = np.flatnonzero(setup == setup[one])
+        gap = np.linalg.norm(vector[same, None] - vector[same], axis=-1)
+        near = gap <= np.minimum(scale[same, None], scale[same])
+        if np.count_nonzero(near) > len(same):
+            return True
+    return False
+
+
+def solve(
+    rows: Rows, weight: FloatArray, setups: int, marks: int
+) -> tuple[float, FloatArray, FloatArray]:
+    """Solve one weighted step; return the largest move in any row's misfit and both steps."""
+    q, p = rows.by_setup.shape[1], rows.by_mark.shape[1]
+    unknowns = setups * q + marks * p
+    columns = np.concatenate(
+        [
+            np.where(rows.setup[:, None] >= 0, rows.setup[:, None] * q + np.arange(q), -1),
+            np.where(
+                rows.mark[:, None] >= 0, setups * q + rows.mark[:, None] * p + np.arange(p), -1
+            ),
+        ],
+        axis=1,
+    )
+    values = np.concatenate([rows.by_setup, rows.by_mark], axis=1)
+    values = np.where(columns >= 0, values, 0.0) * np.sqrt(weight)[:, None]
+    wanted = -rows.misfit * np.sqrt(weight)
+    columns = np.maximum(columns, 0)
+    solver = _dense if unknowns <= DENSE else _sparse
+    step = solver(columns, values, wanted, unknowns)
+    change = np.abs((values * step[columns]).sum(axis=1)) / np.sqrt(weight)
+    by_setup, by_mark = step[: setups * q].reshape(-1, q), step[setups * q :].reshape(-1, p)
+    return float(change.max(initial=0.0)), by_setup, by_mark
+
+
+def _dense(columns: IntArray, values: FloatArray, wanted: FloatArray, unknowns: int) -> FloatArray:
+    design = np.zeros((len(values), unknowns))
+    np.add.at(design, (np.arange(len(values))[:, None], columns), values)
+    normal = design.T @ design
+    normal[np.diag_indices(unknowns)] += LEASH**-2
+    return np.asarray(np.linalg.solve(normal, design.T @ wanted), dtype=np.float64)
+
+
+def _sparse(columns: IntArray, values: FloatArray, wanted: FloatArray, unknowns: int) -> FloatArray:
+    from scipy.sparse import csr_array, eye_array
+    from scipy.sparse.linalg import splu
+
+    width = columns.shape[1]
+    starts = np.arange(0, len(values) * width + 1, width)
+    shape = (len(values), unknowns)
+    design = csr_array((values.ravel(), columns.ravel(), starts), shape=shape)
+    normal = (design.T @ design + LEASH**-2 * eye_array(unknowns)).tocsc()
+    options = {"SymmetricMode": True}
+    factor = splu(normal, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options=options)
+    step: FloatArray = factor.solve(design.T @ wanted)
+    return step

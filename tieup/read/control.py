@@ -1,0 +1,77 @@
+"""Read the control list: marks with known coordinates."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.control import Control
+from tieup.model.job import Job
+from tieup.read.lists import ListColumns, read_list
+from tieup.units import length_factor
+
+_COORDINATES = ("northing", "easting", "elevation")
+_SDS = tuple(f"sd_{name}" for name in _COORDINATES)
+
+
+def read_control(path: Path, job: Job) -> Control:
+    """Read control.csv in the job's length unit.
+
+    An empty coordinate is unknown (NaN); a standard deviation of 0 holds the component, an
+    empty one takes the job's ``control_sd``. A mark listed again with the same values is
+    read once and its note says so.
+
+    Raises
+    ------
+    InputError
+        The file is no such table, a cell cannot be read, a standard deviation is negative,
+        or one mark has two sets of values; all problems at once.
+    """
+    name = path.relative_to(job.folder).as_posix()
+    columns = read_list(path, name, ("point", *_COORDINATES), (*_SDS, "note"))
+    factor = length_factor(job.length_unit)
+    coordinates = np.column_stack([columns.numbers(c) for c in _COORDINATES]) * factor
+    sd = np.column_stack([_sd(columns, c) for c in _SDS]) * factor
+    sd = np.where(np.isnan(sd), job.control_sd, sd)
+    names = columns.texts("point")
+    for row in [row for row, point in enumerate(names) if not point]:
+        columns.note(row, "point is empty")
+    kept, notes = _without_repeats(columns, np.hstack([coordinates, sd]))
+    columns.raise_problems()
+    return Control(
+        file=name,
+        names=tuple(names[row] for row in kept),
+        coordinates=coordinates[kept],
+        sd=sd[kept],
+        line=columns.table.line[kept],
+        notes=notes,
+    )
+
+
+def _sd(columns: ListColumns, name: str) -> FloatArray:
+    values = columns.numbers(name)
+    columns.refuse(name, values < 0.0, "is negative. Expected 0 (held) or more")
+    return values
+
+
+def _without_repeats(columns: ListColumns, values: FloatArray) -> tuple[IntArray, tuple[str, ...]]:
+    """Keep the first row of each mark; note a second one that says something else."""
+    first: dict[str, int] = {}
+    notes = dict(enumerate(columns.texts("note")))
+    for row, point in enumerate(columns.texts("point")):
+        earlier = first.setdefault(point, row)
+        if earlier == row or not point:
+            continue
+        line = columns.table.line[row]
+        if np.array_equal(values[row], values[earlier], equal_nan=True):
+            notes[earlier] = f"{notes[earlier]} (again on line {line})".strip()
+        else:
+            columns.note(
+                row,
+                f"{point} is on line {columns.table.line[earlier]} already, with other values. "
+                "Remove one of the two lines, or rename the mark",
+            )
+    kept = np.array(list(first.values()), dtype=np.int64)
+    return kept, tuple(notes[row] for row in kept.tolist())

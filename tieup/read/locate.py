@@ -1,0 +1,148 @@
+"""Find the native columns in a table: by their own names, or as job.yaml maps them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from tieup.errors import InputError
+from tieup.model.job import Job
+from tieup.read.columns import COLUMN_UNITS, COLUMNS, OBSERVED, REQUIRED, Cells, Source
+from tieup.read.tables import Table, TableFormat
+
+
+def table_format(settings: Mapping[str, Any]) -> TableFormat:
+    """Take how the raw tables are written from `Job.table`."""
+    return TableFormat(**{key: value for key, value in settings.items() if key != "columns"})
+
+
+def column_sources(settings: Mapping[str, Any]) -> dict[str, Source]:
+    """Take the mapping of columns from `Job.table`; empty for the native table."""
+    return {name: Source(**source) for name, source in settings.get("columns", {}).items()}
+
+
+def locate_columns(table: Table, job: Job) -> tuple[dict[str, Cells], tuple[str, ...]]:
+    """Find every native column of a table.
+
+    Returns
+    -------
+    The columns by native name, and the names of the source columns that nothing takes.
+
+    Raises
+    ------
+    InputError
+        A column is there twice, a required or a mapped one is missing, or no column
+        holds an observation.
+    """
+    check_header(table)
+    sources = column_sources(job.table)
+    if sources:
+        found = _mapped(table, sources)
+    else:
+        found = {
+            name: place
+            for place, name in enumerate(map(str.lower, table.header))
+            if name in COLUMNS
+        }
+        require_columns(table, REQUIRED)
+    if not any(name in found or name in sources for name in OBSERVED):
+        raise InputError(
+            f"{table.name}:{table.header_line}: no column holds an observation. "
+            f"Expected one or more of {', '.join(OBSERVED)}"
+        )
+    columns = {
+        name: _cells(table, name, found.get(name), sources, job)
+        for name in COLUMNS
+        if name in found or name in sources
+    }
+    return columns, _unknown(table, set(found.values()))
+
+
+def check_header(table: Table) -> None:
+    """Refuse a header that names a column twice (capitals do not count)."""
+    seen: set[str] = set()
+    for name in map(str.lower, filter(None, table.header)):
+        if name in seen:
+            raise InputError(
+                f"{table.name}:{table.header_line}: column {name} is there twice. Rename one"
+            )
+        seen.add(name)
+
+
+def require_columns(table: Table, required: tuple[str, ...]) -> None:
+    """Refuse a header without the required columns, all at once, with the nearest name."""
+    names = [name.lower() for name in table.header]
+    missing = [name for name in required if name not in names]
+    if missing:
+        raise InputError(*(_missing(table, name) for name in missing))
+
+
+def _missing(table: Table, wanted: str) -> str:
+    """Say that a column is missing, and what may have been meant."""
+    from difflib import get_close_matches
+
+    headings = [name for name in table.header if name]
+    other = next((sign for sign in (";", "\t", "|") if sign in "".join(headings)), None)
+    strange = {name.lower(): name for name in headings if name.lower() not in COLUMNS}
+    near = get_close_matches(wanted.lower(), list(strange), 1, 0.5)
+    hint = f"There are {', '.join(headings)}"
+    if len(headings) == 1 and other:
+        hint = f"The header is not separated by commas. Set delimiter: {json.dumps(other)}"
+    elif near:
+        hint = f"Is it the one called {strange[near[0]]}?"
+    return f"{table.name}:{table.header_line}: column {wanted} is missing. {hint}"
+
+
+def _mapped(table: Table, sources: Mapping[str, Source]) -> dict[str, int]:
+    lower = {name.lower(): place for place, name in enumerate(table.header)}
+    found: dict[str, int] = {}
+    problems: list[str] = []
+    for name, source in sources.items():
+        if source.value is not None:
+            continue
+        if isinstance(source.column, int):
+            found[name] = source.column - 1
+            if source.column > len(table.columns):
+                problems.append(
+                    f"{table.name}:{table.header_line}: has {len(table.columns)} columns, and "
+                    f"columns.{name} in job.yaml asks for column {source.column}"
+                )
+        elif source.column.lower() in lower:
+            found[name] = lower[source.column.lower()]
+        else:
+            problems.append(_missing(table, source.column))
+    if problems:
+        raise InputError(*problems)
+    return found
+
+
+def _cells(
+    table: Table, name: str, place: int | None, sources: Mapping[str, Source], job: Job
+) -> Cells:
+    source = sources.get(name, Source())
+    texts = [source.value or ""] * len(table) if place is None else table.columns[place]
+    unit, key = _unit(name, job)
+    if source.unit:
+        unit, key = source.unit, f"columns.{name}.unit"
+    return Cells(texts, unit, key)
+
+
+def _unit(name: str, job: Job) -> tuple[str, str]:
+    quantity = COLUMNS[name]
+    if quantity == "angle":
+        return job.angle_unit, "units.angle"
+    if quantity == "offset":
+        return "mm", ""  # whatever the job's length: constants are printed in mm on every prism
+    if quantity in COLUMN_UNITS and quantity != "time":
+        return job.length_unit, "units.length"
+    return "iso" if quantity == "time" else "", ""
+
+
+def _unknown(table: Table, known: set[int]) -> tuple[str, ...]:
+    names = table.header or [""] * len(table.columns)
+    return tuple(
+        name or f"column {place + 1}"
+        for place, name in enumerate(names)
+        if place not in known and (name or any(table.columns[place]))
+    )

@@ -1,0 +1,200 @@
+"""Split a delimited text file into columns of trimmed cells, each row with its true line.
+
+Takes bytes on disk and how the table is written; gives texts, knows nothing of what
+they mean. Lines are physical lines counted from 1, whatever comments, blank lines and line
+breaks inside quotes come before them.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import chain, islice
+from pathlib import Path
+
+import numpy as np
+
+from tieup.errors import InputError
+from tieup.model.arrays import IntArray
+
+# Rows turned into columns at a time. So few row lists alive do not wake the interpreter's
+# garbage collector (700 new containers do), which would take as long as the reading.
+_CHUNK = 256
+_DELIMITERS = {"tab": "\t", "whitespace": " "}
+
+
+@dataclass(frozen=True)
+class TableFormat:
+    """How a table is written: one character, ``tab`` or ``whitespace`` between the cells.
+
+    ``skip_rows`` physical lines stand above the header, or above the data where ``header``
+    is False.
+    """
+
+    delimiter: str = ","
+    skip_rows: int = 0
+    decimal: str = "."
+    encoding: str = "utf-8"
+    header: bool = True
+
+
+@dataclass(frozen=True)
+class Table:
+    """The cells of one file; r rows.
+
+    ``header`` holds the names as written (empty where there is no header), ``columns`` r
+    trimmed cells each, ``line`` (r,) the first line of each row. ``misshapen`` names, by
+    row, what is wrong with a row that has not as many cells as the table has columns; its
+    cells are filled up or cut off.
+    """
+
+    name: str
+    sha256: str
+    header: tuple[str, ...]
+    header_line: int
+    columns: tuple[list[str], ...]
+    line: IntArray
+    misshapen: dict[int, str]
+
+    def __len__(self) -> int:
+        return len(self.line)
+
+    def where(self, row: int) -> str:
+        """Name the place of a row: file:line."""
+        return f"{self.name}:{self.line[row]}"
+
+
+def read_table(path: Path, name: str, form: TableFormat) -> Table:
+    """Read a file into columns of trimmed cells.
+
+    Comment lines (first character ``#``), blank lines and rows of empty cells are no rows.
+
+    Parameters
+    ----------
+    path, name
+        Where the file is, and what messages call it.
+
+    Raises
+    ------
+    InputError
+        The file cannot be opened or decoded, is empty, has a header only, or its quotes
+        do not close.
+    """
+    content = _content(path, name)
+    records = _records(_decode(content, name, form.encoding), name, form)
+    first = next(records, None)
+    if first is None:
+        raise InputError(f"{name}: is empty. Expected a header row and a row per shot or mark")
+    header_line, header = first if form.header else (first[0], [])
+    width = len(first[1])
+    if not form.header:
+        records = chain([first], records)
+    columns, lines, misshapen = _gather(records, width)
+    if not lines:
+        raise InputError(f"{name}:{header_line}: has a header and no rows below it")
+    return Table(
+        name=name,
+        sha256=hashlib.sha256(content).hexdigest(),
+        header=tuple(cell.strip() for cell in header),
+        header_line=header_line,
+        columns=columns,
+        line=np.array(lines, dtype=np.int64),
+        misshapen=misshapen,
+    )
+
+
+def file_sha256(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes, in hexadecimal.
+
+    Raises
+    ------
+    InputError
+        The file cannot be opened.
+    """
+    return hashlib.sha256(_content(path, path.name)).hexdigest()
+
+
+def _content(path: Path, name: str) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise InputError(f"{name}: cannot be opened ({error.strerror})") from error
+
+
+def _decode(content: bytes, name: str, encoding: str) -> str:
+    plain_utf8 = encoding.lower().replace("_", "-") in ("utf-8", "utf8")
+    try:
+        return content.decode("utf-8-sig" if plain_utf8 else encoding)  # drops a byte order mark
+    except UnicodeDecodeError as error:
+        line = content[: error.start].count(b"\n") + 1
+        guess = "utf-16" if content[:2] in (b"\xff\xfe", b"\xfe\xff") else "cp1252"
+        raise InputError(
+            f"{name}:{line}: byte 0x{content[error.start]:02x} is not {encoding} text. Save the "
+            f"file as UTF-8, or name its encoding in job.yaml, for instance encoding: {guess}"
+        ) from error
+
+
+def _records(text: str, name: str, form: TableFormat) -> Iterator[tuple[int, list[str]]]:
+    """Yield each row of cells with the number of its first line."""
+    inside = False  # a row has begun and its last line has not come yet
+    first = 0
+
+    def feed() -> Iterator[str]:
+        nonlocal inside, first
+        lines = enumerate(io.StringIO(text, newline=None), 1)
+        for number, line in islice(lines, form.skip_rows, None):
+            if not inside:
+                if line.lstrip()[:1] in ("", "#"):
+                    continue
+                first, inside = number, True
+            # Blanks before a cell are skipped below, so that runs of them separate once.
+            yield " ".join(line.split("\t")).strip() + "\n" if blank_separated else line
+
+    blank_separated = form.delimiter == "whitespace"
+    rows = csv.reader(
+        feed(),
+        delimiter=_DELIMITERS.get(form.delimiter, form.delimiter),
+        skipinitialspace=True,
+        strict=True,
+    )
+    try:
+        for row in rows:
+            inside = False
+            if row[0].strip() or "".join(row).strip():
+                yield first, row
+    except csv.Error as error:
+        raise InputError(
+            f"{name}:{first}: this row cannot be split into cells ({error}). A cell that begins "
+            "with a quote must end with one, and a quote inside it is written twice"
+        ) from error
+
+
+def _gather(
+    records: Iterator[tuple[int, list[str]]], width: int
+) -> tuple[tuple[list[str], ...], list[int], dict[int, str]]:
+    columns: tuple[list[str], ...] = tuple([] for _ in range(width))
+    lines: list[int] = []
+    misshapen: dict[int, str] = {}
+    while chunk := list(islice(records, _CHUNK)):
+        numbers, rows = zip(*chunk, strict=True)
+        if any(len(row) != width for row in rows):
+            rows = _squared(rows, width, len(lines), misshapen)
+        for column, cells in zip(columns, zip(*rows, strict=True), strict=True):
+            column.extend(map(str.strip, cells))
+        lines.extend(numbers)
+    return columns, lines, misshapen
+
+
+def _squared(
+    rows: tuple[list[str], ...], width: int, offset: int, misshapen: dict[int, str]
+) -> tuple[list[str], ...]:
+    for i, row in enumerate(rows, offset):
+        spare = "".join(row[width:]).strip()  # empty cells at the end are no mistake
+        if len(row) < width:
+            misshapen[i] = f"breaks off: {len(row)} cells where the table has {width} columns"
+        elif spare:
+            misshapen[i] = f"has {len(row)} cells where the table has {width} columns"
+    return tuple((row + [""] * width)[:width] for row in rows)

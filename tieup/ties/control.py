@@ -1,0 +1,189 @@
+"""The control's own test: does the control list agree with what was observed between its marks?
+
+Two fits side by side: the minimally constrained one tests the observations, the one held to
+control tests the control as well, and the growth of the weighted sum of squares between them
+is the control's share. Then each mark's listed coordinates are let go in turn: by how much,
+and how clearly, does the survey want them elsewhere? And the whole list: does it fit with a
+scale of one?
+
+All of it comes from the factor of the held fit with the full covariance. The similarity fit
+of the free net onto the list is there to be read: shift, turn, scale with sds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tieup.adjust.distributions import GlobalTest, global_test
+from tieup.adjust.hypothesis import gram, no_bias, place_shift, project, score
+from tieup.adjust.similarity import Similarity, fit_similarity
+from tieup.adjust.solution import Adjustment
+from tieup.errors import AdjustmentError
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.observations import DISTANCE
+from tieup.ties.family import chance_of, holm
+
+LEVEL = 0.01  # chance that clean control has any mark called out
+TESTABLE = 1e-3
+AS_CLEAR = 0.9  # of the largest statistic: a mark this near to it cannot be told from it
+BATCH = 60  # columns solved together
+UP = np.array([2])
+PLAN = np.array([0, 1])
+
+
+@dataclass(frozen=True)
+class ControlTest:
+    """What the two fits say; arrays over k control marks ``point`` (k,).
+
+    ``minimal``, ``held``: global tests; ``control`` the test of their difference alone.
+    ``difference`` (k, 3): where the survey, without that mark's coordinates, puts it minus the
+    list (N, E, H in m), ``covariance`` (k, 3, 3); NaN where nothing tests it.
+    ``statistic`` (k, 2): chi-square in plan (2 degrees) and in height (1). ``out_plan``,
+    ``out_height`` (k,): marks that are out, of several that cannot be told apart all.
+    ``told`` (2,): whether the mark that is out in plan, in height can be told from the others.
+    ``scale``, ``scale_sd``: the survey's distances over those of the list, minus 1; NaN where
+    the control holds no distance. ``similarity``: None where fewer than two marks are common.
+    """
+
+    point: IntArray
+    minimal: GlobalTest
+    held: GlobalTest
+    control: GlobalTest
+    difference: FloatArray
+    covariance: FloatArray
+    statistic: FloatArray
+    out_plan: BoolArray
+    out_height: BoolArray
+    told: tuple[bool, bool]
+    scale: float
+    scale_sd: float
+    similarity: Similarity | None
+
+    @property
+    def sd(self) -> FloatArray:
+        """Return the standard deviations (k, 3) in m."""
+        return np.sqrt(np.diagonal(self.covariance, axis1=1, axis2=2))
+
+
+def control_test(held: Adjustment, minimal: Adjustment, alpha: float = 0.05) -> ControlTest:
+    """Test the control list.
+
+    Parameters
+    ----------
+    held, minimal
+        The same network held to control and minimally constrained.
+    alpha
+        Size of the global tests.
+    """
+    from threadpoolctl import threadpool_limits
+
+    known = np.isfinite(held.problem.frame.control).any(axis=1) & held.problem.solved_point
+    touched = np.zeros(len(known), dtype=bool)
+    touched[held.connections.point] = True
+    point = np.flatnonzero(known & touched)
+    with threadpool_limits(1):
+        difference, covariance, statistic = _let_go(held, point)
+        scale, scale_sd = _scale(held)
+    out, told = _which(statistic)
+    grown = held.weighted_sum - minimal.weighted_sum
+    return ControlTest(
+        point,
+        global_test(minimal.weighted_sum, minimal.dof, alpha),
+        global_test(held.weighted_sum, held.dof, alpha),
+        global_test(max(grown, 0.0), held.dof - minimal.dof, alpha),
+        difference,
+        covariance,
+        statistic,
+        out[:, 0],
+        out[:, 1],
+        told,
+        scale,
+        scale_sd,
+        _similarity(minimal, held, point),
+    )
+
+
+def _let_go(
+    held: Adjustment, point: IntArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Let each mark's coordinates go in turn: shift (k, 3), covariance, statistics (k, 2)."""
+    order = np.argsort(held.connections.point, kind="stable")
+    starts = np.searchsorted(held.connections.point[order], [point, point + 1])
+    members = [order[a:b] for a, b in starts.T]
+    difference = np.full((len(point), 3), np.nan)
+    covariance = np.full((len(point), 3, 3), np.nan)
+    statistic = np.full((len(point), 2), np.nan)
+    for first in range(0, len(point), BATCH // 3):
+        batch = members[first : first + BATCH // 3]
+        bias = place_shift(held, batch)
+        whole, left = gram(bias, bias), gram(bias, project(held, bias))
+        push = score(held, bias)
+        for k in range(len(batch)):
+            own, at = slice(3 * k, 3 * k + 3), first + k
+            listed = np.isfinite(held.problem.frame.control[point[at]])
+            for column, parts in ((0, PLAN), (1, UP)):
+                square = np.ix_(parts, parts)
+                found = _shift(whole[own, own][square], left[own, own][square], push[own][parts])
+                if found is not None and listed[parts].all():
+                    difference[at, parts], covariance[at][square] = found
+                    statistic[at, column] = found[0] @ np.linalg.solve(found[1], found[0])
+    return difference, covariance, statistic
+
+
+def _shift(
+    whole: FloatArray, left: FloatArray, push: FloatArray
+) -> tuple[FloatArray, FloatArray] | None:
+    scale = np.sqrt(np.diag(whole))
+    if (scale <= 0).any() or np.linalg.eigvalsh(left / np.outer(scale, scale))[0] < TESTABLE:
+        return None
+    covariance = np.linalg.inv(left)
+    return covariance @ push, covariance
+
+
+def _which(statistic: FloatArray) -> tuple[BoolArray, tuple[bool, bool]]:
+    """Say which marks are out in plan and in height (k, 2), and whether they can be told.
+
+    The clearest mark is out; marks whose statistics come within 10 % of it fit as well.
+    """
+    k = len(statistic)
+    degrees = np.tile([2, 1], (k, 1))
+    chance = np.array([chance_of(statistic[:, j], degrees[:, j]) for j in (0, 1)])
+    beyond = holm(chance.ravel(), LEVEL).reshape(2, k).T
+    out, told = np.zeros((k, 2), dtype=bool), [True, True]
+    for j in (0, 1):
+        if beyond[:, j].any():
+            largest = np.nanmax(statistic[:, j])
+            out[:, j] = np.nan_to_num(statistic[:, j]) >= AS_CLEAR * largest
+            told[j] = bool(out[:, j].sum() == 1)
+    return out, (told[0], told[1])
+
+
+def _scale(held: Adjustment) -> tuple[float, float]:
+    """Return the scale of the survey's distances over the control's, minus 1, and its sd.
+
+    As an alternative on the held fit: every distance is too long by one factor.
+    """
+    bias = no_bias(held, 1)
+    connections = held.connections
+    sights = np.flatnonzero(~connections.plumb & np.isfinite(connections.value[:, DISTANCE]))
+    length = connections.value[sights, DISTANCE]
+    bias.connections[sights, DISTANCE, 0] = length / held.sd[sights, DISTANCE]
+    whole = float(gram(bias, bias)[0, 0])
+    left = float(gram(bias, project(held, bias))[0, 0])
+    if left <= TESTABLE * whole * 1e-3:
+        return float("nan"), float("nan")
+    return float(score(held, bias)[0] / left), float(left**-0.5)
+
+
+def _similarity(minimal: Adjustment, held: Adjustment, point: IntArray) -> Similarity | None:
+    """Fit the free net onto the control list; weights from both."""
+    control = held.problem.frame.control[point]
+    own = np.diagonal(minimal.point_covariance[point], axis1=1, axis2=2)
+    sd = np.sqrt(own + np.nan_to_num(held.problem.frame.control_sd[point]) ** 2)
+    sd = np.where(np.isfinite(control), np.maximum(np.nan_to_num(sd, nan=1.0), 1e-6), np.nan)
+    try:
+        return fit_similarity(minimal.position[point], control, sd)
+    except AdjustmentError:
+        return None

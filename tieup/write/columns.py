@@ -1,0 +1,92 @@
+"""The columns of the four tables, in order, and what kind of value each holds.
+
+The kind settles the decimals in a file; a column that is not listed here counts as a
+coordinate. A table may have more columns behind these, never fewer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+TEXT, COUNT = "text", "count"
+COORDINATE = "coordinate"  # a coordinate, in the job's length unit
+SPREAD = "spread"  # an sd, a difference or a limit, in the job's length unit
+RESIDUAL = "residual"  # arc seconds, or millimetres where the row is a distance
+RATIO = "ratio"
+MILLIMETRE = "millimetre"
+ANGLE = "angle"  # in the job's angle unit
+READING = "reading"  # an angle, or a length where the row's kind is distance
+
+DECIMALS = {TEXT: 0, COUNT: 0, COORDINATE: 4, SPREAD: 5, RESIDUAL: 3, RATIO: 4, MILLIMETRE: 1}
+ANGLE_DECIMALS = {"deg": 6, "gon": 6, "mil": 5, "rad": 8}  # a hundredth of an arc second or less
+
+COORDINATES: Mapping[str, str] = {
+    "point": TEXT,
+    "northing": COORDINATE,
+    "easting": COORDINATE,
+    "elevation": COORDINATE,
+    "code": TEXT,
+    "string": TEXT,
+    "role": TEXT,
+    "proof": TEXT,
+    "sd_northing": SPREAD,
+    "sd_easting": SPREAD,
+    "sd_elevation": SPREAD,
+    "ellipse_major": SPREAD,
+    "ellipse_minor": SPREAD,
+    "ellipse_azimuth": ANGLE,
+    "elevation_interval": SPREAD,
+    "setups": TEXT,
+    "flags": TEXT,
+}
+
+OBSERVATIONS: Mapping[str, str] = {
+    "file": TEXT,
+    "line": COUNT,
+    "setup": TEXT,
+    "point": TEXT,
+    "kind": TEXT,
+    "observed": READING,
+    "adjusted": READING,
+    "residual": RESIDUAL,
+    "sd": RESIDUAL,
+    "redundancy": RATIO,
+    "w": RATIO,
+    "mdb": RESIDUAL,
+    "status": TEXT,
+    "reason": TEXT,
+}
+
+SETUPS: Mapping[str, str] = {
+    "setup": TEXT,
+    "station": TEXT,
+    "northing": COORDINATE,
+    "easting": COORDINATE,
+    "elevation": COORDINATE,
+    "orientation": ANGLE,
+    "sd_northing": SPREAD,
+    "sd_easting": SPREAD,
+    "sd_elevation": SPREAD,
+    "sd_orientation": ANGLE,
+    "ties": COUNT,
+    "redundancy": RATIO,
+    "geometry": TEXT,
+    "geometry_sd": MILLIMETRE,
+    "verdict": TEXT,
+}
+
+TIES: Mapping[str, str] = {
+    "point": TEXT,
+    "setup": TEXT,
+    "d_northing": SPREAD,
+    "d_easting": SPREAD,
+    "d_elevation": SPREAD,
+    "d_horizontal": SPREAD,
+    "sd_northing": SPREAD,
+    "sd_easting": SPREAD,
+    "sd_elevation": SPREAD,
+    "sd_horizontal": SPREAD,
+    "limit_horizontal": SPREAD,
+    "limit_elevation": SPREAD,
+    "verdict": TEXT,
+}

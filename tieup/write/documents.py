@@ -1,0 +1,100 @@
+"""Write the two JSON documents: findings.json and run.json.
+
+Undefined numbers are null, never 0 and never NaN, which JSON does not have. Numbers of
+findings keep six significant digits (sizes) or three (spreads): more would be noise that
+differs between machines.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from tieup.model.finding import Finding, Rival
+from tieup.model.reconciliation import Reconciliation
+
+SIZE_DIGITS = 6
+SPREAD_DIGITS = 3
+STATISTIC_DIGITS = 4
+
+
+def findings_text(site: Reconciliation) -> str:
+    """Return findings.json, worst first."""
+    return json_text([finding_record(finding) for finding in site.findings])
+
+
+def run_text(site: Reconciliation, *, files: Sequence[str], written: str) -> str:
+    """Return run.json.
+
+    Parameters
+    ----------
+    files
+        Names of every file written together with this one.
+    written
+        The time of writing, ISO 8601: the only part that differs between two runs.
+    """
+    return json_text({**site.run, "status": site.status, "files": list(files), "written": written})
+
+
+def finding_record(finding: Finding) -> dict[str, Any]:
+    """Return a finding as findings.json holds it."""
+    return {
+        "id": finding.id,
+        "kind": finding.kind,
+        "severity": finding.severity,
+        "setup": finding.setup,
+        "points": list(finding.points),
+        "lines": list(finding.lines),
+        "size": significant(finding.size, SIZE_DIGITS),
+        "unit": finding.unit,
+        "sd": significant(finding.sd, SPREAD_DIGITS),
+        "statistic": significant(finding.statistic, STATISTIC_DIGITS),
+        "rivals": [_rival_record(rival) for rival in finding.rivals],
+        "action": finding.action,
+        "says": finding.says,
+        "confirm": finding.confirm,
+        "cure": finding.cure,
+    }
+
+
+def _rival_record(rival: Rival) -> dict[str, Any]:
+    return {
+        "kind": rival.kind,
+        "setup": rival.setup,
+        "points": list(rival.points),
+        "statistic": significant(rival.statistic, STATISTIC_DIGITS),
+        "separable": rival.separable,
+    }
+
+
+def significant(value: float | None, digits: int) -> float | None:
+    """Round to significant digits; None where the value is undefined.
+
+    >>> significant(-0.10004049, 3), significant(float("nan"), 3)
+    (-0.1, None)
+    """
+    if value is None or not math.isfinite(value):
+        return None
+    return float(f"{value:.{digits}g}")
+
+
+def json_text(document: Any) -> str:
+    """Return indented JSON with a final line end; anything undefined becomes null."""
+    return json.dumps(_plain(document), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _plain(value: Any) -> Any:
+    """Turn mappings, sequences, numpy scalars and paths into what JSON has."""
+    if isinstance(value, Mapping):
+        return {str(key): _plain(inner) for key, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(inner) for inner in value]
+    if hasattr(value, "tolist"):
+        return _plain(value.tolist())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if value is None or isinstance(value, bool | int | str):
+        return value
+    return str(value)

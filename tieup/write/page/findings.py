@@ -1,0 +1,92 @@
+"""Findings on the page: the evidence, what else it could be, and the lines that decide it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from tieup.model.finding import Finding, Rival
+from tieup.write.documents import significant
+from tieup.write.page.wording import Verdict, verdict_of
+
+MOST_LINES = 12
+SETTLED = ("accepted", "kept")  # actions of findings that a person has decided about
+
+
+@dataclass(frozen=True)
+class RivalView:
+    """Another explanation and whether the data can tell it from the one named."""
+
+    what: str
+    says: str
+
+
+@dataclass(frozen=True)
+class FindingView:
+    """A finding with its evidence and the lines a person pastes to decide it."""
+
+    id: str
+    kind: str
+    severity: Verdict
+    about: str
+    points: tuple[str, ...]
+    says: str
+    evidence: tuple[tuple[str, str], ...]
+    rivals: tuple[RivalView, ...]
+    confirm: str
+    cure: str
+    decisions: tuple[tuple[str, str], ...]
+
+
+def finding_view(finding: Finding) -> FindingView:
+    """Return a finding as the page shows it."""
+    return FindingView(
+        id=finding.id,
+        kind=finding.kind.replace("-", " "),
+        severity=verdict_of(finding.severity),
+        about=f"setup {finding.setup}" if finding.setup else "",
+        points=finding.points[:MOST_LINES],
+        says=finding.says,
+        evidence=tuple(_evidence(finding)),
+        rivals=tuple(_rival(rival) for rival in finding.rivals),
+        confirm=finding.confirm,
+        cure=finding.cure,
+        decisions=tuple(_decisions(finding)),
+    )
+
+
+def _evidence(finding: Finding) -> Iterator[tuple[str, str]]:
+    """Return what speaks for a finding, as label and text."""
+    if finding.size is not None:
+        size = f"{significant(finding.size, 6):g} {finding.unit}".rstrip()
+        sd = f", 1 sd {significant(finding.sd, 3):g}" if significant(finding.sd, 3) else ""
+        yield "Size, raw minus right", size + sd
+    if finding.statistic is not None and math.isfinite(finding.statistic):
+        yield "Stands out", f"{finding.statistic:.1f} times its own sd"
+    if finding.action:
+        yield "Done so far", finding.action
+    if finding.lines:
+        rest = len(finding.lines) - MOST_LINES
+        more = f" and {rest:,} more" if rest > 0 else ""
+        yield "Raw rows", ", ".join(finding.lines[:MOST_LINES]) + more
+
+
+def _rival(rival: Rival) -> RivalView:
+    about = " ".join(filter(None, [rival.setup and f"in {rival.setup}", *rival.points]))
+    fit = f" ({rival.statistic:.1f} times its own sd)" if rival.statistic is not None else ""
+    says = "the readings speak against it" if rival.separable else "the readings cannot tell"
+    return RivalView(f"{rival.kind.replace('-', ' ')} {about}".strip(), says + fit)
+
+
+def _decisions(finding: Finding) -> Iterator[tuple[str, str]]:
+    """Return the lines for ``decisions:`` in job.yaml that settle a finding."""
+    if finding.action in SETTLED:
+        return
+    if finding.action:
+        yield "to apply the cure", _line("accept", finding.id)
+    yield "to leave it as it is", _line("keep", finding.id)
+
+
+def _line(verb: str, finding: str) -> str:
+    return f'- {{{verb}: {finding}, by: "your name", reason: "why"}}'

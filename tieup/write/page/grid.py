@@ -1,0 +1,103 @@
+"""Tables of the page: chosen rows of a results table, as texts, with what was left out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.reconciliation import Table
+from tieup.write.columns import COORDINATE
+from tieup.write.digits import Numbers, number_rows
+from tieup.write.tables import decimals
+
+TEXT, NAME, POINT, NUMBER, VERDICT, CODE = "text", "name", "point", "number", "verdict", "code"
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of the page: its heading, how its cells look, and the cells.
+
+    ``look`` is text, name (kept together), point (a name that the plan can show), number,
+    verdict (a word of a table, shown with its shape) or code (set in fixed width).
+    """
+
+    title: str
+    look: str
+    cells: Sequence[str]
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A table of the page; ``note`` says what it leaves out, empty where it is whole."""
+
+    caption: str
+    columns: tuple[Column, ...]
+    note: str = ""
+
+    @property
+    def rows(self) -> list[tuple[str, ...]]:
+        """Return the cells by row."""
+        return list(zip(*(column.cells for column in self.columns), strict=True))
+
+
+def cells(
+    table: Table,
+    name: str,
+    kinds: Mapping[str, str],
+    angle_unit: str,
+    rows: IntArray | slice = slice(None),
+) -> list[str]:
+    """Return cells of one column with the digits of the CSV file; "" where undefined.
+
+    ``kinds`` are the column kinds of the table, as in `tieup.write.columns`.
+    """
+    values = np.asarray(table[name])[rows]
+    if values.dtype.kind == "f":
+        places = decimals(kinds.get(name, COORDINATE), angle_unit)
+        return number_rows([[Numbers(values, places)]]) if len(values) else []
+    return [_text(value) for value in values.tolist()]
+
+
+def numbers(table: Table, name: str) -> FloatArray:
+    """Return a column as floats, NaN throughout where the table lacks it."""
+    if name not in table:
+        return np.full(length(table), np.nan)
+    return np.asarray(table[name], dtype=np.float64)
+
+
+def texts(table: Table, name: str) -> list[str]:
+    """Return a column as texts, empty throughout where the table lacks it."""
+    if name not in table:
+        return [""] * length(table)
+    return [_text(value) for value in np.asarray(table[name]).tolist()]
+
+
+def length(table: Table) -> int:
+    """Return the number of rows."""
+    return len(next(iter(table.values()), ()))
+
+
+def row_starts(observations: Table) -> IntArray:
+    """Return where each raw row begins in the observations, which stand in order of rows."""
+    file, line = np.asarray(observations["file"]), np.asarray(observations["line"])
+    if not len(file):
+        return np.zeros(0, dtype=np.int64)
+    new = np.asarray((file[1:] != file[:-1]) | (line[1:] != line[:-1]), dtype=bool)
+    return np.flatnonzero(np.concatenate([[True], new]))
+
+
+def left_out(shown: int, total: int, noun: str, file: str = "", first: str = "") -> str:
+    """Say how many rows are not on the page and where they are; "" where all are."""
+    if shown >= total:
+        return ""
+    order = f", {first} first" if first else ""
+    place = f"; all of them are in {file}" if file else ""
+    return f"{shown:,} of {total:,} {noun} are shown here{order}{place}."
+
+
+def _text(value: Any) -> str:
+    return "" if value is None or value != value else str(value)

@@ -1,0 +1,255 @@
+"""The office's view: what went in, what was set, what was left out and why, what was decided."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tieup.model.arrays import IntArray
+from tieup.model.decision import Decision
+from tieup.model.reconciliation import FATES, Reconciliation, Table
+from tieup.write.columns import OBSERVATIONS
+from tieup.write.page.extras import Extras
+from tieup.write.page.grid import (
+    CODE,
+    NAME,
+    NUMBER,
+    POINT,
+    TEXT,
+    VERDICT,
+    Column,
+    Grid,
+    cells,
+    left_out,
+    length,
+    texts,
+)
+from tieup.write.page.plots import Plot, residual_plots
+from tieup.write.page.wording import Verdict, verdict_of
+
+MOST_UNUSED, MOST_RULES, MOST_DECISIONS, MOST_FILES = 500, 500, 200, 300
+GRAVITY = {fate: rank for rank, fate in enumerate(("unused", "excluded", "used", *FATES[3:]))}
+RESULTS = ("fail", "warn", "not checked", "pass")
+
+
+@dataclass(frozen=True)
+class Office:
+    """Everything on the office's view; None for tables that the run does not have.
+
+    ``rules_count`` holds how often each result of a rule came up, worst first.
+    """
+
+    inputs: Grid
+    rows: tuple[tuple[str, int], ...]
+    total: int
+    settings: tuple[tuple[str, str], ...]
+    unknown_columns: tuple[str, ...]
+    rules: Grid | None
+    rules_count: tuple[tuple[Verdict, int], ...]
+    decisions: Grid | None
+    unused: Grid | None
+    points: Grid
+    plots: tuple[Plot, ...]
+
+
+def office_view(site: Reconciliation, extras: Extras, starts: IntArray) -> Office:
+    """Return the office's view of a site.
+
+    ``starts`` says where each raw row begins in the observations.
+    """
+    raw_rows = _raw_rows(site.observations, starts)
+    fates = site.summary.rows
+    return Office(
+        inputs=_inputs(site, raw_rows),
+        rows=tuple((fate, fates.get(fate, 0)) for fate in FATES),
+        total=sum(fates.values()),
+        settings=tuple(_flat(site.run.get("settings") or site.job.resolved)),
+        unknown_columns=tuple(map(str, site.run.get("unknown_columns") or ())),
+        rules=_rules(extras.rules) if extras.rules else None,
+        rules_count=tuple(_rules_count(extras.rules)) if extras.rules else (),
+        decisions=_decisions(site, extras),
+        unused=_unused(site),
+        points=_points(site.coordinates),
+        plots=residual_plots(site.observations, starts, site.job.length_unit),
+    )
+
+
+def _raw_rows(observations: Table, starts: IntArray) -> dict[str, Counter[str]]:
+    """Return for each raw file how many of its rows had which fate.
+
+    A row counts as used where any of its components is, as in run.json.
+    """
+    rank = np.array([GRAVITY.get(status, 0) for status in observations["status"]], dtype=np.int64)
+    worst = np.maximum.reduceat(rank, starts) if len(starts) else rank
+    fates = list(GRAVITY)
+    counts: dict[str, Counter[str]] = {}
+    for file, number in zip(np.asarray(observations["file"])[starts], worst, strict=True):
+        counts.setdefault(str(file), Counter())[fates[number]] += 1
+    return counts
+
+
+def _inputs(site: Reconciliation, raw_rows: Mapping[str, Counter[str]]) -> Grid:
+    hashes = _hashes(site.run.get("inputs"))
+    files = list(dict.fromkeys([*hashes, *raw_rows]))
+    declared = {str(file.get("name")): file.get("rows") for file in site.run.get("files") or ()}
+    shown = files[:MOST_FILES]
+
+    def counted(fate: str) -> list[str]:
+        return [f"{raw_rows[file][fate]:,}" if file in raw_rows else "" for file in shown]
+
+    return Grid(
+        "Every file that went in, with what became of its rows. The sha256 tells whether a file "
+        "is still the one that was used.",
+        (
+            Column("File", NAME, shown),
+            Column("Rows", NUMBER, [_number(declared.get(file)) for file in shown]),
+            *(Column(fate.capitalize(), NUMBER, counted(fate)) for fate in FATES),
+            Column("sha256", CODE, [hashes.get(file, "") for file in shown]),
+        ),
+        left_out(len(shown), len(files), "files", "run.json"),
+    )
+
+
+def _hashes(inputs: Any) -> dict[str, str]:
+    """Return sha256 by file name."""
+    return {str(name): str(value) for name, value in dict(inputs or {}).items()}
+
+
+def _number(value: Any) -> str:
+    return "" if value is None else f"{value:,}"
+
+
+def _flat(settings: Any, path: str = "") -> Iterator[tuple[str, str]]:
+    """Return every setting as (path, value): ``instruments.default.direction``, ``2``."""
+    if isinstance(settings, Mapping):
+        for key, value in settings.items():
+            yield from _flat(value, f"{path}.{key}" if path else str(key))
+    elif isinstance(settings, list | tuple) and any(
+        isinstance(entry, Mapping | list | tuple) for entry in settings
+    ):
+        for number, entry in enumerate(settings, 1):
+            yield from _flat(entry, f"{path} {number}")
+    elif isinstance(settings, list | tuple):
+        yield path, ", ".join(map(str, settings)) or "none"
+    elif path:
+        yield path, "not set" if settings is None else str(settings)
+
+
+def _unused(site: Reconciliation) -> Grid | None:
+    """Return every raw row of which something is not used, with the reason."""
+    table = site.observations
+    entries: dict[tuple[str, ...], list[str]] = {}
+    rows = np.flatnonzero(np.asarray(table["status"]) != "used")
+    keys = ["file", "line", "setup", "point", "status", "reason"]
+    columns = [cells(table, key, OBSERVATIONS, site.job.angle_unit, rows) for key in keys]
+    kinds = cells(table, "kind", OBSERVATIONS, site.job.angle_unit, rows)
+    for kind, *entry in zip(kinds, *columns, strict=True):
+        entries.setdefault(tuple(entry), []).append(kind)
+    if not entries:
+        return None
+    shown = list(entries)[:MOST_UNUSED]
+    file, line, setup, point, status, reason = (list(column) for column in zip(*shown, strict=True))
+    return Grid(
+        "Every row of which something is not used, and why.",
+        (
+            Column("Row", NAME, [f"{f}:{n}" for f, n in zip(file, line, strict=True)]),
+            Column("Setup", NAME, setup),
+            Column("Point", POINT, point),
+            Column("What", TEXT, [", ".join(filter(None, entries[entry])) for entry in shown]),
+            Column("Fate", TEXT, status),
+            Column("Why", TEXT, reason),
+        ),
+        left_out(len(shown), len(entries), "rows", "observations.csv"),
+    )
+
+
+def _decisions(site: Reconciliation, extras: Extras) -> Grid | None:
+    """Return what people decided and what it changed."""
+    decisions = site.job.decisions[:MOST_DECISIONS]
+    if not decisions:
+        return None
+    effects = [*extras.decisions, *([""] * len(decisions))][: len(decisions)]
+    columns = [
+        Column("job.yaml line", NUMBER, [str(decision.line) for decision in decisions]),
+        Column("Decision", TEXT, [_decision(decision) for decision in decisions]),
+        Column("By", TEXT, [decision.by or "not named" for decision in decisions]),
+        Column("Reason", TEXT, [decision.reason or "none given" for decision in decisions]),
+    ]
+    if any(effects):
+        columns.append(Column("Effect", TEXT, effects))
+    return Grid(
+        "What people decided about the raw data, as written in job.yaml. The raw files are "
+        "unchanged.",
+        tuple(columns),
+        left_out(len(decisions), len(site.job.decisions), "decisions", "job.yaml"),
+    )
+
+
+def _decision(decision: Decision) -> str:
+    """Return a decision in words; the values it sets stand in job.yaml."""
+    where = " ".join(f"{key} {value}" for key, value in decision.where.items())
+    what = " ".join(name.replace("_", " ") for name in (*decision.values, *decision.texts))
+    to = f"to {decision.to}" if decision.to else ""
+    return " ".join(filter(None, [decision.verb, decision.finding, what, where, to]))
+
+
+def _rules(rules: Table) -> Grid:
+    result = texts(rules, "result")
+    rank = {word: number for number, word in enumerate(RESULTS)}
+    order = sorted(range(len(result)), key=lambda row: rank.get(result[row], 0))[:MOST_RULES]
+    columns = [
+        Column(title, look, [column[row] for row in order])
+        for title, look, name in (
+            ("Rule", TEXT, "rule"),
+            ("Measures", TEXT, "what"),
+            ("Where", POINT, "where"),
+            ("Result", VERDICT, "result"),
+            ("Value", NUMBER, "value"),
+            ("Warn at", NUMBER, "warn"),
+            ("Fail at", NUMBER, "fail"),
+            ("Unit", TEXT, "unit"),
+            ("Why", TEXT, "reason"),
+            ("Source", TEXT, "source"),
+        )
+        if any(column := texts(rules, name))
+    ]
+    return Grid(
+        "Rules, what does not pass first. A rule without the data it needs is not checked, and "
+        "never a pass.",
+        tuple(columns),
+        left_out(len(order), length(rules), "results of rules"),
+    )
+
+
+def _rules_count(rules: Table) -> Iterator[tuple[Verdict, int]]:
+    counts = Counter(texts(rules, "result"))
+    for word in RESULTS:
+        if counts[word]:
+            yield verdict_of(word), counts[word]
+
+
+def _points(coordinates: Table) -> Grid:
+    """Count the points by role and proof."""
+    roles, proofs = texts(coordinates, "role"), texts(coordinates, "proof")
+    counts = Counter(zip(roles, proofs, strict=True))
+    names = list(dict.fromkeys(roles))
+    words = {"held": "Held", "checked": "Checked", "unchecked": "Nothing checks it", "": "No place"}
+    kinds = [proof for proof in dict.fromkeys([*words, *proofs]) if proof in set(proofs)]
+    return Grid(
+        "Points in coordinates.csv by role, and whether a mistake in them would show.",
+        (
+            Column("Role", TEXT, names),
+            *(
+                Column(
+                    words.get(proof, proof),
+                    NUMBER,
+                    [f"{counts[role, proof]:,}" for role in names],
+                )
+                for proof in kinds
+            ),
+        ),
+    )

@@ -1,0 +1,145 @@
+"""The plan of the site: what is drawn, and the numbers that a tap on a point shows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.reconciliation import Reconciliation
+from tieup.write.columns import COORDINATES
+from tieup.write.page.extras import Extras
+from tieup.write.page.frame import Frame
+from tieup.write.page.grid import cells, left_out, texts
+from tieup.write.page.places import RANK, Places, places_of
+from tieup.write.page.sights import Lines, lines_of
+from tieup.write.page.symbols import (
+    MOST_MARKS,
+    Oval,
+    Shift,
+    Symbol,
+    height_shifts,
+    joint_symbols,
+    mark_symbols,
+    ovals,
+    plan_shifts,
+    setup_symbols,
+)
+from tieup.write.page.wording import Lengths
+
+FIGURES = ("northing", "easting", "elevation", "elevation_interval")
+SIZES = ("ellipse_major", "ellipse_minor", "ellipse_azimuth")
+WORDS = ("role", "proof", "setups", "code", "string", "flags")
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Everything on the plan; ``data`` is what the script of the page reads."""
+
+    frame: Frame
+    unit: str
+    lines: Lines
+    checked: str
+    unchecked: str
+    marks: tuple[Symbol, ...]
+    setups: tuple[Symbol, ...]
+    joints: tuple[Symbol, ...]
+    ovals: tuple[Oval, ...]
+    shifts: tuple[Shift, ...]
+    rises: tuple[Shift, ...]
+    cut: bool
+    note: str
+    confidence: float
+    data: dict[str, Any]
+
+
+def plan_view(site: Reconciliation, extras: Extras, starts: IntArray) -> Plan | None:
+    """Return the plan; None where no point has a place.
+
+    ``starts`` says where each raw row begins in the observations.
+    """
+    places = places_of(site)
+    if places is None:
+        return None
+    shifts, rises = tuple(plan_shifts(site, places)), tuple(height_shifts(site, places))
+    return Plan(
+        frame=places.frame,
+        unit=site.job.length_unit.removesuffix("US"),
+        lines=lines_of(site.observations, site.coordinates, starts, places),
+        checked=_dots(site, places, unchecked=False),
+        unchecked=_dots(site, places, unchecked=True),
+        marks=tuple(mark_symbols(site, places))[:MOST_MARKS],
+        setups=tuple(setup_symbols(site, places)),
+        joints=tuple(joint_symbols(extras.joints, site, places)) if extras.joints else (),
+        ovals=tuple(ovals(site, places)),
+        shifts=shifts,
+        rises=rises,
+        cut=any(shift.cut for shift in (*shifts, *rises)),
+        note=left_out(
+            len(places.rows), places.total, "points", "coordinates.csv", "control, setups and ties"
+        ),
+        confidence=site.job.confidence * 100.0,
+        data=_data(site, places),
+    )
+
+
+def _dots(site: Reconciliation, places: Places, *, unchecked: bool) -> str:
+    """Return the shot points as one path, those that nothing checks or the others."""
+    roles, proofs = texts(site.coordinates, "role"), texts(site.coordinates, "proof")
+    return "".join(
+        f"M{places.at(number)}h.01"
+        for number, row in enumerate(places.rows.tolist())
+        if roles[row] not in RANK and (proofs[row] == "unchecked") is unchecked
+    )
+
+
+def _data(site: Reconciliation, places: Places) -> dict[str, Any]:
+    """Return the numbers behind the plan, column by column, with the digits of the CSV files."""
+    table, unit = site.coordinates, site.job.angle_unit
+    lengths, frame = Lengths(site.job.length_unit), places.frame
+
+    def column(name: str) -> list[str]:
+        return cells(table, name, COORDINATES, unit, places.rows)
+
+    return {
+        "frame": {
+            "north": frame.north,
+            "west": frame.west,
+            "scale": frame.scale,
+            "height": frame.height,
+        },
+        "unit": site.job.length_unit.removesuffix("US"),
+        "small": lengths.small,
+        "angle": unit,
+        "confidence": f"{site.job.confidence * 100:g}",
+        "name": column("point"),
+        "figures": {name: ",".join(column(name)) for name in (*FIGURES, *SIZES)},
+        "words": {name: _coded(column(name)) for name in WORDS},
+        "ties": _tie_data(site, places),
+    }
+
+
+def _coded(words: list[str]) -> dict[str, Any]:
+    """Return words as a list of the different ones and the number of each in it."""
+    order = {word: number for number, word in enumerate(dict.fromkeys(words))}
+    return {"list": list(order), "of": ",".join(str(order[word]) for word in words)}
+
+
+def _tie_data(site: Reconciliation, places: Places) -> list[list[Any]]:
+    """Return the ties of points that are shown: point, setup, plan, height, verdict."""
+    ties, lengths = site.ties, Lengths(site.job.length_unit)
+    setups, verdicts = texts(ties, "setup"), texts(ties, "verdict")
+    numbers = [
+        places.point(name, setup) for name, setup in zip(texts(ties, "point"), setups, strict=True)
+    ]
+    rows = np.array([row for row, number in enumerate(numbers) if number >= 0], dtype=np.int64)
+    figures: dict[str, list[str]] = {}
+    for name in ("d_horizontal", "d_elevation"):
+        values: FloatArray = np.asarray(ties[name], dtype=np.float64)[rows]
+        figures[name] = lengths.figures(values.tolist())
+    return [
+        [numbers[row], setups[row], plan, height, verdicts[row]]
+        for row, plan, height in zip(rows.tolist(), *figures.values(), strict=True)
+    ]

@@ -1,0 +1,37 @@
+"""Lay the page out: templates, style and script from ``templates/``, in one text."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from pathlib import Path
+
+from tieup.model.reconciliation import Reconciliation
+from tieup.write.page.view import page_of
+
+TEMPLATES = Path(__file__).parent / "templates"
+
+
+def page_text(site: Reconciliation) -> str:
+    """Return report.html of a reconciled site: one self-contained page.
+
+    The page loads nothing from anywhere: a policy in its head forbids it, and lets no
+    script run but its own, named there by its hash.
+    """
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from markupsafe import Markup
+
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES, encoding="utf-8"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    script = (TEMPLATES / "page.js").read_text(encoding="utf-8")
+    return environment.get_template("page.html").render(
+        page=page_of(site),
+        style=Markup((TEMPLATES / "page.css").read_text(encoding="utf-8")),
+        script=Markup(script),
+        script_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
+    )

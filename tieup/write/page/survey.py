@@ -1,0 +1,253 @@
+"""The surveyor's view: the setups, the fit both ways, the findings, the ties."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tieup.model.reconciliation import Fit, Reconciliation, Table
+from tieup.write.columns import SETUPS
+from tieup.write.page.extras import Extras
+from tieup.write.page.findings import FindingView, finding_view
+from tieup.write.page.grid import (
+    NAME,
+    NUMBER,
+    POINT,
+    TEXT,
+    VERDICT,
+    Column,
+    Grid,
+    cells,
+    left_out,
+    length,
+    numbers,
+    texts,
+)
+from tieup.write.page.wording import BAD, GOOD, OPEN, WARN, Lengths, Verdict
+
+MOST_SETUPS, MOST_TIES, MOST_PAIRS, MOST_FINDINGS = 300, 400, 300, 100
+
+
+@dataclass(frozen=True)
+class FitView:
+    """One of the two fits: what it tests, how it came out, and its numbers."""
+
+    title: str
+    tests: str
+    verdict: Verdict
+    numbers: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class Survey:
+    """Everything on the surveyor's view; None for tables that the run does not have."""
+
+    datum: str
+    fits: tuple[FitView, ...]
+    control: Grid | None
+    findings: tuple[FindingView, ...]
+    findings_note: str
+    setups: Grid
+    pairs: Grid | None
+    ties: Grid
+
+
+def survey_view(site: Reconciliation, extras: Extras) -> Survey:
+    """Return the surveyor's view of a site."""
+    lengths = Lengths(site.job.length_unit)
+    return Survey(
+        datum=site.summary.datum,
+        fits=tuple(_fits(site)),
+        control=_control(extras.control, lengths) if extras.control else None,
+        findings=tuple(finding_view(finding) for finding in site.findings[:MOST_FINDINGS]),
+        findings_note=left_out(
+            MOST_FINDINGS, len(site.findings), "findings", "findings.json", "the worst"
+        ),
+        setups=_setups(site, lengths),
+        pairs=_pairs(extras.pairs, lengths) if extras.pairs else None,
+        ties=_ties(site, lengths),
+    )
+
+
+def _fits(site: Reconciliation) -> Iterator[FitView]:
+    summary = site.summary
+    yield _fit(
+        "The site by itself",
+        "Held by no more control than it takes to lay it down: tests the readings.",
+        summary.minimal,
+    )
+    if summary.held:
+        yield _fit(
+            "Held to control", "Readings and control together: tests the control.", summary.held
+        )
+
+
+def _fit(title: str, tests: str, fit: Fit) -> FitView:
+    rows = (
+        ("Redundancy (degrees of freedom)", f"{fit.dof:,}"),
+        ("Scatter, times the stated (sigma0)", _figure(fit.sigma0)),
+        ("Weighted sum of squares", _figure(fit.statistic)),
+        ("Must lie between (chi-square)", f"{_figure(fit.lower)} and {_figure(fit.upper)}"),
+        ("Iterations", str(fit.iterations)),
+    )
+    tested = fit.passed is not None
+    return FitView(title, tests, _fit_verdict(fit), rows if tested else (rows[0], rows[-1]))
+
+
+def _fit_verdict(fit: Fit) -> Verdict:
+    if fit.passed is None:
+        return Verdict("nothing to test: no reading is checked by another", OPEN)
+    if fit.passed:
+        return Verdict("fits as well as the gear should", GOOD)
+    if fit.statistic < fit.lower:
+        return Verdict("fits better than the gear is stated to", WARN)
+    return Verdict("fits worse than the gear should", BAD)
+
+
+def _figure(value: float) -> str:
+    return f"{value:.4g}" if math.isfinite(value) else ""
+
+
+def _setups(site: Reconciliation, lengths: Lengths) -> Grid:
+    setups, unit = site.setups, site.job.angle_unit
+    verdicts = texts(setups, "verdict")
+    rank = [{"fails": 0, "untested": 1}.get(word, 2) for word in verdicts]
+    total = length(setups)
+    many = total > MOST_SETUPS
+    rows = np.argsort(rank, kind="stable")[:MOST_SETUPS] if many else np.arange(total)
+
+    def column(title: str, look: str, name: str) -> Column:
+        return Column(title, look, cells(setups, name, SETUPS, unit, rows))
+
+    def spread(title: str, name: str) -> Column:
+        return Column(title, NUMBER, lengths.figures(numbers(setups, name)[rows].tolist()))
+
+    return Grid(
+        f"Setups. Coordinates in {lengths.name}; ± are 1 sd in {lengths.small}, of the orientation "
+        f"in {unit}.",
+        (
+            column("Setup", POINT, "setup"),
+            column("Over", NAME, "station"),
+            column("Verdict", VERDICT, "verdict"),
+            column("Ties", NUMBER, "ties"),
+            column("Northing", NUMBER, "northing"),
+            column("Easting", NUMBER, "easting"),
+            column("Elevation", NUMBER, "elevation"),
+            spread("± N", "sd_northing"),
+            spread("± E", "sd_easting"),
+            spread("± Elev.", "sd_elevation"),
+            column("Orientation", NUMBER, "orientation"),
+            column("±", NUMBER, "sd_orientation"),
+            column("Redundancy", NUMBER, "redundancy"),
+            column("Geometry", TEXT, "geometry"),
+            column("Worst it causes (mm)", NUMBER, "geometry_sd"),
+        ),
+        left_out(len(rows), total, "setups", "setups.csv", "what does not tie"),
+    )
+
+
+def _ties(site: Reconciliation, lengths: Lengths) -> Grid:
+    ties = site.ties
+    shares = np.zeros(length(ties))
+    for difference, limit in (
+        ("d_horizontal", "limit_horizontal"),
+        ("d_elevation", "limit_elevation"),
+    ):
+        with np.errstate(invalid="ignore", divide="ignore"):
+            share = np.abs(numbers(ties, difference)) / numbers(ties, limit)
+        shares = np.fmax(shares, np.nan_to_num(share, nan=0.0, posinf=0.0))
+    fails = np.array([word == "fails" for word in texts(ties, "verdict")], dtype=bool)
+    rows = np.lexsort((-shares, ~fails))[:MOST_TIES]
+
+    def part(title: str, name: str) -> Column:
+        return Column(title, NUMBER, lengths.figures(numbers(ties, name)[rows].tolist()))
+
+    columns = [
+        Column("Mark", POINT, [texts(ties, "point")[row] for row in rows]),
+        Column("Setup", POINT, [texts(ties, "setup")[row] for row in rows]),
+        Column("Verdict", VERDICT, [texts(ties, "verdict")[row] for row in rows]),
+        part("N", "d_northing"),
+        part("E", "d_easting"),
+        part("Plan", "d_horizontal"),
+        part("± plan", "sd_horizontal"),
+        part("Limit", "limit_horizontal"),
+        part("Height", "d_elevation"),
+        part("± height", "sd_elevation"),
+        part("Limit", "limit_elevation"),
+    ]
+    if "judgement" in ties:
+        columns.append(Column("In words", TEXT, [texts(ties, "judgement")[row] for row in rows]))
+    return Grid(
+        f"Ties: where this setup alone puts the mark, minus where all the others put it, in "
+        f"{lengths.small}; ± is 1 sd.",
+        tuple(columns),
+        left_out(len(rows), length(ties), "ties", "ties.csv", "the worst"),
+    )
+
+
+def _pairs(pairs: Table, lengths: Lengths) -> Grid:
+    return Grid(
+        f"Setup against setup, from the marks both have shot: first minus second, in "
+        f"{lengths.small}; plan at the far end of the shots.",
+        _columns(
+            pairs,
+            [
+                ("First", POINT, "first"),
+                ("Second", POINT, "second"),
+                ("Verdict", VERDICT, "verdict"),
+                ("Shared marks", TEXT, "shared"),
+            ],
+            [
+                ("N", "d_northing"),
+                ("E", "d_easting"),
+                ("Plan at far end", "d_horizontal"),
+                ("± plan", "sd_horizontal"),
+                ("Limit", "limit_horizontal"),
+                ("Height", "d_elevation"),
+                ("± height", "sd_elevation"),
+                ("Limit", "limit_elevation"),
+            ],
+            lengths,
+        ),
+        left_out(MOST_PAIRS, length(pairs), "pairs of setups"),
+    )
+
+
+def _control(control: Table, lengths: Lengths) -> Grid:
+    return Grid(
+        f"Control, mark by mark: site minus given, in {lengths.small}; first with the site by "
+        "itself, then held to control.",
+        _columns(
+            control,
+            [("Mark", POINT, "point"), ("Verdict", VERDICT, "verdict")],
+            [
+                ("N by itself", "free_northing"),
+                ("E by itself", "free_easting"),
+                ("Height by itself", "free_elevation"),
+                ("N held", "held_northing"),
+                ("E held", "held_easting"),
+                ("Height held", "held_elevation"),
+            ],
+            lengths,
+        ),
+        left_out(MOST_PAIRS, length(control), "control marks"),
+    )
+
+
+def _columns(
+    table: Table,
+    words: Sequence[tuple[str, str, str]],
+    figures: Sequence[tuple[str, str]],
+    lengths: Lengths,
+) -> tuple[Column, ...]:
+    """Return columns of words (title, look, name), of lengths (title, name) and the judgement."""
+    columns = [Column(title, look, texts(table, name)[:MOST_PAIRS]) for title, look, name in words]
+    for title, name in figures:
+        values = numbers(table, name)[:MOST_PAIRS].tolist()
+        columns.append(Column(title, NUMBER, lengths.figures(values)))
+    if "judgement" in table:
+        columns.append(Column("In words", TEXT, texts(table, "judgement")[:MOST_PAIRS]))
+    return tuple(columns)

@@ -1,0 +1,201 @@
+"""What stands on the plan with a shape of its own: marks, setups, ellipses, differences."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from tieup.model.arrays import FloatArray
+from tieup.model.reconciliation import Reconciliation, Table
+from tieup.units import angle_factor, parse_angles
+from tieup.write.page.frame import LONGEST
+from tieup.write.page.grid import numbers, texts
+from tieup.write.page.places import RANK, Places
+from tieup.write.page.wording import Lengths, tie_words, verdict_of
+
+MOST_MARKS, MOST_SHIFTS = 600, 1200
+SMALLEST_DRAWN = 0.5  # drawing units; a shorter difference is nothing to see
+BESIDE = 6  # pixels between the height bars of one mark
+
+
+@dataclass(frozen=True)
+class Symbol:
+    """A mark, setup or joint: ``look`` picks its shape, ``shape`` is that of its verdict."""
+
+    x: float
+    y: float
+    name: str
+    look: str
+    shape: str
+    says: str
+
+
+@dataclass(frozen=True)
+class Oval:
+    """An error ellipse: half axes in drawing units, turned clockwise by ``turn`` degrees."""
+
+    x: float
+    y: float
+    major: float
+    minor: float
+    turn: float
+
+
+@dataclass(frozen=True)
+class Shift:
+    """A difference: from a mark to (x2, y2), the head turned by ``turn`` degrees.
+
+    ``cut`` is True where it is too long to be drawn whole; ``beside`` moves it sideways by
+    so many pixels.
+    """
+
+    x: float
+    y: float
+    x2: float
+    y2: float
+    turn: float
+    shape: str
+    cut: bool
+    setup: str
+    says: str
+    beside: int = 0
+
+
+def mark_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
+    """Return the control points, ties and occupied marks that are shown."""
+    table = site.coordinates
+    names, roles, proofs = (texts(table, column) for column in ("point", "role", "proof"))
+    for number, row in enumerate(places.rows.tolist()):
+        if roles[row] in RANK and names[row] not in places.setups:
+            yield Symbol(
+                x=round(float(places.x[number]), 2),
+                y=round(float(places.y[number]), 2),
+                name=names[row],
+                look="control" if roles[row] == "control" else "tie",
+                shape=proofs[row],
+                says=f"{names[row]}: {roles[row]}, {proofs[row]}",
+            )
+
+
+def setup_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
+    """Return the setups that are shown, with their verdicts."""
+    verdicts, stations = texts(site.setups, "verdict"), texts(site.setups, "station")
+    for name, number in places.setups.items():
+        verdict = verdict_of(verdicts[number])
+        if math.isfinite(places.setup_x[number]):
+            over = f"over {stations[number]}" if stations[number] else "free station"
+            yield Symbol(
+                x=round(float(places.setup_x[number]), 2),
+                y=round(float(places.setup_y[number]), 2),
+                name=name,
+                look="setup",
+                shape=verdict.shape,
+                says=f"setup {name}, {over}: {verdict.word}",
+            )
+
+
+def joint_symbols(joints: Table, site: Reconciliation, places: Places) -> Iterator[Symbol]:
+    """Return the joints that have a place, with the steps written beside them."""
+    lengths = Lengths(site.job.length_unit)
+    x = places.frame.x(numbers(joints, "easting"))
+    y = places.frame.y(numbers(joints, "northing"))
+    columns = [texts(joints, column) for column in ("joint", "first", "second", "verdict")]
+    rise, plan = numbers(joints, "d_elevation"), numbers(joints, "d_horizontal")
+    for row, (joint, first, second, word) in enumerate(zip(*columns, strict=True)):
+        if math.isfinite(x[row]) and math.isfinite(y[row]):
+            verdict, step = verdict_of(word), lengths.said(float(rise[row]))
+            yield Symbol(
+                x=round(float(x[row]), 2),
+                y=round(float(y[row]), 2),
+                name=f"step {step}" if step else "step not known",
+                look="joint",
+                shape=verdict.shape,
+                says=f"joint {joint} {first} to {second}: height {step or 'not known'}, plan "
+                f"{lengths.said(float(plan[row])) or 'not known'}: {verdict.word}",
+            )
+
+
+def ovals(site: Reconciliation, places: Places) -> Iterator[Oval]:
+    """Return the error ellipses of marks and stations that are shown."""
+    table, frame = site.coordinates, places.frame
+    roles = texts(table, "role")
+    chosen = [n for n, row in enumerate(places.rows.tolist()) if roles[row] in RANK][:MOST_MARKS]
+    rows = places.rows[chosen]
+    major = frame.drawn(numbers(table, "ellipse_major")[rows])
+    minor = frame.drawn(numbers(table, "ellipse_minor")[rows])
+    azimuth = np.degrees(_radians(np.asarray(table["ellipse_azimuth"])[rows], site))
+    for number, a, b, turn in zip(chosen, major, minor, azimuth, strict=True):
+        if SMALLEST_DRAWN < a <= LONGEST and math.isfinite(turn):
+            x, y = round(float(places.x[number]), 2), round(float(places.y[number]), 2)
+            yield Oval(x, y, round(float(a), 1), round(float(b), 1), round(float(turn) - 90.0, 1))
+
+
+def _radians(column: FloatArray, site: Reconciliation) -> FloatArray:
+    """Return a column of angles of a results table in radians."""
+    unit = site.job.angle_unit
+    if column.dtype.kind == "f":
+        return np.asarray(column * angle_factor(unit))
+    return parse_angles([str(text or "") for text in column.tolist()], unit)[0]
+
+
+def plan_shifts(site: Reconciliation, places: Places) -> Iterator[Shift]:
+    """Return where each setup alone puts the marks in plan, from where the others do."""
+    ties, frame = site.ties, places.frame
+    right = frame.drawn(numbers(ties, "d_easting"))
+    down = -frame.drawn(numbers(ties, "d_northing"))
+    for row, number, setup, shape in _shown_ties(ties, places):
+        size = math.hypot(right[row], down[row])
+        if SMALLEST_DRAWN < size < math.inf:
+            part = min(1.0, LONGEST / size)
+            x, y = float(places.x[number]), float(places.y[number])
+            yield Shift(
+                x=round(x, 2),
+                y=round(y, 2),
+                x2=round(x + float(right[row]) * part, 2),
+                y2=round(y + float(down[row]) * part, 2),
+                turn=round(math.degrees(math.atan2(down[row], right[row])), 1),
+                shape=shape,
+                cut=part < 1.0,
+                setup=setup,
+                says=tie_words(site, row),
+            )
+
+
+def height_shifts(site: Reconciliation, places: Places) -> Iterator[Shift]:
+    """Return how high or low each setup alone puts the marks, as upright bars."""
+    ties = site.ties
+    up = places.frame.drawn(numbers(ties, "d_elevation"))
+    before: dict[int, int] = {}
+    for row, number, setup, shape in _shown_ties(ties, places):
+        if SMALLEST_DRAWN < abs(up[row]) < math.inf:
+            before[number] = before.get(number, 0) + 1
+            x, y = round(float(places.x[number]), 2), float(places.y[number])
+            length = max(-LONGEST, min(LONGEST, float(up[row])))
+            yield Shift(
+                x=x,
+                y=round(y, 2),
+                x2=x,
+                y2=round(y - length, 2),
+                turn=-90.0 if length > 0 else 90.0,
+                shape=shape,
+                cut=abs(up[row]) > LONGEST,
+                setup=setup,
+                says=tie_words(site, row),
+                beside=BESIDE * before[number],
+            )
+
+
+def _shown_ties(ties: Table, places: Places) -> Iterator[tuple[int, int, str, str]]:
+    """Return row, number of the point, setup and shape of the verdict of ties to be drawn."""
+    columns = [texts(ties, column) for column in ("point", "setup", "verdict")]
+    rows = list(enumerate(zip(*columns, strict=True)))
+    rows.sort(key=lambda entry: entry[1][2] != "fails")
+    drawn = 0
+    for row, (point, setup, word) in rows:
+        number = places.point(point, setup)
+        if number >= 0 and drawn < MOST_SHIFTS:
+            drawn += 1
+            yield row, number, setup, verdict_of(word).shape

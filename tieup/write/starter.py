@@ -1,0 +1,81 @@
+"""Write the starter of a new job: a commented job.yaml, control.csv and a raw table."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tieup.errors import OutputError
+
+JOB = """\
+# What the job is. Every key below shows its default unless a comment says otherwise.
+title: New job
+
+# Must be given. angle: deg dms dms-packed gon rad mil. length: m ft ftUS (the two feet differ).
+units: {angle: dms, length: m}
+
+raw: [raw/*.csv]          # raw observations; tieup never edits them
+control: control.csv      # marks with known coordinates
+
+# control: the frame is held by control.csv. free: no mark is held. local: one mark and
+# a direction, for a site without control:
+#   local: {point: S1, northing: 5000, easting: 5000, elevation: 100, toward: CP1, azimuth: 0}
+datum: control
+
+# What the gear is good for, 1 standard deviation of one pointing in one face:
+# direction and zenith in arc seconds, distance in mm and ppm.
+instruments:
+  default: {direction: 2, zenith: 2, distance: [1.5, 2.0]}
+centring: {instrument: 0.5, target: 1.0}    # mm over the mark
+heights: {instrument: 1.0, target: 1.0}     # mm of the booked heights
+
+atmosphere: {refraction: 0.13}
+tolerances: paving        # what a tie may differ before it matters
+confidence: 0.95
+
+# What a person decided about the raw data, each with its reason. For example
+#   - {accept: F-7c1e, by: office, reason: "book says 1.400"}     apply the proposed cure
+#   - {exclude: {setup: S2, point: CP4}, reason: "pole slipped"}
+#   - {set: {setup: S3, instrument_height: 1.512}, reason: "field book"}
+#   - {rename: {setup: S2, point: "101"}, to: CP1, reason: "field book"}
+#   - {keep: F-19a0, reason: "seen, left as it is"}
+decisions: []
+"""
+
+CONTROL = """\
+# One line for each known mark, in the job's length unit. An empty coordinate is unknown;
+# a standard deviation of 0 holds it fixed, an empty one takes control_sd (default 0).
+# CP1,5000.000,5000.000,100.000,0,0,0,brass cap at the gate
+point,northing,easting,elevation,sd_northing,sd_easting,sd_elevation,note
+"""
+
+RAW = """\
+# One line for each shot, as it was read: circle, zenith angle and slope distance, not coordinates.
+# station is the mark under the instrument, empty for a free station; an empty cell was not read.
+# Columns may stand in any order and unused ones may go. An example in degrees-minutes-seconds:
+# S1,CP1,1.523,CP2,0-00-00,89-58-12,48.312,1.500,1,backsight
+setup,station,instrument_height,point,direction,zenith,distance,target_height,face,role
+"""
+
+FILES = {"job.yaml": JOB, "control.csv": CONTROL, "raw/day1.csv": RAW}
+
+
+def write_starter(folder: Path) -> tuple[Path, ...]:
+    """Write a starter job into ``folder``; return the paths of its files.
+
+    Raises
+    ------
+    OutputError
+        One of the files is there already, or the folder cannot be written.
+    """
+    paths = tuple(folder / name for name in FILES)
+    there = [f"{path}: is there already and stays as it is" for path in paths if path.exists()]
+    if there:
+        raise OutputError(*there, "Name a new folder: tieup new DIR")
+    try:
+        (folder / "raw").mkdir(parents=True, exist_ok=True)
+        for path, text in zip(paths, FILES.values(), strict=True):
+            path.write_text(text, encoding="utf-8", newline="\n")
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise OutputError(f"{folder}: cannot be written ({reason}). Name another folder") from error
+    return paths
