@@ -159,9 +159,13 @@ def known_without(network: Network, refraction: float, setup: int) -> Known:
     wanted = np.zeros(count, dtype=bool)
     wanted[sights.point[sights.setup == setup]] = True
     wanted[network.station[setup : setup + 1]] |= network.station[setup] >= 0
-    trusted = start.plan_setup[sights.setup] & (sights.setup != setup) & wanted[sights.point]
-    trusted &= ~start.gross.any(axis=1) & np.isfinite(sights.value[:, [0, 2]]).all(axis=1)
-    rows = np.flatnonzero(trusted)
+    usable = start.plan_setup[sights.setup] & (sights.setup != setup) & wanted[sights.point]
+    usable &= np.isfinite(sights.value[:, [0, 2]]).all(axis=1)
+    gross = start.gross.any(axis=1)
+    # A mark that only gross sights are left of: perhaps this setup made them so.
+    trusted = np.zeros(count, dtype=bool)
+    trusted[sights.point[usable & ~gross]] = True
+    rows = np.flatnonzero(usable & ~(gross & trusted[sights.point]))
     own = sights.setup[rows]
     level = np.isnan(sights.value[rows, 1])
     offset = polar_offset(

@@ -23,7 +23,8 @@ from tieup.model.settings import Datum
 from tieup.network.rigid import ComplexArray, consensus
 
 TELLING_MARKS, MOST_AGREE = 3, 0.7  # marks, and their share, that must fit the swapped list
-ONE_MARK = 1.0  # cost by which it must fit better than the list as given
+ONE_MARK = 0.9  # cost by which it must fit better than the list as given
+GROSS_SHARE = 0.25  # of the control marks seen: fewer are wrong one by one
 NO_SWAP = 1.0  # m; northing and easting closer than this are not worth swapping
 WHOLE_LIST = "whole list"
 LEAST_MISFIT = 0.001  # m; a better fit than this says no more
@@ -47,8 +48,10 @@ def resolve_axes(solved: Solved) -> tuple[Solved, list[Mistake]]:
     gross = start.gross_control[:, :2].any(axis=1)
     if not gross.any():
         return solved, []
+    missed = gross.copy()
+    missed[solved.network.station[start.gross_station[:, 0]]] = True
     seen = np.isfinite(solved.network.control[:, :2]).all(axis=1) & start.plan_point
-    if 2 * gross.sum() >= seen.sum() and (whole := whole_list(case)) is not None:
+    if missed.sum() >= GROSS_SHARE * seen.sum() and (whole := whole_list(case)) is not None:
         return whole
     mistake = _some_marks(case.control, solved.network, np.flatnonzero(gross).tolist())
     if mistake is None:

@@ -50,7 +50,7 @@ __all__ = ["CONVENTIONS", "cured", "resolve_conventions", "resolve_setups"]
 
 TELLING_MARKS = 3  # two marks test one distance and nothing else
 MOST_AGREE = 0.7  # share of the marks that must fit under the new convention
-ONE_MARK = 1.0  # cost by which it must fit better than as stated: one mark decidedly out
+ONE_MARK = 0.9  # cost by which it must fit better than as stated: one mark decidedly out
 AMBIGUOUS = 0.5  # cost within which a second convention fits as well
 POLE = (0.9, 3.0)  # m; a pole is held at a height in here: common practice, no source
 LEAST_MISFIT = 0.001  # m; a better fit than this says no more
@@ -106,7 +106,8 @@ def resolve_setups(
     ``network`` has start values for the setups that are in order; it may be of a case without
     the suspects.
     """
-    found = [claim for s in suspects if (claim := _claim(case, network, s)) is not None]
+    asked = _with_neighbours(network, suspects)
+    found = [claim for s in asked if (claim := _claim(case, network, s)) is not None]
     found = _confirmed(case, network, found)
     if not found:
         return None
@@ -114,10 +115,19 @@ def resolve_setups(
     return _left_out(case, mistakes)
 
 
+def _with_neighbours(network: Network, suspects: Sequence[int]) -> list[int]:
+    """Return suspects and what shares marks with them: one setup can make another look wrong."""
+    sights = network.sights
+    marks = np.unique(sights.point[np.isin(sights.setup, suspects)])
+    return sorted({*suspects, *sights.setup[np.isin(sights.point, marks)].tolist()})
+
+
 def _claim(case: Case, network: Network, setup: int) -> Claim | None:
     """Return the one convention under which a setup fits, if as stated it does not."""
     known = known_without(network, case.refraction, setup)
     before = agreement(_marks(case, network, setup, AS_STATED), known)
+    if before.cost < ONE_MARK:
+        return None
     plain = _gives_itself_away(case, setup)
     fits: list[tuple[float, Convention, Agreement]] = []
     for convention in every_convention():

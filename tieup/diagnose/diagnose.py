@@ -18,6 +18,7 @@ from tieup.diagnose.identity import split_collisions
 from tieup.diagnose.measure import measure
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.registry import all_hypotheses
+from tieup.diagnose.rescue import rescue
 from tieup.diagnose.search import found_mistake, search
 from tieup.diagnose.solve import Solved, solve, without_gross
 from tieup.diagnose.subjects import Subjects
@@ -58,7 +59,9 @@ def diagnose(case: Case, kept: frozenset[Signature] = NOTHING_KEPT) -> Diagnosis
     collided, collisions = split_collisions(solved)
     if collisions:
         solved = solve(collided)
+    solved, rescued = rescue(solved)
     solved, gross = explain_gross(solved)
+    gross = [*rescued, *gross]
     found: list[Mistake] = []
     seen: list[Mistake] = []
     for _ in range(ROUNDS):

@@ -29,6 +29,9 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
 
 ALL = (DIRECTION, ZENITH, DISTANCE)
+EACH = 25.0  # price of a reading left out, in v'Pv: what a reading 5 sd off would add
+CLEARLY = 200.0  # gain in v'Pv from which a trial explains more than one wrong sight could
+AS_WELL = 15.0  # trials whose costs are this close cannot be told apart
 FAMILY = 1000  # hypotheses that a single sight's cause is weighed against, as in a whole job
 
 
@@ -46,7 +49,7 @@ def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
     if found:
         rows = np.concatenate([mistake.rows for mistake in found])
         solved = solve(solved.case.without(rows, ALL))
-    while _items(solved) > 1:
+    while _items(solved) > 1 or (_items(solved) and _fits_badly(solved)):
         better = _best_trial(solved)
         if better is None:
             break
@@ -79,6 +82,20 @@ def _items(solved: Solved) -> int:
     )
 
 
+def _fits_badly(solved: Solved) -> bool:
+    """Say whether what is left in fits so badly that more than single sights is wrong."""
+    dof = max(solved.adjustment.dof, 1)
+    return solved.adjustment.weighted_sum > dof + CLEARLY + 10.0 * dof**0.5
+
+
+def _cost(solved: Solved) -> float:
+    """Return what does not fit: v'Pv, and a price for everything that had to be left out."""
+    start = solved.network.start
+    left_out = int(start.gross.sum()) + int(start.gross_station.sum())
+    left_out += int(start.gross_control.sum())
+    return solved.adjustment.weighted_sum + EACH * left_out
+
+
 def _gross_readings(solved: Solved) -> BoolArray:
     """Return the raw components (m, 3) that are part of gross means."""
     sight = solved.reduction.pointings.sight
@@ -86,19 +103,22 @@ def _gross_readings(solved: Solved) -> BoolArray:
 
 
 def _best_trial(solved: Solved) -> tuple[Solved, Mistake] | None:
-    """Return the trial that leaves the least gross, if it explains two things or more."""
+    """Return the trial that leaves the least gross, if it explains more than one sight."""
     best: tuple[Solved, Mistake] | None = None
-    fewest = _items(solved) - 1
+    now = least = _cost(solved)
     for trial in (*_moved_marks(solved), *_swaps(solved), *_breaks(solved)):
         try:
             tried = solve(trial.case)
         except TieupError:
             continue
-        left = _items(tried)
-        if left < fewest and _reaches_as_far(tried, solved):
-            best, fewest = (tried, trial.mistake), left
-        elif best is not None and left == fewest and trial.mistake.kind == best[1].kind:
+        cost = _cost(tried)
+        worth = _items(tried) < _items(solved) - 1 or cost < now - CLEARLY
+        if not worth or not _reaches_as_far(tried, solved, trial.mistake):
+            continue
+        if best is not None and abs(cost - least) < AS_WELL and trial.mistake.kind == best[1].kind:
             best = (best[0], _with_rival(best[1], trial.mistake))
+        elif cost < least:
+            best, least = (tried, trial.mistake), cost
     if best is not None and best[1].kind == "swapped-names":
         # A swap is only tried: the shots are left out until a person says so.
         return solve(solved.case.without(best[1].rows, ALL)), best[1]
@@ -110,8 +130,11 @@ def _with_rival(mistake: Mistake, other: Mistake) -> Mistake:
     return replace(mistake, rivals=(*mistake.rivals, rival))
 
 
-def _reaches_as_far(tried: Solved, before: Solved) -> bool:
-    return int(tried.network.start.plan_setup.sum()) >= int(before.network.start.plan_setup.sum())
+def _reaches_as_far(tried: Solved, before: Solved, mistake: Mistake) -> bool:
+    """Say whether every setup still has its place, both halves of a split one too."""
+    more = 1 if mistake.kind == "instrument-moved" else 0
+    reached = int(tried.network.start.plan_setup.sum())
+    return reached >= int(before.network.start.plan_setup.sum()) + more
 
 
 def _gross_sights(solved: Solved) -> IntArray:
@@ -180,13 +203,13 @@ def _swap(solved: Solved, setup: int, first: int, second: int) -> Trial:
 
 
 def _breaks(solved: Solved) -> Iterator[Trial]:
-    """Split each setup with two or more gross sights between any two of its shots to marks."""
+    """Split each setup with gross sights between any two of its shots to marks."""
     sights, case = solved.network.sights, solved.case
     gross = _gross_sights(solved)
     order = shooting_order(case)
     shared = np.bincount(sights.point, minlength=len(case.points)) > 1
     shared |= np.isfinite(solved.network.control[:, :2]).all(axis=1)
-    for setup in np.flatnonzero(np.bincount(sights.setup[gross], minlength=1) > 1).tolist():
+    for setup in np.flatnonzero(np.bincount(sights.setup[gross], minlength=1) > 0).tolist():
         own = np.flatnonzero((case.shots.setup == setup) & shared[case.shots.point])
         own = own[np.argsort(order[own], kind="stable")]
         for before, row in pairwise(own.tolist()):

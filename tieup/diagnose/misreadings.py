@@ -168,9 +168,15 @@ def with_convention(case: Case, rows: IntArray, convention: Convention) -> Case:
     before = Readings(
         shots.direction[rows], shots.zenith[rows], shots.distance[rows], shots.target_height[rows]
     )
-    after = vars(convention.change(before))
-    columns = {name: _put(getattr(shots, name), rows, value) for name, value in after.items()}
-    case = replace(case, shots=replace(shots, **columns))
+    after = convention.change(before)
+    shots = replace(
+        shots,
+        direction=_put(shots.direction, rows, after.direction),
+        zenith=_put(shots.zenith, rows, after.zenith),
+        distance=_put(shots.distance, rows, after.distance),
+        target_height=_put(shots.target_height, rows, after.target_height),
+    )
+    case = replace(case, shots=shots)
     if convention.heights:
         for number in np.unique(shots.setup[rows]).tolist():
             old = case.setups[number]

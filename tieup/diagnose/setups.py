@@ -104,7 +104,10 @@ def _breaks(subjects: Subjects, number: int, rows: IntArray) -> Iterator[Hypothe
     points = subjects.shots.point[rows]
     label = subjects.setups[number].label
     for cut in range(1, len(rows)):
-        if subjects.order[rows[cut]] == subjects.order[rows[cut - 1]]:
+        if (
+            subjects.order[rows[cut]] == subjects.order[rows[cut - 1]]
+            or points[cut] == points[cut - 1]
+        ):
             continue
         after = rows[cut:]
         if len(set(points[:cut])) < FEWEST or len(set(points[cut:])) < FEWEST:

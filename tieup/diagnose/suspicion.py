@@ -14,7 +14,8 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Network
 from tieup.model.observations import DISTANCE, ZENITH
 
-FEWEST_GROSS, GROSS_SHARE = 2, 0.4  # of the ties of a setup: one mistake a mark is rarer
+FEWEST_TIES = 2  # without which a setup has nothing to disagree with
+GROSS_SHARE = 0.3  # of the ties of a setup: single mistakes are rarer
 FEWEST_ANGLES = 8  # so many angles look like DDD.MMSS by accident once in 0.36**-8 = 3500 times
 SLIPS = 0.02  # share of angles that rounding may carry over a minute or second of 60
 STEEP = 0.7  # mean |cos z| beyond which "zenith angles" are those of a plumb line
@@ -30,17 +31,30 @@ def suspicious_setups(solved: Solved) -> IntArray:
 
 
 def misplaced(network: Network) -> BoolArray:
-    """Tell which setups (S,) have many gross ties, or ties and yet no place."""
+    """Tell which setups (S,) have many gross ties, or ties and yet no place.
+
+    Where two setups alone speak of a mark and disagree, both sights count as gross.
+    """
     start, sights = network.start, network.sights
     count = len(network.setup_labels)
     tie = shared_points(network)[sights.point]
     ties = np.bincount(sights.setup[tie], minlength=count)
-    gross = start.gross.any(axis=1) & tie
-    wrong = np.bincount(sights.setup[gross], minlength=count)
+    wrong = np.bincount(sights.setup[_disputed(network) & tie], minlength=count)
     if len(start.gross_station):
         wrong += start.gross_station.any(axis=1)
-    many = (wrong >= FEWEST_GROSS) & (wrong >= GROSS_SHARE * ties)
-    return np.asarray(many | (~start.plan_setup & (ties >= FEWEST_GROSS)))
+    many = (wrong > 0) & (wrong >= GROSS_SHARE * ties)
+    return np.asarray((many | ~start.plan_setup) & (ties >= FEWEST_TIES))
+
+
+def _disputed(network: Network) -> BoolArray:
+    start, sights = network.start, network.sights
+    gross = start.gross.any(axis=1)
+    if not gross.any():
+        return np.asarray(gross)
+    seen = np.bincount(sights.point, minlength=len(network.point_names))
+    open_mark = (seen == 2) & ~np.isfinite(network.control).any(axis=1)
+    open_mark &= np.bincount(sights.point, weights=gross, minlength=len(seen)) > 0
+    return np.asarray(gross | open_mark[sights.point])
 
 
 def shared_points(network: Network) -> BoolArray:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from tieup.geometry import curvature_coefficient, wrap_full
-from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.control import Control
 from tieup.model.fieldbook import Setup
 from tieup.model.network import Links, Network, Start
@@ -160,9 +162,13 @@ def _start(
     plan, sides = side_shots(assembly, plan, level[0])
     heights = side_heights(assembly, heights, level[1], sides)
     placed = _placed(assembly, plan, heights, known)
-    missing = gross_control(assembly, placed) if datum.kind == "control" else None
-    if missing is not None:
-        placed = _on_control(assembly, placed, missing)
+    missing = np.zeros(placed.position.shape, dtype=np.bool_)
+    held = missing
+    if datum.kind == "control":
+        missing = gross_control(assembly, placed)
+        held = np.isfinite(assembly.control) & ~missing
+        held[:, 2] &= placed.height_point
+        placed = replace(placed, position=np.where(held, assembly.control, placed.position))
     return Start(
         axis=placed.axis,
         orientation=placed.orientation,
@@ -172,9 +178,9 @@ def _start(
         plan_point=np.isfinite(plan.position),
         height_point=placed.height_point,
         component=component,
-        gross=gross_sights(assembly, placed, bend),
+        gross=gross_sights(assembly, placed, held, bend),
         gross_station=gross_stations(assembly, placed),
-        gross_control=np.zeros_like(placed.position, np.bool_) if missing is None else missing,
+        gross_control=missing,
         gross_link=gross_links(assembly, placed),
     )
 
@@ -190,14 +196,4 @@ def _placed(assembly: Assembly, plan: PlanState, heights: HeightState, known: in
         position=np.column_stack([plan.position.real, plan.position.imag, position]),
         height_setup=in_frame & (heights.piece_unit[:setups] == known) & np.isfinite(plan.axis),
         height_point=in_frame & (heights.piece_mark == known),
-    )
-
-
-def _on_control(assembly: Assembly, placed: Placed, missing: BoolArray) -> Placed:
-    """Put marks on their known coordinates where those are not gross."""
-    use = np.isfinite(assembly.control) & ~missing
-    use[:, 2] &= placed.height_point
-    position = np.where(use, assembly.control, placed.position)
-    return Placed(
-        placed.axis, placed.orientation, position, placed.height_setup, placed.height_point
     )

@@ -66,8 +66,10 @@ def sight_limits(assembly: Assembly, placed: Placed) -> FloatArray:
     return limit
 
 
-def gross_sights(assembly: Assembly, placed: Placed, bend: float) -> BoolArray:
+def gross_sights(assembly: Assembly, placed: Placed, held: BoolArray, bend: float) -> BoolArray:
     """Mark gross components (k, 3), but leave every setup and mark what places it.
+
+    ``held`` (P, 3) are the coordinates that control holds.
 
     A sight that misses in direction and in distance is of another mark: its zenith angle
     is marked with them.
@@ -78,7 +80,7 @@ def gross_sights(assembly: Assembly, placed: Placed, bend: float) -> BoolArray:
     gross[elsewhere] |= np.isfinite(assembly.sights.value[elsewhere])
     if gross.any():
         _keep_setups(assembly, placed, gross, misfit)
-        _keep_marks(assembly, placed, gross, misfit)
+        _keep_marks(assembly, placed, held, gross, misfit)
     return gross
 
 
@@ -143,13 +145,15 @@ def _keep_setups(assembly: Assembly, placed: Placed, gross: BoolArray, misfit: F
         _give_back(rows, [ZENITH], gross, misfit)
 
 
-def _keep_marks(assembly: Assembly, placed: Placed, gross: BoolArray, misfit: FloatArray) -> None:
+def _keep_marks(
+    assembly: Assembly, placed: Placed, held: BoolArray, gross: BoolArray, misfit: FloatArray
+) -> None:
     """Give marks back the sight that misses least where none would be left."""
     sights = assembly.sights
-    anchored = np.isfinite(assembly.control[:, 1:])  # in plan, in height
+    anchored = held[:, 1:].copy()  # in plan, in height
     standing = ~gross_stations(assembly, placed)
     over = np.flatnonzero(assembly.station >= 0)
-    anchored[assembly.station[over]] |= standing[over]
+    np.logical_or.at(anchored, assembly.station[over], standing[over])
     touched = np.unique(sights.point[gross.any(axis=1)])
     order = np.argsort(sights.point, kind="stable")
     starts = np.searchsorted(sights.point[order], touched, side="left")

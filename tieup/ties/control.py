@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.distributions import GlobalTest, global_test
+from tieup.adjust.distributions import GlobalTest, chi_square_log_tail, global_test
 from tieup.adjust.hypothesis import gram, no_bias, place_shift, project, score
 from tieup.adjust.similarity import Similarity, fit_similarity
 from tieup.adjust.solution import Adjustment
@@ -44,7 +44,9 @@ class ControlTest:
     ``out_height`` (k,): marks that are out, of several that cannot be told apart all.
     ``told`` (2,): whether the mark that is out in plan, in height can be told from the others.
     ``scale``, ``scale_sd``: the survey's distances over those of the list, minus 1; NaN where
-    the control holds no distance. ``similarity``: None where fewer than two marks are common.
+    the control holds no distance. ``by_scale``: a scale explains the misfit in plan better than
+    any mark does, and no mark is called out in plan. ``similarity``: None where fewer than two
+    marks are common.
     """
 
     point: IntArray
@@ -59,6 +61,7 @@ class ControlTest:
     told: tuple[bool, bool]
     scale: float
     scale_sd: float
+    by_scale: bool
     similarity: Similarity | None
 
     @property
@@ -87,6 +90,8 @@ def control_test(held: Adjustment, minimal: Adjustment, alpha: float = 0.05) -> 
         difference, covariance, statistic = _let_go(held, point)
         scale, scale_sd = _scale(held)
     out, told = _which(statistic)
+    by_scale = _scale_explains(scale, scale_sd, statistic[:, 0])
+    out[:, 0] &= not by_scale
     grown = held.weighted_sum - minimal.weighted_sum
     return ControlTest(
         point,
@@ -101,6 +106,7 @@ def control_test(held: Adjustment, minimal: Adjustment, alpha: float = 0.05) -> 
         told,
         scale,
         scale_sd,
+        by_scale,
         _similarity(minimal, held, point),
     )
 
@@ -175,6 +181,15 @@ def _scale(held: Adjustment) -> tuple[float, float]:
     if left <= TESTABLE * whole * 1e-3:
         return float("nan"), float("nan")
     return float(score(held, bias)[0] / left), float(left**-0.5)
+
+
+def _scale_explains(scale: float, sd: float, plan: FloatArray) -> bool:
+    """Say whether a scale is beyond chance and explains more than letting any mark go."""
+    if not np.isfinite(scale) or not np.isfinite(plan).any():
+        return False
+    statistic = (scale / sd) ** 2
+    own = float(chi_square_log_tail(statistic, 1))
+    return own < np.log(LEVEL) and own < float(chi_square_log_tail(np.nanmax(plan), 2))
 
 
 def _similarity(minimal: Adjustment, held: Adjustment, point: IntArray) -> Similarity | None:
