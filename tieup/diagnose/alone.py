@@ -15,6 +15,7 @@ from tieup.diagnose.case import Case
 from tieup.geometry import curvature_coefficient, polar_offset
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Network
+from tieup.model.observations import Sights
 from tieup.network.rigid import ComplexArray, consensus
 from tieup.reduce.faces import normalise, resolve_face
 
@@ -152,6 +153,25 @@ def with_station(marks: Alone, station: int, instrument_height: float) -> Alone:
     )
 
 
+def places_by_start(sights: Sights, network: Network, refraction: float) -> FloatArray:
+    """Return where each sight puts its mark by the start values, (k, 3) in m.
+
+    A sight without zenith angle counts as level and has no height.
+    """
+    start = network.start
+    level = np.isnan(sights.value[:, 1])
+    offset = polar_offset(
+        sights.value[:, 0] + start.orientation[sights.setup],
+        np.where(level, 0.5 * np.pi, sights.value[:, 1]),
+        sights.value[:, 2],
+        curvature_coefficient(refraction),
+    )
+    place = start.axis[sights.setup] + offset
+    place[:, 2] -= sights.target_height
+    place[level | ~start.height_setup[sights.setup], 2] = np.nan
+    return np.asarray(place)
+
+
 def known_without(network: Network, refraction: float, setup: int) -> Known:
     """Return where control and the other setups put the marks of a setup, by the start."""
     start, sights = network.start, network.sights
@@ -166,17 +186,7 @@ def known_without(network: Network, refraction: float, setup: int) -> Known:
     trusted = np.zeros(count, dtype=bool)
     trusted[sights.point[usable & ~gross]] = True
     rows = np.flatnonzero(usable & ~(gross & trusted[sights.point]))
-    own = sights.setup[rows]
-    level = np.isnan(sights.value[rows, 1])
-    offset = polar_offset(
-        sights.value[rows, 0] + start.orientation[own],
-        np.where(level, 0.5 * np.pi, sights.value[rows, 1]),
-        sights.value[rows, 2],
-        curvature_coefficient(refraction),
-    )
-    place = start.axis[own] + offset
-    place[:, 2] -= sights.target_height[rows]
-    place[level | ~start.height_setup[own], 2] = np.nan
+    place = places_by_start(sights, network, refraction)[rows]
     height, plan = np.full(count, np.nan), np.full(count, np.nan, dtype=np.complex128)
     sources = np.bincount(sights.point[rows], minlength=count)
     for point in np.unique(sights.point[rows]).tolist():

@@ -9,14 +9,11 @@ single sights and is told apart by which of their readings are off.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.adapt import adapt, shooting_order
-from tieup.diagnose.case import Case, new_name
+from tieup.diagnose.adapt import adapt
 from tieup.diagnose.evidence import stack, with_misfit
 from tieup.diagnose.measure import put_back
 from tieup.diagnose.mistake import Mistake, RivalCause
@@ -24,37 +21,29 @@ from tieup.diagnose.naming import finished, swapped_pairs
 from tieup.diagnose.search import found_mistake, search
 from tieup.diagnose.shots import single_readings, target_heights, wrong_targets
 from tieup.diagnose.solve import Solved, solve
+from tieup.diagnose.trials import ALL, Trial, all_trials, gross_sights, rows_of
 from tieup.errors import TieupError
-from tieup.model.arrays import BoolArray, FloatArray, IntArray
-from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
+from tieup.model.arrays import BoolArray
 
-ALL = (DIRECTION, ZENITH, DISTANCE)
 EACH = 25.0  # price of a reading left out, in v'Pv: what a reading 5 sd off would add
-CLEARLY = 200.0  # gain in v'Pv from which a trial explains more than one wrong sight could
+CLEARLY = 200.0  # misfit in v'Pv beyond chance that says: something gross is still inside
+WORTH = 50.0  # gain that a trial must bring beyond its price
 AS_WELL = 15.0  # trials whose costs are this close cannot be told apart
 FAMILY = 1000  # hypotheses that a single sight's cause is weighed against, as in a whole job
 
 
-@dataclass(frozen=True)
-class Trial:
-    """A case to try and the mistake that it would mean."""
-
-    case: Case
-    mistake: Mistake
-
-
 def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
     """Explain everything gross; return the solution without it and the mistakes."""
-    found: list[Mistake] = swapped_pairs(solved, _gross_sights(solved))
+    found: list[Mistake] = swapped_pairs(solved, gross_sights(solved))
     if found:
         rows = np.concatenate([mistake.rows for mistake in found])
         solved = solve(solved.case.without(rows, ALL))
-    while _items(solved) > 1 or (_items(solved) and _fits_badly(solved)):
+    while _items(solved) > 1 or _fits_badly(solved):
         better = _best_trial(solved)
         if better is None:
             break
-        solved, mistake = better
-        found.append(mistake)
+        solved, mistakes = better
+        found += mistakes
     direct = [*_gross_control(solved), *_gross_stations(solved)]
     if direct:
         case = solved.case
@@ -102,135 +91,53 @@ def _gross_readings(solved: Solved) -> BoolArray:
     return (sight >= 0)[:, None] & solved.network.start.gross[np.maximum(sight, 0)]
 
 
-def _best_trial(solved: Solved) -> tuple[Solved, Mistake] | None:
-    """Return the trial that leaves the least gross, if it explains more than one sight."""
-    best: tuple[Solved, Mistake] | None = None
-    now = least = _cost(solved)
-    for trial in (*_moved_marks(solved), *_swaps(solved), *_breaks(solved)):
+def _best_trial(solved: Solved) -> tuple[Solved, list[Mistake]] | None:
+    """Return the trial that leaves the least unexplained, None where none is worth its price."""
+    best: tuple[Solved, Trial] | None = None
+    now, least = _cost(solved), _cost(solved)
+    rivals: list[Mistake] = []
+    for trial in all_trials(solved):
         try:
             tried = solve(trial.case)
         except TieupError:
             continue
-        cost = _cost(tried)
-        worth = _items(tried) < _items(solved) - 1 or cost < now - CLEARLY
-        if not worth or not _reaches_as_far(tried, solved, trial.mistake):
+        cost = _cost(tried) + trial.price
+        if cost > now - WORTH or not _reaches_as_far(tried, solved, trial.new_setups):
             continue
-        if best is not None and abs(cost - least) < AS_WELL and trial.mistake.kind == best[1].kind:
-            best = (best[0], _with_rival(best[1], trial.mistake))
+        if best is not None and abs(cost - least) < AS_WELL:
+            rivals.append(trial.mistake)
         elif cost < least:
-            best, least = (tried, trial.mistake), cost
-    if best is not None and best[1].kind == "swapped-names":
+            best, least, rivals = (tried, trial), cost, []
+    if best is None:
+        return None
+    tried, trial = best
+    rivals = [other for other in rivals if other.kind == trial.mistake.kind]
+    return _chosen(solved, tried, _with_rivals(trial.mistake, rivals))
+
+
+def _chosen(before: Solved, tried: Solved, mistake: Mistake) -> tuple[Solved, list[Mistake]]:
+    """Take the chosen trial: a sight out is told apart, swapped shots only go out."""
+    if mistake.kind == "point-name":
+        number = int(before.reduction.pointings.sight[mistake.rows[0]])
+        case, causes = before.case, _single(before, tried, number)
+        for cause in causes:
+            case = case.without(cause.rows, cause.kinds)
+        return (solve(case) if causes else tried), causes or [mistake]
+    if mistake.kind == "swapped-names":
         # A swap is only tried: the shots are left out until a person says so.
-        return solve(solved.case.without(best[1].rows, ALL)), best[1]
-    return best
+        return solve(before.case.without(mistake.rows, ALL)), [mistake]
+    return tried, [mistake]
 
 
-def _with_rival(mistake: Mistake, other: Mistake) -> Mistake:
-    rival = RivalCause(other.kind, other.setup, other.points, np.nan, separable=False)
-    return replace(mistake, rivals=(*mistake.rivals, rival))
+def _with_rivals(mistake: Mistake, others: list[Mistake]) -> Mistake:
+    rivals = [RivalCause(o.kind, o.setup, o.points, np.nan, separable=False) for o in others]
+    return replace(mistake, rivals=(*mistake.rivals, *rivals))
 
 
-def _reaches_as_far(tried: Solved, before: Solved, mistake: Mistake) -> bool:
+def _reaches_as_far(tried: Solved, before: Solved, more: int) -> bool:
     """Say whether every setup still has its place, both halves of a split one too."""
-    more = 1 if mistake.kind == "instrument-moved" else 0
     reached = int(tried.network.start.plan_setup.sum())
     return reached >= int(before.network.start.plan_setup.sum()) + more
-
-
-def _gross_sights(solved: Solved) -> IntArray:
-    return np.flatnonzero(solved.network.start.gross.any(axis=1))
-
-
-def rows_of(solved: Solved, sights: IntArray) -> IntArray:
-    """Return the raw rows of the given sights."""
-    return np.flatnonzero(np.isin(solved.reduction.pointings.sight, sights))
-
-
-def _moved_marks(solved: Solved) -> Iterator[Trial]:
-    """Split each mark with something gross about it, at every change of setup in time."""
-    sights, case = solved.network.sights, solved.case
-    gross = set(sights.point[_gross_sights(solved)].tolist())
-    gross |= set(np.flatnonzero(solved.network.start.gross_control.any(axis=1)).tolist())
-    times = setup_times(case)
-    for point in sorted(gross):
-        own = np.flatnonzero(sights.point == point)
-        setups = np.unique(sights.setup[own])
-        ordered = setups[np.argsort(times[setups], kind="stable")]
-        for cut in range(1, len(ordered) if len(ordered) > 2 else 0):
-            later = own[np.isin(sights.setup[own], ordered[cut:])]
-            yield _split(solved, int(point), rows_of(solved, later), int(ordered[cut]))
-
-
-def _split(solved: Solved, point: int, rows: IntArray, setup: int) -> Trial:
-    """Return the trial that a mark lay elsewhere for ``rows``, from ``setup`` on."""
-    case = solved.case
-    name, label = case.points[point], case.setups[setup].label
-    new = f"{name}@{label}"
-    if new in case.points:
-        new = new_name(new, "~", set(case.points))
-    detail = f"from {label}"
-    mistake = Mistake("mark-moved", "", (name,), rows, ALL, "m", detail=detail, instead=(new,))
-    return Trial(case.with_renamed(rows, new), mistake)
-
-
-def _swaps(solved: Solved) -> Iterator[Trial]:
-    """Exchange the name of each gross sight with every other tie of its setup."""
-    sights, case = solved.network.sights, solved.case
-    gross = _gross_sights(solved)
-    shared = np.bincount(sights.point, minlength=len(case.points)) > 1
-    shared |= np.isfinite(solved.network.control[:, :2]).all(axis=1)
-    done: set[tuple[int, int, int]] = set()
-    for number in gross:
-        setup, point = int(sights.setup[number]), int(sights.point[number])
-        others = np.unique(sights.point[(sights.setup == setup) & shared[sights.point]])
-        for other in others.tolist():
-            key = (setup, min(point, other), max(point, other))
-            if other == point or key in done:
-                continue
-            done.add(key)
-            yield _swap(solved, setup, key[1], key[2])
-
-
-def _swap(solved: Solved, setup: int, first: int, second: int) -> Trial:
-    case = solved.case
-    own = case.shots.setup == setup
-    one, two = (np.flatnonzero(own & (case.shots.point == p)) for p in (first, second))
-    names = (case.points[first], case.points[second])
-    swapped = case.with_renamed(one, names[1]).with_renamed(two, names[0])
-    rows = np.sort(np.concatenate([one, two]))
-    label = case.setups[setup].label
-    return Trial(swapped, Mistake("swapped-names", label, tuple(sorted(names)), rows, ALL, "m"))
-
-
-def _breaks(solved: Solved) -> Iterator[Trial]:
-    """Split each setup with gross sights between any two of its shots to marks."""
-    sights, case = solved.network.sights, solved.case
-    gross = _gross_sights(solved)
-    order = shooting_order(case)
-    shared = np.bincount(sights.point, minlength=len(case.points)) > 1
-    shared |= np.isfinite(solved.network.control[:, :2]).all(axis=1)
-    for setup in np.flatnonzero(np.bincount(sights.setup[gross], minlength=1) > 0).tolist():
-        own = np.flatnonzero((case.shots.setup == setup) & shared[case.shots.point])
-        own = own[np.argsort(order[own], kind="stable")]
-        for before, row in pairwise(own.tolist()):
-            if case.shots.point[before] == case.shots.point[row]:
-                continue
-            after = own[order[own] >= order[row]]
-            label = case.setups[setup].label
-            detail = f"before row {row}"
-            mistake = Mistake("instrument-moved", label, (), after, ALL, "m", detail=detail)
-            whole = np.flatnonzero((case.shots.setup == setup) & (order >= order[row]))
-            yield Trial(case.with_split_setup(setup, whole), mistake)
-
-
-def setup_times(case: Case) -> FloatArray:
-    """Return the mean time of each setup (S,), or its place in the book where one has none."""
-    shots, count = case.shots, len(case.setups)
-    if np.isnan(shots.time).any() or not len(shots):
-        return np.arange(count, dtype=np.float64)
-    number = np.bincount(shots.setup, minlength=count)
-    total = np.bincount(shots.setup, weights=shots.time, minlength=count)
-    return np.asarray(total / np.maximum(number, 1))
 
 
 def _gross_control(solved: Solved) -> list[Mistake]:
@@ -269,7 +176,7 @@ def _gross_stations(solved: Solved) -> list[Mistake]:
 def single_sights(solved: Solved) -> list[Mistake]:
     """Tell the remaining gross sights apart, one by one."""
     calm = solve(solved.case.without_mask(_gross_readings(solved)))
-    numbers = _gross_sights(solved).tolist()
+    numbers = gross_sights(solved).tolist()
     return [mistake for number in numbers for mistake in _single(solved, calm, number)]
 
 

@@ -1,0 +1,162 @@
+"""What to try when something is gross: a mark split, a setup split, names exchanged, a sight out.
+
+Each trial is a case to solve and the mistake it would mean. `tieup.diagnose.gross` chooses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from tieup.diagnose.adapt import shooting_order
+from tieup.diagnose.case import Case, new_name
+from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.solve import Solved
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
+
+ALL = (DIRECTION, ZENITH, DISTANCE)
+TORN = 10.0  # sds; pointings of one sight this far apart may belong to two orientations
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A case to try and the mistake that it would mean.
+
+    ``price`` is what the mistake must be worth in v'Pv; ``new_setups`` how many setups more
+    there are to place.
+    """
+
+    case: Case
+    mistake: Mistake
+    price: float
+    new_setups: int = 0
+
+
+def all_trials(solved: Solved) -> Iterator[Trial]:
+    """Return everything worth trying."""
+    yield from _sights_out(solved)
+    yield from _moved_marks(solved)
+    yield from _swaps(solved)
+    yield from _breaks(solved)
+
+
+def _sights_out(solved: Solved) -> Iterator[Trial]:
+    """Leave out each gross sight as a whole."""
+    sights, case = solved.network.sights, solved.case
+    for number in gross_sights(solved).tolist():
+        rows = rows_of(solved, np.array([number]))
+        label = case.setups[sights.setup[number]].label
+        name = case.points[sights.point[number]]
+        mistake = Mistake("point-name", label, (name,), rows, ALL, "m")
+        yield Trial(case.without(rows, ALL), mistake, 75.0)
+
+
+def gross_sights(solved: Solved) -> IntArray:
+    """Return the numbers of the sights with a gross component."""
+    return np.flatnonzero(solved.network.start.gross.any(axis=1))
+
+
+def rows_of(solved: Solved, sights: IntArray) -> IntArray:
+    """Return the raw rows of the given sights."""
+    return np.flatnonzero(np.isin(solved.reduction.pointings.sight, sights))
+
+
+def _moved_marks(solved: Solved) -> Iterator[Trial]:
+    """Split each mark with something gross about it, at every change of setup in time."""
+    sights, case = solved.network.sights, solved.case
+    gross = set(sights.point[gross_sights(solved)].tolist())
+    gross |= set(np.flatnonzero(solved.network.start.gross_control.any(axis=1)).tolist())
+    times = setup_times(case)
+    for point in sorted(gross):
+        own = np.flatnonzero(sights.point == point)
+        setups = np.unique(sights.setup[own])
+        ordered = setups[np.argsort(times[setups], kind="stable")]
+        for cut in range(1, len(ordered) if len(ordered) > 2 else 0):
+            later = own[np.isin(sights.setup[own], ordered[cut:])]
+            yield _split(solved, int(point), rows_of(solved, later), int(ordered[cut]))
+
+
+def _split(solved: Solved, point: int, rows: IntArray, setup: int) -> Trial:
+    """Return the trial that a mark lay elsewhere for ``rows``, from ``setup`` on."""
+    case = solved.case
+    name, label = case.points[point], case.setups[setup].label
+    new = f"{name}@{label}"
+    if new in case.points:
+        new = new_name(new, "~", set(case.points))
+    detail = f"from {label}"
+    mistake = Mistake("mark-moved", "", (name,), rows, ALL, "m", detail=detail, instead=(new,))
+    return Trial(case.with_renamed(rows, new), mistake, 30.0)
+
+
+def _swaps(solved: Solved) -> Iterator[Trial]:
+    """Exchange the name of each gross sight with every other tie of its setup."""
+    sights, case = solved.network.sights, solved.case
+    gross = gross_sights(solved)
+    shared = np.bincount(sights.point, minlength=len(case.points)) > 1
+    shared |= np.isfinite(solved.network.control[:, :2]).all(axis=1)
+    done: set[tuple[int, int, int]] = set()
+    for number in gross:
+        setup, point = int(sights.setup[number]), int(sights.point[number])
+        others = np.unique(sights.point[(sights.setup == setup) & shared[sights.point]])
+        for other in others.tolist():
+            key = (setup, min(point, other), max(point, other))
+            if other == point or key in done:
+                continue
+            done.add(key)
+            yield _swap(solved, setup, key[1], key[2])
+
+
+def _swap(solved: Solved, setup: int, first: int, second: int) -> Trial:
+    case = solved.case
+    own = case.shots.setup == setup
+    one, two = (np.flatnonzero(own & (case.shots.point == p)) for p in (first, second))
+    names = (case.points[first], case.points[second])
+    swapped = case.with_renamed(one, names[1]).with_renamed(two, names[0])
+    rows = np.sort(np.concatenate([one, two]))
+    label = case.setups[setup].label
+    mistake = Mistake("swapped-names", label, tuple(sorted(names)), rows, ALL, "m")
+    return Trial(swapped, mistake, 20.0)
+
+
+def _breaks(solved: Solved) -> Iterator[Trial]:
+    """Split each setup with gross or torn sights between any two of its shots to marks."""
+    sights, case = solved.network.sights, solved.case
+    gross = gross_sights(solved)
+    order = shooting_order(case)
+    shared = np.bincount(sights.point, minlength=len(case.points)) > 1
+    shared |= np.isfinite(solved.network.control[:, :2]).all(axis=1)
+    suspects = set(sights.setup[gross].tolist()) | set(case.shots.setup[_torn(solved)].tolist())
+    for setup in sorted(suspects):
+        own = np.flatnonzero((case.shots.setup == setup) & shared[case.shots.point])
+        own = own[np.argsort(order[own], kind="stable")]
+        for before, row in pairwise(own.tolist()):
+            if case.shots.point[before] == case.shots.point[row]:
+                continue
+            after = own[order[own] >= order[row]]
+            label = case.setups[setup].label
+            detail = f"before row {row}"
+            mistake = Mistake("instrument-moved", label, (), after, ALL, "m", detail=detail)
+            whole = np.flatnonzero((case.shots.setup == setup) & (order >= order[row]))
+            yield Trial(case.with_split_setup(setup, whole), mistake, 35.0, new_setups=1)
+
+
+def _torn(solved: Solved) -> BoolArray:
+    """Return the rows (m,) whose direction is far from the others of the same sight."""
+    pointings, sights = solved.reduction.pointings, solved.network.sights
+    sd = sights.pointing_sd[np.maximum(pointings.sight, 0), DIRECTION]
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.abs(pointings.deviation[:, DIRECTION]) > TORN * sd)
+
+
+def setup_times(case: Case) -> FloatArray:
+    """Return the mean time of each setup (S,), or its place in the book where one has none."""
+    shots, count = case.shots, len(case.setups)
+    if np.isnan(shots.time).any() or not len(shots):
+        return np.arange(count, dtype=np.float64)
+    number = np.bincount(shots.setup, minlength=count)
+    total = np.bincount(shots.setup, weights=shots.time, minlength=count)
+    return np.asarray(total / np.maximum(number, 1))
