@@ -36,7 +36,7 @@ from tieup.results.remarks import flags, reasons
 from tieup.results.run import run_record, summary_of
 from tieup.results.setups import setups_table, ties_table
 from tieup.results.site import Site
-from tieup.ties.geometry import geometry_words
+from tieup.ties.geometry import setup_geometry
 from tieup.ties.marks import judge_ties, mark_ties
 from tieup.ties.withheld import WithheldTies, withheld_ties
 from tieup.units import length_factor
@@ -166,7 +166,7 @@ def _reconciliation(
         judgement=judge_ties(ties, job.tolerances),
         excluded=excluded,
         reason=reasons(fieldbook, solved, excluded, outcome.decided.excluded, findings),
-        geometry=geometry_words(solved.adjustment),
+        geometry=setup_geometry(solved.adjustment, ties),
         flags=flags(outcome.findings),
     )
     summary = summary_of(site, minimal_tests)

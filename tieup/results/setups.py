@@ -47,7 +47,6 @@ def setups_table(site: Site) -> Table:
     sd = np.sqrt(np.diagonal(site.adjustment.setup_covariance, axis1=1, axis2=2))
     height_open = np.isnan(place[:, 2])
     counts = np.bincount(site.ties.setup, minlength=len(site.case.setups))
-    words, spread = site.geometry
     return {
         "setup": np.array([setup.label for setup in site.case.setups], dtype=object),
         "station": np.array([setup.station for setup in site.case.setups], dtype=object),
@@ -61,8 +60,8 @@ def setups_table(site: Site) -> Table:
         "sd_orientation": in_angle_unit(sd[:, 3], unit),
         "ties": counts,
         "redundancy": _redundancy(site),
-        "geometry": words,
-        "geometry_sd": spread * 1000.0,
+        "geometry": np.array([g.word for g in site.geometry], dtype=object),
+        "geometry_sd": np.array([g.sd for g in site.geometry]) * 1000.0,
         "verdict": _verdicts(site),
     }
 

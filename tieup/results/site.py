@@ -15,6 +15,7 @@ from tieup.diagnose.solve import Solved
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.job import Job
+from tieup.ties.geometry import Geometry
 from tieup.ties.marks import MarkTies
 from tieup.ties.verdicts import Judgement
 
@@ -26,8 +27,8 @@ class Site:
     ``solved`` is the final solution, ``minimal`` the minimally constrained fit of the same
     data (None where the job's own frame is minimally constrained already). ``tests``
     are of all raw rows of ``fieldbook.shots``. ``excluded`` (m, 3) marks components left
-    out, ``reason`` (m,) says why a row or part of it is not used, "" else. ``geometry`` is the word
-    and its predicted sd (m) for each setup, ``flags`` are remarks by point or setup name.
+    out, ``reason`` (m,) says why a row or part of it is not used, "" else. ``geometry`` describes
+    each setup, ``flags`` are remarks by point or setup name.
     """
 
     job: Job
@@ -39,7 +40,7 @@ class Site:
     judgement: Judgement
     excluded: BoolArray
     reason: TextArray
-    geometry: tuple[TextArray, FloatArray]
+    geometry: tuple[Geometry, ...]
     flags: Mapping[str, str]
 
     @property

@@ -62,11 +62,11 @@ def find_closures(adjustment: Adjustment, sights: Sights, refraction: float) -> 
         if fit is not None:
             fits[a, b] = fit
     pairs = np.array(list(fits), dtype=np.int64).reshape(-1, 2)
-    return [
-        closure
-        for loop in find_loops(pairs, MOST_LOOPS)
-        if (closure := _walk(_rotated(loop), fits, adjustment.axis)).length > 0
-    ]
+    among = pairs[(pairs != CONTROL).all(axis=1)]
+    loops = [*find_loops(among, MOST_LOOPS)]
+    loops += [loop for loop in find_loops(pairs, MOST_LOOPS) if CONTROL in loop.setups]
+    walks = [_walk(_rotated(loop), fits, adjustment.axis) for loop in loops]
+    return [walk for walk in walks if walk.length > 0]
 
 
 def _frames(adjustment: Adjustment, sights: Sights, refraction: float) -> dict[int, Frame]:

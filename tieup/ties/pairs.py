@@ -32,8 +32,8 @@ PLAN = np.array([0, 1, TURN])
 class PairSteps:
     """Steps of q pairs of setups, ordered by their numbers.
 
-    ``pair`` (q, 2): first and second setup. ``shared`` (q,): marks compared, ``work`` (q,): work
-    marks that both have shot. ``step`` (q, 4): N, E, H in m and turn in rad, first minus second,
+    ``pair`` (q, 2): first and second setup. ``common`` (q,): marks that both have shot, ``work``
+    (q,): those of them that are no control, ``shared`` (q,): those compared. ``step`` (q, 4): N, E, H in m and turn in rad, first minus second,
     at the ``middle`` (q, 2) of the marks; ``covariance`` (q, 4, 4); NaN where nothing tests it.
     ``plan``, ``plan_sd`` (q,): size of the plan step at the middle and its sd along itself.
     ``far_point`` (q,) is the shot of the two that lies farthest from the middle, -1 where there
@@ -42,8 +42,9 @@ class PairSteps:
     """
 
     pair: IntArray
-    shared: IntArray
+    common: IntArray
     work: IntArray
+    shared: IntArray
     step: FloatArray
     covariance: FloatArray
     middle: FloatArray
@@ -66,7 +67,7 @@ class PairSteps:
 def pair_steps(adjustment: Adjustment) -> PairSteps:
     """Estimate the rigid step of every pair of setups that share a mark."""
     sharing = find_sharing(adjustment)
-    pairs, marks, work = neighbours(sharing)
+    pairs, marks, common, work = neighbours(sharing)
     comparisons = [
         sharing.comparison(s, t, shared)
         for (s, t), shared in zip(pairs.tolist(), marks, strict=True)
@@ -84,8 +85,9 @@ def pair_steps(adjustment: Adjustment) -> PairSteps:
     computed = np.isin(np.arange(len(pairs)), chosen)
     return PairSteps(
         pairs,
-        np.array([len(shared) for shared in marks], dtype=np.int64),
+        common,
         work,
+        np.array([len(shared) for shared in marks], dtype=np.int64),
         steps.step,
         steps.covariance,
         steps.middle,

@@ -55,8 +55,10 @@ def find_sharing(adjustment: Adjustment) -> Sharing:
     return Sharing(rows, setups, control, linked)
 
 
-def neighbours(sharing: Sharing) -> tuple[IntArray, list[list[int]], IntArray]:
-    """Return pairs of setups (q, 2), the marks to compare them at, and how many are work (q,).
+def neighbours(sharing: Sharing) -> tuple[IntArray, list[list[int]], IntArray, IntArray]:
+    """Return pairs of setups (q, 2), the marks to compare them at, and two counts (q,).
+
+    Counted are the marks that both have shot, and those of them that are work, no control.
 
     Compared are the work marks where there are two or more, else all marks that are shared.
     """
@@ -65,13 +67,14 @@ def neighbours(sharing: Sharing) -> tuple[IntArray, list[list[int]], IntArray]:
         if len(sharing.setups[mark]) <= HUB:
             for pair in combinations(sorted(sharing.setups[mark]), 2):
                 shared.setdefault(pair, []).append(mark)
-    marks, work_marks = [], []
+    marks, common, work_marks = [], [], []
     for pair in sorted(shared):
         work = [mark for mark in shared[pair] if not sharing.control[mark]]
         marks.append(work if len(work) >= ENOUGH else shared[pair])
+        common.append(len(shared[pair]))
         work_marks.append(len(work))
     pairs = np.array(sorted(shared), dtype=np.int64).reshape(-1, 2)
-    return pairs, marks, np.array(work_marks, dtype=np.int64)
+    return pairs, marks, np.array(common, dtype=np.int64), np.array(work_marks, dtype=np.int64)
 
 
 def misfits(adjustment: Adjustment, comparisons: list[Comparison]) -> FloatArray:

@@ -39,9 +39,11 @@ class Grid:
     note: str = ""
 
     @property
-    def rows(self) -> list[tuple[str, ...]]:
-        """Return the cells by row."""
-        return list(zip(*(column.cells for column in self.columns), strict=True))
+    def rows(self) -> list[list[tuple[str, str]]]:
+        """Return the cells by row, each with its look."""
+        looks = [column.look for column in self.columns]
+        rows = zip(*(column.cells for column in self.columns), strict=True)
+        return [list(zip(looks, row, strict=True)) for row in rows]
 
 
 def cells(

@@ -117,6 +117,7 @@ def _data(site: Reconciliation, places: Places) -> dict[str, Any]:
         "name": column("point"),
         "figures": {name: ",".join(column(name)) for name in (*FIGURES, *SIZES)},
         "words": {name: _coded(column(name)) for name in WORDS},
+        "setups": _setup_data(site, places),
         "ties": _tie_data(site, places),
     }
 
@@ -125,6 +126,14 @@ def _coded(words: list[str]) -> dict[str, Any]:
     """Return words as a list of the different ones and the number of each in it."""
     order = {word: number for number, word in enumerate(dict.fromkeys(words))}
     return {"list": list(order), "of": ",".join(str(order[word]) for word in words)}
+
+
+def _setup_data(site: Reconciliation, places: Places) -> list[list[Any]]:
+    """Return the setups that have a place: name, x, y, where it stands, verdict."""
+    return [
+        [symbol.name, symbol.x, symbol.y, symbol.over, symbol.verdict]
+        for symbol in setup_symbols(site, places)
+    ]
 
 
 def _tie_data(site: Reconciliation, places: Places) -> list[list[Any]]:

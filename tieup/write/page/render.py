@@ -8,6 +8,7 @@ from pathlib import Path
 
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.page.view import page_of
+from tieup.write.page.wording import verdict_of
 
 TEMPLATES = Path(__file__).parent / "templates"
 
@@ -28,6 +29,7 @@ def page_text(site: Reconciliation) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.globals["verdict_of"] = verdict_of
     script = (TEMPLATES / "page.js").read_text(encoding="utf-8")
     return environment.get_template("page.html").render(
         page=page_of(site),

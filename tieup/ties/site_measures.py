@@ -1,0 +1,232 @@
+"""Quantities of the whole site: the fit, ties and joints, precision, closures, gear."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from tieup.adjust.covariance import point_covariance
+from tieup.adjust.distributions import confidence_factor
+from tieup.adjust.ellipse import error_ellipse, relative_covariance
+from tieup.model.arrays import FloatArray, IntArray
+from tieup.ties.evidence import Collector, Evidence, Measured
+from tieup.ties.joints import GAP, STEP
+
+MOST_MARKS = 400  # marks of which relative ellipses are worked out, the first in the job
+NO_CONTROL = "there is no control in this job"
+UNTESTED = "nothing tests it"
+
+
+def standardised_residual(evidence: Evidence) -> Measured:
+    """Return the largest residual over its own sd of each setup's pointings."""
+    out = Collector("no pointing of it is checked by another")
+    for s, label in enumerate(evidence.setups):
+        own = np.abs(evidence.w[evidence.w_setup == s])
+        out.add(label, float(np.nanmax(own)) if np.isfinite(own).any() else np.nan)
+    return out.done()
+
+
+def fit_excess(evidence: Evidence) -> Measured:
+    """Return the weighted sum of squares over its upper chi-square bound."""
+    out = Collector("no observation is checked by another")
+    fit = evidence.fit
+    out.add("site", fit.statistic / fit.upper if fit.dof else math.nan)
+    return out.done()
+
+
+def _control_fit(evidence: Evidence, plan: bool) -> Measured:
+    out = Collector(NO_CONTROL)
+    test = evidence.control
+    if test is None:
+        return out.done()
+    out.reason = "nothing but its own coordinates fixes it"
+    for point, shift in zip(test.point, test.difference, strict=True):
+        value = math.hypot(*shift[:2]) if plan else abs(float(shift[2]))
+        out.add(evidence.points[point], value)
+    return out.done()
+
+
+def control_fit_plan(evidence: Evidence) -> Measured:
+    """Return how far (m) the survey puts each control mark from the list, in plan."""
+    return _control_fit(evidence, plan=True)
+
+
+def control_fit_height(evidence: Evidence) -> Measured:
+    """Return how far (m) the survey puts each control mark from the list, in height."""
+    return _control_fit(evidence, plan=False)
+
+
+def _ties(evidence: Evidence, values: FloatArray) -> Measured:
+    out = Collector(UNTESTED)
+    ties = evidence.ties
+    for setup, point, value in zip(ties.setup, ties.point, values.tolist(), strict=True):
+        out.add(f"{evidence.setups[setup]} {evidence.points[point]}", abs(value))
+    return out.done()
+
+
+def tie_plan(evidence: Evidence) -> Measured:
+    """Return the plan difference (m) of every mark tie."""
+    return _ties(evidence, evidence.ties.plan)
+
+
+def tie_height(evidence: Evidence) -> Measured:
+    """Return the height difference (m) of every mark tie."""
+    return _ties(evidence, evidence.ties.difference[:, 2])
+
+
+def _joints(evidence: Evidence, pairs: FloatArray, part: int) -> Measured:
+    """Return the steps of setups that share work marks, and of strings at shared points."""
+    out = Collector(UNTESTED)
+    for (s, t), work, value in zip(
+        evidence.pairs.pair, evidence.pairs.work, pairs.tolist(), strict=True
+    ):
+        if work:
+            out.add(f"{evidence.setups[s]}-{evidence.setups[t]}", abs(value))
+    joints = evidence.joints
+    for i in range(len(joints)):
+        s, t = joints.setup[i]
+        value = float(joints.value[i, part]) if joints.point[i] >= 0 else math.nan
+        out.add(f"{joints.string[i]} {evidence.setups[s]}-{evidence.setups[t]}", abs(value))
+    return out.done()
+
+
+def joint_plan(evidence: Evidence) -> Measured:
+    """Return the plan step (m) between setups that share work, and at string change-overs."""
+    return _joints(evidence, evidence.pairs.plan, GAP)
+
+
+def joint_height(evidence: Evidence) -> Measured:
+    """Return the height step (m) between setups that share work, and at change-overs."""
+    return _joints(evidence, evidence.pairs.step[:, 2], STEP)
+
+
+def marks_in_common(evidence: Evidence) -> Measured:
+    """Count the marks that neighbours, setups with work in common, have both shot."""
+    out = Collector("no two setups have shot the same work mark")
+    pairs = evidence.pairs
+    for (s, t), work, common in zip(pairs.pair, pairs.work, pairs.common, strict=True):
+        if work:
+            out.add(f"{evidence.setups[s]}-{evidence.setups[t]}", float(common))
+    return out.done()
+
+
+def _marks(evidence: Evidence) -> IntArray:
+    """Return the solved control and tie marks."""
+    marks = np.unique(evidence.ties.point)
+    return marks[evidence.adjustment.problem.solved_point[marks]][:MOST_MARKS]
+
+
+def relative_ellipse(evidence: Evidence) -> Measured:
+    """Return the semi-major axis (m) of the relative ellipse of every two adjacent marks.
+
+    At the job's confidence, between marks that are neighbours in the plan (Gabriel graph: no
+    third mark in the circle over the two). Two held marks have no ellipse and are left out.
+    """
+    out = Collector("fewer than two marks of the solution are tied")
+    marks = _marks(evidence)
+    if len(marks) < 2:
+        return out.done()
+    place = evidence.adjustment.position[marks, :2]
+    first, second = _adjacent(place)
+    joint = point_covariance(evidence.adjustment, marks)
+    index = np.arange(len(marks))
+    own, cross = joint[index, :, index, :], joint[first, :, second, :]
+    relative = relative_covariance(own[first], own[second], cross)[:, :2, :2]
+    factor = confidence_factor(2, evidence.confidence)
+    major = error_ellipse(relative, factor).semi_major
+    length = np.hypot(*(place[first] - place[second]).T)
+    for i, j, value, distance in zip(first, second, major, length, strict=True):
+        if value > 0.0:
+            names = f"{evidence.points[marks[i]]}-{evidence.points[marks[j]]}"
+            out.add(names, float(value), float(distance))
+    return out.done()
+
+
+def _adjacent(place: FloatArray) -> tuple[IntArray, IntArray]:
+    """Return the edges of the Gabriel graph of positions (n, 2)."""
+    square = np.sum((place[:, None] - place[None]) ** 2, axis=2)
+    first, second = np.triu_indices(len(place), 1)
+    through = square[first] + square[second]
+    through[np.arange(len(first)), first] = np.inf
+    through[np.arange(len(first)), second] = np.inf
+    keep = (through >= square[first, second][:, None]).all(axis=1)
+    return first[keep], second[keep]
+
+
+def mark_ellipse(evidence: Evidence) -> Measured:
+    """Return the semi-major axis (m) of every mark's own ellipse at the job's confidence."""
+    out = Collector("no marks are tied")
+    marks = _marks(evidence)
+    factor = confidence_factor(2, evidence.confidence)
+    plan = evidence.adjustment.point_covariance[marks][:, :2, :2]
+    major = error_ellipse(plan, factor).semi_major
+    for mark, value in zip(marks, major.tolist(), strict=True):
+        out.add(evidence.points[mark], value)
+    return out.done()
+
+
+def mark_height_interval(evidence: Evidence) -> Measured:
+    """Return the half interval (m) of every mark's height at the job's confidence."""
+    out = Collector("its height is not determined")
+    marks = _marks(evidence)
+    factor = confidence_factor(1, evidence.confidence)
+    level = evidence.adjustment.problem.network.start.height_point[marks]
+    variance = evidence.adjustment.point_covariance[marks, 2, 2]
+    for mark, value, known in zip(marks, np.sqrt(variance).tolist(), level, strict=True):
+        out.add(evidence.points[mark], factor * value if known else math.nan)
+    return out.done()
+
+
+def _loops(evidence: Evidence, name: str) -> Measured:
+    out = Collector("the setups form no loop through two shared marks each")
+    for closure in evidence.closures:
+        walk = "-".join("control" if s < 0 else evidence.setups[s] for s in closure.setups)
+        value = abs(float(getattr(closure, name)))
+        out.add(walk, value, closure.length, float(closure.stations))
+    return out.done()
+
+
+def loop_ratio(evidence: Evidence) -> Measured:
+    """Return the linear misclosure of every loop of setups over its length."""
+    return _loops(evidence, "ratio")
+
+
+def loop_turn(evidence: Evidence) -> Measured:
+    """Return the angular misclosure (rad) of every loop of setups."""
+    return _loops(evidence, "turn")
+
+
+def loop_height(evidence: Evidence) -> Measured:
+    """Return the height misclosure (m) of every loop of setups."""
+    return _loops(evidence, "height")
+
+
+def control_spacing(evidence: Evidence) -> Measured:
+    """Return the distance (m) from every control mark to the next one."""
+    out = Collector("fewer than two control marks")
+    control = np.unique(evidence.ties.point[evidence.ties.control])
+    if len(control) < 2:
+        return out.done()
+    place = evidence.adjustment.position[control, :2]
+    apart = np.hypot(*(place[:, None] - place[None]).transpose(2, 0, 1))
+    np.fill_diagonal(apart, np.inf)
+    for mark, value in zip(control, apart.min(axis=1).tolist(), strict=True):
+        out.add(evidence.points[mark], value)
+    return out.done()
+
+
+def instrument_distance_constant(evidence: Evidence) -> Measured:
+    """Return the stated constant part (m) of the distance sd of every instrument."""
+    out = Collector("no instrument is stated")
+    for name, instrument in evidence.precision.instruments.items():
+        out.add(name, instrument.distance_constant)
+    return out.done()
+
+
+def instrument_distance_ppm(evidence: Evidence) -> Measured:
+    """Return the stated proportional part (a ratio) of the distance sd of every instrument."""
+    out = Collector("no instrument is stated")
+    for name, instrument in evidence.precision.instruments.items():
+        out.add(name, instrument.distance_ppm * 1e-6)
+    return out.done()
