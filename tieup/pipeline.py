@@ -110,8 +110,8 @@ def decide_and_diagnose(
     first = diagnose(decided.case)
     named = [decision for decision in decisions if decision.verb in ("accept", "keep")]
     if not named:
-        return Outcome(decided, first, tuple(reporter.finding(m) for m in first.mistakes))
-    mistakes = {reporter.finding(mistake).id: mistake for mistake in first.mistakes}
+        return Outcome(decided, first, tuple(reporter.finding(m) for m in everything(first)))
+    mistakes = {reporter.finding(mistake).id: mistake for mistake in everything(first)}
     unknown = [
         f"job.yaml:{decision.line}: decision {decision.verb} names finding {decision.finding}, "
         "which this job does not have (any more). Look in findings.json, or take it out"
@@ -129,10 +129,15 @@ def decide_and_diagnose(
             kept.add(signature(mistake))
     diagnosis = diagnose(cured, frozenset(kept))
     settled = [_settled(reporter, mistakes[d.finding], d) for d in named]
-    open_ = [reporter.finding(mistake) for mistake in diagnosis.mistakes]
+    open_ = [reporter.finding(mistake) for mistake in everything(diagnosis)]
     done = {finding.id for finding in settled}
     findings = (*(f for f in open_ if f.id not in done), *settled)
     return Outcome(replace(decided, case=cured), diagnosis, findings)
+
+
+def everything(diagnosis: Diagnosis) -> tuple[Mistake, ...]:
+    """Return all mistakes of a diagnosis, taken out or not."""
+    return (*diagnosis.mistakes, *diagnosis.kept)
 
 
 def _settled(reporter: Reporter, mistake: Mistake, decision: Decision) -> Finding:

@@ -1,8 +1,8 @@
 """Take what a mistake contaminates out of the case.
 
 Nothing is corrected: readings are left out, a doubted height or control value counts as
-not known, a mark or a setup that moved becomes two. Only an axis error of the
-instrument, which two faces would have removed, is taken off the readings.
+not known, a mark or a setup that moved becomes two. What is in all readings alike stays
+in and is reported: leaving it out would leave nothing.
 """
 
 from __future__ import annotations
@@ -36,9 +36,14 @@ def adapt(case: Case, mistake: Mistake) -> Case:
         case "instrument-moved":
             number = setup_number(case, mistake.setup)
             return case.with_split_setup(number, from_row_on(case, number, int(mistake.rows[0])))
-        case "vertical-index":
-            return without_index(case, mistake)
     return case.without(contaminated_rows(case, mistake), mistake.kinds)
+
+
+def stays_in(mistake: Mistake) -> bool:
+    """Say whether a mistake is in the whole site alike: leaving it out would leave nothing."""
+    if mistake.kind == "vertical-index":
+        return True
+    return mistake.kind in ("prism-constant", "distance-scale") and not mistake.setup
 
 
 def shooting_order(case: Case) -> FloatArray:

@@ -43,7 +43,9 @@ from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.reused import split_reused
 from tieup.diagnose.solve import Solved, solve
 from tieup.diagnose.suspicion import misplaced, sexagesimal, steep, suspicious_setups
+from tieup.diagnose.visits import SIDE
 from tieup.errors import NetworkError, TieupError
+from tieup.model.arrays import IntArray
 from tieup.model.network import Network
 
 __all__ = ["CONVENTIONS", "cured", "resolve_conventions", "resolve_setups"]
@@ -125,13 +127,14 @@ def _with_neighbours(network: Network, suspects: Sequence[int]) -> list[int]:
 def _claim(case: Case, network: Network, setup: int) -> Claim | None:
     """Return the one convention under which a setup fits, if as stated it does not."""
     known = known_without(network, case.refraction, setup)
-    before = agreement(_marks(case, network, setup, AS_STATED), known)
+    rows = _telling_rows(case, setup, known)
+    before = agreement(_marks(case, network, setup, rows, AS_STATED), known)
     if before.cost < ONE_MARK:
         return None
     plain = _gives_itself_away(case, setup)
     fits: list[tuple[float, Convention, Agreement]] = []
     for convention in every_convention():
-        after = agreement(_marks(case, network, setup, convention), known)
+        after = agreement(_marks(case, network, setup, rows, convention), known)
         if _fits(convention, before, after, plain):
             fits.append((after.cost + _implausible(case, setup, convention), convention, after))
     if not fits:
@@ -143,8 +146,20 @@ def _claim(case: Case, network: Network, setup: int) -> Claim | None:
     return Claim(setup, convention, before, after, _only_witness(network, setup, known))
 
 
-def _marks(case: Case, network: Network, setup: int, convention: Convention) -> Alone:
+def _telling_rows(case: Case, setup: int, known: Known) -> IntArray:
+    """Return the rows of a setup to marks, side shots only where there are too few others.
+
+    The numbers of side shots may begin again at each setup.
+    """
     rows = rows_of_setup(case, setup)
+    named = rows[case.shots.role[rows] != SIDE]
+    marks = np.unique(case.shots.point[named])
+    return named if np.isfinite(known.plan[marks]).sum() >= TELLING_MARKS else rows
+
+
+def _marks(
+    case: Case, network: Network, setup: int, rows: IntArray, convention: Convention
+) -> Alone:
     marks = marks_alone(case, rows, convention.change(readings_of(case, rows)))
     if network.station[setup] < 0:
         return marks

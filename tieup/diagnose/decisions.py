@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.diagnose.adapt import adapt, contaminated_rows, setup_number
+from tieup.diagnose.adapt import adapt, contaminated_rows, setup_number, without_index
 from tieup.diagnose.case import Case
 from tieup.diagnose.conventions import CONVENTIONS, cured
 from tieup.diagnose.mistake import Mistake
@@ -124,6 +124,8 @@ def cure(case: Case, mistake: Mistake) -> Case:
             return case.with_setup(number, replace(old, instrument_height=height))
         case "point-name" | "backsight" if mistake.instead:
             return case.with_renamed(mistake.rows, mistake.instead[0])
+        case "vertical-index":
+            return without_index(case, mistake)
         case "swapped-names":
             return _swap(case, mistake)
         case "station-name" if mistake.instead:

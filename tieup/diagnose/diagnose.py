@@ -9,7 +9,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tieup.diagnose.adapt import adapt, as_mistake
+import numpy as np
+
+from tieup.diagnose.adapt import adapt, as_mistake, stays_in
 from tieup.diagnose.case import Case
 from tieup.diagnose.conventions import resolve_conventions
 from tieup.diagnose.evidence import gather, stack
@@ -24,11 +26,16 @@ from tieup.diagnose.solve import Solved, solve, without_gross
 from tieup.diagnose.subjects import Subjects
 
 ROUNDS = 4
+FEW = 3  # mistakes that a job may have however small it is
+NOISY = 1.3  # scatter in units of the stated sds from which these are not believed
 
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """The final solution, the mistakes taken out of it, and those that a person keeps in it."""
+    """The final solution, the mistakes taken out of it, and those that stay in it.
+
+    What stays in is kept by a person, or concerns the whole site alike.
+    """
 
     solved: Solved
     mistakes: tuple[Mistake, ...]
@@ -66,8 +73,8 @@ def diagnose(case: Case, kept: frozenset[Signature] = NOTHING_KEPT) -> Diagnosis
     seen: list[Mistake] = []
     for _ in range(ROUNDS):
         new = [as_mistake(solved.case, mistake) for mistake in look(solved)]
-        seen = [mistake for mistake in new if signature(mistake) in kept]
-        new = [mistake for mistake in new if signature(mistake) not in kept]
+        seen = [m for m in new if signature(m) in kept or stays_in(m)]
+        new = [m for m in new if m not in seen]
         if not new:
             break
         adapted = solved.case
@@ -88,4 +95,18 @@ def look(solved: Solved) -> list[Mistake]:
     hypotheses = all_hypotheses(Subjects(case.shots, case.setups, case.points, evidence))
     if not hypotheses:
         return []
-    return [found_mistake(accepted) for accepted in search(stack(evidence, hypotheses), hypotheses)]
+    tested = stack(evidence, hypotheses)
+    found = search(tested, hypotheses)
+    if len(found) > max(FEW, len(network.sights) // 8):
+        # So many mistakes at once are no mistakes: the readings scatter more than stated.
+        scatter = _scatter(solved)
+        if scatter > NOISY:
+            found = search(tested, hypotheses, scatter=scatter)
+    return [found_mistake(accepted) for accepted in found]
+
+
+def _scatter(solved: Solved) -> float:
+    """Return the robust scatter of the noisiest kind of reading, in units of the stated sds."""
+    w = np.abs(solved.adjustment.standardised[~solved.adjustment.connections.plumb])
+    kinds = [column[np.isfinite(column)] for column in w.T]
+    return max((float(np.median(k)) / 0.6745 for k in kinds if len(k) >= 8), default=1.0)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tieup.diagnose.adapt import stays_in
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.words import Phrases, Text, words
 from tieup.geometry import ARC_SECOND
@@ -18,7 +19,6 @@ ACTIONS = {
     "station-name": "freed",
     "instrument-height": "freed",
     "control-coordinate": "freed",
-    "vertical-index": "applied",
 }
 
 
@@ -35,13 +35,13 @@ class Reporter:
         return tuple(f"{files[shots.file[r]].name}:{shots.line[r]}" for r in mistake.rows)
 
     def finding(self, mistake: Mistake) -> Finding:
-        """Return the finding of a mistake that was left out of the solution."""
+        """Return the finding of a mistake."""
         text: Text = words(mistake, self.phrases)
         factor, unit = self._unit(mistake)
         known = len(mistake.size) > 0
         return Finding(
             kind=mistake.kind,
-            severity="stop",
+            severity="check" if stays_in(mistake) and not mistake.setup else "stop",
             setup=mistake.setup,
             points=mistake.points,
             lines=self.lines(mistake),
@@ -52,7 +52,7 @@ class Reporter:
             rivals=tuple(
                 Rival(r.kind, r.setup, r.points, r.statistic, r.separable) for r in mistake.rivals
             ),
-            action=ACTIONS.get(mistake.kind, "excluded"),
+            action="left in" if stays_in(mistake) else ACTIONS.get(mistake.kind, "excluded"),
             says=text.says,
             confirm=text.confirm,
             cure=text.cure,

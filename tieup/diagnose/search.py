@@ -50,13 +50,15 @@ class Accepted:
     rivals: tuple[tuple[Hypothesis, RivalTest], ...]
 
 
-def search(stack: Stack, hypotheses: Sequence[Hypothesis], family: int = 0) -> tuple[Accepted, ...]:
+def search(
+    stack: Stack, hypotheses: Sequence[Hypothesis], family: int = 0, scatter: float = 1.0
+) -> tuple[Accepted, ...]:
     """Return the accepted mistakes, strongest first.
 
     ``family`` is the number of hypotheses that could have been asked, where more could
-    than were.
+    than were. ``scatter`` is how many times more than stated the readings scatter.
     """
-    price = _prices(hypotheses, max(family, len(hypotheses)))
+    price = _prices(hypotheses, max(family, len(hypotheses))) * scatter**2
     accepted: tuple[int, ...] = ()
     for _ in range(MOST_MISTAKES):
         better = _improved(stack, hypotheses, price, accepted)

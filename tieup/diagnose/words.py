@@ -226,9 +226,10 @@ def _index(m: Mistake, p: Phrases) -> Text:
     whose = f"of setup {m.setup}" if m.setup else "of the whole job"
     return Text(
         f"The zenith angles {whose} are {p.angle(m.magnitude)} too {too(m, 'large', 'small')}: "
-        "the vertical index of the instrument. It has been taken off.",
+        "the vertical index of the instrument, not measured out by a second face.",
         "Shoot one mark in both faces and compare the sum of the zenith angles with 360 degrees.",
-        "Adjust the instrument; shoot control in both faces.",
+        "Take it off these zenith angles (accept); adjust the instrument; shoot control in both "
+        "faces.",
     )
 
 

@@ -57,11 +57,11 @@ class RuleResult:
     """What came of one rule.
 
     ``state`` is pass, warn, fail or not checked; never pass where something that should have
-    been checked had no data. ``value`` is the worst one, ``limit`` the one it is held
-    against (the fail limit where there is one and it fails, else the first that it meets), both
-    in SI, None where nothing was checked; ``subject`` is what it belongs to. ``failing`` and ``warned`` are all
-    subjects beyond the limits, ``checked`` how many were looked at, ``missing`` those that could
-    not be, with ``reason`` in words.
+    been checked had no data. ``value`` is the worst one and ``limit`` what it is held against
+    (the fail limit where it fails, else the warn limit where there is one), both in SI, None
+    where nothing was checked; ``subject`` is what it belongs to. ``failing`` and ``warned`` are
+    all subjects beyond the limits, ``checked`` how many were looked at, ``missing`` those that
+    could not be, with ``reason`` in words.
     """
 
     rule: Rule

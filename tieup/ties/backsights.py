@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.geometry import wrap_half
-from tieup.model.arrays import FloatArray, IntArray, TextArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.settings import Precision
 from tieup.ties.visits import Visits
 
@@ -36,7 +36,7 @@ class Closings:
     distance: FloatArray
     lapse: FloatArray
     between: IntArray
-    backsight: FloatArray
+    backsight: BoolArray
 
     def __len__(self) -> int:
         return len(self.setup)
@@ -95,7 +95,7 @@ def closings(visits: Visits, role: TextArray, precision: Precision) -> Closings:
     )
 
 
-def _is_backsight(visits: Visits, role: TextArray) -> FloatArray:
+def _is_backsight(visits: Visits, role: TextArray) -> BoolArray:
     """Mark the visits of the backsight of each setup: as booked, else its first mark."""
     booked = role[visits.first_row] == "backsight"
     opening = np.ones(len(visits), dtype=bool)

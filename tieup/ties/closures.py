@@ -15,7 +15,7 @@ import numpy as np
 
 from tieup.adjust.solution import Adjustment
 from tieup.geometry import curvature_coefficient, polar_offset, wrap_half
-from tieup.model.arrays import FloatArray
+from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Sights
 from tieup.network.bridges import Loop, find_loops
 
@@ -81,7 +81,7 @@ def _frames(adjustment: Adjustment, sights: Sights, refraction: float) -> dict[i
     )
     offset[:, 2] -= sights.target_height[whole]
     times = np.bincount(sights.point[whole], minlength=len(adjustment.position))
-    control = np.isfinite(adjustment.problem.network.control).all(axis=1)
+    control: BoolArray = np.asarray(np.isfinite(adjustment.problem.network.control).all(axis=1))
     frames: dict[int, Frame] = {}
     for row, place in zip(whole, offset, strict=True):
         point = int(sights.point[row])

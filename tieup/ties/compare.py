@@ -14,7 +14,7 @@ import numpy as np
 
 from tieup.adjust.hypothesis import Bias, gram, no_bias, project, score
 from tieup.adjust.solution import Adjustment
-from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.arrays import FloatArray
 
 TESTABLE = 1e-3  # smallest share of a step that must stay visible in the residuals
 BATCH = 2e7  # numbers in one right-hand side

@@ -24,6 +24,7 @@ from tieup.errors import AdjustmentError
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import DISTANCE
 from tieup.ties.family import chance_of, holm
+from tieup.ties.known import known_to_control
 
 LEVEL = 0.01  # chance that clean control has any mark called out
 TESTABLE = 1e-3
@@ -82,7 +83,7 @@ def control_test(held: Adjustment, minimal: Adjustment, alpha: float = 0.05) -> 
     """
     from threadpoolctl import threadpool_limits
 
-    known = np.isfinite(held.problem.frame.control).any(axis=1) & held.problem.solved_point
+    known = known_to_control(held) & held.problem.solved_point
     touched = np.zeros(len(known), dtype=bool)
     touched[held.connections.point] = True
     point = np.flatnonzero(known & touched)
@@ -111,9 +112,7 @@ def control_test(held: Adjustment, minimal: Adjustment, alpha: float = 0.05) -> 
     )
 
 
-def _let_go(
-    held: Adjustment, point: IntArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _let_go(held: Adjustment, point: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Let each mark's coordinates go in turn: shift (k, 3), covariance, statistics (k, 2)."""
     order = np.argsort(held.connections.point, kind="stable")
     starts = np.searchsorted(held.connections.point[order], [point, point + 1])
@@ -144,7 +143,7 @@ def _shift(
     scale = np.sqrt(np.diag(whole))
     if (scale <= 0).any() or np.linalg.eigvalsh(left / np.outer(scale, scale))[0] < TESTABLE:
         return None
-    covariance = np.linalg.inv(left)
+    covariance = np.asarray(np.linalg.inv(left), dtype=np.float64)
     return covariance @ push, covariance
 
 

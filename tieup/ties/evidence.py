@@ -82,9 +82,7 @@ class Collector:
     counts: list[float] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
 
-    def add(
-        self, subject: str, value: float, distance: float = np.nan, count: float = 1.0
-    ) -> None:
+    def add(self, subject: str, value: float, distance: float = np.nan, count: float = 1.0) -> None:
         """Add a value; NaN means that the subject has no data."""
         if np.isnan(value):
             self.missing.append(subject)

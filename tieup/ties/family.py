@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.adjust.distributions import chi_square_tail
-from tieup.model.arrays import BoolArray, FloatArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
 JOB_LEVEL = 0.01  # chance that a clean job has any tie called an error
 
@@ -40,7 +40,7 @@ def holm(chance: FloatArray, level: float = JOB_LEVEL) -> BoolArray:
     return beyond
 
 
-def chance_of(statistic: FloatArray, freedom: FloatArray) -> FloatArray:
+def chance_of(statistic: FloatArray, freedom: IntArray) -> FloatArray:
     """Return the chance (n,) of a chi-square statistic this large; NaN without freedom."""
     tested = (freedom > 0) & np.isfinite(statistic)
     tail = chi_square_tail(np.where(tested, statistic, 0.0), np.where(tested, freedom, 1))

@@ -135,9 +135,7 @@ def _word(adjustment: Adjustment, s: int, view: View) -> tuple[str, str]:
     return (WEAK, reasons[0]) if reasons else (STRONG, "")
 
 
-def _weaknesses(
-    adjustment: Adjustment, s: int, view: View, free: FloatArray | None
-) -> list[str]:
+def _weaknesses(adjustment: Adjustment, s: int, view: View, free: FloatArray | None) -> list[str]:
     reasons = []
     if free is not None and fan(free) < NARROW:
         reasons.append(f"its marks lie in a fan of {math.degrees(fan(free)):.0f} degrees")

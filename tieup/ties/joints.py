@@ -109,9 +109,7 @@ def _shared(
     steps = compare(
         adjustment, [sharing.comparison(*found[i].setups, [found[i].point]) for i in chosen]
     )
-    return {
-        i: (-steps.step[k, :3], steps.covariance[k, :3, :3]) for k, i in enumerate(chosen)
-    }
+    return {i: (-steps.step[k, :3], steps.covariance[k, :3, :3]) for k, i in enumerate(chosen)}
 
 
 def _batches(adjustment: Adjustment, found: list[ChangeOver]) -> list[list[ChangeOver]]:
@@ -185,5 +183,3 @@ def _ends(change: ChangeOver) -> tuple[int, int]:
     if change.point >= 0:
         return change.point, change.point
     return change.before[0], change.after[0]
-
-

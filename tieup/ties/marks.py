@@ -24,6 +24,7 @@ from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.settings import Tolerances
 from tieup.ties.family import JOB_LEVEL, chance_of, holm
+from tieup.ties.known import known_to_control
 from tieup.ties.verdicts import UNASKED, Judgement, judge, state_of
 from tieup.ties.withheld import WithheldTies
 
@@ -88,11 +89,9 @@ def mark_ties(adjustment: Adjustment, withheld: WithheldTies | None = None) -> M
         outside = np.column_stack([withheld.point, withheld.setup])
     aside = adjustment.aside.connections
     alone = np.column_stack([aside.point, aside.setup])
-    pairs, group = np.unique(
-        np.concatenate([inside, outside, alone]), axis=0, return_inverse=True
-    )
+    pairs, group = np.unique(np.concatenate([inside, outside, alone]), axis=0, return_inverse=True)
     group = group.reshape(-1)
-    control = np.isfinite(adjustment.problem.frame.control).any(axis=1)
+    control = known_to_control(adjustment)
     shared = np.bincount(pairs[:, 0], minlength=len(control)) > 1
     wanted = np.flatnonzero((shared | control)[pairs[:, 0]])
     number = np.full(len(pairs), -1)
@@ -253,5 +252,3 @@ def _assemble(
         statistic,
         freedom,
     )
-
-

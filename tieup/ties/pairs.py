@@ -11,6 +11,7 @@ A turn matters where the setup's shots are: it is carried to the farthest of the
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -33,8 +34,8 @@ class PairSteps:
     """Steps of q pairs of setups, ordered by their numbers.
 
     ``pair`` (q, 2): first and second setup. ``common`` (q,): marks that both have shot, ``work``
-    (q,): those of them that are no control, ``shared`` (q,): those compared. ``step`` (q, 4): N, E, H in m and turn in rad, first minus second,
-    at the ``middle`` (q, 2) of the marks; ``covariance`` (q, 4, 4); NaN where nothing tests it.
+    (q,): those of them that are no control, ``shared`` (q,): those compared. ``step`` (q, 4):
+    N, E, H in m and turn in rad, first minus second, at the ``middle`` (q, 2) of the marks; ``covariance`` (q, 4, 4); NaN where nothing tests it.
     ``plan``, ``plan_sd`` (q,): size of the plan step at the middle and its sd along itself.
     ``far_point`` (q,) is the shot of the two that lies farthest from the middle, -1 where there
     is no plan step; there the step in plan is ``far_plan`` (q,) with ``far_sd``. ``computed``
@@ -181,4 +182,4 @@ def _shots_of_setups(adjustment: Adjustment) -> list[IntArray]:
     point = np.concatenate([inside.point[sight], aside.point])
     order = np.argsort(setup, kind="stable")
     starts = np.searchsorted(setup[order], np.arange(len(adjustment.axis) + 1))
-    return [point[order[a:b]] for a, b in zip(starts[:-1], starts[1:], strict=True)]
+    return [point[order[a:b]] for a, b in pairwise(starts)]

@@ -10,6 +10,7 @@ import numpy as np
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.ties.compare import Comparison
+from tieup.ties.known import known_to_control
 
 HUB = 24  # setups on one mark beyond which it makes no neighbours: a tower far away
 ENOUGH = 2  # work marks that do without the control marks beside them
@@ -30,9 +31,7 @@ class Sharing:
 
     def comparison(self, first: int, second: int, marks: list[int]) -> Comparison:
         """Return the comparison of two setups at marks that both have shot."""
-        known = [
-            m for m in marks if self.control[m] or self.linked[m] or len(self.setups[m]) > 2
-        ]
+        known = [m for m in marks if self.control[m] or self.linked[m] or len(self.setups[m]) > 2]
         return Comparison(
             tuple(row for mark in marks for row in self.rows[first, mark]),
             tuple(row for mark in marks for row in self.rows[second, mark]),
@@ -49,8 +48,8 @@ def find_sharing(adjustment: Adjustment) -> Sharing:
     for row, (s, p) in enumerate(ends):
         rows.setdefault((s, p), []).append(row)
         setups.setdefault(p, set()).add(s)
-    control = np.isfinite(adjustment.problem.frame.control).any(axis=1)
-    linked = np.zeros(len(control), dtype=bool)
+    control = known_to_control(adjustment)
+    linked = np.zeros(len(control), dtype=np.bool_)
     linked[network.links.start], linked[network.links.end] = True, True
     return Sharing(rows, setups, control, linked)
 

@@ -11,7 +11,7 @@ from tieup.adjust.distributions import confidence_factor
 from tieup.adjust.ellipse import error_ellipse, relative_covariance
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.ties.evidence import Collector, Evidence, Measured
-from tieup.ties.joints import GAP, STEP
+from tieup.ties.lines import GAP, STEP
 
 MOST_MARKS = 400  # marks of which relative ellipses are worked out, the first in the job
 NO_CONTROL = "there is no control in this job"

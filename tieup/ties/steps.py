@@ -64,7 +64,8 @@ def setup_steps(adjustment: Adjustment) -> SetupSteps:
     push = (across @ residual[:, :, None])[:, :, 0]  # turned: of the sights, not of the place
     seen = across @ place
     first = _estimate(seen, left, push)
-    named, in_height, in_plan = [], np.zeros(len(rows), bool), np.zeros(len(rows), bool)
+    named: list[int] = []
+    in_height, in_plan = np.zeros(len(rows), bool), np.zeros(len(rows), bool)
     last = first
     while len(named) < len(rows):
         high, wide, clearest = _beyond(*last, np.array(named, dtype=np.int64))
@@ -83,7 +84,9 @@ def setup_steps(adjustment: Adjustment) -> SetupSteps:
     return SetupSteps(step, covariance, free, chosen, flags[0], flags[1])
 
 
-def _estimate(seen: FloatArray, left: FloatArray, push: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _estimate(
+    seen: FloatArray, left: FloatArray, push: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """Return steps (k, 3) and covariances (k, 3, 3), NaN in what does not show."""
     step, covariance = np.full(push.shape, np.nan), np.full(left.shape, np.nan)
     for parts in (np.arange(3), np.arange(2), np.array([2])):
@@ -91,9 +94,7 @@ def _estimate(seen: FloatArray, left: FloatArray, push: FloatArray) -> tuple[Flo
         scale = np.sqrt(np.diagonal(seen[square], axis1=1, axis2=2))
         measured = (scale > 0).all(axis=1) & np.isnan(step[:, parts]).all(axis=1)
         share = np.zeros(len(push))
-        kept = left[square][measured] / (
-            scale[measured][:, :, None] * scale[measured][:, None, :]
-        )
+        kept = left[square][measured] / (scale[measured][:, :, None] * scale[measured][:, None, :])
         share[measured] = np.linalg.eigvalsh(kept)[:, 0]
         rows = np.flatnonzero(share > TESTABLE)
         inverse = np.linalg.inv(left[square][rows])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -78,4 +79,4 @@ def _grouped(group: IntArray, groups: int) -> list[IntArray]:
     """Return the indices of the members of every group."""
     order = np.argsort(group, kind="stable")
     starts = np.searchsorted(group[order], np.arange(groups + 1))
-    return [order[a:b] for a, b in zip(starts[:-1], starts[1:], strict=True)]
+    return [order[a:b] for a, b in pairwise(starts)]

@@ -66,9 +66,7 @@ def withheld_ties(
     """
     rows = _rows(adjustment, sights, precision, refraction)
     out = rows.connections
-    pairs, group = np.unique(
-        np.column_stack([out.point, out.setup]), axis=0, return_inverse=True
-    )
+    pairs, group = np.unique(np.column_stack([out.point, out.setup]), axis=0, return_inverse=True)
     members = [np.flatnonzero(group.reshape(-1) == i) for i in range(len(pairs))]
     seen, left = np.zeros((len(pairs), 3, 3)), np.zeros((len(pairs), 3, 3))
     push = np.zeros((len(pairs), 3))
@@ -79,9 +77,7 @@ def withheld_ties(
     return WithheldTies(pairs[:, 0], pairs[:, 1], seen, left, push)
 
 
-def _rows(
-    adjustment: Adjustment, sights: Sights, precision: Precision, refraction: float
-) -> _Rows:
+def _rows(adjustment: Adjustment, sights: Sights, precision: Precision, refraction: float) -> _Rows:
     problem = adjustment.problem
     known = problem.solved_setup[sights.setup] & problem.solved_point[sights.point]
     chosen = np.flatnonzero(known & np.isfinite(sights.value).any(axis=1))
@@ -156,9 +152,7 @@ def _functions(
         if not len(hangs):
             point[p, :, columns] += place.T
             continue
-        setup[aside.connections.setup[hangs[0]], :, columns] += (
-            place @ aside.by_setup[hangs[0]]
-        ).T
+        setup[aside.connections.setup[hangs[0]], :, columns] += (place @ aside.by_setup[hangs[0]]).T
         for j in np.flatnonzero(out.point[order] == p):
             block = place @ aside.own[hangs[0]] @ rows.by_place[order[j]].T
             own[columns, 3 * j : 3 * j + 3] = block

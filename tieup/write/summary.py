@@ -231,6 +231,8 @@ def _length(value: float, unit: str) -> str:
         return ""
     if unit != "m":
         return f"{abs(value):.3f} ft"
+    if abs(value) >= 1.0:
+        return f"{abs(value):.3f} m"
     return f"{abs(value) * 1000:.1f}".removesuffix(".0") + " mm"
 
 

@@ -21,6 +21,7 @@ from tieup.write.page.wording import (
     Verdict,
     count,
     listed,
+    stand_words,
     tie_words,
     verdict_of,
 )
@@ -144,15 +145,15 @@ def _setups(site: Reconciliation) -> Iterator[CrewRow]:
     worst = {part[0]: _worst_by_setup(site.ties, part) for part in (PLAN, HEIGHT)}
     rows = sorted(range(length(setups)), key=lambda row: _urgency(str(setups["verdict"][row])))
     for row in rows:
-        name, station = str(setups["setup"][row]), str(setups["station"][row] or "")
+        name = str(setups["setup"][row])
         geometry = str(setups["geometry"][row])
         measures = (
             _measure(site.ties, worst[part[0]].get(name), part, lengths) for part in (PLAN, HEIGHT)
         )
         yield CrewRow(
             name=name,
-            where=(f"over {station}" if station else "free station")
-            + f", {count(int(setups['ties'][row]), 'tie')}",
+            where=f"{stand_words(str(setups['station'][row] or ''))}, "
+            f"{count(int(setups['ties'][row]), 'tie')}",
             verdict=verdict_of(str(setups["verdict"][row])),
             measures=tuple(measure for measure in measures if measure),
             remarks=tuple(filter(None, [GEOMETRY.get(geometry, geometry)])),

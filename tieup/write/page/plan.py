@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,7 +28,7 @@ from tieup.write.page.symbols import (
     plan_shifts,
     setup_symbols,
 )
-from tieup.write.page.wording import Lengths
+from tieup.write.page.wording import Lengths, stand_words, verdict_of
 
 FIGURES = ("northing", "easting", "elevation", "elevation_interval")
 SIZES = ("ellipse_major", "ellipse_minor", "ellipse_azimuth")
@@ -130,9 +131,12 @@ def _coded(words: list[str]) -> dict[str, Any]:
 
 def _setup_data(site: Reconciliation, places: Places) -> list[list[Any]]:
     """Return the setups that have a place: name, x, y, where it stands, verdict."""
+    verdicts, stations = texts(site.setups, "verdict"), texts(site.setups, "station")
+    xy = np.column_stack([places.setup_x, places.setup_y]).round(2).tolist()
     return [
-        [symbol.name, symbol.x, symbol.y, symbol.over, symbol.verdict]
-        for symbol in setup_symbols(site, places)
+        [name, *xy[row], stand_words(stations[row]), verdict_of(verdicts[row]).word]
+        for name, row in places.setups.items()
+        if math.isfinite(xy[row][0])
     ]
 
 

@@ -14,7 +14,7 @@ from tieup.units import angle_factor, parse_angles
 from tieup.write.page.frame import LONGEST
 from tieup.write.page.grid import numbers, texts
 from tieup.write.page.places import RANK, Places
-from tieup.write.page.wording import Lengths, tie_words, verdict_of
+from tieup.write.page.wording import Lengths, stand_words, tie_words, verdict_of
 
 MOST_MARKS, MOST_SHIFTS = 600, 1200
 SMALLEST_DRAWN = 0.5  # drawing units; a shorter difference is nothing to see
@@ -74,7 +74,7 @@ def mark_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
                 x=round(float(places.x[number]), 2),
                 y=round(float(places.y[number]), 2),
                 name=names[row],
-                look="control" if roles[row] == "control" else "tie",
+                look=roles[row] if roles[row] in ("control", "derived") else "tie",
                 shape=proofs[row],
                 says=f"{names[row]}: {roles[row]}, {proofs[row]}",
             )
@@ -86,14 +86,13 @@ def setup_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
     for name, number in places.setups.items():
         verdict = verdict_of(verdicts[number])
         if math.isfinite(places.setup_x[number]):
-            over = f"over {stations[number]}" if stations[number] else "free station"
             yield Symbol(
                 x=round(float(places.setup_x[number]), 2),
                 y=round(float(places.setup_y[number]), 2),
                 name=name,
                 look="setup",
                 shape=verdict.shape,
-                says=f"setup {name}, {over}: {verdict.word}",
+                says=f"setup {name}, {stand_words(stations[number])}: {verdict.word}",
             )
 
 

@@ -51,6 +51,11 @@ def verdict_of(word: str) -> Verdict:
     return VERDICTS.get(word) or Verdict(word, OPEN)
 
 
+def stand_words(station: str) -> str:
+    """Say what a setup stands over."""
+    return f"over {station}" if station else "free station"
+
+
 @dataclass(frozen=True)
 class Lengths:
     """How small lengths are said on one job: in mm on a metric one, else in feet.

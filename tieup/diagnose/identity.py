@@ -1,0 +1,2 @@
+def identity_findings(solved):
+    return []
