@@ -96,8 +96,9 @@ def stack(evidence: Evidence, hypotheses: Sequence[Hypothesis]) -> Stack:
     columns = [column for hypothesis in hypotheses for column in hypothesis.columns]
     ends = np.cumsum([0, *(hypothesis.degrees for hypothesis in hypotheses)])
     spans = tuple(slice(int(a), int(b)) for a, b in pairwise(ends))
-    mean = _mean_part(evidence, columns)
-    inside = _within_part(evidence, columns)
+    entries = _entries(columns)
+    mean = _mean_part(evidence, columns, entries)
+    inside = _within_part(evidence, columns, entries)
     scaled = evidence.scaled[evidence.within]
     flat = _flat(mean, inside)
     remaining = _flat(project(evidence.adjustment, mean), inside)
@@ -107,7 +108,20 @@ def stack(evidence: Evidence, hypotheses: Sequence[Hypothesis]) -> Stack:
         score=score(evidence.adjustment, mean) - inside.T @ scaled,
         whole=np.einsum("nh,nh->h", flat, flat),
         span=spans,
-        block=tuple(flat[:, span].T @ remaining[:, span] for span in spans),
+        block=_blocks(flat, remaining, spans),
+    )
+
+
+def _blocks(
+    flat: FloatArray, remaining: FloatArray, spans: Sequence[slice]
+) -> tuple[FloatArray, ...]:
+    """Return each hypothesis' own part of K; those of one column all at once."""
+    single = np.einsum("nh,nh->h", flat, remaining)
+    return tuple(
+        single[span].reshape(1, 1)
+        if span.stop - span.start == 1
+        else flat[:, span].T @ remaining[:, span]
+        for span in spans
     )
 
 
@@ -138,26 +152,47 @@ def _flat(mean: Bias, inside: FloatArray) -> FloatArray:
     )
 
 
-def _mean_part(evidence: Evidence, columns: Sequence[Column]) -> Bias:
+@dataclass(frozen=True)
+class _Entries:
+    """All biases of raw rows in all columns, flat: ``row``, ``column`` (e,), ``bias`` (e, 3)."""
+
+    row: IntArray
+    column: IntArray
+    bias: FloatArray
+
+
+def _entries(columns: Sequence[Column]) -> _Entries:
+    lengths = [len(column.rows) for column in columns]
+    return _Entries(
+        np.concatenate([np.zeros(0, dtype=np.int64), *(c.rows for c in columns)]),
+        np.repeat(np.arange(len(columns)), lengths),
+        np.concatenate([np.zeros((0, 3)), *(c.bias for c in columns)]),
+    )
+
+
+def _mean_part(evidence: Evidence, columns: Sequence[Column], entries: _Entries) -> Bias:
     """Return the columns as biases of the means, whitened."""
     adjustment, network = evidence.adjustment, evidence.network
     bias = no_bias(adjustment, len(columns))
-    for number, column in enumerate(columns):
-        connection = evidence.row_connection[column.rows]
-        inside = connection >= 0
-        np.add.at(bias.connections[:, :, number], connection[inside], column.bias[inside])
+    width = len(columns)
+    connection = evidence.row_connection[entries.row]
+    inside = connection >= 0
+    place = connection[inside] * width + entries.column[inside]
     count = np.ones((len(adjustment.connections), 3))
     sight = ~adjustment.connections.plumb
     count[sight] = np.maximum(network.sights.count[adjustment.connections.source[sight]], 1)
     with np.errstate(invalid="ignore"):
         weight = np.nan_to_num(1.0 / (count * adjustment.sd))
-    whitened = bias.connections * weight[:, :, None]
-    _add_plumb(evidence, columns, whitened)
+    size = len(adjustment.connections) * width
+    for kind in range(3):
+        total = np.bincount(place, weights=entries.bias[inside, kind], minlength=size)
+        bias.connections[:, kind] = total.reshape(-1, width) * weight[:, kind, None]
+    _add_plumb(evidence, columns, bias.connections)
     root = np.sqrt(adjustment.problem.weight)
     for number, column in enumerate(columns):
         for point, component, value in column.control:
             bias.control[point, component, number] += value * root[point, component]
-    return Bias(whitened, bias.control, bias.links)
+    return bias
 
 
 def _add_plumb(evidence: Evidence, columns: Sequence[Column], whitened: FloatArray) -> None:
@@ -171,22 +206,24 @@ def _add_plumb(evidence: Evidence, columns: Sequence[Column], whitened: FloatArr
                 whitened[connection, component, number] += np.nan_to_num(value / sd)
 
 
-def _within_part(evidence: Evidence, columns: Sequence[Column]) -> FloatArray:
+def _within_part(evidence: Evidence, columns: Sequence[Column], entries: _Entries) -> FloatArray:
     """Return the columns as biases of the deviations (w, h), whitened and centred by sight."""
     rows, kinds = np.nonzero(evidence.within)
-    result = np.zeros((len(rows), len(columns)))
+    width = len(columns)
     if not len(rows):
-        return result
+        return np.zeros((0, width))
     place = np.full(evidence.within.shape, -1)
     place[rows, kinds] = np.arange(len(rows))
-    for number, column in enumerate(columns):
-        at = place[column.rows]
-        inside = at >= 0
-        np.add.at(result[:, number], at[inside], column.bias[inside])
+    at = place[entries.row]
+    result = np.zeros(len(rows) * width)
+    for kind in range(3):
+        inside = at[:, kind] >= 0
+        index = at[inside, kind] * width + entries.column[inside]
+        result += np.bincount(index, weights=entries.bias[inside, kind], minlength=len(result))
+    biases = result.reshape(-1, width)
     group = np.unique(evidence.pointings.sight[rows] * 3 + kinds, return_inverse=True)[1]
-    count = np.bincount(group)
-    touched = np.flatnonzero(np.any(result != 0.0, axis=0))
-    for number in touched.tolist():
-        mean = np.bincount(group, weights=result[:, number]) / count
-        result[:, number] -= mean[group]
-    return result / evidence.spread[rows, kinds][:, None]
+    order = np.argsort(group, kind="stable")
+    starts = np.flatnonzero(np.diff(group[order], prepend=-1))
+    means = np.add.reduceat(biases[order], starts, axis=0) / np.bincount(group)[:, None]
+    centred: FloatArray = (biases - means[group]) / evidence.spread[rows, kinds][:, None]
+    return centred

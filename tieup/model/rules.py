@@ -44,11 +44,10 @@ class Rule:
 
 @dataclass(frozen=True)
 class RuleSet:
-    """A named set of rules; ``about`` says whom it is for."""
+    """A named set of rules; ``use`` says what work it is for."""
 
     name: str
-    title: str
-    about: str
+    use: str
     rules: tuple[Rule, ...]
 
 

@@ -34,12 +34,14 @@ class PairSteps:
     """Steps of q pairs of setups, ordered by their numbers.
 
     ``pair`` (q, 2): first and second setup. ``common`` (q,): marks that both have shot, ``work``
-    (q,): those of them that are no control, ``shared`` (q,): those compared. ``step`` (q, 4):
-    N, E, H in m and turn in rad, first minus second, at the ``middle`` (q, 2) of the marks; ``covariance`` (q, 4, 4); NaN where nothing tests it.
-    ``plan``, ``plan_sd`` (q,): size of the plan step at the middle and its sd along itself.
-    ``far_point`` (q,) is the shot of the two that lies farthest from the middle, -1 where there
-    is no plan step; there the step in plan is ``far_plan`` (q,) with ``far_sd``. ``computed``
-    (q,) is False for pairs that were left out because the job is too large.
+    (q,): those of them that are no control, ``shared`` (q,): those compared.
+
+    ``step`` (q, 4): N, E, H in m and turn in rad, first minus second, at the ``middle`` (q, 2) of
+    the marks; ``covariance`` (q, 4, 4); NaN where nothing tests it. ``plan``, ``plan_sd`` (q,): size
+    of the plan step at the middle and its sd along itself. ``far_point`` (q,) is the shot of the
+    two that lies farthest from the middle, -1 where there is no plan step; there the step in plan
+    is ``far_plan`` (q,) with ``far_sd``. ``computed`` (q,) is False for pairs that were left out
+    because the job is too large.
     """
 
     pair: IntArray

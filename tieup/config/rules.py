@@ -1,0 +1,135 @@
+"""Read rule sets: the rules that work is held to, as data with a source behind every number."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from tieup.config.kinds import Choice, Number, Text, did_you_mean
+from tieup.config.nodes import Reading, parse_yaml
+from tieup.config.shapes import Either, ListOf, Section
+from tieup.data import data_path
+from tieup.errors import ConfigError
+from tieup.model.rules import Limit, Rule, RuleSet
+from tieup.ties.measures import MEASURES
+from tieup.units import angle_factor, length_factor
+
+UNITS = {
+    "mm": length_factor("mm"),
+    "m": 1.0,
+    "ft": length_factor("ft"),
+    "arcsec": angle_factor("deg") / 3600.0,
+    "deg": angle_factor("deg"),
+    "ppm": 1e-6,
+    "ratio": 1.0,
+    "sd": 1.0,
+    "marks": 1.0,
+    "pairs": 1.0,
+}
+AT_MOST, AT_LEAST = "at most", "at least"
+_FROM_ZERO = Number(low=0.0)
+_LIMIT = Either(
+    _FROM_ZERO,
+    Section(
+        {
+            "limit": _FROM_ZERO,
+            "or_mm": Number(default=0.0, low=0.0, unit="mm at the target"),
+            "plus_ppm": Number(default=0.0, low=0.0, unit="ppm of the distance"),
+            "per_root": Choice(("stations",)),
+        },
+        required=("limit",),
+    ),
+)
+_RULE = Section(
+    {
+        "id": Text(),
+        "says": Text(),
+        "measures": Choice(tuple(MEASURES)),
+        "held": Choice((AT_MOST, AT_LEAST), default=AT_MOST),
+        "unit": Choice(tuple(UNITS)),
+        "warn": _LIMIT,
+        "fail": _LIMIT,
+        "source": Text(),
+    },
+    required=("id", "says", "measures", "unit", "source"),
+)
+_SET = Section(
+    {"name": Text(), "use": Text(), "rules": ListOf(_RULE)}, required=("name", "use", "rules")
+)
+
+
+def rule_sets() -> dict[str, Path]:
+    """Return the rule sets that ship with the package, by name."""
+    folder = data_path("configs") / "rules"
+    return {path.stem: path for path in sorted(folder.glob("*.yaml"))}
+
+
+def find_rules(name: str) -> RuleSet:
+    """Return a rule set by its name.
+
+    Raises
+    ------
+    ConfigError
+        There is no such set.
+    """
+    sets = rule_sets()
+    if name in sets:
+        return read_rules(sets[name])
+    hint = did_you_mean(name, {known: known for known in sets})
+    raise ConfigError(f'rules: "{name}" is no rule set. Expected {", ".join(sets)}. {hint}'.strip())
+
+
+def read_rules(path: Path) -> RuleSet:
+    """Read one rule set.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read as a rule set; every problem of the file at once.
+    """
+    reading = Reading(path.name)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path}: cannot be read ({error})") from error
+    values = _SET.read(parse_yaml(text, reading), "", reading)
+    seen: set[str] = set()
+    for number, rule in enumerate(values["rules"], 1):
+        place = f"rules {number}"
+        if rule["warn"] is None and rule["fail"] is None:
+            reading.note_key(place, "has neither warn nor fail. Expected one of them or both")
+        if rule["id"] in seen:
+            reading.note_key(place, f"has the id {rule['id']} of another rule. Expected a new one")
+        seen.add(rule["id"])
+    reading.raise_problems()
+    rules = tuple(_rule(rule) for rule in values["rules"])
+    return RuleSet(values["name"], values["use"], rules)
+
+
+def _rule(values: dict[str, Any]) -> Rule:
+    factor = UNITS[values["unit"]]
+    return Rule(
+        id=values["id"],
+        says=values["says"],
+        measures=values["measures"],
+        unit=values["unit"],
+        factor=factor,
+        at_least=values["held"] == AT_LEAST,
+        warn=_limit(values["warn"], factor),
+        fail=_limit(values["fail"], factor),
+        source=values["source"],
+    )
+
+
+def _limit(value: float | dict[str, Any] | None, factor: float) -> Limit | None:
+    """Return a limit in SI."""
+    if value is None:
+        return None
+    if not isinstance(value, dict):
+        return Limit(value * factor)
+    return Limit(
+        value["limit"] * factor,
+        per_distance=value["plus_ppm"] * 1e-6,
+        over_distance=value["or_mm"] * length_factor("mm"),
+        per_root=value["per_root"] is not None,
+    )
