@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from tests.network.sites import (
     FREE,
@@ -18,6 +19,7 @@ from tests.network.sites import (
     start,
     with_control,
 )
+from tieup.errors import NetworkError
 from tieup.model.network import Links
 from tieup.model.observations import ZENITH
 from tieup.model.settings import Datum, LocalDatum
@@ -64,13 +66,8 @@ def test_control_does_not_tie_setups_of_a_free_job():
     both = sum(job.points.index(name) < 5 for name in job.control.names)
     assert 2 <= both <= 4
     assert start(job).start.plan_setup.all()
-    named = change(job, lambda s, value, point, height: None)
-    try:
-        alone = start(named, FREE).start.plan_setup.sum()
-    except Exception as error:
-        alone = 1
-        assert "no common marks" in str(error)
-    assert alone == 1
+    with pytest.raises(NetworkError, match="no common marks"):
+        start(job, FREE)
 
 
 def test_a_local_frame_has_its_mark_and_azimuth_exactly():
@@ -141,11 +138,19 @@ def test_a_setup_without_zenith_angles_has_no_height_and_spoils_none():
 
 
 def test_side_shots_of_one_setup_come_out_as_polar_points():
-    """Marks seen once, and the middle of three sights of one mark."""
+    """Marks seen by one setup; of three sights of one of them a false one does not count."""
     job = site(9, setups=2, marks=30)
     s = job.sights
-    job = only(job, (s.setup == 0) | (s.point < 8))
-    job = with_control(job, [0, 1, 2])
-    network = start(job)
+    own = (s.setup == 0) & (s.point >= 8)
+    job = only(job, own | (s.point < 8))
+    last = int(np.flatnonzero(job.sights.point == 29)[0])
+    job = only(job, np.append(np.arange(len(job.sights)), [last, last]))
+
+    def spoil_last(s, value, point, height):
+        value[-1, 2] += 7.0
+
+    network = start(change(job, spoil_last))
     assert network.start.plan_point.all() and network.start.height_point.all()
     assert np.max(misses(job, network).position) < 0.03  # m
+    assert network.start.gross[-1].tolist() == [False, False, True]
+    assert network.start.gross.sum() == 1

@@ -22,6 +22,7 @@ from tests.network.sites import (
     traverse,
     with_control,
 )
+from tieup.errors import NetworkError
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Sights
 
 CLOSE = 0.03  # m
@@ -53,11 +54,10 @@ def test_angles_alone_to_three_marks_or_more_place_a_setup(control):
     reached = 0
     for seed in range(30):
         job = blank(site(1, control, control, seed), slice(None), DISTANCE)
-        if seed in (0, 1) or True:
-            try:
-                network = start(job)
-            except Exception:
-                continue
+        try:
+            network = start(job)
+        except NetworkError:
+            continue
         reached += 1
         assert in_plan(job, network) < 0.3  # m; some stand near the danger circle
         assert not network.start.gross.any()
@@ -85,7 +85,7 @@ def test_a_triangulation_without_distances_is_carried_through():
     plan = [[0, 0, 0], [100, 10, 1], [50, 80, 2], [60, -70, 0], [160, 60, 1.0]]
     position = np.array(plan, dtype=float) + SHIFT
     sees = np.array([[0, 1, 1, 1, 0], [1, 0, 1, 1, 1], [1, 1, 0, 0, 1], [1, 1, 0, 0, 0]], bool)
-    job = make_job(position, position, sees, np.array([0, 1]), rng, station=np.arange(4))
+    job = make_job(position[:4], position, sees, np.array([0, 1]), rng, station=np.arange(4))
     network = start(blank(job, slice(None), DISTANCE))
     assert network.start.plan_point.all() and network.start.height_point.all()
     miss = misses(job, network)

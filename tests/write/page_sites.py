@@ -57,15 +57,20 @@ def invented_site(
     names = [f"CP{i}" for i in range(1, 9)] + [f"M{i}" for i in range(1, marks - 7)]
     names += [f"{i + 101}" for i in range(points - marks)]
     side = 12.0 * points**0.5 / 2.0
-    place = np.column_stack(
-        [rng.uniform(2000, 2000 + side, points), rng.uniform(5000, 5000 + side, points)]
-    )
+    place = rng.uniform(0, side, (points, 2)) + [2000, 5000]
+    for first in range(marks, points, 24):  # curbs of 24 shots, across the yard in turn
+        run = np.arange(first, min(first + 24, points))
+        along = np.linspace(0.05, 0.95, len(run)) * side
+        across = 2.0 * np.sin(along / side * 3) + (first * 7.3) % (0.9 * side)
+        sides = [along, across] if (first // 24) % 2 else [across, along]
+        place[run] = np.column_stack(sides) + [2000, 5000]
     height = 112.0 + 0.014 * (place[:, 0] - 2000)
     stand = rng.uniform(0.15, 0.85, (setups, 2)) * side + [2000, 5000]
     labels = [f"S{i + 1}" for i in range(setups)]
     far = np.hypot(*(place[:, None] - stand[None]).transpose(2, 0, 1))
     order = np.argsort(far, axis=1)
     seen = [order[i, : shots if i < marks else 1] for i in range(points)]
+    ties = _ties(names, marks, seen, labels, rng)
     site = Reconciliation(
         job=make_job(
             folder,
@@ -75,8 +80,8 @@ def invented_site(
         ),
         coordinates=_coordinates(names, place, height, marks, seen, labels, rng),
         observations=_observations(names, far, marks, seen, labels, rng),
-        setups=_setups(labels, stand, seen),
-        ties=_ties(names, marks, seen, labels, rng),
+        setups=_setups(labels, stand, seen, ties),
+        ties=ties,
         findings=_findings(),
         summary=Summary(
             datum="held to control CP1, CP2, CP3",
@@ -100,7 +105,7 @@ def with_extras(site: Reconciliation) -> Later:
     """Return a site with everything that only some runs have."""
     north, east = site.coordinates["northing"], site.coordinates["easting"]
     joints = {
-        "joint": ["CURB-W", "LANE"],
+        "string": ["CURB-1", "CURB-2"],
         "first": ["S1", "S2"],
         "second": ["S2", "S3"],
         "point": ["M1", "M2"],
@@ -132,23 +137,23 @@ def with_extras(site: Reconciliation) -> Later:
     }
     control = {
         "point": ["CP1", "CP2"],
-        "free_northing": np.array([0.0141, 0.0002]),
-        "free_easting": np.array([-0.0110, 0.0004]),
-        "free_elevation": np.array([-0.0040, NAN]),
-        "held_northing": np.array([0.0120, 0.0011]),
-        "held_easting": np.array([-0.0090, 0.0004]),
-        "held_elevation": np.array([-0.0030, NAN]),
+        "d_northing": np.array([0.0141, 0.0002]),
+        "d_easting": np.array([-0.0110, 0.0004]),
+        "d_elevation": np.array([-0.0040, NAN]),
+        "sd_northing": np.array([0.0010, 0.0011]),
+        "sd_easting": np.array([0.0010, 0.0010]),
+        "sd_elevation": np.array([0.0008, NAN]),
         "verdict": ["fails", "ties"],
     }
     rules = {
         "rule": ["control_minimum", "face_distance", "closing_backsight"],
-        "what": ["control marks sighted", "distance, face 1 against face 2", "closing backsight"],
-        "where": ["S1", "S2", "S3"],
-        "value": ["4", "3.4", ""],
-        "warn": ["3", "3", "yes"],
-        "fail": ["2", "5", ""],
+        "says": ["control marks sighted", "distance, face 1 against face 2", "closing backsight"],
+        "state": ["pass", "warn", "not checked"],
+        "subject": ["S1", "S2", ""],
+        "value": np.array([4.0, 3.4, NAN]),
+        "limit": np.array([3.0, 3.0, NAN]),
         "unit": ["", "mm", ""],
-        "result": ["pass", "warn", "not checked"],
+        "checked": [5, 4, 0],
         "reason": ["", "", "no closing rows"],
         "source": ["common practice, no source"] * 3,
     }
@@ -275,14 +280,16 @@ def _observations(
             observed = far[i, s] if kind == "distance" else float(rng.uniform(0, 360))
             rows.append({**row, "kind": kind, "observed": observed, "w": w, "sd": 3.0})
     for row, (status, reason) in zip(
-        rows[::31], [("excluded", "target height (F-7c1e2a)"), ("repeated", "copy of line 2")],
+        rows[::31],
+        [("excluded", "target height (F-7c1e2a)"), ("repeated", "copy of line 2")],
         strict=False,
     ):
         row |= {"status": status, "reason": reason, "w": NAN}
     return table(OBSERVATIONS, rows)
 
 
-def _setups(labels: list[str], stand: np.ndarray, seen: list[np.ndarray]) -> Table:
+def _setups(labels: list[str], stand: np.ndarray, seen: list[np.ndarray], ties: Table) -> Table:
+    fails = set(np.asarray(ties["setup"])[np.asarray(ties["verdict"]) == "fails"])
     counts = np.bincount(np.concatenate([s for s in seen if len(s) > 1]), minlength=len(labels))
     return table(
         SETUPS,
@@ -302,7 +309,7 @@ def _setups(labels: list[str], stand: np.ndarray, seen: list[np.ndarray]) -> Tab
                 "redundancy": 11.25,
                 "geometry": ("strong", "two-tie", "weak")[i % 3],
                 "geometry_sd": 1.4,
-                "verdict": "fails" if i == 2 else "ties",
+                "verdict": "fails" if label in fails else "ties",
             }
             for i, label in enumerate(labels)
         ],

@@ -29,6 +29,7 @@ from tieup.geometry import curvature_coefficient
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Network
 from tieup.model.settings import Precision
+from tieup.threads import one_thread
 
 IN_FRAME = 1e-7  # m; the frame's conditions are met this well
 FRAME_ROUNDS = 6
@@ -51,11 +52,9 @@ def adjust(network: Network, precision: Precision, refraction: float, frame: Fra
     AdjustmentError
         When the iteration does not settle.
     """
-    from threadpoolctl import threadpool_limits
-
     without_setup = np.zeros(len(network.setup_labels), dtype=bool)
     without_point = np.zeros(len(network.point_names), dtype=bool)
-    with threadpool_limits(1):
+    with one_thread():
         while True:
             problem = make_problem(network, frame, without_setup, without_point)
             try:
@@ -202,9 +201,7 @@ def _closes(motions: Motions, conditions: Conditions) -> bool:
     return bool(np.linalg.matrix_rank(matrix) == motions.count)
 
 
-def _transfer(
-    system: Eliminated, motions: Motions, conditions: Conditions, held: Held
-) -> Transfer:
+def _transfer(system: Eliminated, motions: Motions, conditions: Conditions, held: Held) -> Transfer:
     """Return the covariance transfer into the frame; none where the datum is control's."""
     if not _closes(motions, conditions):
         none = Motions(motions.setup[:, :, :0], motions.point[:, :, :0])

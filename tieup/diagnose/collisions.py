@@ -15,7 +15,7 @@ import numpy as np
 from tieup.diagnose.case import Case, new_name
 from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.solve import Solved, assemble
-from tieup.diagnose.suspicion import misplaced
+from tieup.diagnose.suspicion import GROSS_SHARE, shared_points
 from tieup.diagnose.visits import SIDE, Visits, visits_of
 from tieup.errors import TieupError
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
@@ -73,7 +73,7 @@ def _seen_apart(case: Case, visits: Visits, network: Network) -> tuple[Visits, N
     Strings of like shape, numbered alike, can agree with each other better than the few marks
     that a setup really shares.
     """
-    wrong = misplaced(network)
+    wrong = _astray(network, visits)
     if not wrong.any():
         return visits, network
     for setups in (np.flatnonzero(wrong), np.arange(len(case.setups))):
@@ -84,9 +84,21 @@ def _seen_apart(case: Case, visits: Visits, network: Network) -> tuple[Visits, N
             reduction, tried = assemble(apart)
         except TieupError:
             continue
-        if misplaced(tried).sum() < wrong.sum():
-            return visits_of(case, reduction, tried), tried
+        seen = visits_of(case, reduction, tried)
+        if _astray(tried, seen).sum() < wrong.sum():
+            return seen, tried
     return visits, network
+
+
+def _astray(network: Network, visits: Visits) -> BoolArray:
+    """Tell which setups (S,) miss many of their marks, side shots not counted."""
+    count = len(network.setup_labels)
+    named = shared_points(network)[network.sights.point] & ~visits.side
+    missed = network.start.gross.any(axis=1) & named
+    of_named = np.bincount(visits.setup[named], minlength=count)
+    of_missed = np.bincount(visits.setup[missed], minlength=count)
+    wrong = (of_missed > 0) & (of_missed >= GROSS_SHARE * of_named)
+    return np.asarray(wrong | ~network.start.plan_setup)
 
 
 def names_apart(case: Case, setups: IntArray) -> Case:
@@ -97,6 +109,7 @@ def names_apart(case: Case, setups: IntArray) -> Case:
     shots = case.shots
     known = {*(case.control.names if case.control else ()), *(s.station for s in case.setups)}
     free = np.array([name not in known for name in case.points], dtype=bool)
+    free &= _in_several_setups(case)
     rows = np.flatnonzero((shots.role == SIDE) & free[shots.point] & np.isin(shots.setup, setups))
     pairs = np.unique(np.column_stack([shots.setup[rows], shots.point[rows]]), axis=0)
     labels = [case.setups[s].label for s in pairs[:, 0]]
@@ -120,15 +133,13 @@ def _with_names(case: Case, renamed: dict[tuple[int, int], str]) -> Case:
         return case
     names = tuple(dict.fromkeys(renamed.values()))
     number = {name: len(case.points) + i for i, name in enumerate(names)}
-    table = np.tile(np.arange(len(case.points)), (len(case.setups), 1))
-    for (setup, point), name in renamed.items():
-        table[setup, point] = number[name]
-    shots = case.shots
-    return replace(
-        case,
-        points=(*case.points, *names),
-        shots=replace(shots, point=table[shots.setup, shots.point]),
-    )
+    shots, width = case.shots, len(case.points)
+    pairs = sorted((setup * width + point, number[name]) for (setup, point), name in renamed.items())
+    keys, numbers = np.array(pairs, dtype=np.int64).T
+    key = shots.setup * width + shots.point
+    place = np.minimum(np.searchsorted(keys, key), len(keys) - 1)
+    point = np.where(keys[place] == key, numbers[place], shots.point)
+    return replace(case, points=(*case.points, *names), shots=replace(shots, point=point))
 
 
 def _clusters(network: Network, visits: Visits) -> dict[int, list[Cluster]]:

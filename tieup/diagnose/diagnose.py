@@ -24,6 +24,7 @@ from tieup.diagnose.rescue import rescue
 from tieup.diagnose.search import found_mistake, search
 from tieup.diagnose.solve import Solved, solve, without_gross
 from tieup.diagnose.subjects import Subjects
+from tieup.threads import one_thread
 
 ROUNDS = 4
 FEW = 3  # mistakes that a job may have however small it is
@@ -62,6 +63,11 @@ def diagnose(case: Case, kept: frozenset[Signature] = NOTHING_KEPT) -> Diagnosis
     NetworkError, AdjustmentError
         The data cannot be tied or solved at all.
     """
+    with one_thread():
+        return _diagnose(case, kept)
+
+
+def _diagnose(case: Case, kept: frozenset[Signature]) -> Diagnosis:
     solved, whole = resolve_conventions(solve(case))
     collided, collisions = split_collisions(solved)
     if collisions:

@@ -15,6 +15,7 @@ import numpy as np
 from tieup.adjust.hypothesis import Bias, gram, no_bias, project, score
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import FloatArray
+from tieup.threads import one_thread
 
 TESTABLE = 1e-3  # smallest share of a step that must stay visible in the residuals
 BATCH = 2e7  # numbers in one right-hand side
@@ -64,8 +65,6 @@ def column_size(adjustment: Adjustment) -> int:
 
 def compare(adjustment: Adjustment, comparisons: list[Comparison]) -> Steps:
     """Estimate the rigid step of every comparison."""
-    from threadpoolctl import threadpool_limits
-
     count = len(comparisons)
     point = adjustment.connections.point
     middle = np.array(
@@ -74,7 +73,7 @@ def compare(adjustment: Adjustment, comparisons: list[Comparison]) -> Steps:
     step, covariance = np.full((count, 4), np.nan), np.full((count, 4, 4), np.nan)
     room = max(BATCH / column_size(adjustment), 64)
     part = np.cumsum([c.columns for c in comparisons]) // room
-    with threadpool_limits(1):
+    with one_thread():
         for number in np.unique(part):
             batch = np.flatnonzero(part == number)
             chosen = [comparisons[i] for i in batch]

@@ -23,6 +23,7 @@ from tieup.adjust.solution import Adjustment
 from tieup.errors import AdjustmentError
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import DISTANCE
+from tieup.threads import one_thread
 from tieup.ties.family import chance_of, holm
 from tieup.ties.known import known_to_control
 
@@ -81,13 +82,11 @@ def control_test(held: Adjustment, minimal: Adjustment, alpha: float = 0.05) -> 
     alpha
         Size of the global tests.
     """
-    from threadpoolctl import threadpool_limits
-
     known = known_to_control(held) & held.problem.solved_point
     touched = np.zeros(len(known), dtype=bool)
     touched[held.connections.point] = True
     point = np.flatnonzero(known & touched)
-    with threadpool_limits(1):
+    with one_thread():
         difference, covariance, statistic = _let_go(held, point)
         scale, scale_sd = _scale(held)
     out, told = _which(statistic)

@@ -20,6 +20,7 @@ from tieup.adjust.covariance import point_covariance
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.settings import Tolerances
+from tieup.threads import one_thread
 from tieup.ties.compare import column_size, compare
 from tieup.ties.family import chance_of, holm
 from tieup.ties.lines import GAP, KINK, STEP, LineReading, Smoothness, read_line, smoothness
@@ -61,8 +62,6 @@ def string_joints(
     adjustment: Adjustment, string: TextArray, setup: IntArray, point: IntArray, time: FloatArray
 ) -> StringJoints:
     """Measure every change-over; arguments as in `tieup.ties.strings.find_runs`."""
-    from threadpoolctl import threadpool_limits
-
     solved = adjustment.problem.solved_point
     known = np.where((point >= 0) & solved[np.maximum(point, 0)], point, -1)
     runs = find_runs(string, setup, known, time)
@@ -71,7 +70,7 @@ def string_joints(
         name: smoothness([r.points for r in runs if r.string == name], adjustment.position)
         for name in {c.string for c in found}
     }
-    with threadpool_limits(1):
+    with one_thread():
         shared = _shared(adjustment, found)
         lines = [line for batch in _batches(adjustment, found) for line in _read(adjustment, batch)]
     return _assemble(found, shared, lines, [smooth[c.string] for c in found])

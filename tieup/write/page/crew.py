@@ -205,7 +205,7 @@ def _joints(joints: Table | None, site: Reconciliation) -> Iterator[CrewRow]:
     if joints is None:
         return
     verdict, lengths = texts(joints, "verdict"), Lengths(site.job.length_unit)
-    first, second, name = (texts(joints, column) for column in ("first", "second", "joint"))
+    first, second, name = (texts(joints, column) for column in ("first", "second", "string"))
     remark = texts(joints, "judgement")
     for row in sorted(range(len(verdict)), key=lambda row: _urgency(verdict[row])):
         measures = (_measure(joints, row, part, lengths) for part in (PLAN, HEIGHT))

@@ -1,20 +1,22 @@
 """Parts of a reconciliation that a run may not have: read where they are, else left out.
 
 =========  ==============================================================================
-joints     joint, first, second, point, northing, easting, d_horizontal, d_elevation,
+joints     string, first, second, point, northing, easting, d_horizontal, d_elevation,
            limit_horizontal, limit_elevation, verdict, judgement
 pairs      first, second, shared, d_northing, d_easting, d_elevation, turn, far_point,
            d_horizontal, sd_horizontal, sd_elevation, limit_horizontal, limit_elevation,
            verdict, judgement
-control    point, free_northing, free_easting, free_elevation, held_northing,
-           held_easting, held_elevation, statistic, verdict
-rules      rule, what, where, value, warn, fail, unit, result, reason, source
+control    point, d_northing, d_easting, d_elevation, sd_northing, sd_easting,
+           sd_elevation, verdict, judgement
+rules      rule, says, state, subject, value, limit, unit, checked, reason, source
 todo       texts: what to shoot again, first things first
 decisions  texts: the effect of each of the job's decisions, in their order
 =========  ==============================================================================
 
-Differences are in the job's length unit, first setup minus second, site minus control; ``turn``
-is in arc seconds. A table may lack any column: its cells are then empty.
+Lengths are in the job's unit. Differences of pairs are first setup minus second, of joints second
+minus first, of control the survey without that mark's coordinates minus the list; those of pairs
+in plan are at ``far_point``, the farthest shot. ``turn`` is in arc seconds, ``state`` pass, warn,
+fail or not checked. A table may lack any column: it is then left out or empty.
 """
 
 from __future__ import annotations

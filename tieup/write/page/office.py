@@ -33,7 +33,7 @@ from tieup.write.page.wording import Verdict, verdict_of
 
 MOST_UNUSED, MOST_RULES, MOST_DECISIONS, MOST_FILES = 500, 500, 200, 300
 GRAVITY = {fate: rank for rank, fate in enumerate(("unused", "excluded", "used", *FATES[3:]))}
-RESULTS = ("fail", "warn", "not checked", "pass")
+STATES = ("fail", "warn", "not checked", "pass")
 
 
 @dataclass(frozen=True)
@@ -198,20 +198,20 @@ def _decision(decision: Decision) -> str:
 
 
 def _rules(rules: Table) -> Grid:
-    result = texts(rules, "result")
-    rank = {word: number for number, word in enumerate(RESULTS)}
-    order = sorted(range(len(result)), key=lambda row: rank.get(result[row], 0))[:MOST_RULES]
+    state = texts(rules, "state")
+    rank = {word: number for number, word in enumerate(STATES)}
+    order = sorted(range(len(state)), key=lambda row: rank.get(state[row], 0))[:MOST_RULES]
     columns = [
         Column(title, look, [column[row] for row in order])
         for title, look, name in (
             ("Rule", TEXT, "rule"),
-            ("Measures", TEXT, "what"),
-            ("Where", POINT, "where"),
-            ("Result", VERDICT, "result"),
-            ("Value", NUMBER, "value"),
-            ("Warn at", NUMBER, "warn"),
-            ("Fail at", NUMBER, "fail"),
+            ("What it asks", TEXT, "says"),
+            ("Result", VERDICT, "state"),
+            ("Worst at", TEXT, "subject"),
+            ("Worst value", NUMBER, "value"),
+            ("Limit", NUMBER, "limit"),
             ("Unit", TEXT, "unit"),
+            ("Checked", NUMBER, "checked"),
             ("Why", TEXT, "reason"),
             ("Source", TEXT, "source"),
         )
@@ -226,8 +226,8 @@ def _rules(rules: Table) -> Grid:
 
 
 def _rules_count(rules: Table) -> Iterator[tuple[Verdict, int]]:
-    counts = Counter(texts(rules, "result"))
-    for word in RESULTS:
+    counts = Counter(texts(rules, "state"))
+    for word in STATES:
         if counts[word]:
             yield verdict_of(word), counts[word]
 

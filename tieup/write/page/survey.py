@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tieup.model.arrays import IntArray
 from tieup.model.reconciliation import Fit, Reconciliation, Table
 from tieup.write.columns import SETUPS
 from tieup.write.page.extras import Extras
@@ -29,6 +30,67 @@ from tieup.write.page.grid import (
 from tieup.write.page.wording import BAD, GOOD, OPEN, WARN, Lengths, Verdict
 
 MOST_SETUPS, MOST_TIES, MOST_PAIRS, MOST_FINDINGS = 300, 400, 300, 100
+
+
+SETUP_PLACE = (
+    ("Setup", POINT, "setup"),
+    ("Over", NAME, "station"),
+    ("Verdict", VERDICT, "verdict"),
+    ("Ties", NUMBER, "ties"),
+    ("Northing", NUMBER, "northing"),
+    ("Easting", NUMBER, "easting"),
+    ("Elevation", NUMBER, "elevation"),
+)
+SETUP_SPREADS = (("± N", "sd_northing"), ("± E", "sd_easting"), ("± elev.", "sd_elevation"))
+SETUP_FIT = (
+    ("Orientation", NUMBER, "orientation"),
+    ("±", NUMBER, "sd_orientation"),
+    ("Redundancy", NUMBER, "redundancy"),
+    ("Geometry", TEXT, "geometry"),
+    ("Worst it causes (mm)", NUMBER, "geometry_sd"),
+)
+TIE_WORDS = (
+    ("Mark", POINT, "point"),
+    ("Setup", POINT, "setup"),
+    ("Verdict", VERDICT, "verdict"),
+)
+TIE_LENGTHS = (
+    ("N", "d_northing"),
+    ("E", "d_easting"),
+    ("Plan", "d_horizontal"),
+    ("± plan", "sd_horizontal"),
+    ("Limit", "limit_horizontal"),
+    ("Height", "d_elevation"),
+    ("± height", "sd_elevation"),
+    ("Limit", "limit_elevation"),
+)
+PAIR_WORDS = (
+    ("First", POINT, "first"),
+    ("Second", POINT, "second"),
+    ("Verdict", VERDICT, "verdict"),
+    ("Shared marks", NUMBER, "shared"),
+    ("Turn (arc sec)", NUMBER, "turn"),
+    ("Farthest shot", POINT, "far_point"),
+)
+PAIR_LENGTHS = (
+    ("N", "d_northing"),
+    ("E", "d_easting"),
+    ("Plan, farthest", "d_horizontal"),
+    ("± plan", "sd_horizontal"),
+    ("Limit", "limit_horizontal"),
+    ("Height", "d_elevation"),
+    ("± height", "sd_elevation"),
+    ("Limit", "limit_elevation"),
+)
+CONTROL_WORDS = (("Mark", POINT, "point"), ("Verdict", VERDICT, "verdict"))
+CONTROL_LENGTHS = (
+    ("N", "d_northing"),
+    ("E", "d_easting"),
+    ("Height", "d_elevation"),
+    ("± N", "sd_northing"),
+    ("± E", "sd_easting"),
+    ("± height", "sd_elevation"),
+)
 
 
 @dataclass(frozen=True)
@@ -122,28 +184,18 @@ def _setups(site: Reconciliation, lengths: Lengths) -> Grid:
     def column(title: str, look: str, name: str) -> Column:
         return Column(title, look, cells(setups, name, SETUPS, unit, rows))
 
-    def spread(title: str, name: str) -> Column:
-        return Column(title, NUMBER, lengths.figures(numbers(setups, name)[rows].tolist()))
-
+    figures = lengths.figures
+    spreads = [
+        Column(title, NUMBER, figures(numbers(setups, name)[rows].tolist()))
+        for title, name in SETUP_SPREADS
+    ]
     return Grid(
         f"Setups. Coordinates in {lengths.name}; ± are 1 sd in {lengths.small}, of the orientation "
         f"in {unit}.",
         (
-            column("Setup", POINT, "setup"),
-            column("Over", NAME, "station"),
-            column("Verdict", VERDICT, "verdict"),
-            column("Ties", NUMBER, "ties"),
-            column("Northing", NUMBER, "northing"),
-            column("Easting", NUMBER, "easting"),
-            column("Elevation", NUMBER, "elevation"),
-            spread("± N", "sd_northing"),
-            spread("± E", "sd_easting"),
-            spread("± Elev.", "sd_elevation"),
-            column("Orientation", NUMBER, "orientation"),
-            column("±", NUMBER, "sd_orientation"),
-            column("Redundancy", NUMBER, "redundancy"),
-            column("Geometry", TEXT, "geometry"),
-            column("Worst it causes (mm)", NUMBER, "geometry_sd"),
+            *(column(*part) for part in SETUP_PLACE),
+            *spreads,
+            *(column(*part) for part in SETUP_FIT),
         ),
         left_out(len(rows), total, "setups", "setups.csv", "what does not tie"),
     )
@@ -151,88 +203,41 @@ def _setups(site: Reconciliation, lengths: Lengths) -> Grid:
 
 def _ties(site: Reconciliation, lengths: Lengths) -> Grid:
     ties = site.ties
-    shares = np.zeros(length(ties))
-    for difference, limit in (
-        ("d_horizontal", "limit_horizontal"),
-        ("d_elevation", "limit_elevation"),
-    ):
-        with np.errstate(invalid="ignore", divide="ignore"):
-            share = np.abs(numbers(ties, difference)) / numbers(ties, limit)
-        shares = np.fmax(shares, np.nan_to_num(share, nan=0.0, posinf=0.0))
-    fails = np.array([word == "fails" for word in texts(ties, "verdict")], dtype=bool)
-    rows = np.lexsort((-shares, ~fails))[:MOST_TIES]
-
-    def part(title: str, name: str) -> Column:
-        return Column(title, NUMBER, lengths.figures(numbers(ties, name)[rows].tolist()))
-
-    columns = [
-        Column("Mark", POINT, [texts(ties, "point")[row] for row in rows]),
-        Column("Setup", POINT, [texts(ties, "setup")[row] for row in rows]),
-        Column("Verdict", VERDICT, [texts(ties, "verdict")[row] for row in rows]),
-        part("N", "d_northing"),
-        part("E", "d_easting"),
-        part("Plan", "d_horizontal"),
-        part("± plan", "sd_horizontal"),
-        part("Limit", "limit_horizontal"),
-        part("Height", "d_elevation"),
-        part("± height", "sd_elevation"),
-        part("Limit", "limit_elevation"),
-    ]
-    if "judgement" in ties:
-        columns.append(Column("In words", TEXT, [texts(ties, "judgement")[row] for row in rows]))
+    rows = _worst_ties(ties)[:MOST_TIES]
+    chosen = {name: np.asarray(column)[rows] for name, column in ties.items()}
     return Grid(
         f"Ties: where this setup alone puts the mark, minus where all the others put it, in "
         f"{lengths.small}; ± is 1 sd.",
-        tuple(columns),
+        _columns(chosen, TIE_WORDS, TIE_LENGTHS, lengths),
         left_out(len(rows), length(ties), "ties", "ties.csv", "the worst"),
     )
+
+
+def _worst_ties(ties: Table) -> IntArray:
+    """Return the rows of the ties: what fails first, then by the share of the limit used."""
+    shares = np.zeros(length(ties))
+    for part in ("horizontal", "elevation"):
+        with np.errstate(invalid="ignore", divide="ignore"):
+            share = np.abs(numbers(ties, f"d_{part}")) / numbers(ties, f"limit_{part}")
+        shares = np.fmax(shares, np.nan_to_num(share, nan=0.0, posinf=0.0))
+    fails = np.array([word == "fails" for word in texts(ties, "verdict")], dtype=bool)
+    return np.lexsort((-shares, ~fails))
 
 
 def _pairs(pairs: Table, lengths: Lengths) -> Grid:
     return Grid(
         f"Setup against setup, from the marks both have shot: first minus second, in "
-        f"{lengths.small}; plan at the far end of the shots.",
-        _columns(
-            pairs,
-            [
-                ("First", POINT, "first"),
-                ("Second", POINT, "second"),
-                ("Verdict", VERDICT, "verdict"),
-                ("Shared marks", TEXT, "shared"),
-            ],
-            [
-                ("N", "d_northing"),
-                ("E", "d_easting"),
-                ("Plan at far end", "d_horizontal"),
-                ("± plan", "sd_horizontal"),
-                ("Limit", "limit_horizontal"),
-                ("Height", "d_elevation"),
-                ("± height", "sd_elevation"),
-                ("Limit", "limit_elevation"),
-            ],
-            lengths,
-        ),
+        f"{lengths.small}; plan also at the farthest shot. ± is 1 sd.",
+        _columns(pairs, PAIR_WORDS, PAIR_LENGTHS, lengths, MOST_PAIRS),
         left_out(MOST_PAIRS, length(pairs), "pairs of setups"),
     )
 
 
 def _control(control: Table, lengths: Lengths) -> Grid:
     return Grid(
-        f"Control, mark by mark: site minus given, in {lengths.small}; first with the site by "
-        "itself, then held to control.",
-        _columns(
-            control,
-            [("Mark", POINT, "point"), ("Verdict", VERDICT, "verdict")],
-            [
-                ("N by itself", "free_northing"),
-                ("E by itself", "free_easting"),
-                ("Height by itself", "free_elevation"),
-                ("N held", "held_northing"),
-                ("E held", "held_easting"),
-                ("Height held", "held_elevation"),
-            ],
-            lengths,
-        ),
+        "Control, mark by mark: where the survey without that mark's own coordinates puts it, "
+        f"minus the list, in {lengths.small}; ± is 1 sd.",
+        _columns(control, CONTROL_WORDS, CONTROL_LENGTHS, lengths, MOST_PAIRS),
         left_out(MOST_PAIRS, length(control), "control marks"),
     )
 
@@ -242,12 +247,19 @@ def _columns(
     words: Sequence[tuple[str, str, str]],
     figures: Sequence[tuple[str, str]],
     lengths: Lengths,
+    most: int = MOST_TIES,
 ) -> tuple[Column, ...]:
     """Return columns of words (title, look, name), of lengths (title, name) and the judgement."""
-    columns = [Column(title, look, texts(table, name)[:MOST_PAIRS]) for title, look, name in words]
+    columns = [
+        Column(title, look, texts(table, name)[:most])
+        for title, look, name in words
+        if name in table
+    ]
     for title, name in figures:
-        values = numbers(table, name)[:MOST_PAIRS].tolist()
+        if name not in table:
+            continue
+        values = numbers(table, name)[:most].tolist()
         columns.append(Column(title, NUMBER, lengths.figures(values)))
     if "judgement" in table:
-        columns.append(Column("In words", TEXT, texts(table, "judgement")[:MOST_PAIRS]))
+        columns.append(Column("In words", TEXT, texts(table, "judgement")[:most]))
     return tuple(columns)

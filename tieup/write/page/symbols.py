@@ -17,7 +17,7 @@ from tieup.write.page.places import RANK, Places
 from tieup.write.page.wording import Lengths, stand_words, tie_words, verdict_of
 
 MOST_MARKS, MOST_SHIFTS = 600, 1200
-SMALLEST_DRAWN = 0.5  # drawing units; a shorter difference is nothing to see
+SMALLEST_DRAWN, SMALLEST_HEAD = 0.5, 9.0  # drawing units
 BESIDE = 6  # pixels between the height bars of one mark
 
 
@@ -49,7 +49,7 @@ class Shift:
     """A difference: from a mark to (x2, y2), the head turned by ``turn`` degrees.
 
     ``cut`` is True where it is too long to be drawn whole; ``beside`` moves it sideways by
-    so many pixels.
+    so many pixels. ``whole`` is False where it is too short for a head of its own.
     """
 
     x: float
@@ -62,6 +62,7 @@ class Shift:
     setup: str
     says: str
     beside: int = 0
+    whole: bool = True
 
 
 def mark_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
@@ -101,9 +102,9 @@ def joint_symbols(joints: Table, site: Reconciliation, places: Places) -> Iterat
     lengths = Lengths(site.job.length_unit)
     x = places.frame.x(numbers(joints, "easting"))
     y = places.frame.y(numbers(joints, "northing"))
-    columns = [texts(joints, column) for column in ("joint", "first", "second", "verdict")]
+    columns = [texts(joints, column) for column in ("string", "first", "second", "verdict")]
     rise, plan = numbers(joints, "d_elevation"), numbers(joints, "d_horizontal")
-    for row, (joint, first, second, word) in enumerate(zip(*columns, strict=True)):
+    for row, (string, first, second, word) in enumerate(zip(*columns, strict=True)):
         if math.isfinite(x[row]) and math.isfinite(y[row]):
             verdict, step = verdict_of(word), lengths.said(float(rise[row]))
             yield Symbol(
@@ -112,7 +113,7 @@ def joint_symbols(joints: Table, site: Reconciliation, places: Places) -> Iterat
                 name=f"step {step}" if step else "step not known",
                 look="joint",
                 shape=verdict.shape,
-                says=f"joint {joint} {first} to {second}: height {step or 'not known'}, plan "
+                says=f"joint {string} {first} to {second}: height {step or 'not known'}, plan "
                 f"{lengths.said(float(plan[row])) or 'not known'}: {verdict.word}",
             )
 
@@ -160,6 +161,7 @@ def plan_shifts(site: Reconciliation, places: Places) -> Iterator[Shift]:
                 cut=part < 1.0,
                 setup=setup,
                 says=tie_words(site, row),
+                whole=size > SMALLEST_HEAD,
             )
 
 
@@ -184,6 +186,7 @@ def height_shifts(site: Reconciliation, places: Places) -> Iterator[Shift]:
                 setup=setup,
                 says=tie_words(site, row),
                 beside=BESIDE * before[number],
+                whole=abs(up[row]) > SMALLEST_HEAD,
             )
 
 

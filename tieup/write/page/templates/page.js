@@ -8,7 +8,7 @@
 
   // ---- one view at a time -------------------------------------------------------------------
 
-  const views = ["crew", "survey", "office"];
+  const views = ["crew", "survey", "office", "plan"];
   const links = document.querySelectorAll("nav a");
   let view = "crew";
 
@@ -17,7 +17,6 @@
     const target = byId(id);
     const section = target && target.closest("section.view");
     if (section) view = section.id;
-    if (id === "plan" && view === "office") view = "crew";
     root.dataset.view = view;
     for (const link of links) {
       const own = link.hash.slice(1);
@@ -25,7 +24,7 @@
       else link.removeAttribute("aria-current");
     }
     if (map) map.fit();
-    if (views.includes(id)) scrollTo(0, 0);
+    if (views.includes(id)) scrollTo({ top: 0, behavior: "instant" });
     else if (target) target.scrollIntoView();
   }
 
