@@ -102,7 +102,10 @@ def _best_trial(solved: Solved) -> tuple[Solved, list[Mistake]] | None:
         except TieupError:
             continue
         cost = _cost(tried) + trial.price
-        if cost > now - WORTH or not _reaches_as_far(tried, solved, trial.new_setups):
+        settles = _items(tried) < _items(solved) - 1 or not _fits_badly(tried)
+        if not settles or cost > now - WORTH:
+            continue
+        if not _reaches_as_far(tried, solved, trial.new_setups):
             continue
         if best is not None and abs(cost - least) < AS_WELL:
             rivals.append(trial.mistake)

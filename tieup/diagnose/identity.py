@@ -70,7 +70,9 @@ def _seen(solved: Solved) -> Seen:
     place = adjustment.position + network.origin
     place[~network.start.height_point, 2] = np.nan
     setups: list[set[int]] = [set() for _ in network.point_names]
-    for setup, point in zip(network.sights.setup.tolist(), network.sights.point.tolist(), strict=True):
+    for setup, point in zip(
+        network.sights.setup.tolist(), network.sights.point.tolist(), strict=True
+    ):
         setups[point].add(setup)
     for setup in np.flatnonzero(network.station >= 0).tolist():
         setups[network.station[setup]].add(setup)
@@ -111,7 +113,11 @@ def _coincide(seen: Seen, one: int, other: int) -> bool:
     covariance = seen.covariance[one] + seen.covariance[other]
     if not np.isfinite(covariance).all():
         return True
-    spread = np.sqrt(np.maximum(np.linalg.eigvalsh(covariance), 0.0)) if covariance.any() else np.zeros(3)
+    spread = (
+        np.sqrt(np.maximum(np.linalg.eigvalsh(covariance), 0.0))
+        if covariance.any()
+        else np.zeros(3)
+    )
     return bool(np.linalg.norm(difference) <= SIGMAS * max(float(spread[-1]), 0.001))
 
 
@@ -156,7 +162,9 @@ def _alike(seen: Seen) -> list[tuple[int, ...]]:
 
 def _similar(seen: Seen, group: tuple[int, ...]) -> Finding:
     """Say that names look alike, and whether they are of one place."""
-    ordered = sorted(group, key=lambda p: (seen.names[p] not in seen.known, -len(seen.setups[p]), p))
+    ordered = sorted(
+        group, key=lambda p: (seen.names[p] not in seen.known, -len(seen.setups[p]), p)
+    )
     names = tuple(seen.names[point] for point in ordered)
     main, others = ordered[0], ordered[1:]
     severity, what = _of_one_place(seen, main, others)

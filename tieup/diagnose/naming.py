@@ -11,7 +11,7 @@ from tieup.diagnose.predict import sighted_place
 from tieup.diagnose.solve import Solved
 from tieup.model.arrays import IntArray
 
-SAME_PLACE = 0.05  # m; a sight this close to another mark is a sight of that mark
+SAME_PLACE = 0.15  # m; a sight this close to another mark is a sight of that mark
 HALF_TURN = np.radians(0.1)  # rad; a direction this close to 180 deg off is the other face
 ALL = (0, 1, 2)
 

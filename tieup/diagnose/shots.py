@@ -77,6 +77,7 @@ def _target_height(subjects: Subjects, rows: IntArray, detail: str) -> Hypothesi
 def _runs(subjects: Subjects, setup: int) -> Iterator[Hypothesis]:
     """Give every run of two or more sights of a setup, in shooting order, but not all of them."""
     rows = subjects.of_setup(setup)
+    rows = rows[subjects.observed[rows, ZENITH]]
     sight = subjects.evidence.pointings.sight[rows]
     _, first = np.unique(sight, return_index=True)
     ordered = [rows[sight == sight[i]] for i in np.sort(first)]

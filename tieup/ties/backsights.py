@@ -16,8 +16,6 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.settings import Precision
 from tieup.ties.visits import Visits
 
-HOUR = 3600.0
-
 
 @dataclass(frozen=True)
 class Closings:
@@ -47,9 +45,12 @@ class Drift:
     """Steady change of a setup's directions and heights with time, one value per setup (S,).
 
     ``turn`` (rad/s) with ``turn_sd``; ``rise`` (m/s) with ``rise_sd``; NaN where no mark was seen
-    twice at known times.
+    twice at known times. ``looks`` (S,): visits to marks that were seen again, ``span`` (S,): s
+    between the first of them and the last.
     """
 
+    looks: IntArray
+    span: FloatArray
     turn: FloatArray
     turn_sd: FloatArray
     rise: FloatArray
@@ -108,12 +109,24 @@ def _is_backsight(visits: Visits, role: TextArray) -> BoolArray:
 
 def drift(visits: Visits, setups: int, precision: Precision) -> Drift:
     """Fit a steady turn and rise to everything each setup looked at more than once."""
-    twice_plan, twice_up = precision.centring_target, precision.height_target
-    turn_sd = np.hypot(visits.sd[:, 0], twice_plan / visits.distance)
-    rise_sd = np.hypot(visits.sd[:, 1] * visits.distance, twice_up)
+    turn_sd = np.hypot(visits.sd[:, 0], precision.centring_target / visits.distance)
+    rise_sd = np.hypot(visits.sd[:, 1] * visits.distance, precision.height_target)
     turn = _slope(visits, visits.direction, turn_sd, setups, circular=True)
     rise = _slope(visits, visits.rise, rise_sd, setups, circular=False)
-    return Drift(*turn, *rise)
+    return Drift(*_looks(visits, setups), *turn, *rise)
+
+
+def _looks(visits: Visits, setups: int) -> tuple[IntArray, FloatArray]:
+    """Return how often each setup looked at marks that it saw again, and over what time."""
+    keys = visits.setup * (visits.point.max(initial=0) + 1) + visits.point
+    _, group, count = np.unique(keys, return_inverse=True, return_counts=True)
+    again = np.flatnonzero((count > 1)[group.reshape(-1)] & np.isfinite(visits.time))
+    setup, time = visits.setup[again], visits.time[again]
+    first, last = np.full(setups, np.inf), np.full(setups, -np.inf)
+    np.minimum.at(first, setup, time)
+    np.maximum.at(last, setup, time)
+    span = np.where(np.isfinite(first), last - np.where(np.isfinite(first), first, 0.0), np.nan)
+    return np.bincount(setup, minlength=setups), span
 
 
 def _slope(

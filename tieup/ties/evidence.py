@@ -11,7 +11,7 @@ from tieup.adjust.distributions import GlobalTest
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import FloatArray
 from tieup.model.settings import Precision
-from tieup.ties.backsights import Closings
+from tieup.ties.backsights import Closings, Drift
 from tieup.ties.closures import Closure
 from tieup.ties.control import ControlTest
 from tieup.ties.geometry import Geometry
@@ -38,6 +38,7 @@ class Evidence:
     joints: StringJoints
     visits: Visits
     closings: Closings
+    drift: Drift
     closures: Sequence[Closure]
     control: ControlTest | None
     w: FloatArray

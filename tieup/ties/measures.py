@@ -27,6 +27,7 @@ MEASURES: Mapping[str, Callable[[Evidence], Measured]] = {
     "closing_direction": setups.closing_direction,
     "closing_distance": setups.closing_distance,
     "closing_height": setups.closing_height,
+    "drift_direction": setups.drift_direction,
     "backsight_distance": setups.backsight_distance,
     "backsight_height": setups.backsight_height,
     "collimation": setups.collimation,
@@ -47,6 +48,7 @@ MEASURES: Mapping[str, Callable[[Evidence], Measured]] = {
     "marks_in_common": site.marks_in_common,
     # precision and closure of the whole
     "relative_ellipse": site.relative_ellipse,
+    "control_relative_ellipse": site.control_relative_ellipse,
     "mark_ellipse": site.mark_ellipse,
     "mark_height_interval": site.mark_height_interval,
     "loop_ratio": site.loop_ratio,

@@ -18,6 +18,7 @@ import numpy as np
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.settings import Tolerances
+from tieup.ties.adjacency import adjacent
 from tieup.ties.compare import TURN, Comparison, Steps, column_size, compare
 from tieup.ties.family import chance_of, holm
 from tieup.ties.sharing import find_sharing, misfits, neighbours
@@ -34,20 +35,22 @@ class PairSteps:
     """Steps of q pairs of setups, ordered by their numbers.
 
     ``pair`` (q, 2): first and second setup. ``common`` (q,): marks that both have shot, ``work``
-    (q,): those of them that are no control, ``shared`` (q,): those compared.
+    (q,): those of them that are no control, ``shared`` (q,): those compared. ``neighbour`` (q,):
+    no third setup stands between the two.
 
-    ``step`` (q, 4): N, E, H in m and turn in rad, first minus second, at the ``middle`` (q, 2) of
-    the marks; ``covariance`` (q, 4, 4); NaN where nothing tests it. ``plan``, ``plan_sd`` (q,): size
-    of the plan step at the middle and its sd along itself. ``far_point`` (q,) is the shot of the
-    two that lies farthest from the middle, -1 where there is no plan step; there the step in plan
-    is ``far_plan`` (q,) with ``far_sd``. ``computed`` (q,) is False for pairs that were left out
-    because the job is too large.
+    ``step`` (q, 4): N, E, H in m and turn in rad, first minus second, at the ``middle`` (q, 2)
+    of the marks; ``covariance`` (q, 4, 4); NaN where nothing tests it. ``plan``, ``plan_sd``
+    (q,): size of the plan step at the middle and its sd along itself. ``far_point`` (q,) is the
+    shot of the two that lies farthest from the middle, -1 where there is no plan step; there the
+    step in plan is ``far_plan`` (q,) with ``far_sd``. ``computed`` (q,) is False for pairs that
+    were left out because the job is too large.
     """
 
     pair: IntArray
     common: IntArray
     work: IntArray
     shared: IntArray
+    neighbour: BoolArray
     step: FloatArray
     covariance: FloatArray
     middle: FloatArray
@@ -91,6 +94,7 @@ def pair_steps(adjustment: Adjustment) -> PairSteps:
         common,
         work,
         np.array([len(shared) for shared in marks], dtype=np.int64),
+        adjacent(adjustment.axis[:, :2], pairs[:, 0], pairs[:, 1]),
         steps.step,
         steps.covariance,
         steps.middle,

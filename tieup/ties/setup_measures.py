@@ -149,6 +149,18 @@ def closing_height(evidence: Evidence) -> Measured:
     return _closing(evidence, 2)
 
 
+def drift_direction(evidence: Evidence) -> Measured:
+    """Return the steady turn (rad) of each setup over its time, of three looks back or more."""
+    drift = evidence.drift
+    out = Collector("fewer than three looks back at its marks, or no times")
+    for s, label in enumerate(evidence.setups):
+        turn = abs(float(drift.turn[s] * drift.span[s]))
+        own = evidence.closings.distance[evidence.closings.setup == s]
+        distance = float(np.mean(own)) if len(own) else np.nan
+        out.add(label, turn if drift.looks[s] > 2 else np.nan, distance)
+    return out.done()
+
+
 def _backsight_ties(evidence: Evidence, along: bool) -> Measured:
     """Return misfits of each setup's backsight against the rest of the site."""
     visits, ties = evidence.visits, evidence.ties

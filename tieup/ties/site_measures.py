@@ -10,9 +10,11 @@ from tieup.adjust.covariance import point_covariance
 from tieup.adjust.distributions import confidence_factor
 from tieup.adjust.ellipse import error_ellipse, relative_covariance
 from tieup.model.arrays import FloatArray, IntArray
+from tieup.ties.adjacency import neighbour_pairs
 from tieup.ties.evidence import Collector, Evidence, Measured
 from tieup.ties.lines import GAP, STEP
 
+HELD = 1e-7  # m; a relative ellipse below this is that of two held marks
 MOST_MARKS = 400  # marks of which relative ellipses are worked out, the first in the job
 NO_CONTROL = "there is no control in this job"
 UNTESTED = "nothing tests it"
@@ -76,12 +78,11 @@ def tie_height(evidence: Evidence) -> Measured:
 
 
 def _joints(evidence: Evidence, pairs: FloatArray, part: int) -> Measured:
-    """Return the steps of setups that share work marks, and of strings at shared points."""
+    """Return the steps of neighbours that share work marks, and of strings at shared points."""
     out = Collector(UNTESTED)
-    for (s, t), work, value in zip(
-        evidence.pairs.pair, evidence.pairs.work, pairs.tolist(), strict=True
-    ):
-        if work:
+    joined = evidence.pairs.neighbour & (evidence.pairs.work > 0)
+    for (s, t), join, value in zip(evidence.pairs.pair, joined, pairs.tolist(), strict=True):
+        if join:
             out.add(f"{evidence.setups[s]}-{evidence.setups[t]}", abs(value))
     joints = evidence.joints
     for i in range(len(joints)):
@@ -102,33 +103,33 @@ def joint_height(evidence: Evidence) -> Measured:
 
 
 def marks_in_common(evidence: Evidence) -> Measured:
-    """Count the marks that neighbours, setups with work in common, have both shot."""
-    out = Collector("no two setups have shot the same work mark")
+    """Count the marks that neighbours, which share a work mark or more, have both shot."""
+    out = Collector("no two neighbouring setups have shot the same work mark")
     pairs = evidence.pairs
-    for (s, t), work, common in zip(pairs.pair, pairs.work, pairs.common, strict=True):
-        if work:
+    joined = pairs.neighbour & (pairs.work > 0)
+    for (s, t), join, common in zip(pairs.pair, joined, pairs.common, strict=True):
+        if join:
             out.add(f"{evidence.setups[s]}-{evidence.setups[t]}", float(common))
     return out.done()
 
 
-def _marks(evidence: Evidence) -> IntArray:
-    """Return the solved control and tie marks."""
-    marks = np.unique(evidence.ties.point)
+def _marks(evidence: Evidence, control: bool = False) -> IntArray:
+    """Return the solved control and tie marks, or those of control alone."""
+    ties = evidence.ties
+    marks = np.unique(ties.point[ties.control] if control else ties.point)
     return marks[evidence.adjustment.problem.solved_point[marks]][:MOST_MARKS]
 
 
-def relative_ellipse(evidence: Evidence) -> Measured:
-    """Return the semi-major axis (m) of the relative ellipse of every two adjacent marks.
+def _relative(evidence: Evidence, marks: IntArray) -> Measured:
+    """Return the semi-major axes (m) of the relative ellipses of neighbours among marks.
 
-    At the job's confidence, between marks that are neighbours in the plan (Gabriel graph: no
-    third mark in the circle over the two). Two held marks have no ellipse and are left out.
+    Two held marks have no ellipse and are left out.
     """
-    out = Collector("fewer than two marks of the solution are tied")
-    marks = _marks(evidence)
+    out = Collector("no two neighbouring marks have a relative ellipse")
     if len(marks) < 2:
         return out.done()
     place = evidence.adjustment.position[marks, :2]
-    first, second = _adjacent(place)
+    first, second = neighbour_pairs(place)
     joint = point_covariance(evidence.adjustment, marks)
     index = np.arange(len(marks))
     own, cross = joint[index, :, index, :], joint[first, :, second, :]
@@ -137,21 +138,23 @@ def relative_ellipse(evidence: Evidence) -> Measured:
     major = error_ellipse(relative, factor).semi_major
     length = np.hypot(*(place[first] - place[second]).T)
     for i, j, value, distance in zip(first, second, major, length, strict=True):
-        if value > 0.0:
+        if value > HELD:
             names = f"{evidence.points[marks[i]]}-{evidence.points[marks[j]]}"
             out.add(names, float(value), float(distance))
     return out.done()
 
 
-def _adjacent(place: FloatArray) -> tuple[IntArray, IntArray]:
-    """Return the edges of the Gabriel graph of positions (n, 2)."""
-    square = np.sum((place[:, None] - place[None]) ** 2, axis=2)
-    first, second = np.triu_indices(len(place), 1)
-    through = square[first] + square[second]
-    through[np.arange(len(first)), first] = np.inf
-    through[np.arange(len(first)), second] = np.inf
-    keep = (through >= square[first, second][:, None]).all(axis=1)
-    return first[keep], second[keep]
+def relative_ellipse(evidence: Evidence) -> Measured:
+    """Return the semi-major axis (m) of the relative ellipse of every two adjacent marks.
+
+    At the job's confidence, between marks that are neighbours in the plan.
+    """
+    return _relative(evidence, _marks(evidence))
+
+
+def control_relative_ellipse(evidence: Evidence) -> Measured:
+    """Return the semi-major axis (m) of the relative ellipse of adjacent control marks."""
+    return _relative(evidence, _marks(evidence, control=True))
 
 
 def mark_ellipse(evidence: Evidence) -> Measured:

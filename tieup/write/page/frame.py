@@ -10,7 +10,7 @@ import numpy as np
 from tieup.model.arrays import FloatArray
 
 WIDTH = 1000.0  # of the drawing, in its own units
-MARGIN = 70.0
+MARGIN = 55.0
 FLATTEST, TALLEST = 0.55, 1.15  # height of the drawing over its width
 LIMIT_DRAWN = 22.0  # about how long a difference as large as its limit is drawn
 LONGEST = 150.0  # a difference is cut short here

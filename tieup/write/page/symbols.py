@@ -17,7 +17,7 @@ from tieup.write.page.places import RANK, Places
 from tieup.write.page.wording import Lengths, stand_words, tie_words, verdict_of
 
 MOST_MARKS, MOST_SHIFTS = 600, 1200
-SMALLEST_DRAWN, SMALLEST_HEAD = 0.5, 9.0  # drawing units
+SMALLEST_OVAL, SMALLEST_DRAWN, SMALLEST_HEAD = 0.5, 3.0, 9.0  # drawing units
 BESIDE = 6  # pixels between the height bars of one mark
 
 
@@ -128,7 +128,7 @@ def ovals(site: Reconciliation, places: Places) -> Iterator[Oval]:
     minor = frame.drawn(numbers(table, "ellipse_minor")[rows])
     azimuth = np.degrees(_radians(np.asarray(table["ellipse_azimuth"])[rows], site))
     for number, a, b, turn in zip(chosen, major, minor, azimuth, strict=True):
-        if SMALLEST_DRAWN < a <= LONGEST and math.isfinite(turn):
+        if SMALLEST_OVAL < a <= LONGEST and math.isfinite(turn):
             x, y = round(float(places.x[number]), 2), round(float(places.y[number]), 2)
             yield Oval(x, y, round(float(a), 1), round(float(b), 1), round(float(turn) - 90.0, 1))
 

@@ -77,7 +77,7 @@
     }
     const byName = new Map();
     for (const place of places) if (place.setup || !byName.has(place.name)) byName.set(place.name, place);
-    let box = { x: 0, y: 0, w: WIDTH, h: height }, picked = null, waiting = false;
+    let box = whole(), roaming = false, waiting = false;
 
     // -- drawing
 
@@ -100,7 +100,7 @@
       for (const bar of svg.querySelectorAll("[data-beside]")) {
         bar.setAttribute("transform", `translate(${bar.dataset.beside * k} 0)`);
       }
-      svg.classList.toggle("near", box.w < whole().w * 0.99);
+      svg.classList.toggle("near", roaming);
       furniture(k);
       nameShots(k);
     }
@@ -142,20 +142,22 @@
       const all = whole();
       const w = Math.min(Math.max(box.w * factor, all.w / NEAREST), all.w);
       const part = w / box.w;
-      if (w >= all.w) box = all;
+      roaming = w < all.w;
+      if (!roaming) box = all;
       else box = { x: x - (x - box.x) * part, y: y - (y - box.y) * part, w, h: box.h * part };
       draw();
     }
 
     function move(dx, dy) {
       const all = whole();
+      roaming = true;
       box.x = Math.min(Math.max(box.x + dx, all.x - box.w / 2), all.x + all.w - box.w / 2);
       box.y = Math.min(Math.max(box.y + dy, all.y - box.h / 2), all.y + all.h - box.h / 2);
       draw();
     }
 
     const middle = () => [box.x + box.w / 2, box.y + box.h / 2];
-    const home = () => { box = whole(); paint(); };
+    const home = () => { roaming = false; box = whole(); paint(); };
 
     function spot(event) {
       const frame = svg.getBoundingClientRect(), k = box.w / frame.width;
@@ -218,8 +220,8 @@
 
     function fit() {
       const all = whole();
-      if (box.w >= all.w * 0.99 || !svg.clientWidth) box = all;
-      else box.h = (box.w * all.h) / all.w;
+      if (roaming) box.h = (box.w * all.h) / all.w;
+      else box = all;
       draw();
     }
 
@@ -236,7 +238,6 @@
     }
 
     function pick(place) {
-      picked = place;
       const ring = node("g", { transform: `translate(${place.x} ${place.y})` });
       ring.append(node("circle", { class: "k ring", r: 11 }));
       byId("picked").replaceChildren(ring, label(place, "name chosen", 14, -10));

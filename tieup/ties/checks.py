@@ -1,0 +1,108 @@
+"""Run every check of the room on a finished solution: the one call a run needs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tieup.adjust.distributions import global_test
+from tieup.adjust.pointings import PointingTests
+from tieup.adjust.solution import Adjustment
+from tieup.model.arrays import IntArray
+from tieup.model.fieldbook import Shots
+from tieup.model.observations import Pointings, Sights
+from tieup.model.settings import Precision, Tolerances
+from tieup.network.bridges import Bridge, find_bridges
+from tieup.ties.backsights import closings, drift
+from tieup.ties.closures import find_closures
+from tieup.ties.control import control_test
+from tieup.ties.evidence import Evidence
+from tieup.ties.geometry import setup_geometry
+from tieup.ties.joints import judge_joints, string_joints
+from tieup.ties.known import known_to_control
+from tieup.ties.marks import judge_ties, mark_ties
+from tieup.ties.pairs import judge_pairs, pair_steps
+from tieup.ties.steps import SetupSteps, setup_steps
+from tieup.ties.verdicts import Judgement
+from tieup.ties.visits import find_visits
+from tieup.ties.withheld import WithheldTies
+
+
+@dataclass(frozen=True)
+class Solution:
+    """What is checked: a solution and the rows behind it.
+
+    ``held`` is the final solution, ``minimal`` the minimally constrained fit of the same data
+    (None without control). ``shots`` (m rows) and ``pointings`` say how every raw row entered
+    ``sights``, which are in the numbering of the solution; ``tests`` are of the raw rows.
+    ``withheld``: what was left out of the solution, from `tieup.ties.withheld`.
+    """
+
+    held: Adjustment
+    minimal: Adjustment | None
+    shots: Shots
+    sights: Sights
+    pointings: Pointings
+    tests: PointingTests
+    precision: Precision
+    refraction: float
+    confidence: float
+    withheld: WithheldTies | None = None
+
+
+@dataclass(frozen=True)
+class Checks:
+    """Everything the room found; ``ties``, ``pairs``, ``joints`` judge the evidence's own."""
+
+    evidence: Evidence
+    limits: Tolerances
+    ties: Judgement
+    pairs: Judgement
+    joints: Judgement
+    steps: SetupSteps
+    bridges: tuple[Bridge, ...]
+
+
+def check_site(solution: Solution, limits: Tolerances) -> Checks:
+    """Check a site: ties, steps, joints, geometry, backsights, control."""
+    held, sights, shots = solution.held, solution.sights, solution.shots
+    ties = mark_ties(held, solution.withheld)
+    visits = find_visits(shots, solution.pointings, sights)
+    setup, point = _rows(solution)
+    evidence = Evidence(
+        adjustment=held,
+        precision=solution.precision,
+        fit=global_test(solution.tests.weighted_sum, solution.tests.dof, 0.05),
+        ties=ties,
+        geometry=setup_geometry(held, ties),
+        pairs=pair_steps(held),
+        joints=string_joints(held, shots.string, setup, point, shots.time),
+        visits=visits,
+        closings=closings(visits, shots.role, solution.precision),
+        drift=drift(visits, len(held.axis), solution.precision),
+        closures=find_closures(held, sights, solution.refraction),
+        control=control_test(held, solution.minimal) if solution.minimal is not None else None,
+        w=solution.tests.w,
+        w_setup=setup,
+        confidence=solution.confidence,
+    )
+    connections = held.connections
+    return Checks(
+        evidence,
+        limits,
+        judge_ties(ties, limits),
+        judge_pairs(evidence.pairs, limits),
+        judge_joints(evidence.joints, limits),
+        setup_steps(held),
+        find_bridges(connections.setup, connections.point, known_to_control(held)),
+    )
+
+
+def _rows(solution: Solution) -> tuple[IntArray, IntArray]:
+    """Return setup and point (m,) of every raw row, -1 where it takes no part."""
+    sight = solution.pointings.sight
+    taken = sight >= 0
+    setup = np.where(taken, solution.sights.setup[np.maximum(sight, 0)], -1)
+    point = np.where(taken, solution.sights.point[np.maximum(sight, 0)], -1)
+    return setup, point
