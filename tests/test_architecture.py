@@ -12,11 +12,12 @@ import pytest
 PACKAGE = Path(__file__).parent.parent / "tieup"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 LEVELS = (  # a room imports from the levels above it and from itself
-    {"", "errors", "units", "data"},
+    {"", "errors", "units", "data", "threads"},
     {"geometry"},
     {"model"},
     {"read", "reduce", "network", "adjust", "derive", "write"},
-    {"diagnose", "ties", "plan"},
+    {"diagnose", "ties", "plan", "audit"},
+    {"results"},
     {"config"},
     {"pipeline"},
     {"library"},
@@ -29,7 +30,7 @@ ALLOWED = {  # outside library -> the rooms that may use it
     "networkx": {"network"},
     "yaml": {"config"},
 }
-NUMERIC = {"geometry", "model", "reduce", "network", "adjust", "diagnose", "ties"}
+NUMERIC = {"geometry", "model", "reduce", "network", "adjust", "diagnose", "ties", "results"}
 TOUCHING = {"open", "print", "input", "os", "sys", "time", "datetime", "subprocess", "environ"}
 
 

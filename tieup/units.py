@@ -35,7 +35,16 @@ ANGLE_UNITS = tuple(FULL_CIRCLE)
 
 # Metres in one unit. ft is the international foot (exact, 1959); ftUS the US survey foot,
 # 1200/3937 m (retired in the USA at the end of 2022, still in older control).
-LENGTH_UNITS = {"m": 1.0, "ft": 0.3048, "ftUS": 1200.0 / 3937.0, "mm": 0.001}
+LENGTH_UNITS = {
+    "m": 1.0,
+    "ft": 0.3048,
+    "ftUS": 1200.0 / 3937.0,
+    "mm": 0.001,
+    "cm": 0.01,
+    "km": 1000.0,
+    "in": 0.0254,
+    "mi": 1609.344,
+}
 JOB_LENGTH_UNITS = ("m", "ft", "ftUS")
 
 # Decimals that resolve 0.01 arc second or better.
@@ -59,7 +68,7 @@ def angle_factor(unit: str) -> float:
 
 
 def length_factor(unit: str) -> float:
-    """Return the metres in one ``unit`` of length: m, ft, ftUS or mm.
+    """Return the metres in one ``unit`` of length, one of `LENGTH_UNITS`.
 
     >>> length_factor("ft")
     0.3048

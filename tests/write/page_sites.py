@@ -18,6 +18,7 @@ from tieup.model.finding import Finding, Rival
 from tieup.model.reconciliation import Reconciliation, Summary, Table
 from tieup.write.columns import COORDINATES, OBSERVATIONS, SETUPS, TIES
 
+CORNER = np.array([2000.0, 5000.0])
 HOSTILE = (
     "<script>alert(1)</script>",
     "</script><img src=x onerror=alert(1)>",
@@ -57,15 +58,15 @@ def invented_site(
     names = [f"CP{i}" for i in range(1, 9)] + [f"M{i}" for i in range(1, marks - 7)]
     names += [f"{i + 101}" for i in range(points - marks)]
     side = 12.0 * points**0.5 / 2.0
-    place = rng.uniform(0, side, (points, 2)) + [2000, 5000]
+    place = rng.uniform(0, side, (points, 2)) + CORNER
     for first in range(marks, points, 24):  # curbs of 24 shots, across the yard in turn
         run = np.arange(first, min(first + 24, points))
         along = np.linspace(0.05, 0.95, len(run)) * side
         across = 2.0 * np.sin(along / side * 3) + (first * 7.3) % (0.9 * side)
         sides = [along, across] if (first // 24) % 2 else [across, along]
-        place[run] = np.column_stack(sides) + [2000, 5000]
+        place[run] = np.column_stack(sides) + CORNER
     height = 112.0 + 0.014 * (place[:, 0] - 2000)
-    stand = rng.uniform(0.15, 0.85, (setups, 2)) * side + [2000, 5000]
+    stand = rng.uniform(0.15, 0.85, (setups, 2)) * side + CORNER
     labels = [f"S{i + 1}" for i in range(setups)]
     far = np.hypot(*(place[:, None] - stand[None]).transpose(2, 0, 1))
     order = np.argsort(far, axis=1)
@@ -269,6 +270,7 @@ def _observations(
     rng: np.random.Generator,
 ) -> Table:
     rows: list[dict[str, Any]] = []
+    times: list[str] = []
     line = dict.fromkeys(labels, 1)
     shots = sorted(((s, i) for i, setups in enumerate(seen) for s in setups))
     for s, i in shots:
@@ -279,13 +281,14 @@ def _observations(
             w = rng.standard_normal() if i < marks else NAN
             observed = far[i, s] if kind == "distance" else float(rng.uniform(0, 360))
             rows.append({**row, "kind": kind, "observed": observed, "w": w, "sd": 3.0})
+            times.append(f"2026-03-03T{7 + len(rows) // 120 % 12:02d}:{len(rows) // 2 % 60:02d}:00")
     for row, (status, reason) in zip(
         rows[::31],
         [("excluded", "target height (F-7c1e2a)"), ("repeated", "copy of line 2")],
         strict=False,
     ):
         row |= {"status": status, "reason": reason, "w": NAN}
-    return table(OBSERVATIONS, rows)
+    return {**table(OBSERVATIONS, rows), "time": np.array(times, dtype=object)}
 
 
 def _setups(labels: list[str], stand: np.ndarray, seen: list[np.ndarray], ties: Table) -> Table:

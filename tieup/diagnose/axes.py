@@ -16,7 +16,7 @@ from tieup.diagnose.misreadings import SWAPPED_AXES
 from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.solve import Solved, solve
 from tieup.errors import TieupError
-from tieup.model.arrays import FloatArray
+from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.control import Control
 from tieup.model.network import Network
 from tieup.model.settings import Datum
@@ -45,7 +45,7 @@ def resolve_axes(solved: Solved) -> tuple[Solved, list[Mistake]]:
     start, case = solved.network.start, solved.case
     if case.control is None or not len(start.gross_control):
         return solved, []
-    gross = start.gross_control[:, :2].any(axis=1)
+    gross: BoolArray = np.asarray(start.gross_control[:, :2].any(axis=1))
     if not gross.any():
         return solved, []
     missed = gross.copy()

@@ -14,7 +14,7 @@ as well as the true one.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -31,6 +31,7 @@ from tieup.diagnose.alone import (
 )
 from tieup.diagnose.axes import resolve_axes
 from tieup.diagnose.case import Case
+from tieup.diagnose.claims import Claim, mistakes_of
 from tieup.diagnose.misreadings import (
     ALL,
     AS_STATED,
@@ -38,14 +39,15 @@ from tieup.diagnose.misreadings import (
     Convention,
     cured,
     every_convention,
+    with_convention,
 )
-from tieup.diagnose.mistake import Mistake, RivalCause
+from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.reused import split_reused
 from tieup.diagnose.solve import Solved, solve
 from tieup.diagnose.suspicion import misplaced, sexagesimal, steep, suspicious_setups
 from tieup.diagnose.visits import SIDE
 from tieup.errors import NetworkError, TieupError
-from tieup.model.arrays import IntArray
+from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.network import Network
 
 __all__ = ["CONVENTIONS", "cured", "resolve_conventions", "resolve_setups"]
@@ -55,26 +57,6 @@ MOST_AGREE = 0.7  # share of the marks that must fit under the new convention
 ONE_MARK = 0.9  # cost by which it must fit better than as stated: one mark decidedly out
 AMBIGUOUS = 0.5  # cost within which a second convention fits as well
 POLE = (0.9, 3.0)  # m; a pole is held at a height in here: common practice, no source
-LEAST_MISFIT = 0.001  # m; a better fit than this says no more
-
-
-@dataclass(frozen=True)
-class Claim:
-    """A setup that fits under a convention, how well as stated (``before``) and with it.
-
-    ``other`` is the one setup whose word stands against this one's, -1 where there is more.
-    """
-
-    setup: int
-    convention: Convention
-    before: Agreement
-    after: Agreement
-    other: int
-
-    @property
-    def statistic(self) -> float:
-        """Return how many times larger the misfit is as stated than under the convention."""
-        return self.before.misfit / max(self.after.misfit, LEAST_MISFIT)
 
 
 def resolve_conventions(solved: Solved) -> tuple[Solved, list[Mistake]]:
@@ -113,7 +95,7 @@ def resolve_setups(
     found = _confirmed(case, network, found)
     if not found:
         return None
-    mistakes = _mistakes(case, found)
+    mistakes = mistakes_of(case, found)
     return _left_out(case, mistakes)
 
 
@@ -207,7 +189,7 @@ def _only_witness(network: Network, setup: int, known: Known) -> int:
     if len(witnesses) != 1:
         return -1
     witness = int(witnesses[0])
-    third = np.isfinite(network.control[:, :2]).all(axis=1)
+    third: BoolArray = np.asarray(np.isfinite(network.control[:, :2]).all(axis=1))
     third[sights.point[~np.isin(sights.setup, [setup, witness])]] = True
     vouching = third[np.unique(sights.point[sights.setup == witness])]
     return -1 if vouching.sum() >= TELLING_MARKS else witness
@@ -226,65 +208,9 @@ def _confirmed(case: Case, network: Network, claims: list[Claim]) -> list[Claim]
 
 
 def _put_right(case: Case, claims: list[Claim]) -> Case:
-    for mistake in (_mistake(case, [claim], "") for claim in claims):
-        case = cured(case, mistake)
-    return case
-
-
-def _mistakes(case: Case, claims: list[Claim]) -> list[Mistake]:
-    """Return a mistake a setup, or one for all setups of an instrument, or for the job."""
-    by_convention: dict[Convention, list[Claim]] = {}
     for claim in claims:
-        by_convention.setdefault(claim.convention, []).append(claim)
-    found = []
-    for alike in by_convention.values():
-        for group in _groups(case, alike):
-            label = case.setups[group[0].setup].label if len(group) == 1 else ""
-            found.append(_mistake(case, group, label))
-    return found
-
-
-def _groups(case: Case, alike: list[Claim]) -> list[list[Claim]]:
-    """Take the setups of one instrument together where all of them are misread alike."""
-    misread = {claim.setup for claim in alike}
-    if len(misread) == len(case.setups):
-        return [alike]
-    members: dict[str, set[int]] = {}
-    for number, setup in enumerate(case.setups):
-        members.setdefault(setup.instrument, set()).add(number)
-    whole = [own for own in members.values() if len(own) > 1 and own <= misread]
-    groups = [[claim for claim in alike if claim.setup in own] for own in whole]
-    grouped = set().union(*whole)
-    return groups + [[claim] for claim in alike if claim.setup not in grouped]
-
-
-def _mistake(case: Case, group: list[Claim], label: str) -> Mistake:
-    """Return the mistake of a group; ``instead`` is what the numbers are, then the setups."""
-    convention = group[0].convention
-    setups = [claim.setup for claim in group]
-    rows = np.concatenate([rows_of_setup(case, setup) for setup in setups])
-    scale = convention.factor != 1.0
-    statistic = min(claim.statistic for claim in group)
-    labels = tuple(case.setups[setup].label for setup in setups)
-    rivals = tuple(
-        RivalCause(convention.kind, case.setups[claim.other].label, (), statistic, False)
-        for claim in group
-        if claim.other >= 0
-    )
-    return Mistake(
-        convention.kind,
-        label,
-        (),
-        np.sort(rows),
-        convention.kinds,
-        unit="ratio" if scale else "",
-        size=np.array([1.0 / convention.factor] if scale else []),
-        covariance=np.zeros((int(scale), int(scale))),
-        statistic=statistic,
-        detail=convention.name,
-        instead=(convention.right, *(labels if len(group) > 1 else ())),
-        rivals=rivals,
-    )
+        case = with_convention(case, rows_of_setup(case, claim.setup), claim.convention)
+    return case
 
 
 def _left_out(case: Case, mistakes: list[Mistake]) -> tuple[Solved, list[Mistake]]:

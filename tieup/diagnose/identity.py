@@ -15,7 +15,7 @@ import numpy as np
 
 from tieup.diagnose.collisions import split_collisions
 from tieup.diagnose.solve import Solved
-from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.finding import Finding
 
 __all__ = ["identity_findings", "split_collisions"]
@@ -101,7 +101,7 @@ def _one_place(seen: Seen) -> Iterator[tuple[int, int]]:
             yield pair
 
 
-def _sighted(seen: Seen) -> FloatArray:
+def _sighted(seen: Seen) -> BoolArray:
     return np.array([bool(setups) for setups in seen.setups], dtype=bool)
 
 

@@ -32,8 +32,9 @@ def open_case(case: Case) -> tuple[Solved, list[Mistake]]:
     NetworkError, AdjustmentError
         The data cannot be tied or solved at all, with the reason of the first attempt.
     """
+    found: list[Mistake] = []
     try:
-        solved, found = solve(case), []
+        solved = solve(case)
     except TieupError as error:
         rescued = _rescued(case)
         if rescued is None:

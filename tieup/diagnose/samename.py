@@ -52,7 +52,7 @@ def clusters_of(network: Network, visits: Visits) -> dict[int, list[Cluster]]:
 def _known_marks(network: Network) -> BoolArray:
     """Tell which points (P,) control or an occupation places, as far as they are believed."""
     start = network.start
-    known = np.isfinite(network.control[:, :2]).all(axis=1)
+    known: BoolArray = np.asarray(np.isfinite(network.control[:, :2]).all(axis=1))
     if len(start.gross_control):
         known &= ~start.gross_control[:, :2].any(axis=1)
     over = (network.station >= 0) & start.plan_setup

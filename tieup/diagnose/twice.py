@@ -66,7 +66,9 @@ def split_twice(solved: Solved, case: Case) -> tuple[Case, list[Mistake]]:
         by_setup.setdefault(label, []).append(places)
     mistakes = []
     for label, names in by_setup.items():
-        points, instead, later = [], [], []
+        points: list[str] = []
+        instead: list[str] = []
+        later: list[int] = []
         for places in names:
             name = case.points[case.shots.point[places[0][0]]]
             points.append(name)

@@ -83,7 +83,7 @@ def read_table(path: Path, name: str, form: TableFormat) -> Table:
         The file cannot be opened or decoded, is empty, has a header only, or its quotes
         do not close.
     """
-    content = _content(path, name)
+    content = file_content(path, name)
     records = _records(_decode(content, name, form.encoding), name, form)
     first = next(records, None)
     if first is None:
@@ -114,10 +114,17 @@ def file_sha256(path: Path) -> str:
     InputError
         The file cannot be opened.
     """
-    return hashlib.sha256(_content(path, path.name)).hexdigest()
+    return hashlib.sha256(file_content(path, path.name)).hexdigest()
 
 
-def _content(path: Path, name: str) -> bytes:
+def file_content(path: Path, name: str) -> bytes:
+    """Return the bytes of a file.
+
+    Raises
+    ------
+    InputError
+        The file cannot be opened.
+    """
     try:
         return path.read_bytes()
     except OSError as error:

@@ -28,7 +28,7 @@ from tieup.ties.sharing import find_sharing
 from tieup.ties.strings import ChangeOver, find_change_overs, find_runs
 from tieup.ties.verdicts import Judgement, judge, state_of
 
-LEVEL = 0.005  # chance that a clean job has any joint called off
+LEVEL = 0.001  # chance that a clean job has any joint called off
 BATCH = 2e7  # numbers in one right-hand side
 
 

@@ -24,7 +24,7 @@ from tieup.ties.family import chance_of, holm
 from tieup.ties.sharing import find_sharing, misfits, neighbours
 from tieup.ties.verdicts import BAD, Judgement, judge, state_of
 
-LEVEL = 0.005  # chance that a clean job has any pair called off; the limit makes it rarer
+LEVEL = 0.001  # chance that a clean job has any pair called off
 WORK = 3e8  # numbers moved through the factor; beyond this the least suspect pairs are left
 LEAST_COLUMNS = 64
 PLAN = np.array([0, 1, TURN])

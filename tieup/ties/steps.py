@@ -23,9 +23,11 @@ from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.ties.family import chance_of, holm
 
-# Of the 1 % of clean jobs that may raise a false step, height gets most: it is what pays.
+# Of the 1 % of clean jobs in which a setup may be named for nothing, height gets most: it is
+# what pays. A setup is called off for sure where a tenth of these chances names it.
 HEIGHT_LEVEL = 0.009
 PLAN_LEVEL = 0.001
+SURE = 0.1
 TESTABLE = 1e-3  # smallest share of a step that must stay visible in the residuals
 
 
@@ -34,8 +36,8 @@ class SetupSteps:
     """Steps of all S setups: how far their sights put everything off, N, E, H in m.
 
     ``step`` (S, 3) and ``covariance`` (S, 3, 3), NaN where nothing tests it (``free`` (S,): a
-    free station). ``named`` (n,) are the setups found to be off, the clearest first, and
-    ``in_height``, ``in_plan`` (S,) say how.
+    free station). ``named`` (n,) are the setups that look off, the clearest first; ``in_height``,
+    ``in_plan`` (S,) say how, ``sure`` (S,) whether a tenth of the chance of a false name names it.
     """
 
     step: FloatArray
@@ -44,6 +46,7 @@ class SetupSteps:
     named: IntArray
     in_height: BoolArray
     in_plan: BoolArray
+    sure: BoolArray
 
     @property
     def sd(self) -> FloatArray:
@@ -65,23 +68,23 @@ def setup_steps(adjustment: Adjustment) -> SetupSteps:
     seen = across @ place
     first = _estimate(seen, left, push)
     named: list[int] = []
-    in_height, in_plan = np.zeros(len(rows), bool), np.zeros(len(rows), bool)
+    found = np.zeros((3, len(rows)), dtype=bool)  # in height, in plan, for sure
     last = first
     while len(named) < len(rows):
-        high, wide, clearest = _beyond(*last, np.array(named, dtype=np.int64))
+        *how, clearest = _beyond(*last, np.array(named, dtype=np.int64))
         if clearest < 0:
             break
-        in_height[clearest], in_plan[clearest] = high[clearest], wide[clearest]
+        found[:, clearest] = [part[clearest] for part in how]
         named.append(clearest)
         last = _estimate(seen, *_with_free(adjustment, rows, named, left, push))
     setup = connections.setup[rows]
     step, covariance = np.full((count, 3), np.nan), np.full((count, 3, 3), np.nan)
     step[setup], covariance[setup] = first
     free = np.asarray(adjustment.problem.network.station < 0)
-    flags = np.zeros((2, count), dtype=bool)
-    flags[:, setup] = in_height, in_plan
+    flags = np.zeros((3, count), dtype=bool)
+    flags[:, setup] = found
     chosen = setup[np.array(named, dtype=np.int64)]
-    return SetupSteps(step, covariance, free, chosen, flags[0], flags[1])
+    return SetupSteps(step, covariance, free, chosen, *flags)
 
 
 def _estimate(
@@ -105,8 +108,8 @@ def _estimate(
 
 def _beyond(
     step: FloatArray, covariance: FloatArray, named: IntArray
-) -> tuple[BoolArray, BoolArray, int]:
-    """Say which steps (k,) are beyond chance in height and in plan, and the clearest, or -1."""
+) -> tuple[BoolArray, BoolArray, BoolArray, int]:
+    """Say which steps (k,) are beyond chance in height, in plan, surely; the clearest or -1."""
     with np.errstate(invalid="ignore"):
         up = step[:, 2] ** 2 / covariance[:, 2, 2]
     flat = np.full(len(step), np.nan)
@@ -117,10 +120,11 @@ def _beyond(
     chance_up, chance_flat = chance_of(up, one), chance_of(flat, two)
     chance_up[named] = chance_flat[named] = np.nan
     high, wide = holm(chance_up, HEIGHT_LEVEL), holm(chance_flat, PLAN_LEVEL)
+    sure = holm(chance_up, SURE * HEIGHT_LEVEL) | holm(chance_flat, SURE * PLAN_LEVEL)
     if not (high.any() or wide.any()):
-        return high, wide, -1
+        return high, wide, sure, -1
     least = np.fmin(np.where(high, chance_up, 1.0), np.where(wide, chance_flat, 1.0))
-    return high, wide, int(np.argmin(least))
+    return high, wide, sure, int(np.argmin(least))
 
 
 def _with_free(

@@ -73,18 +73,22 @@ def _evidence(finding: Finding) -> Iterator[tuple[str, str]]:
 
 
 def _rival(rival: Rival) -> RivalView:
-    about = " ".join(filter(None, [rival.setup and f"in {rival.setup}", *rival.points]))
+    marks = ", ".join(rival.points[:MOST_LINES])
+    about = " to ".join(filter(None, [rival.setup, marks]))
+    kind = rival.kind.replace("-", " ")
     fit = f" ({rival.statistic:.1f} times its own sd)" if rival.statistic is not None else ""
     says = "the readings speak against it" if rival.separable else "the readings cannot tell"
-    return RivalView(f"{rival.kind.replace('-', ' ')} {about}".strip(), says + fit)
+    return RivalView(f"{kind}, {about}" if about else kind, says + fit)
 
 
 def _decisions(finding: Finding) -> Iterator[tuple[str, str]]:
-    """Return the lines for ``decisions:`` in job.yaml that settle a finding."""
-    if finding.action in SETTLED:
+    """Return the lines for ``decisions:`` in job.yaml that settle a finding.
+
+    Only what was done something about, and not yet by a person, can be decided.
+    """
+    if not finding.action or finding.action in SETTLED:
         return
-    if finding.action:
-        yield "to apply the cure", _line("accept", finding.id)
+    yield "to apply the cure", _line("accept", finding.id)
     yield "to leave it as it is", _line("keep", finding.id)
 
 

@@ -204,7 +204,7 @@ def _rules(rules: Table) -> Grid:
     columns = [
         Column(title, look, [column[row] for row in order])
         for title, look, name in (
-            ("Rule", TEXT, "rule"),
+            ("Rule", NAME, "rule"),
             ("What it asks", TEXT, "says"),
             ("Result", VERDICT, "state"),
             ("Worst at", TEXT, "subject"),

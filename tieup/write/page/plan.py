@@ -36,6 +36,30 @@ WORDS = ("role", "proof", "setups", "code", "string", "flags")
 
 
 @dataclass(frozen=True)
+class Layer:
+    """A part of the plan that can be switched; ``on`` says whether it shows at first."""
+
+    id: str
+    says: str
+    on: bool = True
+
+
+LAYERS = (
+    Layer("setups", "Setups"),
+    Layer("marks", "Control (square), ties (ring); without a core: nothing checks it"),
+    Layer("names", "Names"),
+    Layer("shots", "Shots; pale: nothing checks it"),
+    Layer("strings", "Strings, as shot"),
+    Layer("sights", "Sights of marks; dashed: left out or stands out"),
+    Layer("shot-sights", "Sights of shots", on=False),
+    Layer("shifts", "Plan: where one setup alone puts the mark; filled head: does not tie"),
+    Layer("rises", "Height: bar up for high, down for low"),
+    Layer("ellipses", "Error ellipses of the marks"),
+    Layer("joints", "Joints, with the height step"),
+)
+
+
+@dataclass(frozen=True)
 class Plan:
     """Everything on the plan; ``data`` is what the script of the page reads."""
 
@@ -50,6 +74,7 @@ class Plan:
     ovals: tuple[Oval, ...]
     shifts: tuple[Shift, ...]
     rises: tuple[Shift, ...]
+    layers: tuple[Layer, ...]
     cut: bool
     note: str
     confidence: float
@@ -77,6 +102,7 @@ def plan_view(site: Reconciliation, extras: Extras, starts: IntArray) -> Plan | 
         ovals=tuple(ovals(site, places)),
         shifts=shifts,
         rises=rises,
+        layers=LAYERS if extras.joints else LAYERS[:-1],
         cut=any(shift.cut for shift in (*shifts, *rises)),
         note=left_out(
             len(places.rows), places.total, "points", "coordinates.csv", "control, setups and ties"
@@ -153,6 +179,6 @@ def _tie_data(site: Reconciliation, places: Places) -> list[list[Any]]:
         values: FloatArray = np.asarray(ties[name], dtype=np.float64)[rows]
         figures[name] = lengths.figures(values.tolist())
     return [
-        [numbers[row], setups[row], plan, height, verdicts[row]]
+        [numbers[row], setups[row], plan, height, verdict_of(verdicts[row]).word]
         for row, plan, height in zip(rows.tolist(), *figures.values(), strict=True)
     ]

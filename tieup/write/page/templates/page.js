@@ -240,7 +240,7 @@
     function pick(place) {
       const ring = node("g", { transform: `translate(${place.x} ${place.y})` });
       ring.append(node("circle", { class: "k ring", r: 11 }));
-      byId("picked").replaceChildren(ring, label(place, "name chosen", 14, -10));
+      byId("picked").replaceChildren(ring, label(place, "name chosen", 13, 21));
       tell(place);
     }
 
@@ -294,6 +294,10 @@
       return data.small === "mm" ? (text * 1000).toFixed(1) : (+text).toFixed(4);
     }
 
+    function bearing(text) {
+      return `${Number.isFinite(+text) ? (+text).toFixed(1) : text} ${data.angle}`;
+    }
+
     function tell(place) {
       const title = made("h3", place.setup ? `Setup ${place.name}` : place.name);
       const list = document.createElement("dl");
@@ -307,7 +311,8 @@
     function facts(i) {
       const at = (name) => figures[name][i], word = (name) => words[name][i];
       const unit = data.unit, high = at("elevation_interval");
-      const size = at("ellipse_major") && `${small(at("ellipse_major"))} × ${small(at("ellipse_minor"))} ${data.small}, long axis at ${at("ellipse_azimuth")} ${data.angle}`;
+      const sizes = ["ellipse_major", "ellipse_minor"].map((name) => at(name) && small(at(name)));
+      const size = sizes[0] && `${sizes.join(" × ")} ${data.small}, long axis at ${bearing(at("ellipse_azimuth"))}`;
       const proof = { held: "held", checked: "checked", unchecked: "nothing checks it" }[word("proof")];
       return [
         ["Northing", `${at("northing")} ${unit}`], ["Easting", `${at("easting")} ${unit}`],

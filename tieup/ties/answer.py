@@ -1,0 +1,166 @@
+"""Put the crew lead's answer together: setups, joints, the odd one out, what to shoot again."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from tieup.model.answer import JointAnswer, SetupAnswer, TieAnswer
+from tieup.model.arrays import IntArray
+from tieup.model.finding import Finding
+from tieup.ties.checks import Checks
+from tieup.ties.geometry import (
+    CIRCLE,
+    DISCONNECTED,
+    LINE,
+    SINGLE,
+    TWO,
+    WEAK,
+)
+from tieup.ties.pairs import words_of
+from tieup.ties.todo import to_do
+from tieup.ties.verdicts import FAILS, TIES, UNTESTED
+
+UNPROVED = {SINGLE, TWO, LINE, CIRCLE, DISCONNECTED}  # geometry in which ties prove too little
+
+
+def crew_answer(
+    checks: Checks,
+    *,
+    title: str,
+    length_unit: str,
+    angle_unit: str,
+    findings: Sequence[Finding] = (),
+) -> TieAnswer:
+    """Return the answer for one screen.
+
+    ``findings`` (worst first) of severity stop bring their own words of how to confirm them.
+    """
+    setups = tuple(_setup(checks, s) for s in range(len(checks.evidence.setups)))
+    joints = tuple(_joints(checks))
+    stopped = any(finding.severity == "stop" for finding in findings)
+    fails = any(part.verdict == FAILS for part in (*setups, *joints))
+    verdicts = checks.ties.verdict.tolist()
+    named = checks.steps.named
+    return TieAnswer(
+        title=title,
+        length_unit=length_unit,
+        limits=checks.limits,
+        setups=setups,
+        joints=joints,
+        odd=checks.evidence.setups[int(named[0])] if len(named) else "",
+        todo=tuple(to_do(checks, findings, angle_unit)),
+        holding=verdicts.count(TIES),
+        failing=verdicts.count(FAILS),
+        unproved=verdicts.count(UNTESTED),
+        status=int(stopped or fails),
+    )
+
+
+def _setup(checks: Checks, s: int) -> SetupAnswer:
+    evidence, steps = checks.evidence, checks.steps
+    station = evidence.adjustment.problem.network.station[s]
+    own = np.flatnonzero(evidence.ties.setup == s)
+    plan, plan_at = _largest(checks, own, evidence.ties.plan[own])
+    height, height_at = _largest(checks, own, evidence.ties.difference[own, 2])
+    if s in steps.named and steps.in_height[s]:
+        height, height_at = float(steps.step[s, 2]), ""
+    verdict, words = _setup_verdict(checks, s, own)
+    return SetupAnswer(
+        setup=evidence.setups[s],
+        station=evidence.points[station] if station >= 0 else "",
+        plan=plan,
+        plan_at=plan_at,
+        height=height,
+        height_at=height_at,
+        verdict=verdict,
+        words=words,
+    )
+
+
+def _largest(checks: Checks, own: IntArray, values: np.ndarray) -> tuple[float, str]:
+    """Return the largest value of a setup's ties and its mark; NaN where none is tested."""
+    if not np.isfinite(values).any():
+        return math.nan, ""
+    row = int(np.nanargmax(np.abs(values)))
+    return float(values[row]), checks.evidence.points[checks.evidence.ties.point[own[row]]]
+
+
+def _setup_verdict(checks: Checks, s: int, own: IntArray) -> tuple[str, str]:
+    """Return the verdict of a setup and its reason, the worst first."""
+    geometry = checks.evidence.geometry[s]
+    verdicts = checks.ties.verdict[own].tolist()
+    bad, good = verdicts.count(FAILS), verdicts.count(TIES)
+    step = _step_words(checks, s)
+    if step and checks.steps.sure[s]:
+        return FAILS, step
+    if bad:
+        return FAILS, f"{bad} of {len(own)} {_marks(len(own))} off"
+    if step:
+        return UNTESTED, step
+    if geometry.word in UNPROVED:
+        return UNTESTED, geometry.why
+    if not good:
+        return UNTESTED, "none of its marks is proved"
+    words = f"{good} of {len(own)} {_marks(len(own))} proved"
+    return TIES, f"{words}; {geometry.why}" if geometry.word == WEAK else words
+
+
+def _step_words(checks: Checks, s: int) -> str:
+    """Say how a setup is off as a whole, empty where it is not."""
+    steps = checks.steps
+    if s not in steps.named:
+        return ""
+    if steps.in_height[s]:
+        return f"all of it {'high' if steps.step[s, 2] > 0 else 'low'}: check instrument height"
+    return "all of it aside of its mark: check the centring and the mark's name"
+
+
+def _marks(count: int) -> str:
+    return "mark" if count == 1 else "marks"
+
+
+def _joints(checks: Checks) -> list[JointAnswer]:
+    """Return the joints: setups that share work marks, and strings that pass between two."""
+    evidence = checks.evidence
+    pairs, joints = evidence.pairs, evidence.joints
+    words = words_of(pairs, checks.pairs)
+    strings: dict[tuple[int, int], list[int]] = {}
+    for row, pair in enumerate(np.sort(joints.setup, axis=1).tolist()):
+        strings.setdefault((pair[0], pair[1]), []).append(row)
+    rows = {(a, b): row for row, (a, b) in enumerate(pairs.pair.tolist())}
+    answers = []
+    for pair in sorted(rows.keys() | strings.keys()):
+        row = rows.get(pair, -1)
+        passing = strings.get(pair, [])
+        meets = row >= 0 and pairs.work[row] > 0 and (pairs.neighbour[row] or pairs.work[row] > 1)
+        if not (passing or meets):
+            continue
+        verdict = str(checks.pairs.verdict[row]) if row >= 0 else UNTESTED
+        says = str(words[row]) if row >= 0 else "they have shot no mark in common"
+        bad = [i for i in passing if checks.joints.verdict[i] == FAILS]
+        if bad and verdict != FAILS:
+            verdict, says = FAILS, f"{joints.string[bad[0]]}: {checks.joints.words[bad[0]]}"
+        answers.append(_joint(checks, pair, row, passing, verdict, says))
+    return answers
+
+
+def _joint(
+    checks: Checks, pair: tuple[int, int], row: int, passing: list[int], verdict: str, words: str
+) -> JointAnswer:
+    evidence = checks.evidence
+    pairs = evidence.pairs
+    far = int(pairs.far_point[row]) if row >= 0 else -1
+    return JointAnswer(
+        first=evidence.setups[pair[0]],
+        second=evidence.setups[pair[1]],
+        plan=float(pairs.plan[row]) if row >= 0 else math.nan,
+        height=-float(pairs.step[row, 2]) if row >= 0 else math.nan,
+        far=float(pairs.far_plan[row]) if row >= 0 else math.nan,
+        far_at=evidence.points[far] if far >= 0 else "",
+        strings=tuple(dict.fromkeys(str(evidence.joints.string[i]) for i in passing)),
+        verdict=verdict,
+        words=words,
+    )

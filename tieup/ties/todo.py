@@ -1,0 +1,177 @@
+"""What to shoot again before the legs are picked up, in the order of need."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from tieup.geometry import azimuth
+from tieup.model.finding import Finding
+from tieup.ties.checks import Checks
+from tieup.ties.geometry import CIRCLE, DISCONNECTED, LINE, SINGLE, STRONG, TWO, WEAK, Geometry
+from tieup.ties.sector import Sector
+from tieup.ties.verdicts import FAILS, LOOSE, UNTESTED
+
+NAMED = 4  # names written out before "and n more"
+REACH = 2.0  # a mark offered lies within so many times the longest tie
+ALOUD = "both faces, read the pole height aloud"
+
+
+def to_do(checks: Checks, findings: Sequence[Finding], angle_unit: str) -> list[str]:
+    """Return the sentences of the to-do list."""
+    stops = [finding for finding in findings if finding.severity == "stop" and finding.confirm]
+    told = {(finding.setup, point) for finding in stops for point in finding.points}
+    return [
+        *(finding.confirm for finding in stops),
+        *_steps(checks),
+        *_failing(checks, told),
+        *_hanging(checks, angle_unit),
+        *_bridges(checks),
+        *_closing(checks),
+        *_change_overs(checks),
+        *_again(checks),
+    ]
+
+
+def _steps(checks: Checks) -> Iterable[str]:
+    """Setups that are off as a whole."""
+    network = checks.evidence.adjustment.problem.network
+    for s in checks.steps.named.tolist():
+        mark = checks.evidence.points[network.station[s]]
+        if checks.steps.in_height[s]:
+            yield (
+                f"at {checks.evidence.setups[s]} tape the instrument height over {mark} again, "
+                f"and check {mark} against two other marks"
+            )
+        else:
+            yield f"at {checks.evidence.setups[s]} check the centring over {mark} and its name"
+
+
+def _failing(checks: Checks, told: set[tuple[str, str]]) -> Iterable[str]:
+    """Ties that fail, by setup; at a mark of two setups the one with more failures gets it."""
+    ties, evidence = checks.evidence.ties, checks.evidence
+    rows = np.flatnonzero(checks.ties.verdict == FAILS)
+    count = np.bincount(ties.setup[rows], minlength=len(evidence.setups))
+    chosen: dict[int, list[str]] = {}
+    for point in np.unique(ties.point[rows]).tolist():
+        setups = ties.setup[rows[ties.point[rows] == point]]
+        most = count[setups].max()
+        for s in setups[count[setups] == most].tolist():
+            if (evidence.setups[s], evidence.points[point]) not in told:
+                chosen.setdefault(s, []).append(evidence.points[point])
+    for s in sorted(chosen, key=lambda s: -count[s]):
+        yield f"from {evidence.setups[s]} shoot {_list(chosen[s])} again, {ALOUD}"
+
+
+def _hanging(checks: Checks, angle_unit: str) -> Iterable[str]:
+    """Setups whose geometry proves too little."""
+    for s, geometry in enumerate(checks.evidence.geometry):
+        label = checks.evidence.setups[s]
+        if geometry.word == DISCONNECTED:
+            yield f"tie {label} in: shoot two or more marks that other setups have shot"
+        elif geometry.word == SINGLE:
+            yield f"from {label} shoot two more marks, well spread: {geometry.why}"
+        elif geometry.word in (CIRCLE, LINE, TWO):
+            yield f"from {label} shoot one more mark{_where(checks, s, geometry, angle_unit)}"
+    for s, geometry in enumerate(checks.evidence.geometry):
+        if geometry.word == WEAK:
+            label = checks.evidence.setups[s]
+            yield f"better: from {label} one more mark{_where(checks, s, geometry, angle_unit)}"
+
+
+def _where(checks: Checks, s: int, geometry: Geometry, angle_unit: str) -> str:
+    """Say between which bearings a mark is wanted, and which known marks lie there."""
+    sector = geometry.sector
+    if sector is None:
+        return ""
+    if angle_unit == "gon":
+        scale, unit = 200.0 / math.pi, " gon"
+    else:
+        scale, unit = 180.0 / math.pi, " degrees"
+    bearings = f"{sector.start * scale:.0f} and {sector.end * scale:.0f}{unit}"
+    names = _offered(checks, s, geometry, sector)
+    return f" between bearings {bearings}" + (f": {_list(names, 'or')}" if names else "")
+
+
+def _offered(checks: Checks, s: int, geometry: Geometry, sector: Sector) -> list[str]:
+    """Return the tie marks in the sector that the setup has not shot, the nearest first."""
+    ties, adjustment = checks.evidence.ties, checks.evidence.adjustment
+    marks = np.setdiff1d(ties.point, ties.point[ties.setup == s])
+    offset = adjustment.position[marks, :2] - adjustment.axis[s, :2]
+    length = np.hypot(offset[:, 0], offset[:, 1])
+    good = sector.holds(azimuth(offset[:, 0], offset[:, 1]))
+    good &= length <= REACH * geometry.longest_tie
+    order = np.argsort(np.where(good, length, np.inf), kind="stable")[: good.sum()]
+    return [checks.evidence.points[m] for m in marks[order][:2]]
+
+
+def _bridges(checks: Checks) -> Iterable[str]:
+    """Parts of the site that hang on one mark, or on one setup."""
+    labels, points = checks.evidence.setups, checks.evidence.points
+    geometry = checks.evidence.geometry
+    for bridge in checks.bridges:
+        beyond = [labels[s] for s in bridge.setups]
+        alone = len(bridge.setups) == 1 and geometry[bridge.setups[0]].word != STRONG
+        if bridge.mark >= 0 and not alone:
+            yield (
+                f"{_list(beyond)} {_hangs(beyond)} on {points[bridge.mark]} alone: shoot a second "
+                "mark from both sides of it"
+            )
+        elif bridge.setup >= 0 and not alone:
+            yield (
+                f"{_list(beyond)} {_hangs(beyond)} on {labels[bridge.setup]} alone: shoot a mark "
+                "there that a third setup has shot"
+            )
+
+
+def _hangs(names: Sequence[str]) -> str:
+    return "hangs" if len(names) == 1 else "hang"
+
+
+def _closing(checks: Checks) -> Iterable[str]:
+    """Setups that never looked back."""
+    evidence = checks.evidence
+    closed = set(evidence.closings.setup.tolist())
+    open_ = [label for s, label in enumerate(evidence.setups) if s not in closed]
+    if open_:
+        yield f"close {_list(open_)} on the backsight before the legs are picked up"
+
+
+def _change_overs(checks: Checks) -> Iterable[str]:
+    """Strings that pass from setup to setup without a point that both have shot."""
+    joints, labels = checks.evidence.joints, checks.evidence.setups
+    for i in np.flatnonzero((joints.point < 0) & (checks.joints.verdict != "ties")).tolist():
+        s, t = joints.setup[i]
+        ends = [checks.evidence.points[p] for p in joints.ends[i]]
+        yield (
+            f"shoot {joints.string[i]} at {ends[0]} or {ends[1]} from both {labels[s]} and "
+            f"{labels[t]}"
+        )
+
+
+def _again(checks: Checks) -> Iterable[str]:
+    """Ties beyond the limit that the gear's scatter may explain: a second look settles them."""
+    ties, evidence = checks.evidence.ties, checks.evidence
+    loose = (checks.ties.plan == LOOSE) | (checks.ties.height == LOOSE)
+    rows = np.flatnonzero(loose & (checks.ties.verdict == UNTESTED))
+    points = np.unique(ties.point[rows])
+    if not len(points):
+        return
+    names = [evidence.points[p] for p in points.tolist()]
+    yield f"if there is time, shoot {_list(names)} again: beyond the limit, within the scatter"
+
+
+def _list(names: Sequence[str], last: str = "and") -> str:
+    """Write names in a row: CP2, CP7 and T1.
+
+    >>> _list(["CP2", "CP7", "T1"]), _list(["CP2", "CP7"], "or")
+    ('CP2, CP7 and T1', 'CP2 or CP7')
+    """
+    names = list(dict.fromkeys(names))
+    if len(names) > NAMED + 1:
+        names = [*names[:NAMED], f"{len(names) - NAMED} more"]
+    if len(names) == 1:
+        return names[0]
+    return f"{', '.join(names[:-1])} {last} {names[-1]}"
