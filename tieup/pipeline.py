@@ -36,6 +36,7 @@ from tieup.results.remarks import flags, reasons
 from tieup.results.run import run_record, summary_of
 from tieup.results.setups import setups_table, ties_table
 from tieup.results.site import Site
+from tieup.results.weaknesses import weakness_findings
 from tieup.ties.geometry import setup_geometry
 from tieup.ties.marks import judge_ties, mark_ties
 from tieup.ties.withheld import WithheldTies, withheld_ties
@@ -174,6 +175,7 @@ def _reconciliation(
         geometry=setup_geometry(solved.adjustment, ties),
         flags=flags(outcome.findings),
     )
+    findings = (*findings, *weakness_findings(site))
     summary = summary_of(site, minimal_tests)
     stopped = any(finding.severity == "stop" for finding in findings)
     failed = bool((site.judgement.verdict == "fails").any())

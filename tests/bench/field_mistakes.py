@@ -94,6 +94,7 @@ def same_subject(mistake: Mistake, planted: Planted) -> bool:
     """Say whether a mistake speaks of the planted setup and points."""
     points = set(mistake.points) | set(mistake.instead)
     setup = not planted.setup or mistake.setup in ("", planted.setup)
+    setup |= planted.kind == "name-collision" and planted.setup in mistake.detail.split()
     return setup and (not planted.points or bool(points & set(planted.points)))
 
 

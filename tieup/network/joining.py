@@ -22,7 +22,8 @@ from tieup.network.rigid import SHORTEST_BASE, ComplexArray, Fit, consensus, fit
 CHECKED = 3  # redundancy of three marks that agree
 MOST_SETUPS = 8  # setups of a block tried one by one
 LOOSE = 5.0  # times the tolerance, once nothing better is left
-DISAGREEMENT = 0.1  # of the distance between two marks: more is no tie at all
+DISAGREEMENT = 0.1  # of the distance between two marks, and
+FARTHEST = 1.0  # metres: two marks that disagree by more are no tie at all
 
 
 class PlanFit:
@@ -57,7 +58,7 @@ class PlanFit:
             marks = set(self.ties.point[rows].tolist()) & here.places.keys()
             known = {mark: here.best_place(mark)[::2] for mark in marks}
             placed = place_setup(gather(self.ties, rows, known))
-            if placed is not None:
+            if placed is not None and (not placed.turn_open or _alone(there, placed.redundancy)):
                 turn, shift = _move(there.poses[setup], (placed.turn, placed.station))
                 fits.append(Fit(turn, shift, placed.redundancy, placed.strain, placed.chance))
         return fits
@@ -71,6 +72,11 @@ class PlanFit:
         wanted = np.isin(self.ties.point, linked)
         count = np.bincount(self.ties.setup[wanted], minlength=max(there.poses, default=0) + 1)
         return sorted(there.poses, key=lambda setup: -int(count[setup]))[:MOST_SETUPS]
+
+
+def _alone(block: Block, redundancy: int) -> bool:
+    """Tell whether a setup may join by its distances: it takes nobody along on a false turn."""
+    return len(block.poses) == 1 and redundancy >= CHECKED
 
 
 def _move(own: Pose, wanted: Pose) -> Pose:
@@ -107,7 +113,7 @@ def _forced(mine: ComplexArray, theirs: ComplexArray) -> Fit | None:
     """Fit two marks whose distance does not agree, splitting the difference."""
     lengths = abs(mine[1] - mine[0]), abs(theirs[1] - theirs[0])
     gap = abs(lengths[0] - lengths[1])
-    if min(lengths) < SHORTEST_BASE or gap > DISAGREEMENT * max(lengths):
+    if min(lengths) < SHORTEST_BASE or gap > min(FARTHEST, DISAGREEMENT * max(lengths)):
         return None
     turn, shift = fit_rigid(mine, theirs, np.ones(2))
     return Fit(turn, shift, 0, float(gap / min(lengths)))

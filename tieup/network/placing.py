@@ -22,6 +22,7 @@ MOST_ROWS = 12  # observations that minimal sets are drawn from
 MOST_MARKS = 40  # beyond, numbers were used again for other points: rigid clouds decide
 OWN = 3  # unknowns of a setup in plan
 WEAKEST = 1.0  # metres; a place less certain than this with good gear is no place
+TURNED = 0.02  # radians; the same for turns
 APART = 1.0  # metres; two answers further apart are two answers
 
 
@@ -50,13 +51,18 @@ class Seen:
 
 @dataclass(frozen=True)
 class Placed:
-    """A station, its turn ``exp(i orientation)``, and what stands behind it."""
+    """A station, its turn ``exp(i orientation)``, and what stands behind it.
+
+    ``turn_open``: distances place the station, but its directions contradict one another,
+    as with a circle read anticlockwise; the turn is that of one of them.
+    """
 
     station: complex
     turn: complex
     redundancy: int
     strain: float
     chance: float
+    turn_open: bool
 
 
 def gather(ties: Ties, rows: IntArray, known: dict[int, tuple[complex, float]]) -> Seen:
@@ -96,7 +102,9 @@ def place_setup(seen: Seen) -> Placed | None:
     count = inside.sum(axis=1)
     cost = np.minimum(np.nan_to_num(misfit, nan=0.0), 1.0) ** 2
     best = int(np.lexsort((cost.sum(axis=1), -count))[0])
-    rivals = (count == count[best]) & (np.abs(station - station[best]) > APART)
+    equal = count == count[best]
+    rivals = equal & (np.abs(station - station[best]) > APART)
+    turn_open = bool((equal & (np.abs(turn - turn[best]) > TURNED)).any())
     redundancy = int(count[best]) - OWN
     if rivals.any() or redundancy < 0 or (redundancy == 0 and seen.observations > OWN):
         return None
@@ -105,7 +113,7 @@ def place_setup(seen: Seen) -> Placed | None:
         return None
     where, way, strain = refined
     chance = _accident(seen, len(station), redundancy)
-    return Placed(where, way, redundancy, strain, chance)
+    return Placed(where, way, redundancy, strain, chance, turn_open)
 
 
 def _hypotheses(seen: Seen) -> tuple[ComplexArray, ComplexArray]:

@@ -66,7 +66,7 @@ def _better_pose(state: PlanState, ties: Ties, agreeing: int) -> Pose | None:
     pairs = zip(ties.point.tolist(), place.tolist(), strict=True)
     known = {mark: (where, 0.0) for mark, where in pairs}
     placed = place_setup(gather(ties, np.arange(len(ties)), known))
-    if placed is not None and placed.chance <= LIKELY_ACCIDENT:
+    if placed is not None and placed.chance <= LIKELY_ACCIDENT and not placed.turn_open:
         found.append((placed.redundancy, placed.turn, placed.station))
     best = max(found, key=lambda entry: entry[0], default=(-1, 1.0 + 0.0j, 0.0j))
     return best[1:] if best[0] + OWN > agreeing else None

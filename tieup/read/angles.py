@@ -23,14 +23,19 @@ _STEEP = np.sin(TWO_PI / 32.0)  # zenith angles within 11 degrees of the plumb l
 _LEVEL = np.sin(TWO_PI / 8.0)
 
 
-def read_angles(column: str, texts: Sequence[str], unit: str, face_two: BoolArray) -> Parsed:
+def read_angles(
+    column: str, texts: Sequence[str], unit: str, face_two: BoolArray, turning: bool = False
+) -> Parsed:
     """Turn cells into circle readings or zenith angles (rad, [0, 2 pi)), refusing the impossible.
 
-    Directions and zenith angles lie in the full circle, its end included and read as 0.
+    Directions and zenith angles lie in the full circle, its end included and read as 0; where
+    directions are ``turning``, -359 is 1 degree.
     An elevation angle (0 level) lies within a quarter circle of level, on face 2 up to the
     full circle; it is returned as the zenith angle.
     """
     values, bad = parse_angles(texts, unit)
+    if turning:
+        values = np.where((values < 0.0) & (values > -TWO_PI), values + TWO_PI, values)
     for i in np.flatnonzero(_impossible(column, values, unit, face_two)):
         bad[int(i)] = f"{unit} is outside {_span(column, unit, bool(face_two[i]))}"
         values[i] = np.nan

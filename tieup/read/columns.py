@@ -16,6 +16,8 @@ COLUMNS = {
     "zenith": "angle",
     "elevation_angle": "angle",
     "distance": "distance",
+    "horizontal_distance": "distance",
+    "vertical_distance": "length",
     "target_height": "length",
     "face": "face",
     "round": "count",
@@ -34,7 +36,7 @@ COLUMNS = {
     "field_elevation": "length",
 }
 REQUIRED = ("setup", "point")
-OBSERVED = ("direction", "zenith", "elevation_angle", "distance")
+OBSERVED = ("direction", "zenith", "elevation_angle", "distance", "horizontal_distance")
 
 # Units a column may state for itself; quantities without an entry have one fixed unit.
 _LENGTHS = tuple(LENGTH_UNITS)
@@ -51,22 +53,26 @@ COLUMN_UNITS: dict[str, tuple[str, ...]] = {
 class Source:
     """Where a column comes from: the header name or position (from 1) of a source column.
 
-    With ``value`` instead, every row has that text. An empty ``unit`` means the job's
+    With ``value`` instead, every row has that text, with ``file_name`` the name of the raw
+    file without folder and suffix. An empty ``unit`` means the job's
     (mm for prism_constant, ISO 8601 for time; ``epoch`` is seconds since 1970 UTC).
     """
 
     column: str | int = ""
     unit: str = ""
     value: str | None = None
+    file_name: bool = False
 
 
 @dataclass(frozen=True)
 class Cells:
     """One column of texts and the unit they are in.
 
-    ``unit_key`` is the setting that states the unit, for messages.
+    ``unit_key`` is the setting that states the unit, for messages. A ``turning`` column of
+    directions may have negative values down to a full circle.
     """
 
     texts: list[str]
     unit: str
     unit_key: str
+    turning: bool = False

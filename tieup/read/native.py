@@ -1,7 +1,6 @@
 """Read one raw table, native or mapped, into columns of SI values.
 
-Decides which rows are invalid, and when a file as a whole cannot be trusted: more than
-half of its rows unreadable, or an angle column that looks like another unit.
+Decides which rows are invalid; `judge_file` says whether the file as a whole can be trusted.
 """
 
 from __future__ import annotations
@@ -44,7 +43,7 @@ def read_native(path: Path, name: str, job: Job) -> FileRows:
     converted = convert(columns, len(table), form.decimal)
     for row, why in table.misshapen.items():
         converted.reasons.setdefault(row, []).insert(0, f"the row {why}")
-    _judge_file(table, columns, converted)
+    judge_file(name, table.line, columns, converted)
     if converted.undated:
         unknown = (*unknown, f"time ({converted.undated} cells not ISO 8601)")
     trusted = np.ones(len(table), dtype=bool)
@@ -58,58 +57,3 @@ def read_native(path: Path, name: str, job: Job) -> FileRows:
         trusted=trusted,
         unknown=unknown,
     )
-
-
-def _judge_file(table: Table, columns: Mapping[str, Cells], converted: Converted) -> None:
-    """Raise where a file as a whole cannot be trusted."""
-    invalid, rows = len(converted.reasons), len(table)
-    angles = {name: cells for name, cells in columns.items() if COLUMNS[name] == "angle"}
-    hints = [] if invalid * 2 > rows else _suspicions(angles, converted)
-    if not hints and invalid * 2 <= rows:
-        return
-    listed = [
-        f"{table.where(row)}: {'; '.join(converted.reasons[row])}"
-        for row in sorted(converted.reasons)[:_SHOWN]
-    ]
-    if not hints:
-        more = f"{invalid} of {rows} rows cannot be read, more than half"
-        hints = [f"{more}. {_unit_advice(angles, converted)}"]
-    raise InputError(*listed, *(f"{table.name}: {hint}" for hint in hints))
-
-
-def _suspicions(angles: Mapping[str, Cells], converted: Converted) -> list[str]:
-    hints = []
-    for name, cells in angles.items():
-        sign, units = suspicion(name, cells.texts, cells.unit, _readings(name, converted))
-        if sign:
-            hints.append(f"{sign}. {_advice(name, cells, units)}")
-    return hints
-
-
-def _unit_advice(angles: Mapping[str, Cells], converted: Converted) -> str:
-    """Say in which unit the angle columns could be read, where most of one cannot."""
-    for name, cells in angles.items():
-        given = sum(map(bool, cells.texts))
-        read = int(np.count_nonzero(~np.isnan(_readings(name, converted))))
-        if read * 2 >= given:
-            continue
-        units = [
-            set(better_units(other, column.texts, column.unit))
-            for other, column in angles.items()
-            if column.unit_key == cells.unit_key
-        ]
-        common = tuple(unit for unit in ANGLE_UNITS if all(unit in fitting for fitting in units))
-        if common:
-            return _advice(name, cells, common)
-    return "Expected the columns and units that job.yaml states"
-
-
-def _advice(name: str, cells: Cells, units: tuple[str, ...]) -> str:
-    """Propose units for a column, and where to state them."""
-    key = f"{cells.unit_key}: {units[0]}" if len(units) == 1 else cells.unit_key
-    return f"If {name} is in {' or '.join(units)}, not {cells.unit}, set {key} in job.yaml"
-
-
-def _readings(name: str, converted: Converted) -> FloatArray:
-    readings: FloatArray = converted.values["zenith" if name == "elevation_angle" else name]
-    return readings

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from numpy.typing import NDArray
@@ -19,7 +19,8 @@ class FileRows:
     ``values`` has every native column (see `Converted.values`), ``reasons`` the invalid rows
     with what is wrong in words. ``observed`` (r, 3): the row has a cell for direction,
     zenith, distance. ``trusted`` (r,): the cells of the row stand in the right columns.
-    ``unknown`` names the columns that were not understood.
+    ``unknown`` names the columns that were not understood. ``unused`` says why rows take no
+    part because the file itself says so.
     """
 
     raw: RawFile
@@ -29,3 +30,4 @@ class FileRows:
     observed: BoolArray
     trusted: BoolArray
     unknown: tuple[str, ...]
+    unused: Mapping[int, str] = field(default_factory=dict)

@@ -19,10 +19,12 @@ from tieup.ties.geometry import (
     TWO,
     WEAK,
 )
+from tieup.ties.marks import clearness
 from tieup.ties.pairs import words_of
 from tieup.ties.todo import to_do
-from tieup.ties.verdicts import FAILS, TIES, UNTESTED
+from tieup.ties.verdicts import BAD, FAILS, TIES, UNTESTED
 
+ENOUGH = 3  # shared marks that prove a tie between two setups that nothing else joins
 UNPROVED = {SINGLE, TWO, LINE, CIRCLE, DISCONNECTED}  # geometry in which ties prove too little
 
 
@@ -41,7 +43,8 @@ def crew_answer(
     setups = tuple(_setup(checks, s) for s in range(len(checks.evidence.setups)))
     joints = tuple(_joints(checks))
     stopped = any(finding.severity == "stop" for finding in findings)
-    fails = any(part.verdict == FAILS for part in (*setups, *joints))
+    parts: list[SetupAnswer | JointAnswer] = [*setups, *joints]
+    fails = any(part.verdict == FAILS for part in parts)
     verdicts = checks.ties.verdict.tolist()
     named = checks.steps.named
     return TieAnswer(
@@ -97,7 +100,8 @@ def _setup_verdict(checks: Checks, s: int, own: IntArray) -> tuple[str, str]:
     if step and checks.steps.sure[s]:
         return FAILS, step
     if bad:
-        return FAILS, f"{bad} of {len(own)} {_marks(len(own))} off"
+        worst = _worst_failing(checks, own)
+        return FAILS, f"{bad} of {len(own)} {_marks(len(own))} off, worst {worst}"
     if step:
         return UNTESTED, step
     if geometry.word in UNPROVED:
@@ -108,14 +112,21 @@ def _setup_verdict(checks: Checks, s: int, own: IntArray) -> tuple[str, str]:
     return TIES, f"{words}; {geometry.why}" if geometry.word == WEAK else words
 
 
+def _worst_failing(checks: Checks, own: IntArray) -> str:
+    """Name the failing mark of a setup that stands out of its sd most."""
+    failing = own[checks.ties.verdict[own] == FAILS]
+    worst = failing[int(np.argmax(clearness(checks.evidence.ties)[failing]))]
+    return str(checks.evidence.points[checks.evidence.ties.point[worst]])
+
+
 def _step_words(checks: Checks, s: int) -> str:
     """Say how a setup is off as a whole, empty where it is not."""
     steps = checks.steps
     if s not in steps.named:
         return ""
     if steps.in_height[s]:
-        return f"all of it {'high' if steps.step[s, 2] > 0 else 'low'}: check instrument height"
-    return "all of it aside of its mark: check the centring and the mark's name"
+        return f"all of it {'high' if steps.step[s, 2] > 0 else 'low'}"
+    return "all of it aside of its mark"
 
 
 def _marks(count: int) -> str:
@@ -140,11 +151,39 @@ def _joints(checks: Checks) -> list[JointAnswer]:
             continue
         verdict = str(checks.pairs.verdict[row]) if row >= 0 else UNTESTED
         says = str(words[row]) if row >= 0 else "they have shot no mark in common"
+        if row >= 0 and pairs.plan[row] <= checks.limits.horizontal and verdict == FAILS:
+            says = _far_words(checks, row) or says
+        if row >= 0 and pairs.computed[row] and np.isnan(pairs.step[row]).all():
+            verdict, says = _joined_by_marks(checks, pair)
         bad = [i for i in passing if checks.joints.verdict[i] == FAILS]
         if bad and verdict != FAILS:
             verdict, says = FAILS, f"{joints.string[bad[0]]}: {checks.joints.words[bad[0]]}"
         answers.append(_joint(checks, pair, row, passing, verdict, says))
     return answers
+
+
+def _joined_by_marks(checks: Checks, pair: tuple[int, int]) -> tuple[str, str]:
+    """Judge two setups that hang together by their shared marks alone, by those marks.
+
+    Each takes on the other's placement, so a step between them cannot be; what can be wrong is
+    the tie itself, and three marks that agree prove it.
+    """
+    ties = checks.evidence.ties
+    good = checks.ties.verdict == TIES
+    first, second = (ties.point[(ties.setup == s) & good] for s in pair)
+    proved = len(np.intersect1d(first, second))
+    if proved >= ENOUGH:
+        return TIES, f"{proved} shared marks agree"
+    return UNTESTED, f"they hang together by shared marks alone, {proved} of them proved"
+
+
+def _far_words(checks: Checks, row: int) -> str:
+    """Say where a turn carries the step in plan, empty where plan is not what fails."""
+    pairs = checks.evidence.pairs
+    if checks.pairs.plan[row] != BAD or pairs.far_point[row] < 0:
+        return ""
+    far = checks.evidence.points[pairs.far_point[row]]
+    return f"turned against each other: {1000 * pairs.far_plan[row]:.0f} mm apart at {far}"
 
 
 def _joint(

@@ -9,7 +9,7 @@ import numpy as np
 
 from tieup.adjust.distributions import GlobalTest
 from tieup.adjust.solution import Adjustment
-from tieup.model.arrays import FloatArray
+from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.settings import Precision
 from tieup.ties.backsights import Closings, Drift
 from tieup.ties.closures import Closure
@@ -42,7 +42,7 @@ class Evidence:
     closures: Sequence[Closure]
     control: ControlTest | None
     w: FloatArray
-    w_setup: FloatArray
+    w_setup: IntArray
     confidence: float = 0.95
 
     @property

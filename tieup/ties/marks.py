@@ -19,6 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tieup.adjust.distributions import chi_square_log_tail
 from tieup.adjust.hypothesis import gram, place_shift, project, score
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
@@ -126,6 +127,18 @@ def judge_ties(ties: MarkTies, limits: Tolerances, level: float = JOB_LEVEL) -> 
     height = state_of(rise, sd[:, 2], limits.elevation, beyond[len(ties) :])
     height[~ties.height] = UNASKED
     return judge(plan, height)
+
+
+def clearness(ties: MarkTies) -> FloatArray:
+    """Return how clearly each tie (t,) differs: minus the log of its smaller chance."""
+    with np.errstate(invalid="ignore"):
+        up = (ties.difference[:, 2] / ties.sd[:, 2]) ** 2
+    one = np.ones(len(ties), dtype=np.int64)
+    degrees = np.maximum(ties.plan_freedom, 1)
+    chance = np.array(
+        [chi_square_log_tail(up, one), chi_square_log_tail(ties.plan_statistic, degrees)]
+    )
+    return np.asarray(-np.nan_to_num(chance, nan=0.0).min(axis=0))
 
 
 def smallest_caught(ties: MarkTies, delta: float) -> FloatArray:

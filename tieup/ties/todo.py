@@ -11,10 +11,12 @@ from tieup.geometry import azimuth
 from tieup.model.finding import Finding
 from tieup.ties.checks import Checks
 from tieup.ties.geometry import CIRCLE, DISCONNECTED, LINE, SINGLE, STRONG, TWO, WEAK, Geometry
+from tieup.ties.marks import clearness
 from tieup.ties.sector import Sector
 from tieup.ties.verdicts import FAILS, LOOSE, UNTESTED
 
 NAMED = 4  # names written out before "and n more"
+AS_CLEAR = 0.9  # of the clearest failure at a mark: that setup may be the wrong one as well
 REACH = 2.0  # a mark offered lies within so many times the longest tie
 ALOUD = "both faces, read the pole height aloud"
 
@@ -50,19 +52,21 @@ def _steps(checks: Checks) -> Iterable[str]:
 
 
 def _failing(checks: Checks, told: set[tuple[str, str]]) -> Iterable[str]:
-    """Ties that fail, by setup; at a mark of two setups the one with more failures gets it."""
+    """Ties that fail: each mark from the setup that is clearest off, or from all that may be."""
     ties, evidence = checks.evidence.ties, checks.evidence
-    rows = np.flatnonzero(checks.ties.verdict == FAILS)
-    count = np.bincount(ties.setup[rows], minlength=len(evidence.setups))
-    chosen: dict[int, list[str]] = {}
-    for point in np.unique(ties.point[rows]).tolist():
-        setups = ties.setup[rows[ties.point[rows] == point]]
-        most = count[setups].max()
-        for s in setups[count[setups] == most].tolist():
-            if (evidence.setups[s], evidence.points[point]) not in told:
-                chosen.setdefault(s, []).append(evidence.points[point])
-    for s in sorted(chosen, key=lambda s: -count[s]):
-        yield f"from {evidence.setups[s]} shoot {_list(chosen[s])} again, {ALOUD}"
+    clear = clearness(ties)
+    off = np.isin(ties.setup, checks.steps.named) & ties.plumb  # told as a whole already
+    rows = np.flatnonzero((checks.ties.verdict == FAILS) & ~off)
+    wanted: dict[tuple[str, ...], list[str]] = {}
+    for point in ties.point[rows[np.argsort(-clear[rows], kind="stable")]].tolist():
+        own = rows[ties.point[rows] == point]
+        likely = own[clear[own] >= AS_CLEAR * clear[own].max()]
+        setups = tuple(evidence.setups[s] for s in ties.setup[likely].tolist())
+        name = evidence.points[point]
+        if not any((setup, name) in told for setup in setups):
+            wanted.setdefault(setups, []).append(name)
+    for setups, names in wanted.items():
+        yield f"from {_list(setups)} shoot {_list(names)} again, {ALOUD}"
 
 
 def _hanging(checks: Checks, angle_unit: str) -> Iterable[str]:

@@ -18,27 +18,34 @@ from tieup.write.documents import significant
 
 WIDTH, HEIGHT = 80, 40
 LEAST_WIDTH = 36
-ROOMY = 64  # columns from which the reason fits behind the verdict
+LEAST_TABLE = 4  # lines of a table: a blank, the heading, a row, how many more
+MOST_NAMED = 4
 FAILS, TIES = "fails", "ties"
 SHORT_CAUTION = "Check independently before excavating, paving or setting structure."
-RANK = {FAILS: 0, "untested": 1, TIES: 2}
 
 
 def ties_text(answer: TieAnswer, width: int = WIDTH, height: int = HEIGHT) -> str:
     """Return the screen, at most ``height`` lines of ``width`` columns.
 
-    What does not fit is counted; rows that fail come first then.
+    What does not fit is counted: first setups and joints that tie, then the end of the to-do.
     """
     width = max(width, LEAST_WIDTH)
     head = _folded(headline(answer), width)
     foot = ["", *_folded(_limits(answer), width), *_folded(SHORT_CAUTION, width)]
-    room = height - len(head) - len(foot)
-    setups = _rows(answer.setups, answer, width, "setups")
-    joints = _rows(answer.joints, answer, width, "joints")
-    blocks = [["", "SETUPS", *setups]] + ([["", "JOINTS", *joints]] if joints else [])
     todo = [_folded(f"{n} {text}", width, "  ") for n, text in enumerate(answer.todo, 1)]
-    wanted = min(sum(map(len, todo)), max(room // 3, 4)) + 2 if todo else 0
-    lines = [line for block in _fitted(blocks, room - wanted) for line in block]
+    room = height - len(head) - len(foot)
+    wanted = min(sum(map(len, todo)), room // 3) + 2 if todo else 0
+    tables = [
+        _entries(parts, answer, title, width)
+        for title, parts in (("SETUPS", answer.setups), ("JOINTS", answer.joints))
+        if parts
+    ]
+    shares = _shared_out([1 + sum(map(len, table)) for table in tables], room - wanted)
+    lines = [
+        line
+        for table, share in zip(tables, shares, strict=True)
+        for line in ["", *_shortened(table, share - 1)]
+    ]
     if todo:
         lines += ["", "TO DO", *_some(todo, room - len(lines) - 2)]
     return "\n".join([*head, *lines, *foot]) + "\n"
@@ -53,7 +60,7 @@ def ties_record(answer: TieAnswer) -> dict[str, Any]:
 
     return {
         "title": answer.title,
-        "ties": answer.status == 0,
+        "ties": not _open(answer),
         "status": answer.status,
         "headline": headline(answer),
         "length_unit": answer.length_unit,
@@ -101,52 +108,72 @@ def ties_record(answer: TieAnswer) -> dict[str, Any]:
 
 
 def headline(answer: TieAnswer) -> str:
-    """Return the answer in one sentence or two."""
+    """Return the answer in a sentence or two; what is not proved is never called good."""
     title = answer.title if len(answer.title) <= 40 else answer.title[:38] + ".."
-    unproved = f", {answer.unproved} unproved" if answer.unproved else ""
-    counts = f"{answer.holding} marks tie{unproved}"
+    counts = f"{answer.holding} marks tie"
     if answer.failing:
         counts = f"{answer.failing} fail, {counts}"
+    if answer.unproved:
+        counts += f", {answer.unproved} unproved"
     odd = f" {answer.odd} is the odd one." if answer.odd else ""
-    if answer.status == 0 and not answer.odd:
-        return f"{title}: THE BAYS TIE. {counts}."
-    if answer.status == 0:
-        return f"{title}: THE BAYS TIE, but look:{odd} {counts}."
-    return f"{title}: DO NOT BUILD ON IT YET.{odd} {counts}."
+    open_ = _open(answer)
+    if answer.status:
+        return f"{title}: DO NOT BUILD ON IT YET.{odd} {counts}."
+    if open_:
+        return f"{title}: NOT PROVED YET: {_row_of(open_)}.{odd} {counts}."
+    return f"{title}: THE BAYS TIE.{odd} {counts}."
+
+
+def _open(answer: TieAnswer) -> list[str]:
+    """Name every setup and joint that does not tie, or is not proved to."""
+    parts: list[SetupAnswer | JointAnswer] = [*answer.setups, *answer.joints]
+    return [_name(part) for part in parts if part.verdict != TIES]
+
+
+def _row_of(names: list[str]) -> str:
+    shown = names[:MOST_NAMED]
+    more = len(names) - len(shown)
+    return ", ".join(shown) + (f" and {more} more" if more else "")
 
 
 def _limits(answer: TieAnswer) -> str:
     plan = _length(answer.limits.horizontal, answer.length_unit)
     height = _length(answer.limits.elevation, answer.length_unit)
-    name = answer.limits.name
-    return f"Limits ({name}): plan {plan}, height {height}. Heights are as the named setup has it."
+    side = " High, low: the setup, or the second one of a joint."
+    return f"Limits ({answer.limits.name}): plan {plan}, height {height}.{side}"
 
 
-def _rows(
-    parts: Sequence[SetupAnswer] | Sequence[JointAnswer], answer: TieAnswer, width: int, noun: str
-) -> list[str]:
-    """Return one line per setup or joint: name, plan, height, verdict, and why."""
-    if not parts:
-        return []
-    names = [_name(part) for part in parts]
-    plans = [_length(part.plan, answer.length_unit) or "-" for part in parts]
-    heights = [_height(part.height, answer.length_unit) or "-" for part in parts]
+def _entries(
+    parts: Sequence[SetupAnswer] | Sequence[JointAnswer], answer: TieAnswer, title: str, width: int
+) -> list[list[str]]:
+    """Return a heading, then the lines of each setup or joint: name, plan, height, verdict."""
+    names = [title, *(_name(part) for part in parts)]
+    plans = ["plan", *(_length(part.plan, answer.length_unit) or "-" for part in parts)]
+    heights = ["height", *(_height(part.height, answer.length_unit) or "-" for part in parts)]
+    verdicts = ["", *(p.verdict.upper() if p.verdict == FAILS else p.verdict for p in parts)]
     spans = [max(map(len, texts)) for texts in (names, plans, heights)]
     spans[0] = min(spans[0], max(width - spans[1] - spans[2] - 12, 8))
-    lines = []
-    for part, name, plan, height in zip(parts, names, plans, heights, strict=True):
-        verdict = part.verdict.upper() if part.verdict == FAILS else part.verdict
+    entries = []
+    for name, plan, height, verdict, part in zip(
+        names, plans, heights, verdicts, [None, *parts], strict=True
+    ):
         line = (
             f"{_clipped(name, spans[0]):<{spans[0]}}  {plan:>{spans[1]}}  "
             f"{height:>{spans[2]}}  {verdict}"
-        )
-        why = _why(part)
-        if why and width >= ROOMY:
-            line = _clipped(f"{line}: {why}", width)
-        lines.append(_clipped(line, width))
-        if why and width < ROOMY and part.verdict != TIES:
-            lines += _folded(f"  {why}", width, "  ")
-    return lines
+        ).rstrip()
+        entries.append(_with_reason(line, part, width) if part else [line])
+    return entries
+
+
+def _with_reason(line: str, part: SetupAnswer | JointAnswer, width: int) -> list[str]:
+    """Put the reason behind the verdict where it fits, else below it, indented."""
+    why = part.words
+    tied = part.verdict == TIES
+    if tied and isinstance(part, JointAnswer):
+        return [line]
+    if len(line) + 2 + len(why) <= width:
+        return [f"{line}: {why}"]
+    return [line] if tied else [line, *_folded(f"  {why}", width, "  ")]
 
 
 def _name(part: SetupAnswer | JointAnswer) -> str:
@@ -155,26 +182,33 @@ def _name(part: SetupAnswer | JointAnswer) -> str:
     return f"{part.setup} over {part.station}" if part.station else part.setup
 
 
-def _why(part: SetupAnswer | JointAnswer) -> str:
-    """Return the reason in words, with the mark where one is to blame."""
-    if isinstance(part, SetupAnswer) and part.verdict == FAILS:
-        marks = dict.fromkeys(mark for mark in (part.height_at, part.plan_at) if mark)
-        return f"{part.words}, worst {' and '.join(marks)}" if marks else part.words
-    return "" if part.verdict == TIES and isinstance(part, JointAnswer) else part.words
+def _shared_out(wanted: list[int], room: int) -> list[int]:
+    """Share lines out among the tables: the longest gives way first, none below three."""
+    given = list(wanted)
+    while sum(given) > room and max(given) > LEAST_TABLE:
+        given[given.index(max(given))] -= 1
+    return given
 
 
-def _fitted(blocks: list[list[str]], room: int) -> list[list[str]]:
-    """Shorten the longest blocks until all of them fit."""
-    while sum(map(len, blocks)) > max(room, 3 * len(blocks)):
-        longest = max(blocks, key=len)
-        hidden = 1
-        if longest[-1].startswith("and "):
-            hidden += int(longest.pop().split()[1])
-        longest.pop()
-        longest.append(f"and {hidden} more")
-        if len(longest) <= 3:
-            break
-    return blocks
+def _shortened(entries: list[list[str]], room: int) -> list[str]:
+    """Return the lines of a table; where they are too many, what ties is left out, and counted."""
+    if sum(map(len, entries)) <= room:
+        return [line for entry in entries for line in entry]
+    kept: set[int] = {0}
+    used = 2  # the heading, and the line that counts what is left out
+    open_first = sorted(range(1, len(entries)), key=lambda i: (_is_tied(entries[i]), i))
+    for i in open_first:
+        if used + len(entries[i]) <= room:
+            kept.add(i)
+            used += len(entries[i])
+    hidden = [i for i in range(len(entries)) if i not in kept]
+    tied = all(_is_tied(entries[i]) for i in hidden)
+    lines = [line for i in sorted(kept) for line in entries[i]]
+    return [*lines, f"and {len(hidden)} more{', which tie' if tied else ' in the report'}"]
+
+
+def _is_tied(entry: list[str]) -> bool:
+    return f"  {TIES}" in entry[0]
 
 
 def _some(items: list[list[str]], room: int) -> list[str]:

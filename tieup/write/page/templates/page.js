@@ -77,7 +77,7 @@
     }
     const byName = new Map();
     for (const place of places) if (place.setup || !byName.has(place.name)) byName.set(place.name, place);
-    let box = whole(), roaming = false, waiting = false;
+    let box = whole(), roaming = false, waiting = false, picked = null;
 
     // -- drawing
 
@@ -115,11 +115,10 @@
     }
 
     function nameShots(k) {
-      const inside = places.filter((p) => !p.setup && words.role[p.i] === "shot"
-        && p.x > box.x && p.x < box.x + box.w && p.y > box.y && p.y < box.y + box.h);
+      const shown = places.filter((p) => !p.setup && words.role[p.i] === "shot" && inside(p));
       byId("near").replaceChildren();
-      if (inside.length > MOST_NAMES || box.w > WIDTH * 0.6) return;
-      for (const place of inside) byId("near").append(label(place, "name shot", 6, -4));
+      if (shown.length > MOST_NAMES || box.w > WIDTH * 0.6) return;
+      for (const place of shown) byId("near").append(label(place, "name shot", 6, -4));
     }
 
     function node(tag, attributes) {
@@ -156,7 +155,9 @@
       draw();
     }
 
-    const middle = () => [box.x + box.w / 2, box.y + box.h / 2];
+    const inside = (p) => p.x > box.x && p.x < box.x + box.w && p.y > box.y && p.y < box.y + box.h;
+    const middle = () => picked && inside(picked)
+      ? [picked.x, picked.y] : [box.x + box.w / 2, box.y + box.h / 2];
     const home = () => { roaming = false; box = whole(); paint(); };
 
     function spot(event) {
@@ -238,6 +239,7 @@
     }
 
     function pick(place) {
+      picked = place;
       const ring = node("g", { transform: `translate(${place.x} ${place.y})` });
       ring.append(node("circle", { class: "k ring", r: 11 }));
       byId("picked").replaceChildren(ring, label(place, "name chosen", 13, 21));
@@ -253,7 +255,7 @@
         byId("info").replaceChildren(made("p", words));
         return;
       }
-      if (place.x < box.x || place.x > box.x + box.w || place.y < box.y || place.y > box.y + box.h) {
+      if (roaming) {
         box.x = place.x - box.w / 2;
         box.y = place.y - box.h / 2;
         draw();

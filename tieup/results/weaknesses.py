@@ -1,0 +1,93 @@
+"""What the data cannot show, said aloud: a mistake here would pass.
+
+Two marks prove one distance; marks in line leave the mirror open; a free station takes up an
+error common to all its heights; a reading that little checks can be off unseen.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tieup.model.finding import Finding
+from tieup.model.observations import KINDS
+from tieup.results.site import Site
+from tieup.ties.sector import Sector
+
+LITTLE = 0.1  # redundancy below which a mistake hardly shows (trade notes A9, common practice)
+NAMED = 6  # marks written out
+MEANING = {
+    "two-tie": "tied, unproved: in plan two marks prove only the distance between them. A "
+    "mirrored circle, two swapped names or a wrong mark would pass",
+    "in-line": "its marks lie in one line: a mistake across the line, or a mirrored circle, "
+    "would pass",
+    "danger-circle": "it is placed by angles alone and lies near the circle through its marks",
+    "weak": "its marks hold it weakly",
+    "single": "one mark alone holds it: it can swing about that mark",
+}
+
+
+def weakness_findings(site: Site) -> list[Finding]:
+    """Return what a mistake could hide behind: setups, then readings."""
+    return [*_setups(site), *_readings(site)]
+
+
+def _setups(site: Site) -> list[Finding]:
+    found = []
+    for setup, geometry in zip(site.case.setups, site.geometry, strict=True):
+        if geometry.word not in MEANING:
+            continue
+        why = f" ({geometry.why})" if geometry.why else ""
+        found.append(
+            Finding(
+                kind="weak-geometry",
+                severity="check",
+                setup=setup.label,
+                size=geometry.sd * 1000.0 if np.isfinite(geometry.sd) else None,
+                unit="mm" if np.isfinite(geometry.sd) else "",
+                says=f"Setup {setup.label}: {MEANING[geometry.word]}{why}.",
+                confirm="Shoot a hard point of this setup from another one.",
+                cure=_cure(setup.label, geometry.sector),
+                action="left in",
+                key=geometry.word,
+            )
+        )
+    return found
+
+
+def _cure(label: str, sector: Sector | None) -> str:
+    if sector is None:
+        return f"Sight one more mark from {label}, well to the side of the others."
+    start, end = np.degrees([sector.start, sector.end])
+    return (
+        f"Sight one more mark from {label}, on a bearing between {start:.0f} and {end:.0f} degrees."
+    )
+
+
+def _readings(site: Site) -> list[Finding]:
+    """Return one note about all readings of marks that little checks."""
+    adjustment = site.adjustment
+    sights = np.flatnonzero(~adjustment.connections.plumb)
+    with np.errstate(invalid="ignore"):
+        little = adjustment.redundancy[sights] < LITTLE
+    if not little.any():
+        return []
+    rows, kinds = np.nonzero(little)
+    connections = adjustment.connections
+    names = [
+        f"{KINDS[kind]} {site.case.setups[connections.setup[sights[row]]].label} to "
+        f"{site.case.points[connections.point[sights[row]]]}"
+        for row, kind in zip(rows.tolist(), kinds.tolist(), strict=True)
+    ]
+    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+    return [
+        Finding(
+            kind="weak-geometry",
+            severity="note",
+            says=f"{len(names)} readings of shared marks are hardly checked by others: a mistake "
+            f"in them would not show. {', '.join(names[:NAMED])}{more}.",
+            confirm="Look at mdb in observations.csv: the smallest mistake that would be caught.",
+            cure="Sight these marks from one more setup.",
+            action="left in",
+            key="redundancy",
+        )
+    ]
