@@ -10,7 +10,7 @@ import numpy as np
 from tieup.adjust.pointings import PointingTests, examine_pointings
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.case import Case, complete_points
-from tieup.diagnose.decisions import Decided, apply_edits, cure
+from tieup.diagnose.decisions import Decided, Effect, apply_edits, cure, scatter_of
 from tieup.diagnose.diagnose import Diagnosis, diagnose, signature
 from tieup.diagnose.identity import identity_findings
 from tieup.diagnose.mistake import Mistake
@@ -33,7 +33,7 @@ from tieup.reduce.sights import reduce_shots
 from tieup.results.coordinates import coordinates_table
 from tieup.results.observations import observations_table
 from tieup.results.remarks import flags, reasons
-from tieup.results.run import run_record, summary_of
+from tieup.results.run import effects_record, run_record, summary_of
 from tieup.results.setups import setups_table, ties_table
 from tieup.results.site import Site
 from tieup.results.weaknesses import weakness_findings
@@ -121,19 +121,20 @@ def decide_and_diagnose(
     ]
     if unknown:
         raise ConfigError(*unknown)
-    cured, kept = decided.case, set()
+    cured, kept, effects = decided.case, set(), list(decided.effects)
     for decision in named:
-        mistake = mistakes[decision.finding]
+        mistake, before = mistakes[decision.finding], scatter_of(cured)
         if decision.verb == "accept":
             cured = cure(cured, mistake)
         else:
             kept.add(signature(mistake))
+        effects.append(Effect(decision, len(mistake.rows), before, scatter_of(cured)))
     diagnosis = diagnose(cured, frozenset(kept))
     settled = [_settled(reporter, mistakes[d.finding], d) for d in named]
     open_ = [reporter.finding(mistake) for mistake in everything(diagnosis)]
     done = {finding.id for finding in settled}
     findings = (*(f for f in open_ if f.id not in done), *settled)
-    return Outcome(replace(decided, case=cured), diagnosis, findings)
+    return Outcome(replace(decided, case=cured, effects=tuple(effects)), diagnosis, findings)
 
 
 def everything(diagnosis: Diagnosis) -> tuple[Mistake, ...]:
@@ -187,7 +188,7 @@ def _reconciliation(
         ties=ties_table(site),
         findings=tuple(worst_first(list(findings))),
         summary=summary,
-        run=run_record(site, summary, inputs),
+        run=run_record(site, summary, inputs) | {"decisions": effects_record(outcome.decided)},
         status=int(stopped or failed),
     )
 

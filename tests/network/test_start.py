@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from tests.network.sites import misses, random_job, shuffled, spoil, start
@@ -104,9 +106,8 @@ def test_the_size_of_the_coordinates_does_not_matter():
         assert job.control is not None
         away = np.array([5e6, -5e6, 0.0])
         near = start(job)
-        known = job.control.coordinates + away
-        object.__setattr__(job.control, "coordinates", known)
-        far = start(job)
+        moved = replace(job.control, coordinates=job.control.coordinates + away)
+        far = start(replace(job, control=moved))
         assert np.array_equal(far.origin, near.origin + away)
         assert np.allclose(far.start.axis, near.start.axis, rtol=0.0, atol=1e-6)  # m
         assert np.array_equal(far.start.gross, near.start.gross)

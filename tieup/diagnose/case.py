@@ -69,7 +69,7 @@ class Case:
     def with_setup(self, number: int, setup: Setup) -> Case:
         """Take one setup otherwise."""
         setups = (*self.setups[:number], setup, *self.setups[number + 1 :])
-        return replace(self, setups=setups)
+        return replace(self, setups=setups, points=complete_points(self.points, setups, None))
 
     def without_control(self, point: str, components: tuple[int, ...]) -> Case:
         """Take some coordinates of a control mark as unknown."""

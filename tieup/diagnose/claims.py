@@ -18,14 +18,16 @@ LEAST_MISFIT = 0.001  # m; a better fit than this says no more
 class Claim:
     """A setup that fits under a convention, how well as stated (``before``) and with it.
 
-    ``other`` is the one setup whose word stands against this one's, -1 where there is more.
+    ``witness`` is the one setup whose word stands against this one's, -1 where there is more.
+    ``rivals`` explain the same.
     """
 
     setup: int
     convention: Convention
     before: Agreement
     after: Agreement
-    other: int
+    witness: int
+    rivals: tuple[Claim, ...] = ()
 
     @property
     def statistic(self) -> float:
@@ -69,9 +71,9 @@ def _mistake(case: Case, group: list[Claim], label: str) -> Mistake:
     statistic = min(claim.statistic for claim in group)
     labels = tuple(case.setups[setup].label for setup in setups)
     rivals = tuple(
-        RivalCause(convention.kind, case.setups[claim.other].label, (), statistic, False)
+        RivalCause(r.convention.kind, case.setups[r.setup].label, (), statistic, separable=False)
         for claim in group
-        if claim.other >= 0
+        for r in claim.rivals
     )
     return Mistake(
         convention.kind,

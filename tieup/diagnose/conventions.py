@@ -18,25 +18,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.alone import (
-    Agreement,
-    Alone,
-    Known,
-    agreement,
-    known_without,
-    marks_alone,
-    readings_of,
-    rows_of_setup,
-    with_station,
-)
+from tieup.diagnose.alone import rows_of_setup
 from tieup.diagnose.axes import resolve_axes
 from tieup.diagnose.case import Case
 from tieup.diagnose.claims import Claim, mistakes_of
 from tieup.diagnose.misreadings import (
     ALL,
-    AS_STATED,
     CONVENTIONS,
-    Convention,
     cured,
     every_convention,
     with_convention,
@@ -45,18 +33,15 @@ from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.reused import split_reused
 from tieup.diagnose.solve import Solved, solve
 from tieup.diagnose.suspicion import misplaced, sexagesimal, steep, suspicious_setups
-from tieup.diagnose.visits import SIDE
+from tieup.diagnose.trying import claim_apart, claim_of
 from tieup.errors import NetworkError, TieupError
-from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.network import Network
 
 __all__ = ["CONVENTIONS", "cured", "resolve_conventions", "resolve_setups"]
 
-TELLING_MARKS = 3  # two marks test one distance and nothing else
-MOST_AGREE = 0.7  # share of the marks that must fit under the new convention
-ONE_MARK = 0.9  # cost by which it must fit better than as stated: one mark decidedly out
-AMBIGUOUS = 0.5  # cost within which a second convention fits as well
-POLE = (0.9, 3.0)  # m; a pole is held at a height in here: common practice, no source
+MOST_TRIED = 6  # claims that are solved one by one; more are taken together
+ROUNDS = 6
+MOST_APART = 12  # setups looked at without their own say; on a large site one of many is no loss
 
 
 def resolve_conventions(solved: Solved) -> tuple[Solved, list[Mistake]]:
@@ -83,20 +68,94 @@ def resolve_conventions(solved: Solved) -> tuple[Solved, list[Mistake]]:
 
 
 def resolve_setups(
-    case: Case, network: Network, suspects: Sequence[int]
+    case: Case, network: Network | None, suspects: Sequence[int]
 ) -> tuple[Solved, list[Mistake]] | None:
-    """Find which of ``suspects`` are misread, and solve without them; None where none is.
+    """Find which setups are misread, and solve without them; None where none is.
 
     ``network`` has start values for the setups that are in order; it may be of a case without
-    the suspects.
+    the suspects, or None where nothing can be solved.
+    """
+    accepted = _given_away(case)
+    right, start = case, network
+    if accepted:
+        right = _put_right(case, accepted)
+        start = solve(right).network
+        suspects = np.flatnonzero(misplaced(start)).tolist()
+    if start is not None and suspects:
+        accepted += _fewest(right, start, suspects)
+    return _left_out(case, mistakes_of(case, accepted)) if accepted else None
+
+
+def _given_away(case: Case) -> list[Claim]:
+    """Return the claims of several setups whose numbers show their convention, all at once.
+
+    Where most setups are misread alike, none of them can be told by the others.
+    """
+    shown = {"angle-unit": sexagesimal(case), "vertical-angle-kind": steep(case)}
+    for kind, sign in shown.items():
+        setups = np.flatnonzero(sign).tolist()
+        for convention in CONVENTIONS[kind] if len(setups) > 1 else ():
+            right = case
+            for setup in setups:
+                right = with_convention(right, rows_of_setup(case, setup), convention)
+            try:
+                network = solve(right).network
+            except TieupError:
+                continue
+            claims = [claim_of(case, network, setup) for setup in setups]
+            found = [c for c in claims if c is not None and c.convention is convention]
+            if len(found) == len(setups) and not misplaced(network)[setups].any():
+                return found
+    return []
+
+
+def _fewest(case: Case, network: Network, suspects: Sequence[int]) -> list[Claim]:
+    """Return the fewest claims after which the setups stand, one by one.
+
+    What does as well in place of an accepted claim, and is not wanted beside it, is its rival.
+    """
+    accepted: list[Claim] = []
+    for _ in range(ROUNDS):
+        claims = _candidates(case, network, suspects)
+        if len(claims) > MOST_TRIED:
+            return accepted + _all_at_once(case, claims)
+        tried = [(claim, right) for claim in claims if (right := _tried(case, claim)) is not None]
+        if not tried:
+            break
+        left = [int(misplaced(right.network).sum()) for _, right in tried]
+        best = left.index(min(left))
+        chosen, right = tried[best]
+        equal = [claim for (claim, _), n in zip(tried, left, strict=True) if n == left[best]]
+        case, network = right.case, right.network
+        rivals = [c for c in equal if c is not chosen and claim_of(case, network, c.setup) is None]
+        accepted.append(replace(chosen, rivals=tuple(rivals)))
+        suspects = np.flatnonzero(misplaced(network)).tolist()
+        if not suspects:
+            break
+    return accepted
+
+
+def _candidates(case: Case, network: Network, suspects: Sequence[int]) -> list[Claim]:
+    """Return the claims of suspects and their neighbours, the best fitting first.
+
+    Where one setup alone speaks against another, it may as well be the one misread, the
+    other way round.
     """
     asked = _with_neighbours(network, suspects)
-    found = [claim for s in asked if (claim := _claim(case, network, s)) is not None]
-    found = _confirmed(case, network, found)
-    if not found:
-        return None
-    mistakes = mistakes_of(case, found)
-    return _left_out(case, mistakes)
+    claims = [claim for s in asked if (claim := claim_of(case, network, s)) is not None]
+    if not claims and len(asked) <= MOST_APART:
+        claims = [claim for s in asked if (claim := claim_apart(case, s)) is not None]
+    claims.sort(key=lambda claim: claim.after.cost)
+    named = {(claim.setup, claim.convention.name) for claim in claims}
+    opposite = {c.name: c for c in every_convention()}
+    for claim in claims.copy():
+        if claim.witness < 0 or not claim.convention.opposite:
+            continue
+        convention = opposite[claim.convention.opposite]
+        if (claim.witness, convention.name) not in named:
+            named.add((claim.witness, convention.name))
+            claims.append(replace(claim, setup=claim.witness, convention=convention, witness=-1))
+    return claims
 
 
 def _with_neighbours(network: Network, suspects: Sequence[int]) -> list[int]:
@@ -106,104 +165,20 @@ def _with_neighbours(network: Network, suspects: Sequence[int]) -> list[int]:
     return sorted({*suspects, *sights.setup[np.isin(sights.point, marks)].tolist()})
 
 
-def _claim(case: Case, network: Network, setup: int) -> Claim | None:
-    """Return the one convention under which a setup fits, if as stated it does not."""
-    known = known_without(network, case.refraction, setup)
-    rows = _telling_rows(case, setup, known)
-    before = agreement(_marks(case, network, setup, rows, AS_STATED), known)
-    if before.cost < ONE_MARK:
-        return None
-    plain = _gives_itself_away(case, setup)
-    fits: list[tuple[float, Convention, Agreement]] = []
-    for convention in every_convention():
-        after = agreement(_marks(case, network, setup, rows, convention), known)
-        if _fits(convention, before, after, plain):
-            fits.append((after.cost + _implausible(case, setup, convention), convention, after))
-    if not fits:
-        return None
-    cost, convention, after = min(fits, key=lambda fit: fit[0])
-    others = [c for c, rival, _ in fits if rival.right != convention.right]
-    if others and min(others) < cost + AMBIGUOUS:
-        return None
-    return Claim(setup, convention, before, after, _only_witness(network, setup, known))
-
-
-def _telling_rows(case: Case, setup: int, known: Known) -> IntArray:
-    """Return the rows of a setup to marks, side shots only where there are too few others.
-
-    The numbers of side shots may begin again at each setup.
-    """
-    rows = rows_of_setup(case, setup)
-    named = rows[case.shots.role[rows] != SIDE]
-    marks = np.unique(case.shots.point[named])
-    return named if np.isfinite(known.plan[marks]).sum() >= TELLING_MARKS else rows
-
-
-def _marks(
-    case: Case, network: Network, setup: int, rows: IntArray, convention: Convention
-) -> Alone:
-    marks = marks_alone(case, rows, convention.change(readings_of(case, rows)))
-    if network.station[setup] < 0:
-        return marks
-    height = case.setups[setup].instrument_height
-    height *= convention.factor if convention.heights else 1.0
-    return with_station(marks, int(network.station[setup]), height)
-
-
-def _gives_itself_away(case: Case, setup: int) -> frozenset[str]:
-    """Return the kinds of convention that the numbers of a setup show by themselves."""
-    signs = {"vertical-angle-kind": steep(case), "angle-unit": sexagesimal(case)}
-    return frozenset(kind for kind, sign in signs.items() if sign[setup])
-
-
-def _fits(
-    convention: Convention, before: Agreement, after: Agreement, plain: frozenset[str]
-) -> bool:
-    """Say whether a setup fits under a convention and decidedly not without."""
-    if after.cost + ONE_MARK > before.cost or after.level < MOST_AGREE * after.levelled:
-        return False
-    if after.agreeing >= max(TELLING_MARKS, MOST_AGREE * after.offered):
-        return True
-    # Two marks test their distance: enough where it is off by just this factor in plan and
-    # in height, or where the numbers show the convention by themselves.
-    both = after.offered == after.agreeing == 2 and after.level == 2
-    return both and (convention.factor != 1.0 or convention.kind in plain)
-
-
-def _implausible(case: Case, setup: int, convention: Convention) -> float:
-    """Return a small cost for pole heights that nobody would book, to decide between equals."""
-    poles = case.shots.target_height[rows_of_setup(case, setup)]
-    poles = poles[poles > 0.0] * (convention.factor if convention.heights else 1.0)
-    typical = float(np.median(poles)) if len(poles) else 1.5
-    return 0.0 if POLE[0] <= typical <= POLE[1] else 0.1
-
-
-def _only_witness(network: Network, setup: int, known: Known) -> int:
-    """Return the setup that alone speaks of the marks, unless others vouch for it; else -1."""
-    sights, start = network.sights, network.start
-    own = np.unique(sights.point[sights.setup == setup])
-    if (known.sources[own] > 1).any():
-        return -1
-    beside = np.isin(sights.point, own) & (sights.setup != setup) & start.plan_setup[sights.setup]
-    witnesses = np.unique(sights.setup[beside])
-    if len(witnesses) != 1:
-        return -1
-    witness = int(witnesses[0])
-    third: BoolArray = np.asarray(np.isfinite(network.control[:, :2]).all(axis=1))
-    third[sights.point[~np.isin(sights.setup, [setup, witness])]] = True
-    vouching = third[np.unique(sights.point[sights.setup == witness])]
-    return -1 if vouching.sum() >= TELLING_MARKS else witness
-
-
-def _confirmed(case: Case, network: Network, claims: list[Claim]) -> list[Claim]:
-    """Solve with all claims put right; keep those whose setup then joins the others."""
-    if not claims:
-        return []
+def _tried(case: Case, claim: Claim) -> Solved | None:
+    """Solve with one claim put right; None unless its setup then joins the others."""
     try:
-        tried = solve(_put_right(case, claims))
+        solved = solve(_put_right(case, [claim]))
+    except TieupError:
+        return None
+    return None if misplaced(solved.network)[claim.setup] else solved
+
+
+def _all_at_once(case: Case, claims: list[Claim]) -> list[Claim]:
+    try:
+        wrong = misplaced(solve(_put_right(case, claims)).network)
     except TieupError:
         return []
-    wrong = misplaced(tried.network)
     return [claim for claim in claims if not wrong[claim.setup]]
 
 

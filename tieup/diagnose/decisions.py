@@ -15,13 +15,28 @@ from tieup.diagnose.adapt import adapt, contaminated_rows, setup_number, without
 from tieup.diagnose.case import Case
 from tieup.diagnose.conventions import CONVENTIONS, cured
 from tieup.diagnose.mistake import Mistake
-from tieup.errors import ConfigError
+from tieup.diagnose.solve import solve
+from tieup.errors import ConfigError, TieupError
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.decision import Decision
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.observations import KINDS
 
-SHOT_VALUES = ("target_height", "prism_constant")
+SHOT_VALUES = ("target_height", "prism_constant", "face")
+
+
+@dataclass(frozen=True)
+class Effect:
+    """What one decision did: raw rows touched, scatter of the whole site before and after.
+
+    The scatter is that of everything as recorded (sigma0, in units of the stated sds),
+    with this decision and those before it carried out and nothing else left out.
+    """
+
+    decision: Decision
+    rows: int
+    before: float
+    after: float
 
 
 @dataclass(frozen=True)
@@ -30,6 +45,16 @@ class Decided:
 
     case: Case
     excluded: BoolArray
+    effects: tuple[Effect, ...] = ()
+
+
+def scatter_of(case: Case) -> float:
+    """Return sigma0 of a case as it stands, NaN where it cannot be solved or tested."""
+    try:
+        adjustment = solve(case).adjustment
+    except TieupError:
+        return np.nan
+    return (adjustment.weighted_sum / adjustment.dof) ** 0.5 if adjustment.dof > 0 else np.nan
 
 
 def apply_edits(case: Case, fieldbook: Fieldbook, decisions: Sequence[Decision]) -> Decided:
@@ -42,6 +67,8 @@ def apply_edits(case: Case, fieldbook: Fieldbook, decisions: Sequence[Decision])
     """
     excluded = np.zeros(case.use.shape, dtype=bool)
     problems: list[str] = []
+    effects: list[Effect] = []
+    scatter = scatter_of(case) if decisions else np.nan
     for decision in decisions:
         if decision.verb not in ("exclude", "set", "rename"):
             continue
@@ -51,17 +78,24 @@ def apply_edits(case: Case, fieldbook: Fieldbook, decisions: Sequence[Decision])
                 f"job.yaml:{decision.line}: decision {decision.verb} matches no raw row: "
                 f"{dict(decision.where)}. Check setup, point and line, or take it out"
             )
-        elif decision.verb == "exclude":
-            kinds = _kinds(decision)
-            case = case.without(rows, kinds)
-            excluded[np.ix_(rows, np.array(kinds))] = True
-        elif decision.verb == "rename":
-            case = case.with_renamed(rows, decision.to)
-        else:
-            case = _set(case, rows, decision)
+            continue
+        case = _edited(case, rows, decision, excluded)
+        before, scatter = scatter, scatter_of(case)
+        effects.append(Effect(decision, len(rows), before, scatter))
     if problems:
         raise ConfigError(*problems)
-    return Decided(case, excluded)
+    return Decided(case, excluded, tuple(effects))
+
+
+def _edited(case: Case, rows: IntArray, decision: Decision, excluded: BoolArray) -> Case:
+    """Carry out one edit; what a person excludes is noted in ``excluded``."""
+    if decision.verb == "exclude":
+        kinds = _kinds(decision)
+        excluded[np.ix_(rows, np.array(kinds))] = True
+        return case.without(rows, kinds)
+    if decision.verb == "rename":
+        return case.with_renamed(rows, decision.to)
+    return _set(case, rows, decision)
 
 
 def _rows(case: Case, fieldbook: Fieldbook, decision: Decision) -> IntArray:
@@ -97,6 +131,9 @@ def _set(case: Case, rows: IntArray, decision: Decision) -> Case:
             column = getattr(case.shots, key).copy()
             column[rows] = value
             case = replace(case, shots=replace(case.shots, **{key: column}))
+    for setup in np.unique(case.shots.setup[rows]) if "station" in decision.texts else ():
+        old = case.setups[setup]
+        case = case.with_setup(int(setup), replace(old, station=decision.texts["station"]))
     return case
 
 

@@ -29,7 +29,8 @@ class Convention:
     ``name`` says what was taken for what, ``right`` what the numbers are. ``kinds`` are the
     components that the mistake contaminates, ``change`` turns them right. ``factor`` is right
     over raw of all lengths that it scales, ``heights`` whether pole and instrument heights
-    are among them.
+    are among them. ``opposite`` names the convention that the only other setup would have if
+    this one were right.
     """
 
     kind: str
@@ -39,6 +40,7 @@ class Convention:
     change: Callable[[Readings], Readings]
     factor: float = 1.0
     heights: bool = False
+    opposite: str = ""
 
 
 def _unchanged(readings: Readings) -> Readings:
@@ -101,23 +103,28 @@ def _turned_over(readings: Readings) -> Readings:
 
 
 AS_STATED = Convention("", "", "", (), _unchanged)
+FEET, METRES = "feet read as metres", "metres read as feet"
+POLES = ", pole heights too"
+ANTICLOCKWISE, OVER = "circle read anticlockwise", "vertical angles with the sign turned"
 _LIST = (
     Convention(
-        "distance-unit", "feet read as metres", "feet", (DISTANCE,), _scaled(FOOT, False), FOOT
+        "distance-unit", FEET, "feet", (DISTANCE,), _scaled(FOOT, False), FOOT, opposite=METRES
     ),
     Convention(
-        "distance-unit", "feet read as metres, pole heights too", "feet", (ZENITH, DISTANCE),
-        _scaled(FOOT, True), FOOT, heights=True,
+        "distance-unit", FEET + POLES, "feet", (ZENITH, DISTANCE), _scaled(FOOT, True), FOOT,
+        heights=True, opposite=METRES + POLES,
     ),
     Convention(
-        "distance-unit", "metres read as feet", "metres", (DISTANCE,), _scaled(1 / FOOT, False),
-        1 / FOOT,
+        "distance-unit", METRES, "metres", (DISTANCE,), _scaled(1 / FOOT, False), 1 / FOOT,
+        opposite=FEET,
     ),
     Convention(
-        "distance-unit", "metres read as feet, pole heights too", "metres", (ZENITH, DISTANCE),
-        _scaled(1 / FOOT, True), 1 / FOOT, heights=True,
+        "distance-unit", METRES + POLES, "metres", (ZENITH, DISTANCE), _scaled(1 / FOOT, True),
+        1 / FOOT, heights=True, opposite=FEET + POLES,
     ),
-    Convention("mirrored-circle", "circle read anticlockwise", "anticlockwise", ALL, _mirrored),
+    Convention(
+        "mirrored-circle", ANTICLOCKWISE, "anticlockwise", ALL, _mirrored, opposite=ANTICLOCKWISE
+    ),
     Convention(
         "angle-unit", "DDD.MMSS read as decimal degrees", "dms-packed", ALL, _circles(unpacked)
     ),
@@ -128,10 +135,7 @@ _LIST = (
         "vertical-angle-kind", "elevation and zenith angles taken for each other",
         "the other kind", ALL, _elevation,
     ),
-    Convention(
-        "vertical-angle-kind", "vertical angles with the sign turned", "the other sign", ALL,
-        _turned_over,
-    ),
+    Convention("vertical-angle-kind", OVER, "the other sign", ALL, _turned_over, opposite=OVER),
 )  # fmt: skip
 SWAPPED_AXES = "swapped-axes"
 CONVENTIONS: Mapping[str, tuple[Convention, ...]] = {

@@ -66,9 +66,10 @@ def _rescued(case: Case) -> tuple[Solved, list[Mistake]] | None:
         for setup in suspects:
             reduced = reduced.without(rows_of_setup(case, setup), ALL)
         try:
-            resolved = resolve_setups(case, solve(reduced).network, suspects)
+            network = solve(reduced).network
         except TieupError:
-            continue
+            network = None
+        resolved = resolve_setups(case, network, suspects)
         if resolved is not None:
             return resolved[0], found + resolved[1]
     whole = whole_list(case)

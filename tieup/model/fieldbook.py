@@ -84,7 +84,7 @@ class Shots:
 
 @dataclass(frozen=True)
 class InvalidRow:
-    """A raw row that cannot be understood, with the reason in words.
+    """A raw row that is no shot, with the reason in words: not understood, or marked unused.
 
     ``setup`` and ``point`` are its cells as written (may be empty); ``kinds`` names
     the observed components it had cells for: direction, zenith, distance.
@@ -102,8 +102,9 @@ class InvalidRow:
 class Fieldbook:
     """All raw rows of a job, in recorded order, and the fate of the unreadable ones.
 
-    ``rows read = len(shots) + len(invalid)``. ``unknown_columns`` maps a column
-    the tool does not know to the files it stands in: kept and reported.
+    ``rows read = len(shots) + len(invalid) + len(unused)``. ``unknown_columns`` maps a column
+    the tool does not know to the files it stands in: kept and reported. ``unused`` are the
+    rows that the file itself marks as unused or deleted, or that cannot take part.
     """
 
     files: tuple[RawFile, ...]
@@ -112,3 +113,4 @@ class Fieldbook:
     shots: Shots
     invalid: tuple[InvalidRow, ...]
     unknown_columns: Mapping[str, tuple[str, ...]]
+    unused: tuple[InvalidRow, ...] = ()

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.read.angles import read_angles
 from tieup.read.columns import COLUMNS, OBSERVED, Cells
+from tieup.read.level_distances import merge_level_distances
 from tieup.units import Parsed, length_factor, parse_numbers
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -24,14 +25,15 @@ _LONGEST = 40  # characters of a cell that a message quotes
 
 # What the atmosphere of a survey can be: tells °C and hPa from other units.
 _RANGES = {"temperature": (-60.0, 60.0, "°C"), "pressure": (500.0, 1100.0, "hPa")}
-_DEFAULTS = {"target_height": 0.0, "prism_constant": 0.0, "face": 1.0, "round": 1.0}
+_DEFAULTS = {"target_height": 0.0, "prism_constant": 0.0, "round": 1.0}
 
 
 @dataclass(frozen=True)
 class Converted:
     """Columns in SI: object arrays of text, float arrays with NaN for "not observed".
 
-    ``values`` has every native column but elevation_angle, which has gone into zenith. Texts
+    ``values`` has every native column but elevation_angle, which has gone into zenith, and
+    horizontal and vertical distance, which have gone into slope distance and zenith. Texts
     are as written, the role in small letters.
     ``reasons`` lists, by row, what is wrong with it. ``observed`` (r, 3) says which rows
     have a cell, readable or not, for direction, zenith and distance. ``undated`` counts the
@@ -72,6 +74,10 @@ def convert(columns: Mapping[str, Cells], rows: int, decimal: str) -> Converted:
         for row, why in bad.items():
             reasons.setdefault(row, []).append(f"{name} {_quote(cells.texts[row])}{why}")
     _merge_zenith(values, columns, reasons)
+    # A circle that reads more than half a turn from the zenith can only be in face 2.
+    by_zenith = np.where(values["zenith"] > np.pi, 2.0, 1.0)
+    values["face"] = np.where(np.isnan(values["face"]), by_zenith, values["face"])
+    merge_level_distances(values, reasons)
     for name, default in _DEFAULTS.items():
         values[name] = np.where(np.isnan(values[name]), default, values[name])
     return Converted(values, reasons, _observed(columns, rows), undated)
@@ -101,7 +107,7 @@ def _column(
         return _times(cells.texts, cells.unit)
     texts, wrong_sign = _decimal_points(cells.texts, decimal)
     if quantity == "angle":
-        values, bad = read_angles(name, texts, cells.unit, face_two)
+        values, bad = read_angles(name, texts, cells.unit, face_two, cells.turning)
     else:
         values, bad = parse_numbers(texts)
         values = _judged(quantity, values, cells.unit, bad)
@@ -186,4 +192,5 @@ def _observed(columns: Mapping[str, Cells], rows: int) -> BoolArray:
         for name in OBSERVED
     }
     vertical = given["zenith"] | given["elevation_angle"]
-    return np.column_stack([given["direction"], vertical, given["distance"]])
+    distance = given["distance"] | given["horizontal_distance"]
+    return np.column_stack([given["direction"], vertical, distance])

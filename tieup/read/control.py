@@ -9,6 +9,7 @@ import numpy as np
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.control import Control
 from tieup.model.job import Job
+from tieup.read.landxml import is_landxml, read_landxml_control
 from tieup.read.lists import ListColumns, read_list
 from tieup.units import length_factor
 
@@ -17,7 +18,7 @@ _SDS = tuple(f"sd_{name}" for name in _COORDINATES)
 
 
 def read_control(path: Path, job: Job) -> Control:
-    """Read control.csv in the job's length unit.
+    """Read control.csv in the job's length unit, or the control marks of a LandXML file.
 
     An empty coordinate is unknown (NaN); a standard deviation of 0 holds the component, an
     empty one takes the job's ``control_sd``. A mark listed again with the same values is
@@ -29,6 +30,8 @@ def read_control(path: Path, job: Job) -> Control:
         The file is no such table, a cell cannot be read, a standard deviation is negative,
         or one mark has two sets of values; all problems at once.
     """
+    if is_landxml(path):
+        return read_landxml_control(path, job)
     name = path.relative_to(job.folder).as_posix()
     columns = read_list(path, name, ("point", *_COORDINATES), (*_SDS, "note"))
     factor = length_factor(job.length_unit)

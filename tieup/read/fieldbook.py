@@ -21,6 +21,7 @@ from tieup.model.fieldbook import Fieldbook, InvalidRow, Setup, Shots
 from tieup.model.job import Job
 from tieup.model.observations import KINDS
 from tieup.read.factors import text_codes
+from tieup.read.landxml import is_landxml, read_landxml
 from tieup.read.native import read_native
 from tieup.read.repeats import originals
 from tieup.read.rows import FileRows
@@ -69,9 +70,7 @@ def read_fieldbook(job: Job) -> Fieldbook:
 
 def _read_file(path: Path, job: Job) -> FileRows:
     name = path.relative_to(job.folder).as_posix()
-    if path.suffix.lower() == ".xml":
-        raise InputError(f"{name}: is XML, and only delimited tables are read. Export it as CSV")
-    return read_native(path, name, job)
+    return read_landxml(path, name, job) if is_landxml(path) else read_native(path, name, job)
 
 
 def assemble(files: Sequence[FileRows], job: Job) -> Fieldbook:
@@ -93,8 +92,11 @@ def assemble(files: Sequence[FileRows], job: Job) -> Fieldbook:
         setups=label_setups(setups),
         points=points,
         shots=_shots(site, setup, point, original),
-        invalid=tuple(row for i, rows in enumerate(files) for row in _invalid_rows(i, rows)),
+        invalid=tuple(
+            row for i, rows in enumerate(files) for row in _apart(i, rows, rows.reasons)
+        ),
         unknown_columns=_unknown_columns(files),
+        unused=tuple(row for i, rows in enumerate(files) for row in _apart(i, rows, rows.unused)),
     )
 
 
@@ -116,7 +118,7 @@ class _Rows:
         observed: BoolArray = np.concatenate([rows.observed for rows in files])
         valid = [np.ones(length, dtype=bool) for length in lengths]
         for mask, rows in zip(valid, files, strict=True):
-            mask[list(rows.reasons)] = False
+            mask[[*rows.reasons, *rows.unused]] = False
         return cls(
             files=tuple(rows.raw.name for rows in files),
             file=np.repeat(np.arange(len(files)), lengths),
@@ -196,8 +198,9 @@ def _shots(site: _Rows, setup: IntArray, point: IntArray, original: IntArray) ->
     )
 
 
-def _invalid_rows(number: int, rows: FileRows) -> Iterator[InvalidRow]:
-    for row, reason in rows.reasons.items():
+def _apart(number: int, rows: FileRows, reasons: Mapping[int, str]) -> Iterator[InvalidRow]:
+    """Yield the rows that are no shots, with the reason of each."""
+    for row, reason in reasons.items():
         yield InvalidRow(
             file=number,
             line=int(rows.line[row]),

@@ -5,24 +5,17 @@ Decides which rows are invalid; `judge_file` says whether the file as a whole ca
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
 
-from tieup.errors import InputError
-from tieup.model.arrays import FloatArray
 from tieup.model.fieldbook import RawFile
 from tieup.model.job import Job
-from tieup.read.angles import better_units, suspicion
-from tieup.read.cells import Converted, convert
-from tieup.read.columns import COLUMNS, Cells
+from tieup.read.cells import convert
+from tieup.read.judge import judge_file
 from tieup.read.locate import locate_columns, table_format
 from tieup.read.rows import FileRows
-from tieup.read.tables import Table, read_table
-from tieup.units import ANGLE_UNITS
-
-_SHOWN = 5  # bad lines that a message lists
+from tieup.read.tables import read_table
 
 
 def read_native(path: Path, name: str, job: Job) -> FileRows:

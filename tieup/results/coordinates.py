@@ -113,7 +113,7 @@ def _checked(site: Site) -> BoolArray:
     weighted = np.nan_to_num(adjustment.control_redundancy).max(axis=1) > PROVED
     good = (plan > PROVED) & (height > PROVED) & ~connections.plumb
     checked[connections.point[good]] = True
-    return checked | weighted
+    return np.asarray(checked | weighted)
 
 
 def _station_proofs(site: Site, free: IntArray) -> TextArray:

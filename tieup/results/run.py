@@ -10,6 +10,7 @@ import numpy as np
 from tieup import __version__
 from tieup.adjust.distributions import global_test
 from tieup.adjust.pointings import PointingTests
+from tieup.diagnose.decisions import Decided
 from tieup.model.reconciliation import Fit, Summary
 from tieup.results.observations import row_fates
 from tieup.results.site import Site
@@ -107,3 +108,22 @@ def _redundancy(site: Site) -> dict[str, float]:
         "control": float(np.nansum(adjustment.control_redundancy)),
         "levels and tapes": float(np.nansum(adjustment.link_redundancy)),
     }
+
+
+def effects_record(decided: Decided) -> list[dict[str, Any]]:
+    """Return the decisions with what each did, in the order of job.yaml."""
+    ordered = sorted(decided.effects, key=lambda effect: effect.decision.line)
+    return [
+        {
+            "decision": effect.decision.verb,
+            "line": effect.decision.line,
+            "finding": effect.decision.finding,
+            "where": dict(effect.decision.where),
+            "by": effect.decision.by,
+            "reason": effect.decision.reason,
+            "rows": effect.rows,
+            "sigma0_before": effect.before,
+            "sigma0_after": effect.after,
+        }
+        for effect in ordered
+    ]

@@ -1,0 +1,225 @@
+"""Mark ties: the differences, their sds, and what is made of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from tests.adjust.networks import PRECISION, random_network
+from tests.simulate import random_site, simulate
+from tests.simulate.mistakes import target_height
+from tests.ties.jobs import network_of, solve
+from tieup.adjust.adjust import adjust
+from tieup.adjust.problem import held_frame
+from tieup.model.settings import Precision, Tolerances
+from tieup.ties.family import holm
+from tieup.ties.marks import clearness, judge_ties, mark_ties, smallest_caught
+from tieup.ties.verdicts import PROVING, judge, state_of
+from tieup.ties.withheld import withheld_ties
+
+MM = 1e-3
+
+
+def _adjust(network):
+    return adjust(network, PRECISION, 0.13, held_frame(network))
+
+
+def _row(network, ties, point, setup):
+    return int(np.flatnonzero((ties.point == point) & (ties.setup == setup))[0])
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("parts", [(0, 1, 2), (1,), (0, 2)])
+def test_a_left_out_sight_shows_the_same_tie_as_one_that_took_part(seed, parts):
+    """A tie is this setup against the rest, so it cannot depend on having been left out.
+
+    Whatever components of a sight are withheld from the solution, difference and covariance
+    of its tie stay those of the solution with all of them.
+    """
+    rng = np.random.default_rng(70 + seed)
+    network, _ = random_network(rng, setups=4, occupied=seed % 3, drop=0.0, side_shots=0)
+    whole = mark_ties(_adjust(network))
+    for sight in (3, 9, 16):
+        point, setup = network.sights.point[sight], network.sights.setup[sight]
+        kept, out = network.sights.value.copy(), np.full_like(network.sights.value, np.nan)
+        out[sight, list(parts)] = kept[sight, list(parts)]
+        kept[sight, list(parts)] = np.nan
+        result = _adjust(replace(network, sights=replace(network.sights, value=kept)))
+        withheld = withheld_ties(result, replace(network.sights, value=out), PRECISION, 0.13)
+        ties = mark_ties(result, withheld)
+        old, new = _row(network, whole, point, setup), _row(network, ties, point, setup)
+        assert np.abs(whole.difference[old] - ties.difference[new]).max() < 5e-6  # m
+        relative = whole.covariance[old] - ties.covariance[new]
+        assert np.abs(relative).max() < 1e-3 * np.abs(whole.covariance[old]).max()
+        assert ties.withheld[new]
+        assert ties.withheld.sum() == 1
+
+
+def test_a_withheld_mistake_fails_where_it_was_made():
+    """The shot that was taken out of the solution is the one that the table shows as failing."""
+    rng = np.random.default_rng(5)
+    survey = simulate(random_site(rng, setups=4, side_shots=0), Precision(), rng)
+    setup, point = 2, int(survey.shots.point[survey.shots.setup == 2][0])
+    name = survey.points[point]
+    survey = target_height(survey, survey.rows("S3", name), 0.100)
+    network = network_of(survey)
+    sight = np.flatnonzero((network.sights.setup == setup) & (network.sights.point == point))
+    kept, out = network.sights.value.copy(), np.full_like(network.sights.value, np.nan)
+    out[sight, 1] = kept[sight, 1]
+    kept[sight, 1] = np.nan
+    without = replace(network, sights=replace(network.sights, value=kept))
+    result = adjust(without, survey.precision, survey.refraction, held_frame(without))
+    left_out = replace(network.sights, value=out)
+    withheld = withheld_ties(result, left_out, survey.precision, survey.refraction)
+    ties = mark_ties(result, withheld)
+    judgement = judge_ties(ties, Tolerances())
+    row = _row(network, ties, point, setup)
+    assert abs(ties.difference[row, 2] + 0.100) < 6 * MM  # booked too large: placed too low
+    assert judgement.verdict[row] == "fails"
+    assert (np.delete(judgement.verdict, row) != "fails").all()
+
+
+def test_a_plumb_line_ties_a_setup_to_the_mark_below():
+    """Leave a setup's plumb line out: the mark it claims, against the mark all else gives."""
+    network, _ = random_network(np.random.default_rng(8), setups=4, occupied=2, drop=0.0)
+    ties = mark_ties(_adjust(network))
+    for setup in (0, 1):
+        station = network.station.copy()
+        station[setup] = -1
+        rest = _adjust(replace(network, station=station))
+        mark = network.station[setup]
+        height = np.array([0.0, 0.0, network.instrument_height[setup]])
+        alone = rest.axis[setup] - height - rest.position[mark]
+        row = _row(network, ties, mark, setup)
+        assert ties.plumb[row]
+        assert np.abs(ties.difference[row] - alone).max() < 5e-6  # m
+    assert ties.plumb.sum() == 2
+
+
+def test_sds_of_tie_differences_against_monte_carlo():
+    """The spread of simulated differences is the predicted one, ratio of variances within 5 %.
+
+    One site, its noise drawn anew by the simulator's own model; 700 draws give each of the
+    variances 5 % of its own, so the mean over all is held to 5 % and each to what 700 draws
+    may do (once in a million).
+    """
+    rng = np.random.default_rng(11)
+    site = random_site(rng, setups=4, kind="mixed", control="weighted", side_shots=0)
+    draws = 700
+    found, sd = [], None
+    for _ in range(draws):
+        ties = mark_ties(solve(simulate(site, Precision(), rng)))
+        found.append(ties.difference)
+        sd = ties.sd
+    ratio = np.var(np.array(found), axis=0) / sd**2
+    assert np.isfinite(ratio).all()
+    assert abs(ratio.mean() - 1.0) < 0.05
+    low, high = stats.chi2.ppf([1e-6, 1 - 1e-6], draws - 1) / draws
+    assert low < ratio.min() and ratio.max() < high
+    bias = np.mean(found, axis=0) / sd * np.sqrt(draws)
+    assert np.abs(bias).max() < 5.0  # sds of a mean
+
+
+def test_clean_jobs_do_not_fail():
+    """Of 150 clean jobs of all kinds at most 3 have a failing tie (nominal 1 in 200)."""
+    failing = 0
+    for seed in range(150):
+        rng = np.random.default_rng(3000 + seed)
+        kind = ("free", "mixed", "occupied")[seed % 3]
+        control = ("held", "weighted")[seed % 2]
+        site = random_site(
+            rng, setups=3 + seed % 4, kind=kind, control=control, side_shots=0
+        )
+        ties = mark_ties(solve(simulate(site, Precision(), rng)))
+        failing += bool((judge_ties(ties, Tolerances()).verdict == "fails").any())
+    assert failing <= 3
+
+
+def test_a_sight_without_distance_is_judged_across_its_line():
+    """A direction alone ties a mark across the line of sight: that part is judged, no more."""
+    network, _ = random_network(np.random.default_rng(4), setups=4, occupied=0, drop=0.0)
+    value = network.sights.value.copy()
+    value[5, 2] = np.nan
+    result = _adjust(replace(network, sights=replace(network.sights, value=value)))
+    ties = mark_ties(result)
+    row = _row(network, ties, network.sights.point[5], network.sights.setup[5])
+    assert ties.partial[row]
+    assert np.isnan(ties.difference[row, :2]).all()
+    ray = result.position[ties.point[row], :2] - result.axis[ties.setup[row], :2]
+    across = result.sd[5, 0] * np.hypot(*ray)
+    assert across < ties.plan_sd[row] < 3 * across
+    assert judge_ties(ties, Tolerances(horizontal=0.02)).verdict[row] == "ties"
+
+
+def test_the_smallest_mistake_caught_is_caught_in_80_of_100():
+    """A tie shifted by what it is said to catch exceeds the test of 0.001 with power 0.80."""
+    rng = np.random.default_rng(21)
+    site = random_site(rng, setups=4, side_shots=0)
+    survey = simulate(site, Precision(), rng)
+    caught = smallest_caught(mark_ties(solve(survey)), 4.1319)
+    name = survey.points[survey.shots.point[0]]
+    point, hits, draws = survey.points.index(name), 0, 400
+    for _ in range(draws):
+        survey = simulate(site, Precision(), rng)
+        row = 0
+        ties = mark_ties(solve(survey))
+        row = int(np.flatnonzero((ties.point == point) & (ties.setup == 0))[0])
+        shifted = target_height(survey, survey.rows("S1", name), -caught[row, 1])
+        ties = mark_ties(solve(shifted))
+        hits += abs(ties.difference[row, 2] / ties.sd[row, 2]) > 3.2905
+    assert abs(hits / draws - 0.80) < 0.06  # 3 sds of 400 draws
+
+
+def test_states_answer_both_questions():
+    """Each of the four corners of limit and chance, and the three that prove nothing."""
+    limit = 3 * MM
+    size = np.array([1.0, 2.5, 4.0, 4.0, 1.0, np.nan, -9.0]) * MM
+    sd = np.array([1.0, 0.5, 1.5, 0.8, 1.9, np.nan, 1.0]) * MM
+    beyond = np.array([False, True, False, True, False, False, True])
+    state = state_of(size, sd, limit, beyond)
+    assert state.tolist() == ["good", "tight", "loose", "bad", "coarse", "open", "bad"]
+    verdict = judge(state, np.full(7, "good", dtype=object)).verdict
+    assert verdict.tolist() == [
+        "ties", "ties", "untested", "fails", "untested", "untested", "fails",
+    ]  # fmt: skip
+
+
+def test_a_tie_proves_an_error_of_twice_the_limit():
+    """At the coarsest sd that counts, an error of twice the limit passes 1 time in 20."""
+    limit = 3 * MM
+    sd = limit / PROVING
+    passes = stats.norm.cdf(limit, 2 * limit, sd) - stats.norm.cdf(-limit, 2 * limit, sd)
+    assert abs(passes - 0.05) < 1e-4
+
+
+def test_an_unasked_height_does_not_spoil_a_tie_in_plan():
+    """Where a mark has no height at all, its tie is judged in plan alone."""
+    judged = judge(np.array(["good"], dtype=object), np.array(["unasked"], dtype=object))
+    assert judged.verdict[0] == "ties"
+
+
+def test_holm_against_an_independent_implementation():
+    """The same rejections as statsmodels' multipletests on random p-values."""
+    from statsmodels.stats.multitest import multipletests
+
+    rng = np.random.default_rng(2)
+    for _ in range(50):
+        chance = rng.uniform(size=30) ** 6
+        assert (holm(chance, 0.01) == multipletests(chance, 0.01, "holm")[0]).all()
+
+
+def test_the_clearest_difference_is_that_of_the_wrong_shot():
+    """A 30 mm pole height mistake at a control mark is clearest at the setup that made it."""
+    rng = np.random.default_rng(9)
+    survey = simulate(random_site(rng, setups=4, ties=5, side_shots=0), Precision(), rng)
+    name = next(n for n in survey.points if n.startswith("CP") and len(survey.rows("S2", n)))
+    survey = target_height(survey, survey.rows("S2", name), 0.030)
+    ties = mark_ties(solve(survey))
+    worst = int(np.argmax(clearness(ties)))
+    assert (survey.setups[ties.setup[worst]].label, survey.points[ties.point[worst]]) == (
+        "S2",
+        name,
+    )
