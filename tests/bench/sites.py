@@ -23,6 +23,7 @@ REFRACTION = 0.13
 INSTRUMENT = Instrument()
 PRECISION = Precision()
 SPACING = 50.0  # m between neighbouring setups
+SHORTEST = 4.0  # m from an instrument to what it sights
 START_ERROR = 0.03  # m
 START_TURN = 3e-4  # rad
 MARKS_PER_CONTROL = 50
@@ -48,7 +49,8 @@ SIZES = {
 def make_site(size: Size, seed: int = 1) -> Network:
     """Draw one site: points are the shared marks, then the side shots."""
     rng = np.random.default_rng(seed)
-    axis, marks = _setups(rng, size.setups), _marks(rng, size)
+    axis = _setups(rng, size.setups)
+    marks = _marks(rng, size, axis)
     side_setup = np.sort(rng.integers(size.setups, size=size.side_shots))
     side = _side_shots(rng, axis[side_setup])
     setup, point = _sighted(rng, axis, marks, side_setup)
@@ -88,17 +90,22 @@ def _setups(rng: np.random.Generator, count: int) -> FloatArray:
     return np.column_stack([plan, _ground(plan) + 1.6])
 
 
-def _marks(rng: np.random.Generator, size: Size) -> FloatArray:
+def _marks(rng: np.random.Generator, size: Size, axis: FloatArray) -> FloatArray:
+    """Return marks on a jittered grid, none of them right under an instrument."""
     columns = int(np.ceil(np.sqrt(size.marks)))
     step = SPACING * np.sqrt(size.setups) / columns
     grid = np.column_stack(np.divmod(np.arange(size.marks), columns)) * step
     plan = grid + rng.uniform(-0.3, 0.3, (size.marks, 2)) * step
+    nearest = axis[cKDTree(axis[:, :2]).query(plan)[1], :2]
+    away = plan - nearest
+    distance = np.hypot(*away.T)
+    plan = nearest + away * np.maximum(1.0, SHORTEST / distance)[:, None]
     return np.column_stack([plan, _ground(plan) + rng.uniform(0.0, 1.0, size.marks)])
 
 
 def _side_shots(rng: np.random.Generator, axis: FloatArray) -> FloatArray:
     """Return a point around each of the given axes (n, 3)."""
-    away = rng.uniform(4.0, 0.7 * SPACING, len(axis))
+    away = rng.uniform(SHORTEST, 0.7 * SPACING, len(axis))
     azimuth = rng.uniform(0.0, 2.0 * np.pi, len(axis))
     below = rng.normal(-1.6, 0.5, len(axis))
     return axis + np.column_stack([away * np.cos(azimuth), away * np.sin(azimuth), below])

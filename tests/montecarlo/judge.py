@@ -39,6 +39,16 @@ def assert_promise(measure: Callable[[float], FloatArray], expected: float) -> N
         )
 
 
+def assert_squares(squares: FloatArray, expected: float) -> None:
+    """Assert the mean of squares over variances (draws, ...), and that a 5 % error would be seen."""
+    assert_promise(lambda factor: np.asarray(squares / factor**2), expected)
+
+
+def assert_share(happened: BoolArray, probability: float) -> None:
+    """Assert how often something happens (draws, ...), draws independent."""
+    assert_mean(happened.astype(np.float64), probability)
+
+
 def _mean(values: FloatArray) -> tuple[float, float]:
     by_draw = np.asarray(values, dtype=np.float64).reshape(len(values), -1).mean(axis=1)
     return float(by_draw.mean()), float(by_draw.std(ddof=1)) / len(by_draw) ** 0.5

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 
@@ -62,9 +62,9 @@ def site_of(setting: Setting) -> Site:
     )
 
 
-@cache
+@lru_cache(maxsize=1)
 def draws_of(setting: Setting) -> tuple[Stack, ...]:
-    """Return the adjusted draws of a setting, made once for all tests."""
+    """Return the adjusted draws of a setting, the last one asked for kept."""
     number = SETTINGS.index(setting)
     return tuple(adjust_draws(site_of(setting), PRECISION, number, DRAWS, free=setting.free))
 
@@ -72,8 +72,7 @@ def draws_of(setting: Setting) -> tuple[Stack, ...]:
 def one_face(site: Site) -> Site:
     """Return the site with every mark shot in face 1 only."""
     setups = (
-        replace(plan, aims=tuple(aim for aim in plan.aims if aim.face == 1))
-        for plan in site.setups
+        replace(plan, aims=tuple(aim for aim in plan.aims if aim.face == 1)) for plan in site.setups
     )
     return replace(site, setups=tuple(setups))
 

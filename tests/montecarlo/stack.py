@@ -1,8 +1,8 @@
 """Adjust hundreds of draws of one site at once, laid side by side as one network.
 
-The copies share nothing but the instrument and are adjusted by the package in one call; the
-numbering of copy i is that of the site plus i times its size. Start values are those of the
-site without errors, so every draw is in the same frame.
+The copies share nothing, each has an instrument of its own, and the package adjusts them in
+one call; the numbering of copy i is that of the site plus i times its size. Start values are
+those of the site without errors, so every draw is in the same frame.
 """
 
 from __future__ import annotations
@@ -35,6 +35,15 @@ STILL = Precision(
     height_target=0.0,
 )
 REFRACTION = 0.13
+
+
+@dataclass(frozen=True)
+class Bias:
+    """An error put into one component of one raw row of every draw, rad or m."""
+
+    row: int
+    kind: str
+    size: float
 
 
 @dataclass(frozen=True)
@@ -71,17 +80,21 @@ def adjust_draws(
     copies: int,
     *,
     free: bool = False,
+    bias: Bias | None = None,
 ) -> list[Stack]:
     """Draw a site ``copies`` times and adjust the draws, a batch at a time.
 
     ``free``: minimally constrained, by inner constraints over the control marks of the site
-    or all its shared ones, instead of held to control.
+    or all its shared ones, instead of held to control. ``bias`` spoils every draw alike.
     """
     rng = np.random.default_rng(seed)
     whole = case_of(simulate(_exact(site), STILL, rng), precision)
     _, base = assemble(whole)
     batch = 10 if free else 20  # the quickest sizes, measured
-    return [_stack(site, precision, rng, base, batch, free=free) for _ in range(copies // batch)]
+    batches = (
+        [simulate(site, precision, rng) for _ in range(batch)] for _ in range(copies // batch)
+    )
+    return [_stack(surveys, precision, base, free=free, bias=bias) for surveys in batches]
 
 
 def _exact(site: Site) -> Site:
@@ -94,24 +107,21 @@ def _exact(site: Site) -> Site:
 
 
 def _stack(
-    site: Site,
-    precision: Precision,
-    rng: np.random.Generator,
-    base: Network,
-    copies: int,
-    *,
-    free: bool,
+    surveys: list[Survey], precision: Precision, base: Network, *, free: bool, bias: Bias | None
 ) -> Stack:
-    surveys = [simulate(site, precision, rng) for _ in range(copies)]
-    first = surveys[0]
+    first, copies = surveys[0], len(surveys)
     shots = _stacked_shots(surveys, len(base.setup_labels), len(base.point_names))
-    setups = first.setups * copies
+    if bias is not None:
+        column = getattr(shots, bias.kind)
+        column[bias.row :: len(first)] += bias.size
+    setups = tuple(replace(s, instrument=str(copy)) for copy in range(copies) for s in first.setups)
+    gear = {str(copy): precision.instruments["default"] for copy in range(copies)}
     use = np.ones((len(shots), 3), dtype=bool)
-    reduction = reduce_shots(shots, setups, precision, use)
+    reduction = reduce_shots(shots, setups, replace(precision, instruments=gear), use)
     network = _tiled(base, reduction.sights, surveys)
     frame = _frame(base, network, copies) if free else held_frame(network)
     adjustment = adjust(network, precision, REFRACTION, frame)
-    position = {n: p for n, p in zip(first.truth.points, first.truth.position, strict=True)}
+    position = dict(zip(first.truth.points, first.truth.position, strict=True))
     return Stack(
         network=network,
         reduction=reduction,
@@ -188,10 +198,8 @@ def errors(stack: Stack) -> tuple[FloatArray, FloatArray]:
     axis = stack.adjustment.axis.reshape(n, -1, 3)
     position = stack.adjustment.position.reshape(n, -1, 3)
     orientation = stack.adjustment.orientation.reshape(n, -1)
-    true_axis, true_position = stack.truth_axis, np.broadcast_to(
-        stack.truth_position, position.shape
-    )
-    turn = np.zeros(n)
+    true_axis, turn = stack.truth_axis, np.zeros(n)
+    true_position: FloatArray = np.broadcast_to(stack.truth_position, position.shape)
     if stack.adjustment.defect:
         true_axis, true_position, turn = _into_frame(stack)
     setup = np.empty((*orientation.shape, 4))

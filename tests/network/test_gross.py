@@ -96,7 +96,7 @@ def test_two_control_marks_that_disagree_are_both_doubted():
     job = site(3, control=2)
 
     def shift(coordinates):
-        coordinates[0, 0] += 3.0
+        coordinates[0] += [0.4, 0.4, 0.0]
 
     network = start(with_control(job, [0, 1], shift))
     marks = [job.points.index(name) for name in job.control.names]

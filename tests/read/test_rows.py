@@ -259,12 +259,6 @@ def test_unknown_instrument_is_refused_by_name(tmp_path: Path) -> None:
     assert read_raw(tmp_path, text, more=more).setups[0].instrument == "TS9"
 
 
-def test_xml_is_named_as_such(tmp_path: Path) -> None:
-    """An XML file is not taken for a broken table."""
-    with pytest.raises(InputError, match=r"raw/a\.xml: is XML"):
-        read_raw(tmp_path, {"a.xml": "<LandXML/>"})
-
-
 def test_invalid_row_still_says_where_the_instrument_stands(tmp_path: Path) -> None:
     """The first row of a setup may be bad in its zenith and still carry station and height."""
     text = (

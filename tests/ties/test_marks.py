@@ -151,7 +151,7 @@ def test_a_sight_without_distance_is_judged_across_its_line():
     ray = result.position[ties.point[row], :2] - result.axis[ties.setup[row], :2]
     across = result.sd[5, 0] * np.hypot(*ray)
     assert across < ties.plan_sd[row] < 3 * across
-    assert judge_ties(ties, Tolerances(horizontal=0.02)).verdict[row] == "ties"
+    assert judge_ties(ties, Tolerances("", 0.02, 0.02)).verdict[row] == "ties"
 
 
 def test_the_smallest_mistake_caught_is_caught_in_80_of_100():
@@ -161,16 +161,15 @@ def test_the_smallest_mistake_caught_is_caught_in_80_of_100():
     survey = simulate(site, Precision(), rng)
     caught = smallest_caught(mark_ties(solve(survey)), 4.1319)
     name = survey.points[survey.shots.point[0]]
-    point, hits, draws = survey.points.index(name), 0, 400
+    point, hits, draws = survey.points.index(name), 0, 250
     for _ in range(draws):
         survey = simulate(site, Precision(), rng)
-        row = 0
         ties = mark_ties(solve(survey))
         row = int(np.flatnonzero((ties.point == point) & (ties.setup == 0))[0])
         shifted = target_height(survey, survey.rows("S1", name), -caught[row, 1])
         ties = mark_ties(solve(shifted))
         hits += abs(ties.difference[row, 2] / ties.sd[row, 2]) > 3.2905
-    assert abs(hits / draws - 0.80) < 0.06  # 3 sds of 400 draws
+    assert abs(hits / draws - 0.80) < 0.076  # 3 sds of 250 draws
 
 
 def test_states_answer_both_questions():

@@ -6,7 +6,7 @@ distribution, and the faults that the page must show are put in by hand.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -43,7 +43,6 @@ class Later(Reconciliation):
     control: Table | None = None
     rules: Table | None = None
     todo: tuple[str, ...] | None = None
-    decisions: tuple[str, ...] = field(default=())
 
 
 def invented_site(
@@ -96,6 +95,7 @@ def invented_site(
             "files": [{"name": "raw/s1.csv", "rows": 2 * points, "sha256": "ab" * 32}],
             "settings": _settings(),
             "unknown_columns": {"battery": ["raw/s1.csv"]},
+            "decisions": [{"line": 14, "rows": 2, "sigma0_before": 1.52, "sigma0_after": 1.02}],
         },
         status=1,
     )
@@ -165,7 +165,6 @@ def with_extras(site: Reconciliation) -> Later:
         control=control,
         rules=rules,
         todo=("From the drill yard shoot M2 and CP5, both faces, pole height read aloud.",),
-        decisions=("2 rows left out; M4 moved 1.2 mm.",),
     )
 
 

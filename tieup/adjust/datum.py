@@ -48,17 +48,25 @@ class Conditions:
 
 
 def rigid_motions(axis: FloatArray, position: FloatArray) -> Motions:
-    """Return the four motions at axis (S, 3) and position (P, 3) in m; NaN counts as 0."""
+    """Return the four motions at axis (S, 3) and position (P, 3) in m."""
 
     def columns(place: FloatArray, unknowns: int) -> FloatArray:
-        motion = np.zeros((len(place), unknowns, MOTIONS))
-        motion[:, [0, 1, 2], [0, 1, 2]] = 1.0
-        motion[:, 0, 3] = -np.nan_to_num(place[:, 1])
-        motion[:, 1, 3] = np.nan_to_num(place[:, 0])
-        motion[:, 3:, 3] = 1.0
-        return motion
+        rows = [motion_rows(place, np.full(len(place), u)) for u in range(unknowns)]
+        return np.stack(rows, axis=1)
 
     return Motions(columns(axis, 4), columns(position, 3))
+
+
+def motion_rows(place: FloatArray, component: IntArray) -> FloatArray:
+    """Return how far each motion moves one unknown of each ``place`` (n, 3): (n, 4).
+
+    ``component`` (n,) is 0 to 2 for N, E, H and 3 for an orientation.
+    """
+    rows = np.zeros((len(place), MOTIONS))
+    rows[np.arange(len(place)), component] = 1.0
+    rows[:, 3] -= np.where(component == 0, place[:, 1], 0.0)
+    rows[:, 3] += np.where(component == 1, place[:, 0], 0.0)
+    return rows
 
 
 def pieces(
@@ -76,43 +84,55 @@ def pieces(
     return label[:setups], label[setups:]
 
 
-def free_motions(
-    rigid: Motions,
-    bound_setup: BoolArray,
-    bound_point: BoolArray,
-    piece_setup: IntArray,
-    piece_point: IntArray,
-) -> Motions:
+@dataclass(frozen=True)
+class Anchors:
+    """What resists a motion: unknowns that are held or weighted, and the pieces they hold.
+
+    ``setup`` and ``point`` (2, n): number and component of each such unknown.
+    ``piece_setup`` (S,) and ``piece_point`` (P,) number the connected pieces, -1 where
+    nothing is solved.
+    """
+
+    setup: IntArray
+    point: IntArray
+    piece_setup: IntArray
+    piece_point: IntArray
+
+
+def free_motions(axis: FloatArray, position: FloatArray, anchors: Anchors) -> Motions:
     """Return the motions that nothing resists: the rank defect, piece by piece.
 
-    ``bound_setup`` (S, 4) and ``bound_point`` (P, 3) mark unknowns that are held or weighted.
-    Only pieces of ``piece_setup``/``piece_point`` numbers >= 0 count.
+    ``axis`` (S, 3) and ``position`` (P, 3) in m.
     """
-    setup_columns, point_columns = [], []
-    for piece in np.unique(np.concatenate([piece_setup, piece_point])):
-        if piece < 0:
-            continue
-        own_setup, own_point = piece_setup == piece, piece_point == piece
-        resisting = np.concatenate(
-            [
-                rigid.setup[bound_setup & own_setup[:, None]],
-                rigid.point[bound_point & own_point[:, None]],
-            ]
-        )
-        open_ = _null_space(resisting)
-        setup_columns.append(np.where(own_setup[:, None, None], rigid.setup @ open_, 0.0))
-        point_columns.append(np.where(own_point[:, None, None], rigid.point @ open_, 0.0))
-    if not setup_columns:
-        return Motions(rigid.setup[:, :, :0], rigid.point[:, :, :0])
+    setup, point = anchors.setup[0], anchors.point[0]
+    resisting = np.concatenate(
+        [
+            motion_rows(axis[setup], anchors.setup[1]),
+            motion_rows(position[point], anchors.point[1]),
+        ]
+    )
+    piece = np.concatenate([anchors.piece_setup[setup], anchors.piece_point[point]])
+    open_ = {
+        number: _null_space(resisting[piece == number])
+        for number in np.unique(anchors.piece_setup).tolist()
+        if number >= 0
+    }
+    setup_columns = [np.zeros((len(axis), 4, 0))]
+    point_columns = [np.zeros((len(position), 3, 0))]
+    if any(columns.size for columns in open_.values()):
+        rigid = rigid_motions(axis, position)
+        for number, columns in open_.items():
+            own = anchors.piece_setup == number, anchors.piece_point == number
+            setup_columns.append(np.where(own[0][:, None, None], rigid.setup @ columns, 0.0))
+            point_columns.append(np.where(own[1][:, None, None], rigid.point @ columns, 0.0))
     return Motions(np.concatenate(setup_columns, axis=2), np.concatenate(point_columns, axis=2))
 
 
 def _null_space(resisting: FloatArray) -> FloatArray:
     """Return the combinations (4, q) of motions that no row of ``resisting`` (n, 4) resists."""
-    if not len(resisting):
-        return np.eye(MOTIONS)
-    scale = np.maximum(np.abs(resisting).max(axis=0), 1.0)
-    _, size, right = np.linalg.svd(resisting / scale)
+    scale = np.maximum(np.abs(resisting).max(axis=0, initial=0.0), 1.0)
+    filled = np.concatenate([resisting / scale, np.zeros((MOTIONS, MOTIONS))])
+    _, size, right = np.linalg.svd(filled, full_matrices=False)
     rank = int((size > INDEPENDENT * size.max(initial=1.0)).sum())
     return np.asarray(right[rank:].T / scale[:, None])
 
@@ -123,6 +143,8 @@ def minimal_hold(motions: Motions, held: Held) -> Held:
     Picks for each motion in turn the unknown that it moves most relative to those already
     picked (pivoting); setups come first because every piece with sights has one.
     """
+    if not motions.count:
+        return held
     setup, point = held.setup.copy(), held.point.copy()
     unknowns = setup.size
     left = np.concatenate(

@@ -16,7 +16,7 @@ import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
 
-LEAF = 24  # nodes; below this a dense factorisation beats another split
+LEAF = 16  # nodes; below this a dense factorisation beats another split
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,8 @@ def dissect(edges: IntArray, place: FloatArray) -> tuple[list[Front], IntArray]:
     fronts in postorder, and the elimination position (n,) of each node.
     """
     groups: list[tuple[IntArray, tuple[int, ...]]] = []
-    _split(np.arange(len(place)), edges, place, groups)
+    side = np.zeros(len(place), dtype=np.int64)
+    _split(np.arange(len(place)), edges, place, side, groups)
     order = np.concatenate([pivots for pivots, _ in groups])
     position = np.empty(len(place), dtype=np.int64)
     position[order] = np.arange(len(place))
@@ -58,48 +59,50 @@ def _split(
     nodes: IntArray,
     edges: IntArray,
     place: FloatArray,
+    side: IntArray,
     groups: list[tuple[IntArray, tuple[int, ...]]],
 ) -> int:
     """Append the fronts of ``nodes`` to ``groups`` in postorder; return the last index."""
-    halves = _bisect(nodes, edges, place) if len(nodes) > LEAF else None
+    halves = _bisect(nodes, edges, place, side) if len(nodes) > LEAF else None
     if halves is None:
         groups.append((nodes, ()))
         return len(groups) - 1
-    low, high, separator = halves
-    children = []
-    side = np.zeros(len(place), dtype=np.int8)
-    side[low], side[high] = 1, 2
-    for part, mark in ((low, 1), (high, 2)):
-        inner = (side[edges[:, 0]] == mark) & (side[edges[:, 1]] == mark)
-        children.append(_split(part, edges[inner], place, groups))
+    low, high, separator, inner = halves
+    children = [
+        _split(part, own, place, side, groups) for part, own in zip((low, high), inner, strict=True)
+    ]
     groups.append((separator, tuple(children)))
     return len(groups) - 1
 
 
+LOW, HIGH, BETWEEN = 1, 2, 3
+
+
 def _bisect(
-    nodes: IntArray, edges: IntArray, place: FloatArray
-) -> tuple[IntArray, IntArray, IntArray] | None:
+    nodes: IntArray, edges: IntArray, place: FloatArray, side: IntArray
+) -> tuple[IntArray, IntArray, IntArray, tuple[IntArray, IntArray]] | None:
     """Split nodes into two halves without an edge between them, and a separator.
 
-    Returns None where the separator would swallow one half: the graph is dense.
+    ``edges`` are those among ``nodes``; ``side`` (all nodes,) is scratch. Returns the
+    halves, the separator and the edges inside each half, or None where the separator
+    would swallow one half: the graph is dense.
     """
-    spread = np.ptp(place[nodes], axis=0)
-    along = place[nodes, int(np.argmax(spread))]
-    ranked = nodes[np.argsort(along, kind="stable")]
-    upper = np.zeros(len(place), dtype=bool)
-    upper[ranked[len(nodes) // 2 :]] = True
-    crossing = edges[upper[edges[:, 0]] != upper[edges[:, 1]]]
-    first_upper = upper[crossing[:, 0]]
-    from_upper = np.unique(np.where(first_upper, crossing[:, 0], crossing[:, 1]))
-    from_lower = np.unique(np.where(first_upper, crossing[:, 1], crossing[:, 0]))
-    separator = min(from_upper, from_lower, key=len)
-    removed = np.zeros(len(place), dtype=bool)
-    removed[separator] = True
-    low = nodes[~upper[nodes] & ~removed[nodes]]
-    high = nodes[upper[nodes] & ~removed[nodes]]
+    own = place[nodes]
+    along = own[:, int(np.argmax(np.ptp(own, axis=0)))]
+    ranked = np.argsort(along, kind="stable")
+    side[nodes[ranked[: len(nodes) // 2]]] = LOW
+    side[nodes[ranked[len(nodes) // 2 :]]] = HIGH
+    ends = side[edges]
+    crossing = edges[ends[:, 0] != ends[:, 1]]
+    crossing_side = side[crossing]
+    separator = min((np.unique(crossing[crossing_side == half]) for half in (HIGH, LOW)), key=len)
+    side[separator] = BETWEEN
+    parts, ends = side[nodes], side[edges]
+    low, high = nodes[parts == LOW], nodes[parts == HIGH]
     if not len(low) or not len(high):
         return None
-    return low, high, separator
+    inner = [edges[(ends[:, 0] == half) & (ends[:, 1] == half)] for half in (LOW, HIGH)]
+    return low, high, separator, (inner[0], inner[1])
 
 
 def _with_boundaries(

@@ -16,8 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.adjust import multifrontal
-from tieup.adjust.multifrontal import DEPENDENT, SIZE, DependentUnknownError, Factor
-from tieup.adjust.structure import MarkGroup, Structure
+from tieup.adjust.multifrontal import DEPENDENT, DependentUnknownError, Factor
+from tieup.adjust.pattern import SIZE
+from tieup.adjust.stacks import new_stack, product, sum_by, take, transposed
+from tieup.adjust.structure import Structure
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
 
@@ -48,9 +50,9 @@ class Held:
 
 @dataclass(frozen=True)
 class Eliminated:
-    """The factored system: ``root`` (e, 3, 3) is L^-1 of each mark, ``weighted`` (i, 4, 3) W.
+    """The factored system: ``root`` (e, 3, 3) is L^-1 of each eliminated mark.
 
-    ``weighted`` of an incidence with a kept mark is 0.
+    ``weighted`` (i, 4, 3) is W of each incidence of an eliminated mark.
     """
 
     structure: Structure
@@ -67,6 +69,14 @@ class UndeterminedMarkError(Exception):
         self.point = point
 
 
+class UndeterminedSetupError(Exception):
+    """A setup is not fixed by its observations; carries its number."""
+
+    def __init__(self, setup: int) -> None:
+        super().__init__(f"setup {setup}")
+        self.setup = setup
+
+
 def eliminate(structure: Structure, rows: Rows, weight: FloatArray, held: Held) -> Eliminated:
     """Build and factor the reduced normal equations.
 
@@ -74,69 +84,67 @@ def eliminate(structure: Structure, rows: Rows, weight: FloatArray, held: Held) 
 
     Raises
     ------
-    UndeterminedMarkError, DependentUnknownError
+    UndeterminedMarkError, UndeterminedSetupError
         Where the observations do not determine an unknown.
     """
-    normal = _mark_normals(structure, rows, weight, held)
-    root = _inverse_roots(normal[structure.eliminated], structure.eliminated)
-    coupling = np.zeros((len(structure.incidence_setup), SIZE, 3))
-    np.add.at(coupling, structure.incidence, _transposed_product(rows.by_setup, rows.by_mark))
-    weighted = np.zeros_like(coupling)
-    own = ~structure.incidence_kept
-    weighted[own] = coupling[own] @ root[structure.incidence_mark[own]].transpose(0, 2, 1)
-    diagonal = _setup_diagonal(structure, rows, held)
-    scale = np.ones((structure.pattern.nodes, SIZE))
-    scale[: structure.setups] = np.diagonal(diagonal, axis1=1, axis2=2)[: structure.setups]
-    scale[structure.setups :, :3] = np.diagonal(normal[structure.kept], axis1=1, axis2=2)
-    diagonal[structure.setups :, :3, :3] = normal[structure.kept]
-    diagonal[structure.setups :, 3, 3] = 1.0
-    _subtract_by_node(diagonal, structure.incidence_setup, weighted)
-    lower = _lower_blocks(structure, weighted, coupling, rows)
-    factor = multifrontal.factorise(structure.pattern, diagonal, lower, scale)
-    return Eliminated(structure, root, weighted, factor)
+    s, incidences = structure, structure.incidences
+    normal = _mark_normals(s, rows, weight, held)
+    root = _inverse_roots(normal[: s.eliminated], s.marks)
+    coupling = product(transposed(rows.by_setup), rows.by_mark)
+    coupling = sum_by(coupling, incidences.of_connection, len(incidences))
+    own = slice(0, incidences.own)
+    weighted = product(coupling[own], transposed(take(root, incidences.mark[own])))
+    diagonal = _setup_diagonal(s, rows, held)
+    scale = np.ones((s.pattern.nodes, SIZE))
+    scale[: s.setups] = np.diagonal(diagonal, axis1=1, axis2=2)
+    scale[s.setups :, :3] = np.diagonal(normal[s.eliminated :], axis1=1, axis2=2)
+    diagonal -= sum_by(product(weighted, transposed(weighted)), incidences.setup[own], s.setups)
+    lower = _lower_blocks(s, weighted, coupling[incidences.own :], rows)
+    whole = np.concatenate([diagonal, _padded(normal[s.eliminated :])])
+    whole[s.setups :, 3, 3] = 1.0
+    try:
+        factor = multifrontal.factorise(s.pattern, whole, lower, scale)
+    except DependentUnknownError as error:
+        raise _undetermined(s, error.node) from None
+    return Eliminated(s, root, weighted, factor)
 
 
-def _transposed_product(left: FloatArray, right: FloatArray) -> FloatArray:
-    """Return left' right for stacks of matrices."""
-    return np.asarray(left.transpose(0, 2, 1) @ right)
+def _undetermined(structure: Structure, node: int) -> Exception:
+    if node < structure.setups:
+        return UndeterminedSetupError(node)
+    return UndeterminedMarkError(
+        int(structure.marks[structure.eliminated + node - structure.setups])
+    )
+
+
+def _padded(blocks: FloatArray) -> FloatArray:
+    """Return blocks of setups or marks (n, r, c) filled up with 0 to the size of a node."""
+    filled = np.zeros((len(blocks), SIZE, SIZE))
+    filled[:, : blocks.shape[1], : blocks.shape[2]] = blocks
+    return filled
 
 
 def _mark_normals(structure: Structure, rows: Rows, weight: FloatArray, held: Held) -> FloatArray:
-    """Return the 3 x 3 normal matrix of every point (P, 3, 3)."""
-    points = len(weight)
-    normal = np.zeros((points, 3, 3))
-    normal[:, [0, 1, 2], [0, 1, 2]] = np.where(held.point, 1.0, weight)
-    point_of_incidence = np.where(
-        structure.incidence_kept,
-        _point_of(structure.kept, structure.incidence_mark - structure.setups),
-        _point_of(structure.eliminated, structure.incidence_mark),
-    )
-    point = point_of_incidence[structure.incidence]
-    products = _transposed_product(rows.by_mark, rows.by_mark).reshape(-1, 9)
-    flat = normal.reshape(-1, 9)
-    for element in range(9):
-        flat[:, element] += np.bincount(point, weights=products[:, element], minlength=points)
-    for node, row in ((structure.link_start, rows.link_start), (structure.link_end, rows.link_end)):
-        np.add.at(
-            normal, structure.kept[node - structure.setups], row[:, :, None] * row[:, None, :]
+    """Return the 3 x 3 normal matrix of every mark (m, 3, 3)."""
+    marks = structure.marks
+    normal = sum_by(product(transposed(rows.by_mark), rows.by_mark), structure.mark, len(marks))
+    for component in range(3):
+        normal[:, component, component] += np.where(
+            held.point[marks, component], 1.0, weight[marks, component]
         )
+    kept, links = normal[structure.eliminated :], structure.links
+    for node, row in ((links.first, rows.link_start), (links.second, rows.link_end)):
+        np.add.at(kept, node - structure.setups, row[:, :, None] * row[:, None, :])
     return normal
-
-
-def _point_of(points: IntArray, number: IntArray) -> IntArray:
-    """Look up point numbers, tolerating numbers of the other kind (masked by the caller)."""
-    if not len(points):
-        return np.zeros_like(number)
-    return points[np.clip(number, 0, len(points) - 1)]
 
 
 def _inverse_roots(normal: FloatArray, points: IntArray) -> FloatArray:
     """Return L^-1 (e, 3, 3) of each normal matrix L L'; names the first singular mark."""
-    root = np.zeros_like(normal)
-    scale = np.maximum(np.diagonal(normal, axis1=1, axis2=2), 1e-300)
+    root = new_stack(len(normal), 3, 3)
 
     def pivot(value: FloatArray, component: int) -> FloatArray:
-        bad = value <= DEPENDENT * scale[:, component]
+        scale = np.maximum(normal[:, component, component], 1e-300)
+        bad = value <= DEPENDENT * scale
         if bad.any():
             raise UndeterminedMarkError(int(points[np.flatnonzero(bad)[0]]))
         return np.sqrt(value)
@@ -155,69 +163,31 @@ def _inverse_roots(normal: FloatArray, points: IntArray) -> FloatArray:
 
 
 def _setup_diagonal(structure: Structure, rows: Rows, held: Held) -> FloatArray:
-    diagonal = np.zeros((structure.pattern.nodes, SIZE, SIZE))
-    setup = structure.incidence_setup[structure.incidence]
-    products = _transposed_product(rows.by_setup, rows.by_setup).reshape(-1, SIZE * SIZE)
-    flat = diagonal[: structure.setups].reshape(-1, SIZE * SIZE)
-    for element in range(SIZE * SIZE):
-        flat[:, element] = np.bincount(
-            setup, weights=products[:, element], minlength=structure.setups
-        )
-    setups = np.arange(structure.setups)
+    """Return the 4 x 4 normal matrix of every setup (S, 4, 4)."""
+    diagonal = sum_by(
+        product(transposed(rows.by_setup), rows.by_setup), structure.setup, structure.setups
+    )
     for component in range(SIZE):
-        diagonal[setups, component, component] += held.setup[:, component]
+        diagonal[:, component, component] += held.setup[:, component]
     return diagonal
-
-
-def _subtract_by_node(diagonal: FloatArray, node: IntArray, weighted: FloatArray) -> None:
-    products = (weighted @ weighted.transpose(0, 2, 1)).reshape(-1, SIZE * SIZE)
-    flat = diagonal.reshape(-1, SIZE * SIZE)
-    for element in range(SIZE * SIZE):
-        flat[:, element] -= np.bincount(node, weights=products[:, element], minlength=len(flat))
 
 
 def _lower_blocks(
     structure: Structure, weighted: FloatArray, coupling: FloatArray, rows: Rows
 ) -> FloatArray:
     """Sum all contributions to the lower off-diagonal blocks (b, 4, 4)."""
-    values, blocks = [], []
-    for group in structure.groups:
-        values.append(-_pair_products(group, weighted).reshape(-1, SIZE, SIZE))
-        blocks.append(group.block.ravel())
-    kept = np.zeros((len(structure.coupled), SIZE, SIZE))
-    kept[:, :, :3] = coupling[structure.coupled]
-    values.append(_flipped(kept, structure.coupled_flip))
-    blocks.append(structure.coupled_block)
-    link = np.zeros((len(structure.link_block), SIZE, SIZE))
-    link[:, :3, :3] = rows.link_start[:, :, None] * rows.link_end[:, None, :]
-    values.append(_flipped(link, structure.link_flip))
-    blocks.append(structure.link_block)
-    return sum_by_index(np.concatenate(values), np.concatenate(blocks), len(structure.pattern.row))
+    pairs, kept, links = structure.pairs, structure.kept, structure.links
+    row, column = take(weighted, pairs.first), take(weighted, pairs.second)
+    blocks = -sum_by(product(row, transposed(column)), pairs.block, len(structure.pattern.row))
+    link = rows.link_start[:, :, None] * rows.link_end[:, None, :]
+    for coupled, values in ((kept, coupling), (links, link)):
+        np.add.at(blocks, coupled.block, turned(_padded(values), coupled.turned))
+    return blocks
 
 
-def _pair_products(group: MarkGroup, weighted: FloatArray) -> FloatArray:
-    """Return W_i W_j' of every pair of a group's marks, turned into the block's sense."""
-    first, second = group.pairs
-    block = weighted[group.incidences]
-    upper = np.where(group.flip[..., None, None], block[:, second], block[:, first])
-    under = np.where(group.flip[..., None, None], block[:, first], block[:, second])
-    return np.asarray(upper @ under.transpose(0, 1, 3, 2))
-
-
-def _flipped(blocks: FloatArray, flip: BoolArray) -> FloatArray:
-    return np.where(flip[:, None, None], blocks.transpose(0, 2, 1), blocks)
-
-
-def sum_by_index(values: FloatArray, index: IntArray, size: int) -> FloatArray:
-    """Sum blocks (n, 4, 4) by ``index`` (n,) into shape (size, 4, 4)."""
-    total = np.zeros((size, SIZE, SIZE))
-    if not len(index):
-        return total
-    order = np.argsort(index, kind="stable")
-    ranked = index[order]
-    starts = np.flatnonzero(np.concatenate([[True], ranked[1:] != ranked[:-1]]))
-    total[ranked[starts]] = np.add.reduceat(values[order], starts, axis=0)
-    return total
+def turned(blocks: FloatArray, turn: BoolArray) -> FloatArray:
+    """Return blocks (n, k, k), transposed where ``turn`` (n,)."""
+    return np.where(turn[:, None, None], transposed(blocks), blocks)
 
 
 def solve(
@@ -227,36 +197,41 @@ def solve(
 
     Returns corrections of the same shapes; 0 for points outside the system.
     """
-    s = system.structure
-    columns = right_setup.shape[2]
-    reduced = np.zeros((s.pattern.nodes, SIZE, columns))
-    reduced[: s.setups] = right_setup
-    reduced[s.setups :, :3] = right_point[s.kept]
-    half = system.root @ right_point[s.eliminated]
-    own = np.flatnonzero(~s.incidence_kept)
-    np.subtract.at(
-        reduced,
-        s.incidence_setup[own],
-        system.weighted[own] @ half[s.incidence_mark[own]],
-    )
+    marks = system.structure.marks
+    setup, mark = solve_marks(system, right_setup, right_point[marks])
+    point = np.zeros(right_point.shape)
+    point[marks] = mark
+    return setup, point
+
+
+def solve_marks(
+    system: Eliminated, right_setup: FloatArray, right_mark: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Solve as `solve` does, with points given and returned for the marks only (m, 3, q)."""
+    s, incidences = system.structure, system.structure.incidences
+    mark, setup = incidences.mark[: incidences.own], incidences.setup[: incidences.own]
+    half = product(system.root, right_mark[: s.eliminated])
+    onto_setups = sum_by(product(system.weighted, take(half, mark)), setup, s.setups)
+    reduced = np.concatenate([right_setup - onto_setups, _padded_rows(right_mark[s.eliminated :])])
     nodes = multifrontal.solve(system.factor, reduced)
-    np.subtract.at(
-        half,
-        s.incidence_mark[own],
-        system.weighted[own].transpose(0, 2, 1) @ nodes[s.incidence_setup[own]],
-    )
-    points = np.zeros(right_point.shape)
-    points[s.eliminated] = system.root.transpose(0, 2, 1) @ half
-    points[s.kept] = nodes[s.setups :, :3]
-    return nodes[: s.setups], points
+    back = product(transposed(system.weighted), take(nodes, setup))
+    half -= sum_by(back, mark, s.eliminated)
+    marks = np.concatenate([product(transposed(system.root), half), nodes[s.setups :, :3]])
+    return nodes[: s.setups], marks
+
+
+def _padded_rows(blocks: FloatArray) -> FloatArray:
+    return np.concatenate([blocks, np.zeros((len(blocks), 1, blocks.shape[2]))], axis=1)
 
 
 __all__ = [
-    "DependentUnknownError",
     "Eliminated",
     "Held",
     "Rows",
     "UndeterminedMarkError",
+    "UndeterminedSetupError",
     "eliminate",
     "solve",
+    "solve_marks",
+    "turned",
 ]

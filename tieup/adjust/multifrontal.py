@@ -5,6 +5,8 @@ off-diagonal blocks (row node eliminated after column node). The selected invers
 the inverse's blocks at the same places: what precision and reliability of a network
 need, at the cost of a factorisation; the full inverse is never formed.
 
+Only lower triangles are filled; what stands above the diagonal of a front means nothing.
+
 References: Liu (1992), The multifrontal method for sparse matrix solution; Takahashi,
 Fagan and Chin (1973) for the inverse from the factor, here front by front.
 """
@@ -14,12 +16,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg.blas import dgemm, dsymm, dsyrk, dtrsm
+from scipy.linalg.lapack import dpotrf, dpotri
 
-from tieup.adjust.dissection import Front, dissect
-from tieup.model.arrays import FloatArray, IntArray
+from tieup.adjust.pattern import SIZE, Blocks, Patch, Pattern, Placement
+from tieup.model.arrays import FloatArray
 
-SIZE = 4
 DEPENDENT = 1e-11  # a pivot this small against its diagonal leaves no digits
+
+Arrays = tuple[FloatArray, FloatArray, FloatArray]  # pivot, under, update
 
 
 class DependentUnknownError(Exception):
@@ -32,89 +37,12 @@ class DependentUnknownError(Exception):
 
 
 @dataclass(frozen=True)
-class Placement:
-    """Where things go in one front: precomputed indices.
-
-    ``blocks`` number the lower blocks assembled here, ``rows``/``columns`` their local
-    nodes; ``unknowns`` (f,) the scalar unknowns of pivots then boundary; ``into`` maps
-    each child's boundary to local scalars; ``pivot_size`` counts pivot scalars.
-    """
-
-    pivots: IntArray
-    blocks: IntArray
-    rows: IntArray
-    columns: IntArray
-    unknowns: IntArray
-    pivot_size: int
-    children: tuple[int, ...]
-    into: tuple[IntArray, ...]
-
-
-@dataclass(frozen=True)
-class Pattern:
-    """The block structure of a system of n nodes and its elimination plan.
-
-    ``row``, ``column`` (b,): the nodes of each lower block, row eliminated later.
-    """
-
-    nodes: int
-    row: IntArray
-    column: IntArray
-    plan: tuple[Placement, ...]
-
-
-@dataclass(frozen=True)
 class Factor:
-    """Cholesky factor by fronts: ``pivot`` lower triangles and ``below`` them (nb, np)."""
+    """Cholesky factor by fronts: ``pivot`` lower triangles and ``under`` them (nb, np)."""
 
     pattern: Pattern
     pivot: tuple[FloatArray, ...]
-    below: tuple[FloatArray, ...]
-
-
-def make_pattern(edges: IntArray, place: FloatArray) -> Pattern:
-    """Plan the elimination of a graph with unique ``edges`` (b, 2) and nodes at (n, 2)."""
-    fronts, position = dissect(edges, place)
-    later_first = position[edges[:, 0]] > position[edges[:, 1]]
-    row = np.where(later_first, edges[:, 0], edges[:, 1])
-    column = np.where(later_first, edges[:, 1], edges[:, 0])
-    by_column = np.argsort(position[column], kind="stable")
-    starts = np.searchsorted(position[column][by_column], np.arange(len(place) + 1))
-    plan, done = [], 0
-    local = np.empty(len(place), dtype=np.int64)
-    for front in fronts:
-        until = done + len(front.pivots)
-        blocks = by_column[starts[done] : starts[until]]
-        plan.append(_place(front, fronts, blocks, row, column, local))
-        done = until
-    return Pattern(len(place), row, column, tuple(plan))
-
-
-def _place(
-    front: Front,
-    fronts: list[Front],
-    blocks: IntArray,
-    row: IntArray,
-    column: IntArray,
-    local: IntArray,
-) -> Placement:
-    nodes = np.concatenate([front.pivots, front.boundary])
-    local[nodes] = np.arange(len(nodes))
-    into = tuple(_scalars(local[fronts[child].boundary]) for child in front.children)
-    return Placement(
-        pivots=front.pivots,
-        blocks=blocks,
-        rows=local[row[blocks]],
-        columns=local[column[blocks]],
-        unknowns=_scalars(nodes),
-        pivot_size=SIZE * len(front.pivots),
-        children=front.children,
-        into=into,
-    )
-
-
-def _scalars(nodes: IntArray) -> IntArray:
-    return (SIZE * nodes[:, None] + np.arange(SIZE)).ravel()
+    under: tuple[FloatArray, ...]
 
 
 def factorise(
@@ -130,72 +58,91 @@ def factorise(
     DependentUnknownError
         When a pivot vanishes against its scale.
     """
+    diagonal, scale = diagonal[pattern.order], scale[pattern.order]
+    lower = np.ascontiguousarray(lower)
     pivots: list[FloatArray] = []
-    below: list[FloatArray] = []
+    unders: list[FloatArray] = []
     updates: dict[int, FloatArray] = {}
     for number, place in enumerate(pattern.plan):
         front = _assemble(place, diagonal, lower)
-        for child, into in zip(place.children, place.into, strict=True):
-            front[np.ix_(into, into)] += updates.pop(child)
-        size = place.pivot_size
-        factor = _cholesky(front[:size, :size], place, scale)
-        under = _lower_solve(factor, front[:size, size:]).T
-        updates[number] = front[size:, size:] - under @ under.T
-        pivots.append(factor)
-        below.append(under)
-    return Factor(pattern, tuple(pivots), tuple(below))
+        for child, patches in zip(place.children, place.patches, strict=True):
+            _add(front, updates.pop(child), patches)
+        pivot, under, update = front
+        if len(pivot):
+            pivot = _cholesky(pivot, place, pattern, scale)
+        if under.size:
+            under = dtrsm(1.0, pivot, under, side=1, lower=1, trans_a=1, overwrite_b=1)
+            update = dsyrk(-1.0, under, beta=1.0, c=update, lower=1, overwrite_c=1)
+        updates[number] = update
+        pivots.append(pivot)
+        unders.append(under)
+    return Factor(pattern, tuple(pivots), tuple(unders))
 
 
-def _assemble(place: Placement, diagonal: FloatArray, lower: FloatArray) -> FloatArray:
-    nodes = len(place.unknowns) // SIZE
-    blocks = np.zeros((nodes, nodes, SIZE, SIZE))
-    pivots = np.arange(len(place.pivots))
-    blocks[pivots, pivots] = diagonal[place.pivots]
-    values = lower[place.blocks]
-    blocks[place.rows, place.columns] = values
-    blocks[place.columns, place.rows] = values.transpose(0, 2, 1)
-    return blocks.transpose(0, 2, 1, 3).reshape(nodes * SIZE, nodes * SIZE)
+def _assemble(place: Placement, diagonal: FloatArray, lower: FloatArray) -> Arrays:
+    """Return the arrays of a front with the system's own blocks in them, column by column."""
+    nodes = place.last - place.first
+    size, boundary = SIZE * nodes, len(place.unknowns)
+    pivot = np.zeros((size, size), order="F")
+    under = np.zeros((boundary, size), order="F")
+    own = np.arange(nodes)
+    by_block = _by_block(pivot)
+    by_block[own, :, own, :] = diagonal[place.first : place.last]
+    _place(by_block, lower, place.inside)
+    _place(_by_block(under), lower, place.outside)
+    return pivot, under, np.zeros((boundary, boundary), order="F")
 
 
-def _cholesky(matrix: FloatArray, place: Placement, scale: FloatArray) -> FloatArray:
+def _by_block(array: FloatArray) -> FloatArray:
+    """Return the view (column node, column, row node, row) of an array stored by columns."""
+    rows, columns = array.shape
+    return array.T.reshape(columns // SIZE, SIZE, rows // SIZE, SIZE)
+
+
+def _place(by_block: FloatArray, lower: FloatArray, blocks: Blocks) -> None:
+    values = np.take(lower, blocks.number, axis=0)
+    by_block[blocks.column, :, blocks.row, :] = values.transpose(0, 2, 1)
+
+
+def _add(front: Arrays, update: FloatArray, patches: tuple[Patch, ...]) -> None:
+    """Add a child's update to its parent's arrays."""
+    for patch in patches:
+        front[patch.target][patch.rows, patch.columns] += update[
+            patch.from_rows, patch.from_columns
+        ]
+
+
+def _cholesky(
+    matrix: FloatArray, place: Placement, pattern: Pattern, scale: FloatArray
+) -> FloatArray:
     """Return the lower Cholesky factor, naming the unknown at which it breaks down."""
-    from scipy.linalg.lapack import dpotrf
-
-    factor, info = dpotrf(matrix, lower=1, clean=1)
-    sizes = scale[place.pivots].ravel()
-    small = np.diagonal(factor) ** 2 <= DEPENDENT * sizes
+    factor, info = dpotrf(matrix, lower=1, clean=1, overwrite_a=1)
+    small = np.diagonal(factor) ** 2 <= DEPENDENT * scale[place.first : place.last].ravel()
     if info > 0:
         small[info - 1] = True
     if small.any():
         worst = int(np.flatnonzero(small)[0])
-        raise DependentUnknownError(int(place.pivots[worst // SIZE]), worst % SIZE)
+        node = pattern.order[place.first + worst // SIZE]
+        raise DependentUnknownError(int(node), worst % SIZE)
     return np.asarray(factor)
-
-
-def _lower_solve(factor: FloatArray, right: FloatArray, transposed: bool = False) -> FloatArray:
-    from scipy.linalg.lapack import dtrtrs
-
-    if right.shape[1] == 0:
-        return right
-    solution, _ = dtrtrs(factor, right, lower=1, trans=int(transposed))
-    return np.asarray(solution)
 
 
 def solve(factor: Factor, right: FloatArray) -> FloatArray:
     """Solve for right-hand sides of shape (n, 4, q); returns the same shape."""
-    shape = right.shape
-    x = right.reshape(factor.pattern.nodes * SIZE, -1).copy()
-    for place, pivot, under in zip(factor.pattern.plan, factor.pivot, factor.below, strict=True):
-        own, rest = place.unknowns[: place.pivot_size], place.unknowns[place.pivot_size :]
-        x[own] = _lower_solve(pivot, x[own])
-        x[rest] -= under @ x[own]
-    backwards = zip(
-        reversed(factor.pattern.plan), reversed(factor.pivot), reversed(factor.below), strict=True
-    )
-    for place, pivot, under in backwards:
-        own, rest = place.unknowns[: place.pivot_size], place.unknowns[place.pivot_size :]
-        x[own] = _lower_solve(pivot, x[own] - under.T @ x[rest], transposed=True)
-    return x.reshape(shape)
+    pattern = factor.pattern
+    x = right[pattern.order].reshape(pattern.nodes * SIZE, -1)
+    if not x.shape[1]:
+        return np.zeros(right.shape)
+    fronts = [f for f in zip(pattern.plan, factor.pivot, factor.under, strict=True) if len(f[1])]
+    for place, pivot, under in fronts:
+        x[place.pivots] = dtrsm(1.0, pivot, x[place.pivots], lower=1)
+        x[place.unknowns] -= under @ x[place.pivots]
+    for place, pivot, under in reversed(fronts):
+        rest = x[place.pivots] - under.T @ x[place.unknowns]
+        x[place.pivots] = dtrsm(1.0, pivot, rest, lower=1, trans_a=1)
+    solution = np.empty(right.shape)
+    solution[pattern.order] = x.reshape(right.shape)
+    return solution
 
 
 def selected_inverse(factor: Factor) -> tuple[FloatArray, FloatArray]:
@@ -207,26 +154,45 @@ def selected_inverse(factor: Factor) -> tuple[FloatArray, FloatArray]:
     for number in reversed(range(len(pattern.plan))):
         place = pattern.plan[number]
         outer = boundary.pop(number, np.zeros((0, 0)))
-        whole = _front_inverse(factor.pivot[number], factor.below[number], outer)
-        nodes = len(place.unknowns) // SIZE
-        blocks = whole.reshape(nodes, SIZE, nodes, SIZE)
-        pivots = np.arange(len(place.pivots))
-        diagonal[place.pivots] = blocks[pivots, :, pivots, :]
-        lower[place.blocks] = blocks[place.rows, :, place.columns, :]
-        for child, into in zip(place.children, place.into, strict=True):
-            boundary[child] = whole[np.ix_(into, into)]
-    return diagonal, lower
+        whole = _front_inverse(factor.pivot[number], factor.under[number], outer)
+        own = np.arange(place.last - place.first)
+        by_block = _by_block(whole[0])
+        diagonal[place.first : place.last] = by_block[own, :, own, :]
+        _pick(by_block, lower, place.inside)
+        _pick(_by_block(whole[1]), lower, place.outside)
+        for child, patches in zip(place.children, place.patches, strict=True):
+            boundary[child] = _cut(whole, patches)
+    triangle = np.triu(diagonal)  # stored by columns: what is lower stands above
+    inverse = np.empty_like(diagonal)
+    inverse[pattern.order] = triangle + np.triu(triangle, 1).transpose(0, 2, 1)
+    return inverse, lower
 
 
-def _front_inverse(pivot: FloatArray, under: FloatArray, outer: FloatArray) -> FloatArray:
-    """Return the inverse on pivots and boundary, given the inverse on the boundary."""
-    size = len(pivot)
-    own = _lower_solve(pivot, np.eye(size))
-    transfer = under @ own
-    whole = np.empty((size + len(outer), size + len(outer)))
-    cross = outer @ transfer
-    whole[size:, size:] = outer
-    whole[size:, :size] = -cross
-    whole[:size, size:] = -cross.T
-    whole[:size, :size] = own.T @ own + transfer.T @ cross
-    return whole
+def _pick(by_block: FloatArray, lower: FloatArray, blocks: Blocks) -> None:
+    lower[blocks.number] = by_block[blocks.column, :, blocks.row, :].transpose(0, 2, 1)
+
+
+def _cut(whole: Arrays, patches: tuple[Patch, ...]) -> FloatArray:
+    """Return the inverse on a child's boundary out of its parent's."""
+    size = patches[-1].from_rows.stop if patches else 0
+    outer = np.zeros((size, size), order="F")
+    for patch in patches:
+        outer[patch.from_rows, patch.from_columns] = whole[patch.target][patch.rows, patch.columns]
+    return outer
+
+
+def _front_inverse(pivot: FloatArray, under: FloatArray, outer: FloatArray) -> Arrays:
+    """Return the inverse of a front, given the inverse on its boundary.
+
+    With L the pivot factor and U under it, T = U L^-1:
+    outer' = Z, under' = -Z T, pivot' = (L L')^-1 + T' Z T.
+    """
+    if not len(pivot):
+        return pivot, under, outer
+    own, _ = dpotri(pivot, lower=1)
+    if not len(under):
+        return own, under, outer
+    transfer = dtrsm(1.0, pivot, under, side=1, lower=1)
+    cross = dsymm(-1.0, outer, transfer, lower=1)
+    own = dgemm(-1.0, transfer, cross, beta=1.0, c=own, trans_a=1, overwrite_c=1)
+    return own, cross, outer

@@ -75,10 +75,11 @@ def sight_results(adjustment: Adjustment, sights: Sights) -> SightResults:
     residual[source] = adjustment.residual[own]
     sd[source] = adjustment.sd[own]
     redundancy[source] = adjustment.redundancy[own]
-    aside = adjustment.aside.connections
+    sighted = ~adjustment.aside.connections.plumb  # a plumb line's source is a setup
+    aside = adjustment.aside.connections.take(sighted)
     observed = np.isfinite(aside.value)
     residual[aside.source] = np.where(observed, 0.0, np.nan)
-    sd[aside.source] = np.where(observed, adjustment.aside.sd, np.nan)
+    sd[aside.source] = np.where(observed, adjustment.aside.sd[sighted], np.nan)
     redundancy[aside.source] = np.where(observed, 0.0, np.nan)
     return SightResults(residual, sd, redundancy, connection)
 

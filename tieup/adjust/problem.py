@@ -120,7 +120,9 @@ def make_problem(
     held_point[:, 2] |= ~start.height_point
     held_setup = np.repeat(~solved_setup[:, None], 4, axis=1)
     held_setup[:, 2] |= ~start.height_setup
-    weight = np.where(weighted & ~held_point, frame.control_sd, np.inf) ** -2.0
+    weight = np.zeros(known.shape)
+    weighing = np.nonzero(weighted & ~held_point)
+    weight[weighing] = frame.control_sd[weighing] ** -2.0
     links = network.links
     taking = solved_point[links.start] & solved_point[links.end]
     return Problem(
@@ -139,25 +141,43 @@ def make_problem(
 def _connections(network: Network, solved_setup: BoolArray, solved_point: BoolArray) -> Connections:
     """Join sights and plumb lines of what is solved; drop zeniths that reach no height."""
     sights, start = network.sights, network.start
+    value = sights.value
     level = start.height_setup[sights.setup] & start.height_point[sights.point]
-    value = sights.value.copy()
-    value[~level, ZENITH] = np.nan
+    if not level.all():
+        value = value.copy()
+        value[~level, ZENITH] = np.nan
     takes = solved_setup[sights.setup] & solved_point[sights.point]
-    takes &= np.isfinite(value).any(axis=1)
-    chosen = np.flatnonzero(takes)
-
+    takes &= _any_observed(value)
+    every = np.arange(len(sights))
+    seen = Connections(
+        sights.setup, sights.point, value, sights.target_height, np.zeros(len(sights), bool), every
+    )
+    if not takes.all():
+        seen = seen.take(takes)
     occupied = network.station >= 0
     occupied[occupied] &= solved_point[network.station[occupied]]
     setups = np.flatnonzero(occupied & solved_setup)
+    return _with_plumb_lines(seen, network, setups) if len(setups) else seen
+
+
+def _any_observed(value: FloatArray) -> BoolArray:
+    """Return the rows (k, 3) with any value, column by column because that is faster."""
+    observed = np.isfinite(value)
+    return observed[:, 0] | observed[:, 1] | observed[:, 2]
+
+
+def _with_plumb_lines(seen: Connections, network: Network, setups: IntArray) -> Connections:
+    """Append the plumb lines of the occupied ``setups``."""
+    start, station = network.start, network.station[setups]
     plumb = np.zeros((len(setups), 3))
     plumb[:, 2] = network.instrument_height[setups]
-    both = start.height_setup[setups] & start.height_point[network.station[setups]]
+    both = start.height_setup[setups] & start.height_point[station]
     plumb[~both, 2] = np.nan
     return Connections(
-        setup=np.concatenate([sights.setup[chosen], setups]),
-        point=np.concatenate([sights.point[chosen], network.station[setups]]),
-        value=np.concatenate([value[chosen], plumb]),
-        rise=np.concatenate([sights.target_height[chosen], np.zeros(len(setups))]),
-        plumb=np.concatenate([np.zeros(len(chosen), bool), np.ones(len(setups), bool)]),
-        source=np.concatenate([chosen, setups]),
+        setup=np.concatenate([seen.setup, setups]),
+        point=np.concatenate([seen.point, station]),
+        value=np.concatenate([seen.value, plumb]),
+        rise=np.concatenate([seen.rise, np.zeros(len(setups))]),
+        plumb=np.concatenate([seen.plumb, np.ones(len(setups), bool)]),
+        source=np.concatenate([seen.source, setups]),
     )

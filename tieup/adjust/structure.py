@@ -18,55 +18,63 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.multifrontal import Pattern, make_pattern
+from tieup.adjust.pattern import Pattern, make_pattern
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
 MANY_SETUPS = 24  # a mark seen from more stays in the reduced system
 
 
 @dataclass(frozen=True)
-class MarkGroup:
-    """Eliminated marks that are seen from the same number d of setups.
+class Incidences:
+    """The unique pairs of a mark and a setup that sees it; i of them.
 
-    ``marks`` (n,) numbers among the eliminated, ``incidences`` (n, d). For each pair
-    (i, j), i > j, of a mark's incidences: ``block`` (n, pairs) in the lower blocks and
-    ``flip``, True where the block's row belongs to j.
+    ``mark``, ``setup`` (i,): the ends. Ordered by mark, the first ``own`` being those of
+    eliminated marks. ``of_connection`` (c,) is the pair of each connection.
     """
 
-    marks: IntArray
-    incidences: IntArray
-    pairs: tuple[IntArray, IntArray]
+    mark: IntArray
+    setup: IntArray
+    own: int
+    of_connection: IntArray
+
+    def __len__(self) -> int:
+        return len(self.mark)
+
+
+@dataclass(frozen=True)
+class Couplings:
+    """What fills lower blocks of the reduced system: two ends and the block's number (k,).
+
+    The block's rows belong to ``first``, or to ``second`` where ``turned``.
+    """
+
+    first: IntArray
+    second: IntArray
     block: IntArray
-    flip: BoolArray
+    turned: BoolArray
 
 
 @dataclass(frozen=True)
 class Structure:
     """The plan of one network.
 
-    Nodes: setups 0..S-1, then kept marks. ``incidence`` (c,) joins each connection to a
-    unique (mark, setup) pair, of which ``incidence_setup`` and ``incidence_mark`` (i,) are
-    the ends; the mark is numbered among the eliminated (then ``incidence_kept`` is False)
-    or is a node. ``eliminated`` and ``kept`` hold point numbers. ``link_block``/``link_flip``
-    are the blocks of links between kept marks; ``coupled`` the incidences of kept marks with
-    their ``coupled_block``/``coupled_flip``.
+    ``marks`` (m,) are the points of the system, the first ``eliminated`` of them
+    eliminated, the rest kept. ``setup``, ``mark`` (c,): the ends of each connection.
+    Nodes are the setups 0..S-1, then the kept marks.
+
+    ``pairs`` couple two incidences of one eliminated mark (never turned), ``kept`` the setup
+    and the node of each incidence of a kept mark, ``links`` the nodes of each link.
     """
 
     setups: int
-    eliminated: IntArray
-    kept: IntArray
-    incidence: IntArray
-    incidence_setup: IntArray
-    incidence_mark: IntArray
-    incidence_kept: BoolArray
-    groups: tuple[MarkGroup, ...]
-    coupled: IntArray
-    coupled_block: IntArray
-    coupled_flip: BoolArray
-    link_start: IntArray
-    link_end: IntArray
-    link_block: IntArray
-    link_flip: BoolArray
+    marks: IntArray
+    eliminated: int
+    setup: IntArray
+    mark: IntArray
+    incidences: Incidences
+    pairs: Couplings
+    kept: Couplings
+    links: Couplings
     pattern: Pattern
 
 
@@ -110,81 +118,83 @@ def make_structure(
     place, point_place
         Shape (S, 2) and (P, 2): plan positions (m) that guide the dissection.
     """
-    setups, points = len(place), len(point_place)
-    pair_key, incidence = np.unique(point * max(setups, 1) + setup, return_inverse=True)
-    incidence_point, incidence_setup = np.divmod(pair_key, max(setups, 1))
-    degree = np.bincount(incidence_point, minlength=points)
-    is_kept = degree > MANY_SETUPS
-    is_kept[links.ravel()] = True
-    eliminated = np.flatnonzero((degree > 0) & ~is_kept)
-    kept = np.flatnonzero(is_kept)
-    number = np.zeros(points, dtype=np.int64)
-    number[eliminated] = np.arange(len(eliminated))
-    number[kept] = setups + np.arange(len(kept))
-    incidence_kept = is_kept[incidence_point]
-    mark = number[incidence_point]
-
-    lists = _incidences_by_degree(mark, incidence_kept, degree[eliminated])
-    coupled = np.flatnonzero(incidence_kept)
-    link_nodes = number[links]
-    ends = [_pair_ends(incidence_setup, lists_d) for _, lists_d, _ in lists]
-    ends.append(np.column_stack([incidence_setup[coupled], mark[coupled]]))
-    ends.append(link_nodes)
-    everything = np.concatenate(ends)
-    nodes = setups + len(kept)
-    low, high = everything.min(axis=1), everything.max(axis=1)
-    edge_key, block = np.unique(low * nodes + high, return_inverse=True)
-    edges = np.column_stack(np.divmod(edge_key, max(nodes, 1)))
-    pattern = make_pattern(edges, np.concatenate([place, point_place[kept]]))
-    flip = pattern.row[block] != everything[:, 0]
-
-    groups, used = [], 0
-    for marks, lists_d, pairs in lists:
-        count = len(marks) * len(pairs[0])
-        span = slice(used, used + count)
-        shape = (len(marks), len(pairs[0]))
-        groups.append(
-            MarkGroup(marks, lists_d, pairs, block[span].reshape(shape), flip[span].reshape(shape))
-        )
-        used += count
-    couple, link = slice(used, used + len(coupled)), slice(used + len(coupled), None)
+    setups = len(place)
+    marks, eliminated, number, incidences = _find_incidences(
+        setup, point, links, setups, len(point_place)
+    )
+    node = setups - eliminated + number  # of a kept point
+    pairs = _pairs(incidences.mark[: incidences.own])
+    ends = [
+        incidences.setup[pairs],
+        np.column_stack([incidences.setup, node[marks[incidences.mark]]])[incidences.own :],
+        node[links],
+    ]
+    pattern, (between, kept, linked) = _couple(
+        ends, np.concatenate([place, point_place[marks[eliminated:]]])
+    )
     return Structure(
         setups=setups,
+        marks=marks,
         eliminated=eliminated,
+        setup=setup,
+        mark=number[point],
+        incidences=incidences,
+        pairs=_straightened(pairs, between),
         kept=kept,
-        incidence=incidence,
-        incidence_setup=incidence_setup,
-        incidence_mark=mark,
-        incidence_kept=incidence_kept,
-        groups=tuple(groups),
-        coupled=coupled,
-        coupled_block=block[couple],
-        coupled_flip=flip[couple],
-        link_start=link_nodes[:, 0],
-        link_end=link_nodes[:, 1],
-        link_block=block[link],
-        link_flip=flip[link],
+        links=linked,
         pattern=pattern,
     )
 
 
-def _incidences_by_degree(
-    mark: IntArray, kept: BoolArray, degree: IntArray
-) -> list[tuple[IntArray, IntArray, tuple[IntArray, IntArray]]]:
-    """Group the eliminated marks by degree: marks (n,), incidences (n, d), index pairs."""
-    own = np.flatnonzero(~kept)
-    own = own[np.argsort(mark[own], kind="stable")]
-    starts = np.concatenate([[0], np.cumsum(degree)])
-    lists = []
+def _find_incidences(
+    setup: IntArray, point: IntArray, links: IntArray, setups: int, points: int
+) -> tuple[IntArray, int, IntArray, Incidences]:
+    """Return the marks, how many are eliminated, each point's mark (P,), the incidences."""
+    key, of_connection = np.unique(point * max(setups, 1) + setup, return_inverse=True)
+    seen, by = np.divmod(key, max(setups, 1))
+    degree = np.bincount(seen, minlength=points)
+    is_kept = degree > MANY_SETUPS
+    is_kept[links.ravel()] = True
+    leaving = np.flatnonzero((degree > 0) & ~is_kept)
+    marks = np.concatenate([leaving, np.flatnonzero(is_kept)])
+    number = np.zeros(points, dtype=np.int64)
+    number[marks] = np.arange(len(marks))
+    order = np.argsort(is_kept[seen], kind="stable")
+    place = np.empty(len(order), dtype=np.int64)
+    place[order] = np.arange(len(order))
+    own = int(degree[leaving].sum())
+    incidences = Incidences(number[seen[order]], by[order], own, place[of_connection])
+    return marks, len(leaving), number, incidences
+
+
+def _pairs(mark: IntArray) -> IntArray:
+    """Return all pairs (k, 2) of incidences of one mark; ``mark`` (i,) is sorted."""
+    degree = np.bincount(mark)
+    starts = np.cumsum(degree) - degree
+    pairs = [np.zeros((0, 2), dtype=np.int64)]
     for d in np.unique(degree):
-        marks = np.flatnonzero(degree == d)
-        incidences = own[starts[marks][:, None] + np.arange(d)]
-        lists.append((marks, incidences, np.tril_indices(int(d), -1)))
-    return lists
+        both = np.column_stack(np.tril_indices(int(d), -1))
+        pairs.append((starts[degree == d][:, None, None] + both).reshape(-1, 2))
+    return np.concatenate(pairs)
 
 
-def _pair_ends(incidence_setup: IntArray, incidences: IntArray) -> IntArray:
-    """Return the setups (n * pairs, 2) at the ends of each pair of a mark's incidences."""
-    first, second = np.tril_indices(incidences.shape[1], -1)
-    setups = incidence_setup[incidences]
-    return np.column_stack([setups[:, first].ravel(), setups[:, second].ravel()])
+def _straightened(pairs: IntArray, between: Couplings) -> Couplings:
+    """Return the pairs of incidences with the one that the block's rows belong to first."""
+    first = np.where(between.turned, pairs[:, 1], pairs[:, 0])
+    second = np.where(between.turned, pairs[:, 0], pairs[:, 1])
+    return Couplings(first, second, between.block, np.zeros(len(pairs), dtype=bool))
+
+
+def _couple(ends: list[IntArray], place: FloatArray) -> tuple[Pattern, list[Couplings]]:
+    """Plan the system of all nodes at ``place`` (n, 2) from lists of ``ends`` (k, 2)."""
+    both = np.concatenate(ends)
+    nodes = max(len(place), 1)
+    key, block = np.unique(both.min(axis=1) * nodes + both.max(axis=1), return_inverse=True)
+    pattern = make_pattern(np.column_stack(np.divmod(key, nodes)), place)
+    couplings, done = [], 0
+    for part in ends:
+        own = block[done : done + len(part)]
+        turned = pattern.row[own] != part[:, 0]
+        couplings.append(Couplings(part[:, 0], part[:, 1], own, turned))
+        done += len(part)
+    return pattern, couplings

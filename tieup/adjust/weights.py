@@ -13,9 +13,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.adjust.equations import Connections
-from tieup.model.arrays import FloatArray
-from tieup.model.observations import Sights
+from tieup.adjust.equations import Connections, offsets
+from tieup.adjust.stacks import chunks, new_columns
+from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Sights
 from tieup.model.settings import Precision
 
 SMALLEST_SD = 1e-5  # m; a stated centring or height of 0 is held this well
@@ -34,13 +35,11 @@ def target_variance(offset: FloatArray, precision: Precision) -> FloatArray:
     sin_square = plan_square / slope_square
     cos_square = 1.0 - sin_square
     centring, height = precision.centring_target**2, precision.height_target**2
-    return np.column_stack(
-        [
-            centring / plan_square,
-            (centring * cos_square + height * sin_square) / slope_square,
-            centring * sin_square + height * cos_square,
-        ]
-    )
+    variance = new_columns(len(offset), 3)
+    variance[:, DIRECTION] = centring / plan_square
+    variance[:, ZENITH] = (centring * cos_square + height * sin_square) / slope_square
+    variance[:, DISTANCE] = centring * sin_square + height * cos_square
+    return variance
 
 
 def connection_sd(
@@ -54,13 +53,22 @@ def connection_sd(
 
     ``axis`` (S, 3) and ``position`` (P, 3) are approximate coordinates (m).
     """
-    sd = np.empty((len(connections), 3))
-    sight = ~connections.plumb
-    rows = connections.source[sight]
-    offset = position[connections.point[sight]] - axis[connections.setup[sight]]
-    offset[:, 2] += connections.rise[sight]
-    variance = pointing_variance(sights)[rows] + sights.common_sd[rows] ** 2
-    sd[sight] = np.sqrt(variance + target_variance(offset, precision))
+    sd = new_columns(len(connections), 3)
+    for part in chunks(len(connections)):
+        some = connections.take(np.arange(part.start, part.stop))
+        variance = target_variance(offsets(some, axis, position), precision)
+        sight = np.flatnonzero(~some.plumb)
+        variance[sight] += _own_variance(sights, some.source[sight])
+        np.sqrt(variance, out=sd[part])
+    plumb = np.flatnonzero(connections.plumb)
     centring = max(precision.centring_instrument, SMALLEST_SD)
-    sd[connections.plumb] = [centring, centring, max(precision.height_instrument, SMALLEST_SD)]
+    sd[plumb] = [centring, centring, max(precision.height_instrument, SMALLEST_SD)]
     return sd
+
+
+def _own_variance(sights: Sights, row: IntArray) -> FloatArray:
+    """Return the variance of the chosen means (n, 3) without their targets."""
+    pointing, common, count = (
+        np.take(part, row, axis=0) for part in (sights.pointing_sd, sights.common_sd, sights.count)
+    )
+    return np.asarray(np.square(pointing) / np.maximum(count, 1) + np.square(common))

@@ -9,7 +9,7 @@ from typing import Any
 from tieup.config.nodes import Reading
 from tieup.read.columns import OBSERVED, REQUIRED
 
-KEYS = ("columns", "delimiter", "skip_rows", "decimal", "encoding", "header")
+KEYS = ("columns", "delimiter", "skip_rows", "decimal", "encoding", "header", "sheet")
 _WORDS = {"\t": "tab", " ": "whitespace"}
 
 
@@ -17,11 +17,8 @@ def read_layout(values: dict[str, Any], reading: Reading) -> dict[str, Any]:
     """Return the table settings of a job for `Job.table`; note what does not fit together."""
     table = {key: values[key] for key in KEYS}
     table["delimiter"] = _WORDS.get(table["delimiter"], table["delimiter"])
-    table["columns"] = {
-        name: source if isinstance(source, dict) else {"column": source}
-        for name, source in table["columns"].items()
-        if source is not None
-    }
+    table["columns"] = _sources(table["columns"])
+    table["row_kind"] = _row_kind(values["row_kind"])
     if not _is_delimiter(table["delimiter"]):
         found = f'is "{table["delimiter"]}"'
         reading.note_key("delimiter", f"{found}. Expected one character, tab or whitespace")
@@ -30,10 +27,26 @@ def read_layout(values: dict[str, Any], reading: Reading) -> dict[str, Any]:
     if not _is_text_encoding(table["encoding"]):
         found = f'is "{table["encoding"]}", which is not known'
         reading.note_key("encoding", f"{found}. Expected utf-8, utf-16, cp1252 or the like")
-    if reading.sound("columns"):
-        for key, problem in _column_problems(table):
-            reading.note_key(key, problem)
+    for section, problems in (("columns", _column_problems), ("row_kind", _kind_problems)):
+        if reading.sound(section):
+            for key, problem in problems(table):
+                reading.note_key(key, problem)
     return table
+
+
+def _sources(columns: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    return {
+        name: source if isinstance(source, dict) else {"column": source}
+        for name, source in columns.items()
+        if source is not None
+    }
+
+
+def _row_kind(stated: dict[str, Any]) -> dict[str, Any]:
+    if not stated:
+        return {}
+    sets = {kind: _sources(columns) for kind, columns in stated.get("sets", {}).items()}
+    return {**stated, "sets": sets}
 
 
 def _is_delimiter(text: str) -> bool:
@@ -53,17 +66,46 @@ def _is_text_encoding(name: str) -> bool:
 
 def _column_problems(table: dict[str, Any]) -> Iterator[tuple[str, str]]:
     columns = table["columns"]
-    for name, source in columns.items():
-        if ("column" in source) == ("value" in source):
-            yield f"columns.{name}", "needs either column or value"
-        elif not table["header"] and isinstance(source.get("column"), str):
-            yield f"columns.{name}", "names a column, and header is false. State its position"
+    yield from _source_problems("columns", columns, table["header"])
     if not columns:
         if not table["header"]:
             yield "header", "is false. Expected columns: with the position of each"
         return
+    carried = {name for taken in table["row_kind"].get("sets", {}).values() for name in taken}
     for name in REQUIRED:
-        if name not in columns:
+        if name not in columns and name not in carried:
             yield "columns", f"has no {name}"
     if not any(name in columns for name in OBSERVED):
         yield "columns", f"has no observation. Expected one or more of {', '.join(OBSERVED)}"
+
+
+def _source_problems(
+    section: str, columns: dict[str, dict[str, Any]], header: bool
+) -> Iterator[tuple[str, str]]:
+    for name, source in columns.items():
+        given = ["column" in source, "value" in source, bool(source.get("file_name"))]
+        if sum(given) != 1:
+            yield f"{section}.{name}", "needs either column or value"
+        elif not header and isinstance(source.get("column"), str):
+            yield f"{section}.{name}", "names a column, and header is false. State its position"
+
+
+def _kind_problems(table: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    stated = table["row_kind"]
+    if not stated:
+        return
+    if not table["header"] and isinstance(stated["column"], str):
+        yield "row_kind.column", "names a column, and header is false. State its position"
+    if not stated["shots"]:
+        yield "row_kind.shots", "names no kind of row. Expected one or more, as in [SHOT]"
+    units: dict[str, str] = {}
+    for name, source in table["columns"].items():
+        units[name] = source.get("unit", "")
+    for kind, columns in stated["sets"].items():
+        section = f"row_kind.sets.{kind}"
+        yield from _source_problems(section, columns, table["header"])
+        if kind in stated["shots"]:
+            yield section, "is among the shots as well"
+        for name, source in columns.items():
+            if units.setdefault(name, source.get("unit", "")) != source.get("unit", ""):
+                yield f"{section}.{name}", "is in another unit than elsewhere. State it alike"

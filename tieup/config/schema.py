@@ -9,7 +9,7 @@ from __future__ import annotations
 from tieup.config.kinds import Choice, Count, Flag, Kind, Number, Place, Text
 from tieup.config.shapes import Either, ListOf, Named, Numbers, Section
 from tieup.model.observations import KINDS
-from tieup.read.columns import COLUMN_UNITS, COLUMNS
+from tieup.read.columns import COLUMN_UNITS, COLUMNS, FROM_FILE_NAME, OF_SHOTS
 from tieup.units import ANGLE_UNITS, JOB_LENGTH_UNITS
 
 _ARC_SECONDS = Number(2.0, low=0.0, high=3600.0, open_low=True, unit="arc seconds, 1 sd")
@@ -79,12 +79,27 @@ DECISION = Section(
 )
 
 
-def _column(quantity: str) -> Either:
+def _column(name: str) -> Either:
     keys: dict[str, Kind] = {"column": Place(), "value": Text()}
-    if quantity in COLUMN_UNITS:
-        keys["unit"] = Choice(COLUMN_UNITS[quantity])
+    if name in FROM_FILE_NAME:
+        keys["file_name"] = Flag(False)
+    if COLUMNS[name] in COLUMN_UNITS:
+        keys["unit"] = Choice(COLUMN_UNITS[COLUMNS[name]])
     return Either(Place(), Section(keys, sparse=True))
 
+
+# Rows between the shots, and what they set for the shots below them.
+ROW_KIND = Section(
+    {
+        "column": Place(),
+        "shots": ListOf(Text()),
+        "sets": Named(
+            Section({name: _column(name) for name in COLUMNS if name not in OF_SHOTS}, sparse=True)
+        ),
+    },
+    required=("column", "shots"),
+    sparse=True,
+)
 
 SCHEMA = Section(
     {
@@ -105,12 +120,14 @@ SCHEMA = Section(
         "tolerances": Either(Text("paving"), LIMITS),
         "confidence": Number(0.95, low=0.0, high=1.0, open_low=True, open_high=True),
         "decisions": ListOf(DECISION),
-        "columns": Section({name: _column(kind) for name, kind in COLUMNS.items()}, sparse=True),
+        "columns": Section({name: _column(name) for name in COLUMNS}, sparse=True),
+        "row_kind": ROW_KIND,
         "delimiter": Text(",", trim=False),
         "skip_rows": Count(0),
         "decimal": Choice((".", ","), "."),
         "encoding": Text("utf-8"),
         "header": Flag(True),
+        "sheet": Text(""),
     },
     required=("units",),
 )

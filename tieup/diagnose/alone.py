@@ -172,13 +172,17 @@ def places_by_start(sights: Sights, network: Network, refraction: float) -> Floa
     return np.asarray(place)
 
 
-def known_without(network: Network, refraction: float, setup: int) -> Known:
-    """Return where control and the other setups put the marks of a setup, by the start."""
+def known_without(network: Network, case: Case, setup: int) -> Known:
+    """Return where control and the other setups put the marks of a setup, by the start.
+
+    ``case`` says which marks those are; ``network`` may be of a case without the setup.
+    """
     start, sights = network.start, network.sights
     count = len(network.point_names)
     wanted = np.zeros(count, dtype=bool)
-    wanted[sights.point[sights.setup == setup]] = True
-    wanted[network.station[setup : setup + 1]] |= network.station[setup] >= 0
+    wanted[case.shots.point[rows_of_setup(case, setup)]] = True
+    if case.setups[setup].station:
+        wanted[network.point_names.index(case.setups[setup].station)] = True
     usable = start.plan_setup[sights.setup] & (sights.setup != setup) & wanted[sights.point]
     usable &= np.isfinite(sights.value[:, [0, 2]]).all(axis=1)
     gross = start.gross.any(axis=1)
@@ -186,7 +190,7 @@ def known_without(network: Network, refraction: float, setup: int) -> Known:
     trusted = np.zeros(count, dtype=bool)
     trusted[sights.point[usable & ~gross]] = True
     rows = np.flatnonzero(usable & ~(gross & trusted[sights.point]))
-    place = places_by_start(sights, network, refraction)[rows]
+    place = places_by_start(sights, network, case.refraction)[rows]
     height, plan = np.full(count, np.nan), np.full(count, np.nan, dtype=np.complex128)
     sources = np.bincount(sights.point[rows], minlength=count)
     for point in np.unique(sights.point[rows]).tolist():

@@ -46,12 +46,13 @@ def resolve_axes(solved: Solved) -> tuple[Solved, list[Mistake]]:
     if case.control is None or not len(start.gross_control):
         return solved, []
     gross: BoolArray = np.asarray(start.gross_control[:, :2].any(axis=1))
-    if not gross.any():
-        return solved, []
+    known = np.isfinite(solved.network.control[:, :2]).all(axis=1)
     missed = gross.copy()
     missed[solved.network.station[start.gross_station[:, 0]]] = True
-    seen = np.isfinite(solved.network.control[:, :2]).all(axis=1) & start.plan_point
-    if missed.sum() >= GROSS_SHARE * seen.sum() and (whole := whole_list(case)) is not None:
+    if not (missed & known).any():
+        return solved, []
+    share = (missed & known).sum() / (known & start.plan_point).sum()
+    if share >= GROSS_SHARE and (whole := whole_list(case)) is not None:
         return whole
     mistake = _some_marks(case.control, solved.network, np.flatnonzero(gross).tolist())
     if mistake is None:

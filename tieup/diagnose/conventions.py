@@ -33,7 +33,7 @@ from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.reused import split_reused
 from tieup.diagnose.solve import Solved, solve
 from tieup.diagnose.suspicion import misplaced, sexagesimal, steep, suspicious_setups
-from tieup.diagnose.trying import claim_apart, claim_of
+from tieup.diagnose.trying import claim_apart, claim_of, stands
 from tieup.errors import NetworkError, TieupError
 from tieup.model.network import Network
 
@@ -60,20 +60,22 @@ def resolve_conventions(solved: Solved) -> tuple[Solved, list[Mistake]]:
     if not suspects:
         return solved, found
     resolved = resolve_setups(solved.case, solved.network, suspects)
-    if resolved is not None:
-        solved, misread = resolved
-        found += misread
-    solved, reused = split_reused(solved)
-    return solved, found + reused
+    if resolved is None:
+        solved, reused = split_reused(solved)
+        if reused or len(suspects) > MOST_APART:
+            return solved, found + reused
+        resolved = resolve_setups(solved.case, solved.network, suspects, apart=True)
+    return (solved, found) if resolved is None else (resolved[0], found + resolved[1])
 
 
 def resolve_setups(
-    case: Case, network: Network | None, suspects: Sequence[int]
+    case: Case, network: Network | None, suspects: Sequence[int], *, apart: bool = False
 ) -> tuple[Solved, list[Mistake]] | None:
     """Find which setups are misread, and solve without them; None where none is.
 
     ``network`` has start values for the setups that are in order; it may be of a case without
-    the suspects, or None where nothing can be solved.
+    the suspects, or None where nothing can be solved. With ``apart`` each setup is compared
+    with start values that it has no part in, which takes longer.
     """
     accepted = _given_away(case)
     right, start = case, network
@@ -82,7 +84,7 @@ def resolve_setups(
         start = solve(right).network
         suspects = np.flatnonzero(misplaced(start)).tolist()
     if start is not None and suspects:
-        accepted += _fewest(right, start, suspects)
+        accepted += _fewest(right, start, suspects, apart)
     return _left_out(case, mistakes_of(case, accepted)) if accepted else None
 
 
@@ -109,14 +111,14 @@ def _given_away(case: Case) -> list[Claim]:
     return []
 
 
-def _fewest(case: Case, network: Network, suspects: Sequence[int]) -> list[Claim]:
+def _fewest(case: Case, network: Network, suspects: Sequence[int], apart: bool) -> list[Claim]:
     """Return the fewest claims after which the setups stand, one by one.
 
     What does as well in place of an accepted claim, and is not wanted beside it, is its rival.
     """
     accepted: list[Claim] = []
     for _ in range(ROUNDS):
-        claims = _candidates(case, network, suspects)
+        claims = _candidates(case, network, suspects, apart)
         if len(claims) > MOST_TRIED:
             return accepted + _all_at_once(case, claims)
         tried = [(claim, right) for claim in claims if (right := _tried(case, claim)) is not None]
@@ -135,16 +137,18 @@ def _fewest(case: Case, network: Network, suspects: Sequence[int]) -> list[Claim
     return accepted
 
 
-def _candidates(case: Case, network: Network, suspects: Sequence[int]) -> list[Claim]:
+def _candidates(case: Case, network: Network, suspects: Sequence[int], apart: bool) -> list[Claim]:
     """Return the claims of suspects and their neighbours, the best fitting first.
 
     Where one setup alone speaks against another, it may as well be the one misread, the
     other way round.
     """
     asked = _with_neighbours(network, suspects)
-    claims = [claim for s in asked if (claim := claim_of(case, network, s)) is not None]
-    if not claims and len(asked) <= MOST_APART:
-        claims = [claim for s in asked if (claim := claim_apart(case, s)) is not None]
+    if apart:
+        tried = [claim_apart(case, s) for s in asked if not stands(case, network, s)]
+    else:
+        tried = [claim_of(case, network, s) for s in asked]
+    claims = [claim for claim in tried if claim is not None]
     claims.sort(key=lambda claim: claim.after.cost)
     named = {(claim.setup, claim.convention.name) for claim in claims}
     opposite = {c.name: c for c in every_convention()}

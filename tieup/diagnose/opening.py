@@ -17,8 +17,10 @@ from tieup.diagnose.collisions import split_collisions, split_unsolved
 from tieup.diagnose.conventions import resolve_conventions, resolve_setups
 from tieup.diagnose.misreadings import ALL
 from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.solve import Solved, solve
+from tieup.diagnose.reused import split_setup
+from tieup.diagnose.solve import Solved, assemble, solve
 from tieup.diagnose.suspicion import sexagesimal, steep
+from tieup.diagnose.trying import network_without
 from tieup.errors import TieupError
 
 MOST_SETUPS = 12  # setups that are left out one by one to find the one that spoils the rest
@@ -61,19 +63,33 @@ def _rescued(case: Case) -> tuple[Solved, list[Mistake]] | None:
             return solve(apart), found
         except TieupError:
             case = apart
+    whole = whole_list(case)
+    if whole is not None:
+        return whole[0], found + whole[1]
+    if (resolved := _misread(case)) is not None:
+        return resolved[0], found + resolved[1]
+    for setup in range(len(case.setups)) if len(case.setups) <= MOST_SETUPS else ():
+        network = network_without(case, setup)
+        split = None if network is None else split_setup(case, network, setup)
+        if split is not None:
+            return split[0], [*found, split[1]]
+    return None
+
+
+def _misread(case: Case) -> tuple[Solved, list[Mistake]] | None:
+    """Look for the setups that are misread among those without which the rest has a place."""
     for suspects in _doubted(case):
         reduced = case
         for setup in suspects:
-            reduced = reduced.without(rows_of_setup(case, setup), ALL)
+            reduced = reduced.without(rows_of_setup(case, setup), ALL).without_station(setup)
         try:
-            network = solve(reduced).network
+            _, network = assemble(reduced)
         except TieupError:
-            network = None
+            continue
         resolved = resolve_setups(case, network, suspects)
         if resolved is not None:
-            return resolved[0], found + resolved[1]
-    whole = whole_list(case)
-    return None if whole is None else (whole[0], found + whole[1])
+            return resolved
+    return resolve_setups(case, None, ())
 
 
 def _doubted(case: Case) -> Iterator[list[int]]:

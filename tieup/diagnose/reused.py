@@ -24,8 +24,10 @@ from tieup.diagnose.case import Case
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.solve import Solved, solve
 from tieup.diagnose.suspicion import misplaced
+from tieup.diagnose.trying import network_without
 from tieup.errors import TieupError
 from tieup.model.arrays import IntArray
+from tieup.model.network import Network
 
 FEWEST_MARKS, TOGETHER = 2, 5  # marks of each part, and of both: two marks alone prove little
 MOST_AGREE = 0.8  # share of the marks of each part that must agree
@@ -46,17 +48,19 @@ def split_reused(solved: Solved) -> tuple[Solved, list[Mistake]]:
     """Split each setup that stands in two places; return the new solution and the mistakes."""
     found: list[Mistake] = []
     for setup in np.flatnonzero(misplaced(solved.network)).tolist():
-        better = _split(solved, setup)
+        better = split_setup(solved.case, solved.network, setup)
+        if better is None and (apart := network_without(solved.case, setup)) is not None:
+            better = split_setup(solved.case, apart, setup)
         if better is not None:
             solved, mistake = better
             found.append(mistake)
     return solved, found
 
 
-def _split(solved: Solved, setup: int) -> tuple[Solved, Mistake] | None:
-    case = solved.case
+def split_setup(case: Case, network: Network, setup: int) -> tuple[Solved, Mistake] | None:
+    """Split one setup if it stands in two places; ``network`` may be without it."""
     rows = rows_of_setup(case, setup)
-    known = known_without(solved.network, case.refraction, setup)
+    known = known_without(network, case, setup)
     whole = agreement(marks_alone(case, rows, readings_of(case, rows)), known)
     found = _best_break(case, rows, known)
     if found is None or found.before.cost + found.after.cost + BETTER > whole.cost:

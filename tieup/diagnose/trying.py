@@ -34,7 +34,7 @@ POLE = (0.9, 3.0)  # m; a pole is held at a height in here: common practice, no 
 
 def claim_of(case: Case, network: Network, setup: int) -> Claim | None:
     """Return the one convention under which a setup fits, if as stated it does not."""
-    known = known_without(network, case.refraction, setup)
+    known = known_without(network, case, setup)
     rows = _telling_rows(case, setup, known)
     before = agreement(_marks(case, network, setup, rows, AS_STATED), known)
     if before.cost < ONE_MARK:
@@ -69,11 +69,11 @@ def _marks(
     case: Case, network: Network, setup: int, rows: IntArray, convention: Convention
 ) -> Alone:
     marks = marks_alone(case, rows, convention.change(readings_of(case, rows)))
-    if network.station[setup] < 0:
+    own = case.setups[setup]
+    if not own.station:
         return marks
-    height = case.setups[setup].instrument_height
-    height *= convention.factor if convention.heights else 1.0
-    return with_station(marks, int(network.station[setup]), height)
+    height = own.instrument_height * (convention.factor if convention.heights else 1.0)
+    return with_station(marks, network.point_names.index(own.station), height)
 
 
 def _gives_itself_away(case: Case, setup: int) -> frozenset[str]:
@@ -106,18 +106,32 @@ def _implausible(case: Case, setup: int, convention: Convention) -> float:
 
 def claim_apart(case: Case, setup: int) -> Claim | None:
     """Return the same, tried against start values that the setup has no part in."""
+    network = network_without(case, setup)
+    return None if network is None else claim_of(case, network, setup)
+
+
+def stands(case: Case, network: Network, setup: int) -> bool:
+    """Say whether a setup fits as stated, on marks that more than one other vouches for."""
+    known = known_without(network, case, setup)
+    if (known.sources > 1).sum() < TELLING_MARKS:
+        return False
+    rows = _telling_rows(case, setup, known)
+    return agreement(_marks(case, network, setup, rows, AS_STATED), known).cost < ONE_MARK
+
+
+def network_without(case: Case, setup: int) -> Network | None:
+    """Return the network of a case without a setup; None where nothing is left to place."""
     reduced = case.without(rows_of_setup(case, setup), ALL).without_station(setup)
     try:
-        _, network = assemble(reduced)
+        return assemble(reduced)[1]
     except TieupError:
         return None
-    return claim_of(case, network, setup)
 
 
 def only_witness(network: Network, setup: int, known: Known) -> int:
     """Return the setup that alone speaks of the marks of another; -1 where there is more."""
     sights, start = network.sights, network.start
-    own = np.unique(sights.point[sights.setup == setup])
+    own = np.flatnonzero(known.sources > 0)
     if (known.sources[own] > 1).any():
         return -1
     beside = np.isin(sights.point, own) & (sights.setup != setup) & start.plan_setup[sights.setup]

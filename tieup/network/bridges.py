@@ -79,9 +79,9 @@ def _bridges_of(graph: Any) -> list[Bridge]:
         own = frozenset(blocks[node]) if isinstance(node, int) else frozenset([node])
         below[node] = own.union(*(below[n] for n in children))
     return [
-        bridge
+        _bridge(cut, sides)
         for cut in sorted(cuts - {CONTROL})
-        if (bridge := _bridge(cut, _sides(cut, tree, parents, below, total))).setups
+        if len(sides := _sides(cut, tree, parents, below, total)) > 1
     ]
 
 
@@ -89,11 +89,15 @@ def _sides(
     cut: Node, tree: Any, parents: dict[Any, Any], below: dict[Any, frozenset[Node]],
     total: frozenset[Node],
 ) -> list[frozenset[Node]]:  # fmt: skip
-    """Return the parts that a piece falls into without ``cut``."""
+    """Return the parts that a piece falls into without ``cut``.
+
+    A part is one with setups in it; without a setup, control alone is one too: what is beyond
+    hangs on that setup for its control. Without a mark it is not: one control mark is a datum.
+    """
     children = [n for n in tree[cut] if parents.get(n) == cut]
-    sides = [below[n] - {cut} for n in children]
-    rest = total - below[cut]
-    return [*sides, rest] if rest else sides
+    sides = [*(below[n] - {cut} for n in children), total - below[cut]]
+    keeps = {"setup"} if cut[0] == "mark" else {"setup", "control"}
+    return [side for side in sides if any(kind in keeps for kind, _ in side)]
 
 
 def _bridge(cut: Node, sides: list[frozenset[Node]]) -> Bridge:

@@ -185,26 +185,28 @@ class Growth:
 
 def shared_places(
     here: Block, there: Block
-) -> tuple[IntArray, ComplexArray, ComplexArray, FloatArray]:
-    """Return mark, place in either block and tolerance (m) of every shared mark's rivals.
+) -> tuple[IntArray, ComplexArray, ComplexArray, FloatArray, FloatArray]:
+    """Return what two blocks say of the marks they share.
 
-    Four arrays of shape (n,); a mark with rival places stands in several rows.
+    Five arrays of shape (n,): mark, place in either block, tolerance (m), and the number of
+    setups behind the weaker of both places. A mark with rival places stands in several rows.
     """
     places, others = here.places, there.places
     few, many = (places, others) if len(places) < len(others) else (others, places)
     rows = [
-        (mark, mine[0], theirs[0], mine[2] ** 2 + theirs[2] ** 2)
+        (mark, mine[0], theirs[0], mine[2] ** 2 + theirs[2] ** 2, min(mine[1], theirs[1]))
         for mark in few
         if mark in many
         for mine in places[mark]
         for theirs in others[mark]
     ]
-    mark, mine, theirs, square = zip(*rows, strict=True) if rows else ((), (), (), ())
+    mark, mine, theirs, square, support = zip(*rows, strict=True) if rows else ((),) * 5
     return (
         np.array(mark, dtype=np.int64),
         np.array(mine, dtype=np.complex128),
         np.array(theirs, dtype=np.complex128),
         np.sqrt(np.array(square, dtype=np.float64)),
+        np.array(support, dtype=np.float64),
     )
 
 

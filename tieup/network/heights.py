@@ -18,7 +18,7 @@ from tieup.network.equations import plan_misfits
 from tieup.network.growth import CONTROL, Block, FitFunction, Growth, shared_places
 from tieup.network.plan import CONTROL_TOLERANCE, CONTROL_WEIGHT, PlanState
 from tieup.network.relax import Rows, relax
-from tieup.network.rigid import GEAR_FLOOR, Fit
+from tieup.network.rigid import GEAR_FLOOR, Fit, per_mark
 
 HEIGHT_NOISE = 0.002  # metres; sd of target and instrument heights
 LOOSE = 5.0  # times the tolerance, once nothing better is left
@@ -100,25 +100,28 @@ def level_fit(factor: float) -> FitFunction:
     """
 
     def fit(here: Block, there: Block) -> Fit | None:
-        mark, mine, theirs, tolerance = shared_places(here, there)
+        mark, mine, theirs, tolerance, support = shared_places(here, there)
         if not len(mark):
             return None
-        return _consensus(mark, (mine - theirs).real, factor * tolerance)
+        return _consensus(mark, (mine - theirs).real, factor * tolerance, support)
 
     return fit
 
 
-def _consensus(mark: IntArray, shift: FloatArray, tolerance: FloatArray) -> Fit:
-    """Return the shift most marks agree on; one with a rival as good counts as accident."""
+def _consensus(
+    mark: IntArray, shift: FloatArray, tolerance: FloatArray, support: FloatArray
+) -> Fit:
+    """Return the shift most stands behind; one with a rival as strong counts as accident."""
     gap = np.abs(shift[:, None] - shift)
     inside = gap <= tolerance
-    count = np.array([len(set(mark[row].tolist())) for row in inside])
+    behind = per_mark(support * inside, mark)
+    count, strength = np.count_nonzero(behind, axis=1), behind.sum(axis=1)
     cost = (np.minimum(gap / tolerance, 1.0) ** 2).sum(axis=1)
-    best = int(np.lexsort((cost, -count))[0])
+    best = int(np.lexsort((cost, -strength))[0])
     chosen = inside[best]
     weight = 1.0 / tolerance[chosen] ** 2
     mean = float((weight * shift[chosen]).sum() / weight.sum())
-    rival = (count == count[best]) & ~(inside & chosen).any(axis=1)
+    rival = (strength == strength[best]) & ~(inside & chosen).any(axis=1)
     noise = math.hypot(float(np.sqrt(np.mean((shift[chosen] - mean) ** 2))), GEAR_FLOOR)
     most = int(count[best])
     return Fit(
@@ -162,7 +165,7 @@ def _loosest(growth: Growth) -> bool:
     undecided, *_, here, there, fit = min(found, key=lambda entry: entry[:5])
     shift = fit.shift
     if undecided:
-        _, mine, theirs, _ = shared_places(growth.blocks[here], growth.blocks[there])
+        _, mine, theirs, _, _ = shared_places(growth.blocks[here], growth.blocks[there])
         shift = complex(np.median((mine - theirs).real))
     growth.merge(here, there, 1.0 + 0.0j, shift)
     return True

@@ -94,8 +94,9 @@ def loosest_join(growth: Growth) -> bool:
     """Join by what is left: wide tolerances, then two marks that disagree a little."""
     found = []
     for here, there in growth.pairs():
-        mark, mine, theirs, tolerance = shared_places(growth.blocks[here], growth.blocks[there])
-        fit = consensus(mark, mine, theirs, LOOSE * tolerance)
+        shared = shared_places(growth.blocks[here], growth.blocks[there])
+        mark, mine, theirs, tolerance, support = shared
+        fit = consensus(mark, mine, theirs, LOOSE * tolerance, support)
         if fit is not None and fit.chance <= LIKELY_ACCIDENT:
             found.append((-fit.redundancy, fit.strain, here, there, fit))
         elif len(mark) == 2 and mark[0] != mark[1]:

@@ -22,7 +22,6 @@ MOST_ROWS = 12  # observations that minimal sets are drawn from
 MOST_MARKS = 40  # beyond, numbers were used again for other points: rigid clouds decide
 OWN = 3  # unknowns of a setup in plan
 WEAKEST = 1.0  # metres; a place less certain than this with good gear is no place
-TURNED = 0.02  # radians; the same for turns
 APART = 1.0  # metres; two answers further apart are two answers
 
 
@@ -53,8 +52,8 @@ class Seen:
 class Placed:
     """A station, its turn ``exp(i orientation)``, and what stands behind it.
 
-    ``turn_open``: distances place the station, but its directions contradict one another,
-    as with a circle read anticlockwise; the turn is that of one of them.
+    ``turn_open``: distances place the station, but half of its directions or more say
+    otherwise, as with a circle read anticlockwise; the turn is that of a few of them.
     """
 
     station: complex
@@ -102,9 +101,10 @@ def place_setup(seen: Seen) -> Placed | None:
     count = inside.sum(axis=1)
     cost = np.minimum(np.nan_to_num(misfit, nan=0.0), 1.0) ** 2
     best = int(np.lexsort((cost.sum(axis=1), -count))[0])
-    equal = count == count[best]
-    rivals = equal & (np.abs(station - station[best]) > APART)
-    turn_open = bool((equal & (np.abs(turn - turn[best]) > TURNED)).any())
+    rivals = (count == count[best]) & (np.abs(station - station[best]) > APART)
+    directed = np.count_nonzero(np.isfinite(seen.direction))
+    agreeing = np.count_nonzero(inside[best, : len(seen.place)])
+    turn_open = bool(directed > 1 and 2 * agreeing <= directed)
     redundancy = int(count[best]) - OWN
     if rivals.any() or redundancy < 0 or (redundancy == 0 and seen.observations > OWN):
         return None

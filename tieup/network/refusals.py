@@ -132,5 +132,6 @@ def _disagreement(assembly: Assembly, block: Block, control: Block, shared: list
     names = f"{assembly.points[one]} and {assembly.points[two]}"
     return (
         f"control: no two marks agree with the shots; {names} are {known:.3f} m apart by control "
-        f"and {found:.3f} m by the shots. Check the coordinates, the point names and units.length"
+        f"and {found:.3f} m by the shots. Check the coordinates, the point names and units.length; "
+        "datum: free solves the shots without control"
     )

@@ -69,9 +69,13 @@ def fit_rigid(
 
 
 def consensus(
-    mark: IntArray, here: ComplexArray, there: ComplexArray, tolerance: FloatArray
+    mark: IntArray,
+    here: ComplexArray,
+    there: ComplexArray,
+    tolerance: FloatArray,
+    support: FloatArray | None = None,
 ) -> Fit | None:
-    """Fit ``there`` onto ``here`` by the largest set of marks that agree.
+    """Fit ``there`` onto ``here`` by the marks that agree best.
 
     Every pair of marks whose distance agrees in both clouds is a hypothesis; the one
     with the smallest truncated sum of squares wins and is refitted by least squares on
@@ -83,6 +87,8 @@ def consensus(
         Shape (n,): number of the mark, its place in both clouds (m, complex), and the
         misfit that good work stays within (m). A mark may stand in several rows when a
         cloud holds rival places for it.
+    support
+        Shape (n,): how many setups stand behind each row, 1 by default.
     """
     if len(mark) < 2:
         return None
@@ -91,20 +97,27 @@ def consensus(
     turn, shift = _hypotheses(mark[keep], here[keep], there[keep], tolerance[keep])
     if not len(turn):
         return None
+    weight = np.ones(len(mark)) if support is None else support
     misfit = np.abs(here - (turn[:, None] * there + shift[:, None])) / tolerance
-    misfit = misfit if single else _per_mark(misfit, mark)
-    best = int(np.argmin((np.minimum(misfit, 1.0) ** 2).sum(axis=1)))
+    gain = weight * np.maximum(1.0 - misfit**2, 0.0)
+    behind = weight * (misfit <= 1.0)
+    if not single:
+        gain, behind = per_mark(gain, mark), per_mark(behind, mark)
+    best = int(np.argmax(gain.sum(axis=1)))
     fit = _refit(mark, here, there, tolerance, complex(turn[best]), complex(shift[best]), single)
-    if fit is not None and not fit.clear and _has_rival(misfit <= 1.0, best):
+    if fit is not None and not fit.clear and _has_rival(behind, best):
         return replace(fit, chance=math.inf)
     return fit
 
 
-def _has_rival(inside: BoolArray, best: int) -> bool:
-    """Tell whether as many marks agree on something else, as after a swap of two names."""
-    count = inside.sum(axis=1)
-    common = (inside & inside[best]).sum(axis=1)
-    return bool(((count >= count[best]) & (common <= 1)).any())
+def _has_rival(behind: FloatArray, best: int) -> bool:
+    """Tell whether as much stands behind something else, as after a swap of two names.
+
+    ``behind`` (h, marks) is what stands behind each consenting mark of each hypothesis.
+    """
+    strength = behind.sum(axis=1)
+    common = np.count_nonzero((behind > 0.0) & (behind[best] > 0.0), axis=1)
+    return bool(((strength >= strength[best]) & (common <= 1)).any())
 
 
 def _refit(
@@ -216,11 +229,11 @@ def _telling(mark: IntArray, here: ComplexArray) -> IntArray:
     return order[np.linspace(0, len(order) - 1, MOST_MARKS).astype(np.int64)]
 
 
-def _per_mark(cost: FloatArray, mark: IntArray) -> FloatArray:
-    """Reduce misfits (h, n) of rival places to the best one of each mark."""
+def per_mark(value: FloatArray, mark: IntArray) -> FloatArray:
+    """Reduce the values (h, n) of rival places to the best one of each mark."""
     order = np.argsort(mark, kind="stable")
     starts = np.flatnonzero(np.diff(mark[order], prepend=mark[order[0]] - 1))
-    reduced: FloatArray = np.minimum.reduceat(cost[:, order], starts, axis=1)
+    reduced: FloatArray = np.maximum.reduceat(value[:, order], starts, axis=1)
     return reduced
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.model.arrays import FloatArray
+from tieup.model.arrays import FloatArray, IntArray
 from tieup.network.clouds import PLAIN, Ties
 from tieup.network.equations import plan_misfits
 from tieup.network.growth import LIKELY_ACCIDENT, Pose
@@ -28,13 +28,9 @@ def look_again(state: PlanState, ties: Ties, anchors: Anchors) -> PlanState | No
 def _setups_again(state: PlanState, ties: Ties, anchors: Anchors) -> PlanState | None:
     """Place setups that miss on what the others say of their marks."""
     misfit = plan_misfits(state, ties)
-    within = misfit <= 1.0
     miss = np.asarray((misfit > 1.0).any(axis=1))
-    good = np.asarray(within.any(axis=1)) & ~miss
-    support = np.bincount(ties.point[good], minlength=len(state.position))
-    gap = np.abs(state.position[anchors.mark] - anchors.place)
-    support[anchors.mark[np.flatnonzero(gap <= 3.0 * CONTROL_TOLERANCE)]] += 1
-    setups, plan = len(state.axis), ties.plan
+    good = np.asarray((misfit <= 1.0).any(axis=1)) & ~miss
+    setups, plan, world = len(state.axis), ties.plan, _world(state, ties)
     agreeing = np.bincount(ties.setup[good], minlength=setups)
     missing = np.bincount(ties.setup[miss], minlength=setups)
     axis, orientation, position = state.axis.copy(), state.orientation.copy(), state.position.copy()
@@ -42,34 +38,85 @@ def _setups_again(state: PlanState, ties: Ties, anchors: Anchors) -> PlanState |
     # two places have at most one mark in common: a better one needs as many that miss now
     for setup in np.flatnonzero((missing > 0) & (missing >= agreeing)).tolist():
         rows = np.flatnonzero(ties.setup == setup)
-        others = support[ties.point[rows]] - good[rows] > 0
-        told = rows[others]
-        pose = _better_pose(state, ties.take(told), int(within[told].sum()))
+        others = _others(setup, ties.point[rows], ties, world, anchors)
+        pose = _by_cloud(rows, plan, world, ties, others) or _by_parts(rows, state, ties, others)
         if pose is None:
             continue
-        alone = rows[~others & np.isfinite(plan[rows])]
+        alone = [row for row in rows.tolist() if int(ties.point[row]) not in others]
         axis[setup], orientation[setup] = pose[1], np.angle(pose[0])
         position[ties.point[alone]] = pose[0] * plan[alone] + pose[1]
         changed = True
     return PlanState(axis, orientation, position) if changed else None
 
 
-def _better_pose(state: PlanState, ties: Ties, agreeing: int) -> Pose | None:
-    """Return turn and place of a setup that more than ``agreeing`` observations support."""
-    place, plan = state.position[ties.point], ties.plan
-    full = np.isfinite(plan)
+def _world(state: PlanState, ties: Ties) -> ComplexArray:
+    """Return where each tie alone puts its mark (r,), NaN where it does not."""
+    world: ComplexArray = state.axis[ties.setup] + ties.plan * np.exp(
+        1j * state.orientation[ties.setup]
+    )
+    return world
+
+
+def _others(
+    setup: int, marks: IntArray, ties: Ties, world: ComplexArray, anchors: Anchors
+) -> dict[int, list[tuple[complex, float, float]]]:
+    """Return where other setups and control put some marks: place, tolerance, weight."""
+    rows = np.flatnonzero(np.isin(ties.point, marks) & (ties.setup != setup) & np.isfinite(world))
+    found: dict[int, list[tuple[complex, float, float]]] = {}
+    near = ties.take(rows).tolerance
+    for mark, where, within in zip(
+        ties.point[rows].tolist(), world[rows].tolist(), near.tolist(), strict=True
+    ):
+        found.setdefault(mark, []).append((where, within, 1.0))
+    for mark, where in zip(anchors.mark.tolist(), anchors.place.tolist(), strict=True):
+        if mark in marks:
+            found.setdefault(mark, []).append((where, CONTROL_TOLERANCE, CONTROL_WEIGHT))
+    return found
+
+
+def _by_cloud(
+    rows: IntArray,
+    plan: ComplexArray,
+    world: ComplexArray,
+    ties: Ties,
+    others: dict[int, list[tuple[complex, float, float]]],
+) -> Pose | None:
+    """Return the pose that more marks support than the present one, among all rival places."""
+    full = rows[np.isfinite(plan[rows])]
     tied = ties.take(full)
-    found = []
-    fit = consensus(tied.point, place[full], plan[full], tied.tolerance)
-    if fit is not None and fit.chance <= LIKELY_ACCIDENT:
-        found.append((fit.redundancy, fit.turn, fit.shift))
-    pairs = zip(ties.point.tolist(), place.tolist(), strict=True)
-    known = {mark: (where, 0.0) for mark, where in pairs}
-    placed = place_setup(gather(ties, np.arange(len(ties)), known))
-    if placed is not None and placed.chance <= LIKELY_ACCIDENT and not placed.turn_open:
-        found.append((placed.redundancy, placed.turn, placed.station))
-    best = max(found, key=lambda entry: entry[0], default=(-1, 1.0 + 0.0j, 0.0j))
-    return best[1:] if best[0] + OWN > agreeing else None
+    own = zip(tied.point.tolist(), plan[full], world[full], tied.tolerance, strict=True)
+    table = [
+        (mark, where, local, here, float(np.hypot(near, within)), weight)
+        for mark, local, here, near in own
+        for where, within, weight in others.get(mark, [])
+    ]
+    if not table:
+        return None
+    mark, where, local, here, near, weight = (
+        np.array(column) for column in zip(*table, strict=True)
+    )
+    present = len(set(mark[np.abs(here - where) <= near].tolist()))
+    fit = consensus(mark, where, local, near, weight)
+    if fit is None or fit.chance > LIKELY_ACCIDENT or (fit.redundancy + 3) // 2 <= present:
+        return None
+    return fit.turn, fit.shift
+
+
+def _by_parts(
+    rows: IntArray,
+    state: PlanState,
+    ties: Ties,
+    others: dict[int, list[tuple[complex, float, float]]],
+) -> Pose | None:
+    """Return the pose that more single observations support than the present one."""
+    known = {mark: (complex(state.position[mark]), 0.0) for mark in others}
+    seen = gather(ties, rows, known)
+    placed = place_setup(seen)
+    if placed is None or placed.turn_open or placed.chance > LIKELY_ACCIDENT:
+        return None
+    told = ties.take(rows[np.isin(ties.point[rows], list(others))])
+    present = int(np.count_nonzero(plan_misfits(state, told) <= 1.0))
+    return (placed.turn, placed.station) if placed.redundancy + OWN > present else None
 
 
 def _marks_again(state: PlanState, ties: Ties, anchors: Anchors) -> PlanState | None:
@@ -80,7 +127,7 @@ def _marks_again(state: PlanState, ties: Ties, anchors: Anchors) -> PlanState | 
     rows = rows[np.argsort(ties.point[rows], kind="stable")]
     groups = np.split(rows, np.searchsorted(ties.point[rows], missing))[1:]
     known = dict(zip(anchors.mark.tolist(), anchors.place.tolist(), strict=True))
-    world = state.axis[ties.setup] + np.exp(1j * state.orientation[ties.setup]) * ties.plan
+    world = _world(state, ties)
     position = state.position.copy()
     for mark, group in zip(missing.tolist(), groups, strict=True):
         here = state.position[mark]

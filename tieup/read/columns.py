@@ -37,6 +37,9 @@ COLUMNS = {
 }
 REQUIRED = ("setup", "point")
 OBSERVED = ("direction", "zenith", "elevation_angle", "distance", "horizontal_distance")
+# What a shot alone can say, so that no row between the shots sets it for them.
+OF_SHOTS = ("point", *OBSERVED, "vertical_distance", "face")
+FROM_FILE_NAME = ("setup", "station")
 
 # Units a column may state for itself; quantities without an entry have one fixed unit.
 _LENGTHS = tuple(LENGTH_UNITS)

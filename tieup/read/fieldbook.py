@@ -92,9 +92,7 @@ def assemble(files: Sequence[FileRows], job: Job) -> Fieldbook:
         setups=label_setups(setups),
         points=points,
         shots=_shots(site, setup, point, original),
-        invalid=tuple(
-            row for i, rows in enumerate(files) for row in _apart(i, rows, rows.reasons)
-        ),
+        invalid=tuple(row for i, rows in enumerate(files) for row in _apart(i, rows, rows.reasons)),
         unknown_columns=_unknown_columns(files),
         unused=tuple(row for i, rows in enumerate(files) for row in _apart(i, rows, rows.unused)),
     )

@@ -33,11 +33,9 @@ from tieup.read.xml import Document, Element, read_xml
 from tieup.units import length_factor, parse_angles, parse_numbers
 
 _PARTS = ("Units", "CgPoints", "Survey")
-_TAKEN = frozenset(
-    "setupID targetSetupID setID purpose targetHeight horizAngle slopeDistance zenithAngle "
-    "horizDistance vertDistance azimuth unused directFace timeStamp circlePositionSet "
-    "status".split()
-)
+_TAKEN = ("setupID", "targetSetupID", "setID", "purpose", "targetHeight", "horizAngle",
+          "slopeDistance", "zenithAngle", "horizDistance", "vertDistance", "azimuth", "unused",
+          "directFace", "timeStamp", "circlePositionSet", "status")  # fmt: skip
 _NO_ROWS = ("LaserSetup", "GPSSetup", "GPSVector", "GPSPosition", "ReducedArcObservation",
             "RedHorizontalPosition", "RedVerticalObservation")  # fmt: skip
 _STATED = {

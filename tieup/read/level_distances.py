@@ -17,9 +17,7 @@ _ALONE = (
 )
 
 
-def merge_level_distances(
-    values: dict[str, NDArray[Any]], reasons: dict[int, list[str]]
-) -> None:
+def merge_level_distances(values: dict[str, NDArray[Any]], reasons: dict[int, list[str]]) -> None:
     """Replace horizontal and vertical distance (m) by zenith (rad) and slope distance (m).
 
     What was observed as such goes first: a zenith angle is computed only where there is none,

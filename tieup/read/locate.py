@@ -4,17 +4,23 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import PurePosixPath
 from typing import Any
 
 from tieup.errors import InputError
 from tieup.model.job import Job
 from tieup.read.columns import COLUMN_UNITS, COLUMNS, OBSERVED, REQUIRED, Cells, Source
+from tieup.read.row_kinds import Mixed
 from tieup.read.tables import Table, TableFormat
+
+_FORM = ("delimiter", "skip_rows", "decimal", "encoding", "header", "sheet")
 
 
 def table_format(settings: Mapping[str, Any]) -> TableFormat:
     """Take how the raw tables are written from `Job.table`."""
-    return TableFormat(**{key: value for key, value in settings.items() if key != "columns"})
+    form = {key: settings[key] for key in _FORM if key in settings}
+    return TableFormat(**form, ragged=bool(settings.get("row_kind")))
 
 
 def column_sources(settings: Mapping[str, Any]) -> dict[str, Source]:
@@ -22,8 +28,10 @@ def column_sources(settings: Mapping[str, Any]) -> dict[str, Source]:
     return {name: Source(**source) for name, source in settings.get("columns", {}).items()}
 
 
-def locate_columns(table: Table, job: Job) -> tuple[dict[str, Cells], tuple[str, ...]]:
-    """Find every native column of a table.
+def locate_columns(
+    table: Table, job: Job, mixed: Mixed | None = None
+) -> tuple[dict[str, Cells], tuple[str, ...]]:
+    """Find every native column of a table, with what other rows say of its shots.
 
     Returns
     -------
@@ -38,14 +46,15 @@ def locate_columns(table: Table, job: Job) -> tuple[dict[str, Cells], tuple[str,
     check_header(table)
     sources = column_sources(job.table)
     if sources:
-        found = _mapped(table, sources)
+        found = _mapped(table, sources, ragged=mixed is not None)
     else:
         found = {
             name: place
             for place, name in enumerate(map(str.lower, table.header))
             if name in COLUMNS
         }
-        require_columns(table, REQUIRED)
+        carried = mixed.carried if mixed else {}
+        require_columns(table, tuple(name for name in REQUIRED if name not in carried))
     if not any(name in found or name in sources for name in OBSERVED):
         raise InputError(
             f"{table.name}:{table.header_line}: no column holds an observation. "
@@ -56,7 +65,27 @@ def locate_columns(table: Table, job: Job) -> tuple[dict[str, Cells], tuple[str,
         for name in COLUMNS
         if name in found or name in sources
     }
-    return columns, _unknown(table, set(found.values()))
+    if mixed:
+        _add_carried(columns, mixed, job)
+    return columns, _unknown(table, {*found.values(), *(mixed.places if mixed else ())})
+
+
+def _add_carried(columns: dict[str, Cells], mixed: Mixed, job: Job) -> None:
+    """Fill what the rows in force above say into the cells that the shots leave empty.
+
+    A setup's label is that of the row that began it, whatever its shots repeat of it.
+    """
+    for name, texts in mixed.carried.items():
+        unit, key = _unit(name, job)
+        if mixed.unit[name]:
+            unit, key = mixed.unit[name], f"row_kind.sets (unit of {name})"
+        cells = columns.get(name, Cells([""] * len(texts), unit, key))
+        pairs = zip(cells.texts, texts, strict=True)
+        if name == "setup":
+            filled = [above or own for own, above in pairs]
+        else:
+            filled = [own or above for own, above in pairs]
+        columns[name] = replace(cells, texts=filled)
 
 
 def check_header(table: Table) -> None:
@@ -94,16 +123,19 @@ def _missing(table: Table, wanted: str) -> str:
     return f"{table.name}:{table.header_line}: column {wanted} is missing. {hint}"
 
 
-def _mapped(table: Table, sources: Mapping[str, Source]) -> dict[str, int]:
+def _mapped(table: Table, sources: Mapping[str, Source], ragged: bool) -> dict[str, int]:
     lower = {name.lower(): place for place, name in enumerate(table.header)}
     found: dict[str, int] = {}
     problems: list[str] = []
     for name, source in sources.items():
-        if source.value is not None:
+        if source.value is not None or source.file_name:
             continue
         if isinstance(source.column, int):
+            there = source.column <= len(table.columns)
+            if not there and ragged and name not in (*REQUIRED, *OBSERVED):
+                continue  # no row of this file goes so far
             found[name] = source.column - 1
-            if source.column > len(table.columns):
+            if not there:
                 problems.append(
                     f"{table.name}:{table.header_line}: has {len(table.columns)} columns, and "
                     f"columns.{name} in job.yaml asks for column {source.column}"
@@ -121,7 +153,8 @@ def _cells(
     table: Table, name: str, place: int | None, sources: Mapping[str, Source], job: Job
 ) -> Cells:
     source = sources.get(name, Source())
-    texts = [source.value or ""] * len(table) if place is None else table.columns[place]
+    said = PurePosixPath(table.name).stem if source.file_name else source.value or ""
+    texts = [said] * len(table) if place is None else table.columns[place]
     unit, key = _unit(name, job)
     if source.unit:
         unit, key = source.unit, f"columns.{name}.unit"

@@ -14,12 +14,13 @@ from tieup.model.job import Job
 from tieup.read.cells import convert
 from tieup.read.judge import judge_file
 from tieup.read.locate import locate_columns, table_format
+from tieup.read.row_kinds import split_kinds
 from tieup.read.rows import FileRows
 from tieup.read.tables import read_table
 
 
 def read_native(path: Path, name: str, job: Job) -> FileRows:
-    """Read one delimited raw file.
+    """Read one raw table: a delimited file or a sheet of a workbook.
 
     A time that is not ISO 8601 does not make its row invalid, for nothing observed
     depends on it: the row has no time, and the column is reported with the unknown ones.
@@ -27,12 +28,15 @@ def read_native(path: Path, name: str, job: Job) -> FileRows:
     Raises
     ------
     InputError
-        The file is no such table (see `read_table`, `locate_columns`), more than half of
-        its rows are invalid, or an angle column looks like another unit.
+        The file is no such table (see `read_table`, `split_kinds`, `locate_columns`), or as
+        a whole cannot be trusted (see `judge_file`).
     """
     form = table_format(job.table)
     table = read_table(path, name, form)
-    columns, unknown = locate_columns(table, job)
+    mixed = split_kinds(table, job.table["row_kind"]) if form.ragged else None
+    table = mixed.shots if mixed else table
+    columns, unknown = locate_columns(table, job, mixed)
+    unknown += mixed.others if mixed else ()
     converted = convert(columns, len(table), form.decimal)
     for row, why in table.misshapen.items():
         converted.reasons.setdefault(row, []).insert(0, f"the row {why}")

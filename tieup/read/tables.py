@@ -1,4 +1,4 @@
-"""Split a delimited text file into columns of trimmed cells, each row with its true line.
+"""Split a table into columns of trimmed cells, each row with its true line.
 
 Takes bytes on disk and how the table is written; gives texts, knows nothing of what
 they mean. Lines are physical lines counted from 1, whatever comments, blank lines and line
@@ -19,6 +19,7 @@ import numpy as np
 
 from tieup.errors import InputError
 from tieup.model.arrays import IntArray
+from tieup.read.workbook import is_workbook, sheet_records
 
 # Rows turned into columns at a time. So few row lists alive do not wake the interpreter's
 # garbage collector (700 new containers do), which would take as long as the reading.
@@ -31,7 +32,8 @@ class TableFormat:
     """How a table is written: one character, ``tab`` or ``whitespace`` between the cells.
 
     ``skip_rows`` physical lines stand above the header, or above the data where ``header``
-    is False.
+    is False. ``sheet`` names the sheet of a workbook, empty where it has one. Where the table
+    is ``ragged`` rows have as many cells as they have, else a row that differs is misshapen.
     """
 
     delimiter: str = ","
@@ -39,6 +41,8 @@ class TableFormat:
     decimal: str = "."
     encoding: str = "utf-8"
     header: bool = True
+    sheet: str = ""
+    ragged: bool = False
 
 
 @dataclass(frozen=True)
@@ -81,10 +85,13 @@ def read_table(path: Path, name: str, form: TableFormat) -> Table:
     ------
     InputError
         The file cannot be opened or decoded, is empty, has a header only, or its quotes
-        do not close.
+        do not close; of a workbook, see `sheet_records`.
     """
     content = file_content(path, name)
-    records = _records(_decode(content, name, form.encoding), name, form)
+    if is_workbook(path):
+        records = sheet_records(content, name, form.sheet, form.skip_rows)
+    else:
+        records = _records(_decode(content, name, form.encoding), name, form)
     first = next(records, None)
     if first is None:
         raise InputError(f"{name}: is empty. Expected a header row and a row per shot or mark")
@@ -92,7 +99,7 @@ def read_table(path: Path, name: str, form: TableFormat) -> Table:
     width = len(first[1])
     if not form.header:
         records = chain([first], records)
-    columns, lines, misshapen = _gather(records, width)
+    columns, lines, misshapen = _gather(records, width, form.ragged)
     if not lines:
         raise InputError(f"{name}:{header_line}: has a header and no rows below it")
     return Table(
@@ -180,19 +187,22 @@ def _records(text: str, name: str, form: TableFormat) -> Iterator[tuple[int, lis
 
 
 def _gather(
-    records: Iterator[tuple[int, list[str]]], width: int
+    records: Iterator[tuple[int, list[str]]], width: int, ragged: bool
 ) -> tuple[tuple[list[str], ...], list[int], dict[int, str]]:
-    columns: tuple[list[str], ...] = tuple([] for _ in range(width))
+    columns: list[list[str]] = [[] for _ in range(width)]
     lines: list[int] = []
     misshapen: dict[int, str] = {}
     while chunk := list(islice(records, _CHUNK)):
         numbers, rows = zip(*chunk, strict=True)
         if any(len(row) != width for row in rows):
-            rows = _squared(rows, width, len(lines), misshapen)
+            if ragged and (more := max(map(len, rows)) - width) > 0:
+                columns += [[""] * len(lines) for _ in range(more)]
+                width += more
+            rows = _squared(rows, width, len(lines), {} if ragged else misshapen)
         for column, cells in zip(columns, zip(*rows, strict=True), strict=True):
             column.extend(map(str.strip, cells))
         lines.extend(numbers)
-    return columns, lines, misshapen
+    return tuple(columns), lines, misshapen
 
 
 def _squared(

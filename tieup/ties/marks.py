@@ -201,11 +201,23 @@ def _solve(seen: FloatArray, left: FloatArray, push: FloatArray) -> _Shifts:
         square = np.ix_(np.arange(len(push)), parts, parts)
         open_ = np.isnan(difference[:, parts]).all(axis=1)
         good = open_ & _visible(seen[square], left[square])
+        if parts is PLAN:
+            good &= ~_lost_in_plan(left)
         inverse = np.linalg.inv(left[square][good])
         rows = np.flatnonzero(good)
         difference[np.ix_(rows, parts)] = (inverse @ push[np.ix_(rows, parts)][:, :, None])[:, :, 0]
         covariance[np.ix_(rows, parts, parts)] = inverse
     return _Shifts(difference, covariance, _along_one_line(seen, left, push, difference))
+
+
+def _lost_in_plan(left: FloatArray) -> BoolArray:
+    """Say where the shift that shows least lies in plan rather than in height.
+
+    A sight without distance has a zenith angle to say how high along its line the mark is: with
+    the height taken as known that would pass for a distance.
+    """
+    _, axes = np.linalg.eigh(left)
+    return np.asarray(np.abs(axes[:, 2, 0]) < np.sqrt(0.5))
 
 
 def _along_one_line(

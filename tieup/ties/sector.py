@@ -63,7 +63,9 @@ def best_sector(
     bearing = 2.0 * np.pi * np.arange(BEARINGS) / BEARINGS
     length = np.hypot(offset[:, 0], offset[:, 1]).mean()
     new = length * np.column_stack([np.cos(bearing), np.sin(bearing)])[:, None, :]
-    usual = np.where(np.isfinite(sd).any(axis=0), np.nanmean(np.atleast_2d(sd), axis=0), np.nan)
+    observed = np.isfinite(sd)
+    with np.errstate(invalid="ignore"):
+        usual = np.where(observed, sd, 0.0).sum(axis=0) / observed.sum(axis=0)
     present = np.broadcast_to(offset, (BEARINGS, *offset.shape))
     tried = station_alone(np.concatenate([present, new], axis=1), np.vstack([sd, usual]))
     spread, shift = shot_sd(tried.covariance, shots), tried.shift_sd.max(axis=1)

@@ -20,6 +20,7 @@ from tieup.errors import OutputError
 from tieup.model.job import Job
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.documents import findings_text, run_text
+from tieup.write.page import page_text
 from tieup.write.tables import coordinates_text, observations_text, setups_text, ties_text
 
 RUN_FILE = "run.json"
@@ -30,6 +31,7 @@ WRITERS: Mapping[str, Callable[[Reconciliation], str]] = {
     "setups.csv": setups_text,
     "ties.csv": ties_text,
     "findings.json": findings_text,
+    "report.html": page_text,
 }
 """File name -> what writes it. A new output is one module and one entry here."""
 

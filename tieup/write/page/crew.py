@@ -26,7 +26,7 @@ from tieup.write.page.wording import (
     verdict_of,
 )
 
-MOST_ROWS, MOST_SENTENCES, MOST_TODO, MOST_NAMES = 60, 20, 20, 12
+MOST_ROWS, MOST_SENTENCES, MOST_NAMES = 60, 20, 12
 FULL_GAUGE = 2.0  # a gauge is full at twice the limit, so that the limit stands in the middle
 PLAN = ("Plan", "d_horizontal", "limit_horizontal")
 HEIGHT = ("Height", "d_elevation", "limit_elevation")
@@ -64,8 +64,21 @@ class Sentence:
 
 
 @dataclass(frozen=True)
+class Mistake:
+    """What went wrong in the field, how grave it is, and how a person makes sure."""
+
+    severity: Verdict
+    says: str
+    confirm: str
+
+
+@dataclass(frozen=True)
 class Crew:
-    """Everything on the crew lead's view; ``untested`` names ties that nothing has proved."""
+    """Everything on the crew lead's view.
+
+    ``todo`` is None where the run has no list of what to shoot again; ``untested`` names ties
+    that nothing has proved, ``unchecked`` counts points.
+    """
 
     answer: str
     shape: str
@@ -74,12 +87,13 @@ class Crew:
     setups_note: str
     joints: tuple[CrewRow, ...]
     joints_note: str
+    mistakes: tuple[Mistake, ...]
+    mistakes_note: str
     failing: tuple[Sentence, ...]
     failing_note: str
     untested: str
     unchecked: str
-    todo: tuple[str, ...]
-    todo_note: str
+    todo: tuple[str, ...] | None
 
 
 def crew_view(site: Reconciliation, extras: Extras) -> Crew:
@@ -88,8 +102,7 @@ def crew_view(site: Reconciliation, extras: Extras) -> Crew:
     fails = _worst_first(site.ties, [row for row, word in enumerate(verdicts) if word == "fails"])
     open_ = [row for row, word in enumerate(verdicts) if word == "untested"]
     setups, joints = list(_setups(site)), list(_joints(extras.joints, site))
-    todo = _todo(site, extras)
-    shown, total = min(len(fails), MOST_SENTENCES), len(fails)
+    mistakes = [finding for finding in site.findings if finding.severity in ("stop", "check")]
     return Crew(
         answer="Yes, the site ties." if site.status == 0 else "Not yet. The site does not tie.",
         shape=GOOD if site.status == 0 else BAD,
@@ -98,15 +111,21 @@ def crew_view(site: Reconciliation, extras: Extras) -> Crew:
         setups_note=left_out(MOST_ROWS, len(setups), "setups", "setups.csv", "what does not tie"),
         joints=tuple(joints[:MOST_ROWS]),
         joints_note=left_out(MOST_ROWS, len(joints), "joints", first="what does not tie"),
+        mistakes=tuple(
+            Mistake(verdict_of(finding.severity), finding.says, finding.confirm)
+            for finding in mistakes[:MOST_SENTENCES]
+        ),
+        mistakes_note=left_out(
+            MOST_SENTENCES, len(mistakes), "mistakes", "findings.json", "the worst"
+        ),
         failing=tuple(
             Sentence(tie_words(site, row, over_only=True), str(site.ties["point"][row]))
             for row in fails[:MOST_SENTENCES]
         ),
-        failing_note=left_out(shown, total, "failing ties", "ties.csv", "the worst"),
+        failing_note=left_out(MOST_SENTENCES, len(fails), "failing ties", "ties.csv", "the worst"),
         untested=_untested(site.ties, open_),
         unchecked=_unchecked(site.coordinates),
-        todo=tuple(todo[:MOST_TODO]),
-        todo_note=left_out(MOST_TODO, len(todo), "things to do", "findings.json"),
+        todo=extras.todo,
     )
 
 
@@ -186,9 +205,9 @@ def _measure(
 ) -> Measure | None:
     """Return a difference against its limit, None where it is not defined."""
     label, difference, limit = part
-    if row is None or not math.isfinite(numbers(table, difference)[row]):
+    if row is None or not math.isfinite(table[difference][row]):
         return None
-    value, most = float(numbers(table, difference)[row]), float(numbers(table, limit)[row])
+    value, most = float(table[difference][row]), float(table[limit][row])
     share = abs(value) / most if most > 0 else 0.0
     return Measure(
         label=label,
@@ -196,7 +215,7 @@ def _measure(
         limit=lengths.said(most),
         percent=round(min(share / FULL_GAUGE, 1.0) * 100.0, 1),
         over=share > 1.0,
-        point=texts(table, "point")[row],
+        point=str(table["point"][row]) if "point" in table else "",
     )
 
 
@@ -244,15 +263,3 @@ def _unchecked(coordinates: Table) -> str:
         f"Nothing checks {number:,} of {count(length(coordinates), 'point')}: "
         "a mistake there would not show."
     )
-
-
-def _todo(site: Reconciliation, extras: Extras) -> list[str]:
-    """Return what to shoot again; where the run does not say, what the findings ask for."""
-    if extras.todo is not None:
-        return list(extras.todo)
-    asked = [
-        finding.confirm
-        for finding in site.findings
-        if finding.confirm and finding.severity in ("stop", "check")
-    ]
-    return list(dict.fromkeys(asked))

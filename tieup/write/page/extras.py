@@ -10,7 +10,6 @@ control    point, d_northing, d_easting, d_elevation, sd_northing, sd_easting,
            sd_elevation, verdict, judgement
 rules      rule, says, state, subject, value, limit, unit, checked, reason, source
 todo       texts: what to shoot again, first things first
-decisions  texts: the effect of each of the job's decisions, in their order
 =========  ==============================================================================
 
 Lengths are in the job's unit. Differences of pairs are first setup minus second, of joints second
@@ -36,18 +35,17 @@ class Extras:
     control: Table | None
     rules: Table | None
     todo: tuple[str, ...] | None
-    decisions: tuple[str, ...]
 
 
 def extras_of(site: Reconciliation) -> Extras:
     """Return the optional parts of a reconciliation; a table without rows counts as absent."""
+    todo = getattr(site, "todo", None)
     return Extras(
         joints=_table(site, "joints"),
         pairs=_table(site, "pairs"),
         control=_table(site, "control"),
         rules=_table(site, "rules"),
-        todo=getattr(site, "todo", None),
-        decisions=tuple(getattr(site, "decisions", ()) or ()),
+        todo=None if todo is None else tuple(todo),
     )
 
 

@@ -63,7 +63,7 @@ def _evidence(finding: Finding) -> Iterator[tuple[str, str]]:
         sd = f", 1 sd {significant(finding.sd, 3):g}" if significant(finding.sd, 3) else ""
         yield "Size, raw minus right", size + sd
     if finding.statistic is not None and math.isfinite(finding.statistic):
-        yield "Stands out", f"{finding.statistic:.1f} times its own sd"
+        yield "Stands out", f"{times(finding.statistic)} its own sd"
     if finding.action:
         yield "Done so far", finding.action
     if finding.lines:
@@ -76,9 +76,14 @@ def _rival(rival: Rival) -> RivalView:
     marks = ", ".join(rival.points[:MOST_LINES])
     about = " to ".join(filter(None, [rival.setup, marks]))
     kind = rival.kind.replace("-", " ")
-    fit = f" ({rival.statistic:.1f} times its own sd)" if rival.statistic is not None else ""
+    fit = f" ({times(rival.statistic)} its own sd)" if rival.statistic is not None else ""
     says = "the readings speak against it" if rival.separable else "the readings cannot tell"
     return RivalView(f"{kind}, {about}" if about else kind, says + fit)
+
+
+def times(statistic: float) -> str:
+    """Return how many times something is: 4.1 times, 1,240 times."""
+    return f"{statistic:,.1f} times" if statistic < 100 else f"{statistic:,.0f} times"
 
 
 def _decisions(finding: Finding) -> Iterator[tuple[str, str]]:

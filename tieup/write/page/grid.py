@@ -75,7 +75,8 @@ def texts(table: Table, name: str) -> list[str]:
     """Return a column as texts, empty throughout where the table lacks it."""
     if name not in table:
         return [""] * length(table)
-    return [_text(value) for value in np.asarray(table[name]).tolist()]
+    values = np.asarray(table[name]).tolist()
+    return [value if type(value) is str else _text(value) for value in values]
 
 
 def length(table: Table) -> int:

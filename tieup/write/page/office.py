@@ -12,6 +12,7 @@ import numpy as np
 from tieup.model.arrays import IntArray
 from tieup.model.decision import Decision
 from tieup.model.reconciliation import FATES, Reconciliation, Table
+from tieup.units import length_factor
 from tieup.write.columns import OBSERVATIONS
 from tieup.write.page.extras import Extras
 from tieup.write.page.grid import (
@@ -29,7 +30,7 @@ from tieup.write.page.grid import (
     texts,
 )
 from tieup.write.page.plots import Plot, residual_plots
-from tieup.write.page.wording import Verdict, verdict_of
+from tieup.write.page.wording import Verdict, count, verdict_of
 
 MOST_UNUSED, MOST_RULES, MOST_DECISIONS, MOST_FILES = 500, 500, 200, 300
 GRAVITY = {fate: rank for rank, fate in enumerate(("unused", "excluded", "used", *FATES[3:]))}
@@ -71,35 +72,33 @@ def office_view(site: Reconciliation, extras: Extras, starts: IntArray) -> Offic
         unknown_columns=tuple(map(str, site.run.get("unknown_columns") or ())),
         rules=_rules(extras.rules) if extras.rules else None,
         rules_count=tuple(_rules_count(extras.rules)) if extras.rules else (),
-        decisions=_decisions(site, extras),
+        decisions=_decisions(site),
         unused=_unused(site),
         points=_points(site.coordinates),
         plots=residual_plots(site.observations, starts, site.job.length_unit),
     )
 
 
-def _raw_rows(observations: Table, starts: IntArray) -> dict[str, Counter[str]]:
-    """Return for each raw file how many of its rows had which fate.
+def _raw_rows(observations: Table, starts: IntArray) -> Counter[tuple[str, str]]:
+    """Count the raw rows by file and fate.
 
     A row counts as used where any of its components is, as in run.json.
     """
     rank = np.array([GRAVITY.get(status, 0) for status in observations["status"]], dtype=np.int64)
     worst = np.maximum.reduceat(rank, starts) if len(starts) else rank
-    fates = list(GRAVITY)
-    counts: dict[str, Counter[str]] = {}
-    for file, number in zip(np.asarray(observations["file"])[starts], worst, strict=True):
-        counts.setdefault(str(file), Counter())[fates[number]] += 1
-    return counts
+    fates = np.array(list(GRAVITY), dtype=object)[worst]
+    return Counter(zip(np.asarray(observations["file"])[starts], fates, strict=True))
 
 
-def _inputs(site: Reconciliation, raw_rows: Mapping[str, Counter[str]]) -> Grid:
+def _inputs(site: Reconciliation, raw_rows: Counter[tuple[str, str]]) -> Grid:
     hashes = _hashes(site.run.get("inputs"))
-    files = list(dict.fromkeys([*hashes, *raw_rows]))
+    raw = dict.fromkeys(file for file, _ in raw_rows)
+    files = list(dict.fromkeys([*hashes, *raw]))
     declared = {str(file.get("name")): file.get("rows") for file in site.run.get("files") or ()}
     shown = files[:MOST_FILES]
 
     def counted(fate: str) -> list[str]:
-        return [f"{raw_rows[file][fate]:,}" if file in raw_rows else "" for file in shown]
+        return [f"{raw_rows[file, fate]:,}" if file in raw else "" for file in shown]
 
     return Grid(
         "Every file that went in, with what became of its rows. The sha256 tells whether a file "
@@ -136,7 +135,9 @@ def _flat(settings: Any, path: str = "") -> Iterator[tuple[str, str]]:
     elif isinstance(settings, list | tuple):
         yield path, ", ".join(map(str, settings)) or "none"
     elif path:
-        yield path, "not set" if settings is None else str(settings)
+        words = {None: "not set", "": "not set", True: "yes", False: "no"}
+        plain = settings is None or isinstance(settings, bool | str)
+        yield path, words.get(settings, str(settings)) if plain else str(settings)
 
 
 def _unused(site: Reconciliation) -> Grid | None:
@@ -167,34 +168,55 @@ def _unused(site: Reconciliation) -> Grid | None:
     )
 
 
-def _decisions(site: Reconciliation, extras: Extras) -> Grid | None:
+def _decisions(site: Reconciliation) -> Grid | None:
     """Return what people decided and what it changed."""
-    decisions = site.job.decisions[:MOST_DECISIONS]
+    decisions, unit = site.job.decisions[:MOST_DECISIONS], site.job.length_unit
     if not decisions:
         return None
-    effects = [*extras.decisions, *([""] * len(decisions))][: len(decisions)]
+    effects = {effect.get("line"): effect for effect in site.run.get("decisions") or ()}
     columns = [
         Column("job.yaml line", NUMBER, [str(decision.line) for decision in decisions]),
-        Column("Decision", TEXT, [_decision(decision) for decision in decisions]),
+        Column("Decision", TEXT, [_decision(decision, unit) for decision in decisions]),
         Column("By", TEXT, [decision.by or "not named" for decision in decisions]),
         Column("Reason", TEXT, [decision.reason or "none given" for decision in decisions]),
+        Column("Effect", TEXT, [_effect(effects.get(decision.line)) for decision in decisions]),
     ]
-    if any(effects):
-        columns.append(Column("Effect", TEXT, effects))
     return Grid(
-        "What people decided about the raw data, as written in job.yaml. The raw files are "
-        "unchanged.",
+        "What people decided about the raw data, as written in job.yaml, and the scatter of the "
+        "whole site, times the stated, before and after. The raw files are unchanged.",
         tuple(columns),
         left_out(len(decisions), len(site.job.decisions), "decisions", "job.yaml"),
     )
 
 
-def _decision(decision: Decision) -> str:
-    """Return a decision in words; the values it sets stand in job.yaml."""
-    where = " ".join(f"{key} {value}" for key, value in decision.where.items())
-    what = " ".join(name.replace("_", " ") for name in (*decision.values, *decision.texts))
-    to = f"to {decision.to}" if decision.to else ""
-    return " ".join(filter(None, [decision.verb, decision.finding, what, where, to]))
+def _decision(decision: Decision, unit: str) -> str:
+    """Return a decision in words, lengths in the job's unit."""
+    where = [f"{key} {value}" for key, value in decision.where.items()]
+    values = [_set_value(name, value, unit) for name, value in decision.values.items()]
+    names = [f"{name} {value}" for name, value in decision.texts.items()]
+    to = [f"to {decision.to}"] if decision.to else []
+    parts = [decision.verb, decision.finding, *where, *to, *values, *names]
+    return ", ".join(filter(None, [" ".join(filter(None, parts[:2])), *parts[2:]]))
+
+
+def _set_value(name: str, value: float, unit: str) -> str:
+    words = name.replace("_", " ")
+    if name == "face":
+        return f"{words} {value:.0f}"
+    if name == "prism_constant":
+        return f"{words} {value / length_factor('mm'):.2f} mm"
+    return f"{words} {value / length_factor(unit):.4f} {unit}"
+
+
+def _effect(effect: Mapping[str, Any] | None) -> str:
+    """Say what a decision changed: the rows it touched, the scatter before and after."""
+    if effect is None:
+        return "not recorded"
+    rows = count(int(effect.get("rows") or 0), "row")
+    before, after = effect.get("sigma0_before"), effect.get("sigma0_after")
+    if before is None or after is None or before != before or after != after:
+        return f"{rows}; nothing tests the scatter"
+    return f"{rows}; scatter {before:.3g} before, {after:.3g} after"
 
 
 def _rules(rules: Table) -> Grid:

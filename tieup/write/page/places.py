@@ -12,7 +12,7 @@ from tieup.write.page.frame import Frame, frame_of
 from tieup.write.page.grid import numbers, texts
 
 MOST_POINTS = 2500
-MOST_SETUPS = 400
+MOST_SETUPS = 250
 RANK = {"control": 0, "station": 1, "tie": 2, "derived": 3}  # what is shown first; shots last
 
 

@@ -29,7 +29,7 @@ from tieup.write.page.grid import (
 )
 from tieup.write.page.wording import BAD, GOOD, OPEN, WARN, Lengths, Verdict
 
-MOST_SETUPS, MOST_TIES, MOST_PAIRS, MOST_FINDINGS = 300, 400, 300, 100
+MOST_SETUPS, MOST_TIES, MOST_PAIRS, MOST_FINDINGS = 200, 300, 200, 100
 
 
 SETUP_PLACE = (

@@ -16,7 +16,7 @@ from tieup.write.page.grid import numbers, texts
 from tieup.write.page.places import RANK, Places
 from tieup.write.page.wording import Lengths, stand_words, tie_words, verdict_of
 
-MOST_MARKS, MOST_SHIFTS = 600, 1200
+MOST_MARKS, MOST_SHIFTS = 400, 600
 SMALLEST_OVAL, SMALLEST_DRAWN, SMALLEST_HEAD = 0.5, 3.0, 9.0  # drawing units
 BESIDE = 6  # pixels between the height bars of one mark
 
@@ -66,11 +66,14 @@ class Shift:
 
 
 def mark_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
-    """Return the control points, ties and occupied marks that are shown."""
-    table = site.coordinates
+    """Return the control points, ties and occupied marks that are shown.
+
+    A mark whose only other sight was left out is no tie any more, but it has a line in the ties.
+    """
+    table, tied = site.coordinates, set(texts(site.ties, "point"))
     names, roles, proofs = (texts(table, column) for column in ("point", "role", "proof"))
     for number, row in enumerate(places.rows.tolist()):
-        if roles[row] in RANK and names[row] not in places.setups:
+        if (roles[row] in RANK or names[row] in tied) and names[row] not in places.setups:
             yield Symbol(
                 x=round(float(places.x[number]), 2),
                 y=round(float(places.y[number]), 2),

@@ -242,7 +242,10 @@
       picked = place;
       const ring = node("g", { transform: `translate(${place.x} ${place.y})` });
       ring.append(node("circle", { class: "k ring", r: 11 }));
-      byId("picked").replaceChildren(ring, label(place, "name chosen", 13, 21));
+      byId("picked").replaceChildren(ring);
+      if (!place.setup && words.role[place.i] === "shot") {
+        byId("picked").append(label(place, "name chosen", 13, 21));
+      }
       tell(place);
     }
 

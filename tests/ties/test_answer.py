@@ -1,0 +1,165 @@
+"""The crew lead's screen: the right answer, in the right words, on any screen."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.simulate import random_site, simulate
+from tests.simulate.mistakes import instrument_height, no_closing_backsight, target_height
+from tests.simulate.yards import fire_station, loading_dock
+from tests.ties.evidence import check
+from tieup.model.finding import Finding
+from tieup.model.settings import Precision
+from tieup.ties.answer import crew_answer
+from tieup.write.documents import json_text
+from tieup.write.ties_screen import headline, ties_record, ties_text
+
+
+def _answer(survey, unit="m", **more):
+    options = dict(title="Fire station yard", length_unit=unit, angle_unit="dms")
+    return crew_answer(check(survey), **{**options, **more})
+
+
+def _yard(seed=1):
+    rng = np.random.default_rng(seed)
+    return simulate(fire_station(rng), Precision(), rng)
+
+
+def _flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _mistakes(survey):
+    survey = target_height(survey, survey.rows("S3", "CP5"), 0.060)
+    return no_closing_backsight(survey, "S4")
+
+
+def test_the_clean_yard_ties():
+    """No mistake: the bays tie, every setup and joint does, the answer says how many marks."""
+    answer = _answer(_yard())
+    assert answer.status == 0 and not answer.odd and not answer.failing
+    assert {part.verdict for part in (*answer.setups, *answer.joints)} == {"ties"}
+    assert "THE BAYS TIE" in headline(answer)
+    assert [j.first + j.second for j in answer.joints] == ["S1S2", "S1S5", "S2S3", "S3S4", "S4S5"]
+
+
+def test_the_wrong_shot_is_named_and_what_to_do():
+    """A pole height 60 mm wrong at CP5 from S3, S4 never closed: both in the to-do, the shot first."""
+    answer = _answer(_mistakes(_yard()))
+    assert answer.status == 1
+    setups = {s.setup: s for s in answer.setups}
+    assert setups["S3"].verdict == "fails" and setups["S3"].height_at == "CP5"
+    assert setups["S3"].height < -0.04  # m, low
+    assert answer.todo[0] == (
+        "from S3 shoot CP5 again, both faces, read the pole height aloud"
+    )
+    assert any(text.startswith("close S4 on the backsight") for text in answer.todo)
+
+
+def test_the_odd_setup_is_named():
+    """S2 over CP3 with its instrument height 9 mm too large: S2 is the odd one, all of it high."""
+    answer = _answer(instrument_height(_yard(), "S2", 0.009))
+    assert answer.odd == "S2"
+    row = next(s for s in answer.setups if s.setup == "S2")
+    assert (row.verdict, row.words) == ("fails", "all of it high")
+    assert "S2 is the odd one" in headline(answer)
+    assert answer.todo[0].startswith("at S2 tape the instrument height over CP3 again")
+
+
+@pytest.mark.parametrize("width", [36, 45, 80, 120])
+def test_the_screen_fits(width):
+    """Never wider than asked; the sample yard in 40 lines on 80 and on 45 columns."""
+    for survey in (_yard(), _mistakes(_yard())):
+        lines = ties_text(_answer(survey), width).splitlines()
+        assert max(map(len, lines)) <= width
+        if width >= 45:
+            assert len(lines) <= 40
+
+
+def test_45_columns_say_the_same_as_80():
+    """Names, differences, verdicts and the to-do are the same words in both."""
+    for survey in (_yard(), _mistakes(_yard())):
+        answer = _answer(survey)
+        wide, narrow = ties_text(answer, 80), ties_text(answer, 45)
+        for text in (headline(answer), *answer.todo):
+            assert _flat(text) in _flat(wide) and _flat(text) in _flat(narrow)
+        rows = [
+            {tuple(line.replace(":", " ").split()[:7]) for line in text.splitlines() if " mm " in line}
+            for text in (wide, narrow)
+        ]
+        for part in (*answer.setups, *answer.joints):
+            name = part.setup if hasattr(part, "setup") else f"{part.first}-{part.second}"
+            for text in (wide, narrow):
+                line = next(x for x in text.splitlines() if x.startswith(name + " "))
+                assert part.verdict.lower() in line.lower()
+        assert len(rows[0]) == len(rows[1])
+
+
+def test_a_long_job_still_fits_and_shows_what_fails():
+    """Eight setups on 20 lines: what ties is counted, what fails is shown."""
+    rng = np.random.default_rng(3)
+    survey = simulate(random_site(rng, setups=8, ties=5, side_shots=2), Precision(), rng)
+    name = survey.points[survey.shots.point[survey.rows("S7")[0]]]
+    survey = target_height(survey, survey.rows("S7", name), 0.080)
+    text = ties_text(_answer(survey), 80, 20)
+    assert len(text.splitlines()) <= 20
+    assert any(line.startswith("S7") and "FAILS" in line for line in text.splitlines())
+    assert "more" in text
+
+
+def test_two_marks_are_never_called_proved():
+    """Every setup on two marks: untested, the headline does not say that the bays tie."""
+    rng = np.random.default_rng(5)
+    site = random_site(rng, setups=2, ties=2, control="held", side_shots=2)
+    answer = _answer(simulate(site, Precision(), rng))
+    assert all(s.verdict == "untested" for s in answer.setups)
+    assert "NOT PROVED YET" in headline(answer)
+    assert "THE BAYS TIE" not in headline(answer)
+    assert any("one more mark" in text for text in answer.todo)
+
+
+def test_feet_are_feet():
+    """The loading dock in feet: hundredths of a foot on the screen, feet in the record."""
+    rng = np.random.default_rng(1)
+    answer = _answer(simulate(loading_dock(rng), Precision(), rng), "ft")
+    text = ties_text(answer)
+    assert "plan 0.02 ft, height 0.01 ft" in text and " mm" not in text
+    record = ties_record(answer)
+    assert record["limits"]["horizontal"] == pytest.approx(0.006 / 0.3048, rel=1e-5)
+    assert record["setups"][0]["plan"] == pytest.approx(answer.setups[0].plan / 0.3048, abs=1e-5)
+
+
+def test_the_record_is_json_with_nothing_undefined():
+    """What is not tested is null, and the record says the same as the screen."""
+    rng = np.random.default_rng(5)
+    site = random_site(rng, setups=2, ties=2, control="none", side_shots=2)
+    answer = _answer(simulate(site, Precision(), rng))
+    record = json.loads(json_text(ties_record(answer)))
+    assert record["headline"] == headline(answer)
+    assert record["ties"] is False
+    assert record["to_do"] == list(answer.todo)
+    assert "NaN" not in json_text(ties_record(answer))
+
+
+def test_findings_bring_their_own_words():
+    """A stop finding's confirm line heads the list and is not said twice."""
+    survey = _mistakes(_yard())
+    says = "shoot CP5 from S3 again with the pole height read aloud"
+    finding = Finding("target-height", "stop", "S3", ("CP5",), confirm=says)
+    answer = _answer(survey, findings=(finding,))
+    assert answer.todo[0] == says
+    assert not any("from S3 shoot CP5" in text for text in answer.todo[1:])
+    assert answer.status == 1
+    note = replace(finding, severity="note")
+    assert _answer(_yard(), findings=(note,)).status == 0
+
+
+def test_no_greek_and_no_statistics_for_the_crew():
+    """The screen has no sigma, no chi-square, no p-value."""
+    text = ties_text(_answer(_mistakes(_yard()))).lower()
+    for word in ("sigma", "chi", "p-value", "σ", "sd ", "holm", "variance"):
+        assert word not in text

@@ -1,0 +1,112 @@
+"""A setup against itself: closing shots, drift, faces."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tests.simulate import ARCSEC, InstrumentFault, random_site, simulate
+from tests.simulate.mistakes import instrument_settled, instrument_turned, no_closing_backsight
+from tests.ties.jobs import reduction_of
+from tieup.model.settings import Precision
+from tieup.ties.backsights import closings, drift
+from tieup.ties.visits import find_visits
+
+
+def _visits(survey):
+    reduction = reduction_of(survey)
+    return find_visits(survey.fieldbook.shots, reduction.pointings, reduction.sights)
+
+
+def _closings(survey):
+    return closings(_visits(survey), survey.fieldbook.shots.role, survey.precision)
+
+
+def _survey(seed=1, **kinds):
+    rng = np.random.default_rng(seed)
+    return simulate(random_site(rng, setups=3, side_shots=12, **kinds), Precision(), rng)
+
+
+def test_a_knocked_instrument_shows_in_the_closing_direction():
+    """A turn of 40 seconds half-way through a setup: closing differs from opening by it."""
+    survey = _survey()
+    clean = _closings(survey)
+    first = int(survey.rows("S2", role="side")[0])
+    turned = _closings(instrument_turned(survey, first, 40 * ARCSEC))
+    own = np.flatnonzero(turned.setup == 1)
+    change = turned.change[own, 0] - clean.change[own, 0]
+    assert np.abs(np.abs(change) - 40 * ARCSEC).max() < 0.5 * ARCSEC
+    others = turned.setup != 1
+    assert np.abs(turned.change[others] - clean.change[others]).max() < 1e-6
+    assert turned.backsight.all() and (turned.between > 0).all()
+
+
+def test_settling_legs_show_in_the_closing_height():
+    """Legs that settle 6 mm put the closing backsight 6 mm higher against the instrument."""
+    survey = _survey()
+    clean = _closings(survey)
+    first = int(survey.rows("S2", role="side")[0])
+    settled = _closings(instrument_settled(survey, first, 0.006, drift=False))
+    own = settled.setup == 1
+    change = settled.change[own, 2] - clean.change[own, 2]
+    assert np.abs(np.abs(change) - 0.006).max() < 1e-4  # m
+
+
+def test_a_setup_that_never_looked_back_has_no_closing():
+    """Without its closing backsight a setup has none, however well it fits."""
+    survey = no_closing_backsight(_survey(), "S3")
+    assert sorted(set(_closings(survey).setup.tolist())) == [0, 1]
+
+
+def test_sds_of_closings_cover_what_is_drawn():
+    """Direction, distance and height changes of 300 clean setups against their sds.
+
+    The simulator leaves the target standing between the visits, so what is drawn is the
+    pointing part alone: the variance ratio to pointing plus a target set up twice is below 1.
+    """
+    ratios = []
+    for seed in range(100):
+        found = _closings(_survey(seed))
+        ratios.append(found.change / found.sd)
+    variance = np.var(np.concatenate(ratios), axis=0)
+    assert (variance < 1.0).all() and (variance > 0.02).all()
+
+
+def test_a_steady_drift_is_found():
+    """Directions that turn by 60 seconds an hour: the fitted rate is that."""
+    survey = _survey(4)
+    visits = _visits(survey)
+    rate = 60 * ARCSEC / 3600
+    own = visits.setup == 1
+    turning = visits.direction + np.where(own, rate * (visits.time - visits.time[own][0]), 0.0)
+    moved = drift(type(visits)(**{**vars(visits), "direction": turning}), 3, survey.precision)
+    clean = drift(visits, 3, survey.precision)
+    assert abs(moved.turn[1] - clean.turn[1] - rate) < 1e-12
+    assert abs(moved.turn[0] - clean.turn[0]) < 1e-15
+    assert moved.looks.tolist() == [2, 2, 2]
+
+
+def test_faces_show_collimation_and_index():
+    """An instrument with 2c = 50 and 2i = -36 seconds: every pair shows it within its scatter."""
+    rng = np.random.default_rng(3)
+    site = random_site(rng, setups=3, side_shots=5)
+    fault = InstrumentFault(collimation=25 * ARCSEC, index=-18 * ARCSEC)
+    site = type(site)(site.marks, site.setups, site.refraction, {"default": fault})
+    visits = _visits(simulate(site, Precision(), rng))
+    two_c, two_i = visits.two_collimation / ARCSEC, visits.two_index / ARCSEC
+    paired = np.isfinite(two_c)
+    scatter = 2.0 * np.sqrt(2.0)  # seconds: two pointings of 2 seconds
+    assert abs(two_c[paired].mean() - 50) < 4 * scatter / np.sqrt(paired.sum())
+    assert abs(two_i[paired].mean() + 36) < 4 * scatter / np.sqrt(paired.sum())
+    assert 0.5 * scatter < two_c[paired].std() < 1.6 * scatter
+    assert np.isnan(two_c[visits.count[:, 0] == 1]).all()  # one pointing is no pair
+
+
+def test_visits_are_the_crews_looks():
+    """Backsight, marks, side shots, backsight again: that many visits, in recorded order."""
+    survey = _survey(2, ties=4)
+    visits = _visits(survey)
+    own = visits.setup == 0
+    names = [survey.points[p] for p in visits.point[own]]
+    assert len(names) == 4 + 12 + 1
+    assert names[0] == names[-1]
+    assert visits.count[own][0].tolist() == [2, 2, 2]

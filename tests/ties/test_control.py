@@ -1,0 +1,133 @@
+"""The control's own test."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.simulate import Survey, random_site, simulate
+from tests.simulate.yards import fire_station
+from tests.ties.jobs import network_of
+from tieup.adjust.adjust import adjust
+from tieup.adjust.problem import held_frame, minimal_frame
+from tieup.model.settings import Precision
+from tieup.ties.control import ControlTest, control_test
+
+
+def _test(survey: Survey) -> tuple[ControlTest, tuple[str, ...]]:
+    network = network_of(survey)
+    fits = [
+        adjust(network, survey.precision, survey.refraction, frame(network))
+        for frame in (held_frame, minimal_frame)
+    ]
+    return control_test(*fits), network.point_names
+
+
+def _listed(survey: Survey, coordinates: np.ndarray) -> Survey:
+    return replace(survey, control=replace(survey.control, coordinates=coordinates))
+
+
+def _yard(seed: int) -> Survey:
+    rng = np.random.default_rng(seed)
+    return simulate(fire_station(rng), Precision(), rng)
+
+
+@pytest.mark.parametrize("kind", ["weighted", "held"])
+def test_the_mark_that_is_out_is_named(kind):
+    """One control coordinate 40 mm wrong in the list: that mark, that component, that size."""
+    if kind == "weighted":
+        survey, name = _yard(1), "CP4"
+    else:
+        rng = np.random.default_rng(2)
+        survey = simulate(random_site(rng, setups=5, ties=5, side_shots=0), Precision(), rng)
+        name = survey.control.names[1]
+    wrong = survey.control.coordinates.copy()
+    row = survey.control.names.index(name)
+    clean, _ = _test(survey)
+    wrong[row, 1] += 0.040
+    test, points = _test(_listed(survey, wrong))
+    out = [points[p] for p in test.point[test.out_plan]]
+    assert out == [name]
+    assert not test.out_height.any()
+    at = int(np.flatnonzero(test.point == points.index(name))[0])
+    change = test.difference[at] - clean.difference[at]
+    assert np.abs(change - [0.0, -0.040, 0.0]).max() < 1e-4  # survey minus list, m
+    assert not test.control.passed and not test.held.passed
+    assert clean.control.statistic < test.control.statistic
+
+
+def test_the_observations_pass_while_the_control_fails():
+    """The free fit of the same rows does not see the wrong list: it tests the observations."""
+    survey = _yard(3)
+    wrong = survey.control.coordinates.copy()
+    wrong[2, 2] -= 0.025
+    clean, _ = _test(survey)
+    test, _ = _test(_listed(survey, wrong))
+    assert abs(test.minimal.statistic - clean.minimal.statistic) < 1e-3
+    assert test.held.statistic > clean.held.statistic + 100
+    assert test.control.dof == test.held.dof - test.minimal.dof
+
+
+def test_a_list_at_another_scale_is_told_from_a_wrong_mark():
+    """Coordinates stretched by 150 ppm: the scale is found, no mark is blamed."""
+    survey = _yard(4)
+    listed = survey.control.coordinates.copy()
+    middle = listed[:, :2].mean(axis=0)
+    listed[:, :2] = middle + (listed[:, :2] - middle) * (1 + 150e-6)
+    test, _ = _test(_listed(survey, listed))
+    assert test.by_scale and not test.out_plan.any()
+    assert abs(test.scale + 150e-6) < 4 * test.scale_sd
+    assert test.similarity is not None
+    assert abs(test.similarity.scale - 1 - 150e-6) < 4 * test.similarity.sd_scale
+
+
+def test_two_marks_cannot_be_told_apart():
+    """A net on two control marks whose distance is wrong: both are named, and that it is open."""
+    rng = np.random.default_rng(6)
+    survey = simulate(random_site(rng, setups=3, ties=4, side_shots=0), Precision(), rng)
+    keep = np.arange(2)
+    control = survey.control
+    coordinates = control.coordinates[keep].copy()
+    apart = coordinates[1, :2] - coordinates[0, :2]
+    coordinates[1, :2] += 0.05 * apart / np.hypot(*apart)
+    short = replace(
+        control,
+        names=control.names[:2],
+        coordinates=coordinates,
+        sd=control.sd[keep] + 0.001,
+        line=control.line[keep],
+        notes=control.notes[:2],
+    )
+    test, _ = _test(replace(survey, control=short))
+    if test.by_scale:
+        assert not test.out_plan.any()
+    else:
+        assert test.out_plan.all() and not test.told[0]
+
+
+def test_clean_control_is_left_alone():
+    """In 100 clean yards a mark or a scale is called out in at most 4 (nominal 1 to 2)."""
+    called = 0
+    for seed in range(100):
+        rng = np.random.default_rng(500 + seed)
+        control = ("held", "weighted")[seed % 2]
+        site = random_site(rng, setups=4, ties=4, control=control, side_shots=0)
+        test, _ = _test(simulate(site, Precision(), rng))
+        called += bool(test.out_plan.any() or test.out_height.any() or test.by_scale)
+    assert called <= 4
+
+
+def test_sds_of_the_scale_and_of_the_marks():
+    """Scale and mark differences of 300 draws of one yard against their predicted sds."""
+    rng = np.random.default_rng(9)
+    site = random_site(rng, setups=4, ties=5, control="weighted", side_shots=0)
+    scales, shifts, test = [], [], None
+    for _ in range(300):
+        test, _ = _test(simulate(site, Precision(), rng))
+        scales.append(test.scale)
+        shifts.append(test.difference)
+    assert abs(np.var(scales) / test.scale_sd**2 - 1) < 4 * np.sqrt(2 / 300)
+    ratio = np.var(shifts, axis=0) / test.sd**2
+    assert abs(ratio.mean() - 1) < 0.06

@@ -1,0 +1,149 @@
+"""What the raw rows show by themselves, whatever the solution says.
+
+Rows exported twice, wrong face flags, clocks that jump, setups without a closing look, files
+cut short, axis errors of the instrument, elevations typed over measured ones. None of it
+changes the solution; what matters for trust in it is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from tieup.diagnose.axischecks import axis_findings
+from tieup.diagnose.closing import closing_findings, truncated_findings
+from tieup.diagnose.clock import clock_findings
+from tieup.diagnose.rowlines import lines_of, named, points_of, some
+from tieup.diagnose.solve import Solved
+from tieup.diagnose.typed import typed_findings
+from tieup.diagnose.words import Phrases
+from tieup.model.arrays import IntArray
+from tieup.model.fieldbook import Fieldbook
+from tieup.model.finding import Finding
+
+METRIC = Phrases(1.0, "m")
+
+
+def row_findings(
+    fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC
+) -> list[Finding]:
+    """Return the findings that raw rows give, in the order of the checks."""
+    truncated = truncated_findings(fieldbook)
+    return [
+        *_repeated(fieldbook),
+        *_faces(fieldbook, solved),
+        *clock_findings(fieldbook, solved),
+        *truncated,
+        *closing_findings(fieldbook, solved, {finding.setup for finding in truncated}),
+        *_reused_labels(fieldbook),
+        *_missing_heights(fieldbook),
+        *axis_findings(fieldbook, solved),
+        *typed_findings(fieldbook, solved, phrases),
+    ]
+
+
+def _repeated(fieldbook: Fieldbook) -> Iterator[Finding]:
+    """Give one finding for all rows that copy an earlier one in every cell."""
+    rows = np.flatnonzero(fieldbook.shots.repeated)
+    if not len(rows):
+        return
+    labels = named(fieldbook, rows)
+    times = "once" if len(rows) == 1 else f"{len(rows)} times"
+    yield Finding(
+        kind="repeated-row",
+        severity="note",
+        setup=labels[0] if len(labels) == 1 else "",
+        points=points_of(fieldbook, rows),
+        lines=lines_of(fieldbook, rows),
+        action="dropped",
+        says=f"A row repeats an earlier one in every cell, clock included, {times} "
+        f"({some(labels)}); each shot is used once.",
+        confirm="Compare the number of rows with the count in the field book.",
+        cure="Nothing to do; export the file once only.",
+    )
+
+
+def _faces(fieldbook: Fieldbook, solved: Solved) -> Iterator[Finding]:
+    """Give the rows whose face flag the zenith angle contradicts, by setup."""
+    shots, wrong = fieldbook.shots, solved.reduction.face_conflict
+    rows = np.flatnonzero(wrong)
+    if not len(rows):
+        return
+    second = np.flatnonzero(shots.zenith > np.pi)
+    if len(named(fieldbook, rows)) > 1 and 2 * wrong[second].sum() > len(second):
+        yield _face(fieldbook, rows, "", "the face column is missing or not kept: ")
+        return
+    for setup in np.unique(shots.setup[rows]).tolist():
+        own = rows[shots.setup[rows] == setup]
+        yield _face(fieldbook, own, fieldbook.setups[setup].label, "")
+
+
+def _face(fieldbook: Fieldbook, rows: IntArray, setup: str, why: str) -> Finding:
+    points = points_of(fieldbook, rows)
+    where = f"In setup {setup} " if setup else "On the whole site "
+    count = "1 row has" if len(rows) == 1 else f"{len(rows)} rows have"
+    return Finding(
+        kind="face",
+        severity="note",
+        setup=setup,
+        points=points,
+        lines=lines_of(fieldbook, rows),
+        action="taken by zenith",
+        says=f"{where}{why}{count} a face that the zenith angle contradicts ({some(points)}); over "
+        "180 degrees is face 2, and so they are taken.",
+        confirm="Look at the zenith angles of these rows.",
+        cure="Correct the face in the raw export (set: face), if the note disturbs.",
+    )
+
+
+def _reused_labels(fieldbook: Fieldbook) -> Iterator[Finding]:
+    """Give the labels that stand for several setups by what the files say of them."""
+    by_name: dict[str, list[int]] = {}
+    for number, setup in enumerate(fieldbook.setups):
+        by_name.setdefault(setup.name, []).append(number)
+    for name, numbers in by_name.items():
+        setups = [fieldbook.setups[number] for number in numbers]
+        labels = [setup.label for setup in setups]
+        files = sorted({setup.file for setup in setups})
+        if len(setups) == 1:
+            continue
+        again = len(files) < len(setups)
+        reason = (
+            "the station, the instrument height or the instrument changes within it"
+            if again
+            else f"it stands in {some(files)}"
+        )
+        first = [int(np.flatnonzero(fieldbook.shots.setup == number)[0]) for number in numbers]
+        yield Finding(
+            kind="setup-reused",
+            severity="check" if again else "note",
+            setup=labels[-1] if again else "",
+            lines=lines_of(fieldbook, np.array(first)),
+            action="kept apart",
+            says=f"Label {name} stands for {len(setups)} setups: {reason}. They are taken as "
+            f"{some(labels)}, each with a place of its own.",
+            confirm="Compare the field book: was the instrument levelled up anew?",
+            cure="Give every setup a label of its own; if only a height was mistyped, set it "
+            "(set: instrument_height).",
+            key=name,
+        )
+
+
+def _missing_heights(fieldbook: Fieldbook) -> Iterator[Finding]:
+    """Give the setups over a mark that booked no instrument height."""
+    for setup in fieldbook.setups:
+        if setup.station and np.isnan(setup.instrument_height):
+            yield Finding(
+                kind="instrument-height",
+                severity="check",
+                setup=setup.label,
+                points=(setup.station,),
+                action="not used",
+                says=f"Setup {setup.label} over {setup.station} booked no instrument height: its "
+                f"height comes from its sights alone, and nothing checks {setup.station} in "
+                "height from here.",
+                confirm="Look up the instrument height in the field book.",
+                cure="Set it: decisions: set instrument_height.",
+                key="missing",
+            )

@@ -1,0 +1,34 @@
+"""Names and places of raw rows, for findings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from tieup.model.arrays import IntArray
+from tieup.model.fieldbook import Fieldbook
+
+FEW = 6  # names written out before "and n more"
+
+
+def lines_of(fieldbook: Fieldbook, rows: IntArray) -> tuple[str, ...]:
+    """Return "file:line" of rows."""
+    shots, files = fieldbook.shots, fieldbook.files
+    return tuple(f"{files[shots.file[row]].name}:{shots.line[row]}" for row in rows.tolist())
+
+
+def points_of(fieldbook: Fieldbook, rows: IntArray) -> tuple[str, ...]:
+    """Return the point names of rows as booked, each once, in recorded order."""
+    return tuple(dict.fromkeys(fieldbook.points[p] for p in fieldbook.shots.point[rows].tolist()))
+
+
+def named(fieldbook: Fieldbook, rows: IntArray) -> list[str]:
+    """Return the labels of the setups that rows are in, in recorded order."""
+    setups = fieldbook.shots.setup[rows].tolist()
+    return [fieldbook.setups[setup].label for setup in dict.fromkeys(setups)]
+
+
+def some(names: Sequence[str]) -> str:
+    """Write names as people do: A, B and C; a long list is cut."""
+    if len(names) > FEW:
+        return f"{', '.join(names[:FEW])} and {len(names) - FEW} more"
+    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))
