@@ -10,6 +10,7 @@ import numpy as np
 from tieup.adjust.pointings import PointingTests, examine_pointings
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.case import Case, complete_points
+from tieup.diagnose.constant import with_job_constant
 from tieup.diagnose.decisions import Decided, Effect, apply_edits, cure, scatter_of
 from tieup.diagnose.diagnose import Diagnosis, diagnose, signature
 from tieup.diagnose.identity import identity_findings
@@ -108,7 +109,7 @@ def decide_and_diagnose(
         A decision matches nothing.
     """
     decided = apply_edits(case, fieldbook, decisions)
-    first = diagnose(decided.case)
+    first = with_job_constant(diagnose(decided.case))
     named = [decision for decision in decisions if decision.verb in ("accept", "keep")]
     if not named:
         return Outcome(decided, first, tuple(reporter.finding(m) for m in everything(first)))
@@ -129,7 +130,7 @@ def decide_and_diagnose(
         else:
             kept.add(signature(mistake))
         effects.append(Effect(decision, len(mistake.rows), before, scatter_of(cured)))
-    diagnosis = diagnose(cured, frozenset(kept))
+    diagnosis = with_job_constant(diagnose(cured, frozenset(kept)))
     settled = [_settled(reporter, mistakes[d.finding], d) for d in named]
     open_ = [reporter.finding(mistake) for mistake in everything(diagnosis)]
     done = {finding.id for finding in settled}

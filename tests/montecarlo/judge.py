@@ -40,7 +40,7 @@ def assert_promise(measure: Callable[[float], FloatArray], expected: float) -> N
 
 
 def assert_squares(squares: FloatArray, expected: float) -> None:
-    """Assert the mean of squares over variances (draws, ...), and that a 5 % error would be seen."""
+    """Assert the mean of squares over variances (draws, ...); a 5 % error would be seen."""
     assert_promise(lambda factor: np.asarray(squares / factor**2), expected)
 
 

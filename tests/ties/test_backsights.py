@@ -31,7 +31,7 @@ def test_a_knocked_instrument_shows_in_the_closing_direction():
     survey = _survey()
     clean = _closings(survey)
     first = int(survey.rows("S2", role="side")[0])
-    turned = _closings(instrument_turned(survey, first, 40 * ARCSEC))
+    turned = _closings(instrument_turned(survey, first, 40.0))
     own = np.flatnonzero(turned.setup == 1)
     change = turned.change[own, 0] - clean.change[own, 0]
     assert np.abs(np.abs(change) - 40 * ARCSEC).max() < 0.5 * ARCSEC

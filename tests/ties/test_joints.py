@@ -55,6 +55,10 @@ def _curb(shared: bool, bend: float = 0.0) -> Site:
     return Site((*marks, *arm), tuple(plans))
 
 
+def _curb_rows(survey, label):
+    return np.array([r for r in survey.rows(label) if survey.shots.string[r] == "CURB"])
+
+
 def test_the_yard_joins_where_its_plan_says():
     """The ten change-overs of the sample yard at its ten shared points, and the trench without."""
     survey = simulate(fire_station(np.random.default_rng(4)), Precision(), np.random.default_rng(4))
@@ -73,7 +77,7 @@ def test_a_step_at_a_shared_point_comes_back():
     rng = np.random.default_rng(2)
     survey = simulate(_curb(shared=True), Precision(), rng)
     clean = _joints(survey)
-    high = target_height(survey, survey.rows("S2", role="side"), -0.012)
+    high = target_height(survey, _curb_rows(survey, "S2"), -0.012)
     joints = _joints(high)
     assert len(joints) == 1 and joints.point[0] >= 0
     assert abs(joints.value[0, STEP] - clean.value[0, STEP] - 0.012) < 0.05 * MM
@@ -88,10 +92,7 @@ def test_a_step_between_two_runs_without_a_shared_point(part):
     survey = simulate(_curb(shared=False), Precision(), rng)
     clean = _joints(survey)
     shift = np.array([0.0, 0.0, 0.020]) if part == "step" else np.array([0.0, 0.020, 0.0])
-    moved = shifted(survey, survey.rows("S2", role="side")[2 * 5 :], shift)
-    rows = np.array([r for r in survey.rows("S2") if survey.shots.string[r] == "CURB"])
-    moved = shifted(survey, rows, shift)
-    joints = _joints(moved)
+    joints = _joints(shifted(survey, _curb_rows(survey, "S2"), shift))
     column = STEP if part == "step" else GAP
     assert joints.point.tolist() == [-1]
     assert abs(joints.value[0, column] - clean.value[0, column] - 0.020) < 0.2 * MM

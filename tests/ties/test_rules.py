@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.simulate import ARCSEC, random_site, simulate
+from tests.simulate import random_site, simulate
 from tests.simulate.mistakes import instrument_turned, no_closing_backsight
 from tests.simulate.yards import fire_station
 from tests.ties.evidence import gather
@@ -71,7 +71,8 @@ def test_published_numbers_are_those_of_their_documents():
         return next(r for r in find_rules(name).rules if r.id == id_).fail
 
     precision = fail("alta-nsps-2021", "relative-positional-precision")
-    assert (precision.value, precision.per_distance) == (0.020, 50e-6)
+    assert precision.value == pytest.approx(0.020)
+    assert precision.per_distance == pytest.approx(50e-6)
     assert fail("wac-332-130-090-city", "linear-closure").value == pytest.approx(1 / 10_000)
     assert fail("wac-332-130-090", "linear-closure").value == pytest.approx(1 / 5_000)
     for name, seconds in (("wac-332-130-090-city", 10), ("wac-332-130-090", 30)):
@@ -144,7 +145,7 @@ def test_a_knocked_setup_and_one_without_closing():
     """A turn of 60 seconds fails the closing rule by name; a missing closing is not a pass."""
     rng = np.random.default_rng(2)
     survey = simulate(random_site(rng, setups=4, side_shots=6), Precision(), rng)
-    survey = instrument_turned(survey, int(survey.rows("S2", role="side")[0]), 60 * ARCSEC)
+    survey = instrument_turned(survey, int(survey.rows("S2", role="side")[0]), 60.0)
     survey = no_closing_backsight(survey, "S4")
     rules = find_rules("paving").rules
     results = {r.rule.id: r for r in check_rules(rules, gather(survey))}

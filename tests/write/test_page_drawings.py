@@ -20,6 +20,7 @@ from tieup.write.page import page_text
 from tieup.write.page.extras import extras_of
 from tieup.write.page.frame import LONGEST, WIDTH, frame_of, round_number
 from tieup.write.page.grid import row_starts
+from tieup.write.page.places import places_of
 from tieup.write.page.plan import Plan, plan_view
 from tieup.write.page.plots import BOTTOM, LEFT, RIGHT, TOP, residual_plots, round_steps
 from tieup.write.page.residuals import residuals_of, thin
@@ -40,6 +41,12 @@ def path_points(path: str) -> FloatArray:
     return np.array(
         [list(map(float, pair)) for pair in re.findall(r"[ML](-?[\d.]+) (-?[\d.]+)", path)]
     )
+
+
+def tie_rows() -> dict[tuple[str, str], int]:
+    """Return the row of each tie by point and setup."""
+    pairs = zip(SITE.ties["point"], SITE.ties["setup"], strict=True)
+    return {pair: row for row, pair in enumerate(pairs)}
 
 
 # ---- the plan -----------------------------------------------------------------------------------
@@ -96,7 +103,7 @@ def test_differences_are_exaggerated_as_stated() -> None:
     words = read_page(page_text(SITE)).one(id="plan-says").text
     stated = float(re.findall(r"drawn ([\d,]+) times larger", words)[0].replace(",", ""))
     assert stated == plan.frame.exaggeration
-    ties = {(p, s): i for i, (p, s) in enumerate(zip(SITE.ties["point"], SITE.ties["setup"]))}
+    ties = tie_rows()
     marks = {(mark.x, mark.y): mark.name for mark in plan.marks}
     whole = [shift for shift in plan.shifts if not shift.cut]
     assert len(whole) > 5
@@ -115,7 +122,7 @@ def test_heights_point_up_when_high_and_are_cut_where_too_long() -> None:
     assert rise.shape == "bad"
     assert rise.y2 - rise.y == pytest.approx(LONGEST, abs=0.02)
     assert "100 mm low" in rise.says
-    ties = {(p, s): i for i, (p, s) in enumerate(zip(SITE.ties["point"], SITE.ties["setup"]))}
+    ties = tie_rows()
     marks = {(mark.x, round(mark.y, 2)): mark.name for mark in plan.marks}
     for rise in plan.rises:
         up = SITE.ties["d_elevation"][ties[marks[rise.x, rise.y], rise.setup]]
@@ -213,8 +220,6 @@ def test_a_name_that_two_setups_gave_to_two_points_is_told_apart() -> None:
     plan = plan_of(replace(site, coordinates={**site.coordinates, "point": names}))
     places_names = plan.data["name"]
     assert places_names == ["101", "101@S2"]
-    from tieup.write.page.places import places_of
-
     places = places_of(replace(site, coordinates={**site.coordinates, "point": names}))
     assert places is not None
     assert [places.point("101", "S1"), places.point("101@S2", "S2")] == [0, 1]

@@ -7,6 +7,7 @@ drifts, moved marks. A clock that cannot be right makes those doubtful.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 
@@ -122,7 +123,7 @@ def _overlaps(fieldbook: Fieldbook, solved: Solved, strange: set[int]) -> Iterat
             spans.setdefault(setup.instrument, []).append((times.min(), times.max(), number))
     for instrument, own in spans.items():
         own.sort()
-        for (_, end, one), (start, _, other) in zip(own, own[1:], strict=False):
+        for (_, end, one), (start, _, other) in pairwise(own):
             if start < end - OVERLAP:
                 yield _overlap(setups[one].label, setups[other].label, instrument, end - start)
 

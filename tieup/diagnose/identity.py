@@ -22,6 +22,7 @@ __all__ = ["identity_findings", "split_collisions"]
 
 ONE_PLACE = 0.015  # m in plan and in height; nearer, two names may be one mark
 SIGMAS = 4.0  # and within so many sds of their difference
+MARK_ROLES = ("backsight", "foresight", "check")
 FAR = 0.5  # m; names this far apart are two marks
 SEPARATOR = re.compile(r"(?<=[^\W\d_])[\W_]+(?=\d)|(?<=\d)[\W_]+(?=[^\W\d_])|[\s_]+")
 ZEROS = re.compile(r"(?<!\d)0+(?=\d)")
@@ -31,7 +32,8 @@ ZEROS = re.compile(r"(?<!\d)0+(?=\d)")
 class Seen:
     """Marks of a solved site: ``place`` (P, 3) in m of the job's frame, NaN where unknown.
 
-    ``setups`` (P) are the setups that sighted or occupied each, ``known`` the names of control.
+    ``setups`` (P) are the setups that sighted or occupied each, ``known`` the names of control,
+    ``mark`` (P,) says which are more than side shots.
     """
 
     names: tuple[str, ...]
@@ -40,6 +42,7 @@ class Seen:
     setups: tuple[frozenset[int], ...]
     labels: tuple[str, ...]
     known: frozenset[str]
+    mark: BoolArray
 
 
 def identity_findings(solved: Solved) -> list[Finding]:
@@ -70,20 +73,22 @@ def _seen(solved: Solved) -> Seen:
     place = adjustment.position + network.origin
     place[~network.start.height_point, 2] = np.nan
     setups: list[set[int]] = [set() for _ in network.point_names]
-    for setup, point in zip(
-        network.sights.setup.tolist(), network.sights.point.tolist(), strict=True
-    ):
-        setups[point].add(setup)
-    for setup in np.flatnonzero(network.station >= 0).tolist():
-        setups[network.station[setup]].add(setup)
-    given = solved.case.given
+    visits = [(network.sights.setup, network.sights.point)]
+    over = np.flatnonzero(network.station >= 0)
+    visits.append((over, network.station[over]))
+    for setup, point in ((s, p) for own in visits for s, p in zip(*map(list, own), strict=True)):
+        setups[int(point)].add(int(setup))
+    case = solved.case
+    mark = np.array([len(own) > 1 for own in setups], dtype=bool)
+    mark[case.shots.point[np.isin(case.shots.role, MARK_ROLES)]] = True
     return Seen(
         network.point_names,
         place,
         adjustment.point_covariance,
         tuple(map(frozenset, setups)),
         network.setup_labels,
-        frozenset(given.names if given is not None else ()),
+        frozenset(case.given.names if case.given is not None else ()),
+        mark,
     )
 
 
@@ -127,7 +132,7 @@ def _unrecognised(seen: Seen, one: int, other: int) -> Finding:
     a, b = seen.names[first], seen.names[second]
     gap = seen.place[second] - seen.place[first]
     where = _labels(seen, second)
-    mark = a in seen.known or len(seen.setups[first]) > 1 or len(seen.setups[second]) > 1
+    mark = a in seen.known or seen.mark[first] or seen.mark[second]
     return Finding(
         kind="unrecognised-tie",
         severity="check" if mark else "note",

@@ -111,32 +111,68 @@ _LIST = (
         "distance-unit", FEET, "feet", (DISTANCE,), _scaled(FOOT, False), FOOT, opposite=METRES
     ),
     Convention(
-        "distance-unit", FEET + POLES, "feet", (ZENITH, DISTANCE), _scaled(FOOT, True), FOOT,
-        heights=True, opposite=METRES + POLES,
+        "distance-unit",
+        FEET + POLES,
+        "feet",
+        (ZENITH, DISTANCE),
+        _scaled(FOOT, True),
+        FOOT,
+        heights=True,
+        opposite=METRES + POLES,
     ),
     Convention(
-        "distance-unit", METRES, "metres", (DISTANCE,), _scaled(1 / FOOT, False), 1 / FOOT,
+        "distance-unit",
+        METRES,
+        "metres",
+        (DISTANCE,),
+        _scaled(1 / FOOT, False),
+        1 / FOOT,
         opposite=FEET,
     ),
     Convention(
-        "distance-unit", METRES + POLES, "metres", (ZENITH, DISTANCE), _scaled(1 / FOOT, True),
-        1 / FOOT, heights=True, opposite=FEET + POLES,
+        "distance-unit",
+        METRES + POLES,
+        "metres",
+        (ZENITH, DISTANCE),
+        _scaled(1 / FOOT, True),
+        1 / FOOT,
+        heights=True,
+        opposite=FEET + POLES,
     ),
     Convention(
-        "mirrored-circle", ANTICLOCKWISE, "anticlockwise", ALL, _mirrored, opposite=ANTICLOCKWISE
+        "mirrored-circle",
+        ANTICLOCKWISE,
+        "a circle that counts anticlockwise",
+        ALL,
+        _mirrored,
+        opposite=ANTICLOCKWISE,
     ),
     Convention(
-        "angle-unit", "DDD.MMSS read as decimal degrees", "dms-packed", ALL, _circles(unpacked)
+        "angle-unit", "DDD.MMSS read as decimal degrees", "DDD.MMSS", ALL, _circles(unpacked)
     ),
-    Convention("angle-unit", "decimal degrees read as DDD.MMSS", "deg", ALL, _circles(packed)),
+    Convention(
+        "angle-unit", "decimal degrees read as DDD.MMSS", "decimal degrees", ALL, _circles(packed)
+    ),
     Convention("angle-unit", "gon read as degrees", "gon", ALL, _circles(lambda a: 0.9 * a)),
-    Convention("angle-unit", "degrees read as gon", "deg", ALL, _circles(lambda a: a / 0.9)),
     Convention(
-        "vertical-angle-kind", "elevation and zenith angles taken for each other",
-        "the other kind", ALL, _elevation,
+        "angle-unit", "degrees read as gon", "decimal degrees", ALL, _circles(lambda a: a / 0.9)
     ),
-    Convention("vertical-angle-kind", OVER, "the other sign", ALL, _turned_over, opposite=OVER),
-)  # fmt: skip
+    Convention(
+        "vertical-angle-kind",
+        "elevation and zenith angles taken for each other",
+        "the other kind of vertical angle",
+        ALL,
+        _elevation,
+    ),
+    Convention(
+        "vertical-angle-kind",
+        OVER,
+        "vertical angles of the other sign",
+        ALL,
+        _turned_over,
+        opposite=OVER,
+    ),
+)
 SWAPPED_AXES = "swapped-axes"
 CONVENTIONS: Mapping[str, tuple[Convention, ...]] = {
     kind: tuple(c for c in _LIST if c.kind == kind)

@@ -8,7 +8,7 @@ import numpy as np
 
 from tieup.diagnose.adapt import stays_in
 from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.words import Phrases, Text, words
+from tieup.diagnose.words import SURE, Phrases, Text, words
 from tieup.geometry import ARC_SECOND
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding, Rival
@@ -41,7 +41,7 @@ class Reporter:
         known = len(mistake.size) > 0
         return Finding(
             kind=mistake.kind,
-            severity="check" if stays_in(mistake) and not mistake.setup else "stop",
+            severity=_severity(mistake),
             setup=mistake.setup,
             points=mistake.points,
             lines=self.lines(mistake),
@@ -73,6 +73,14 @@ class Reporter:
         if mistake.detail.startswith(("row", "before row", "run")):
             return self.lines(mistake)[0] if len(mistake.rows) else ""
         return mistake.detail
+
+
+def _severity(mistake: Mistake) -> str:
+    """Return stop, less for what is in the whole site alike; a constant within chance is a note."""
+    if not stays_in(mistake) or mistake.setup:
+        return "stop"
+    weak = mistake.kind == "prism-constant" and mistake.statistic <= SURE
+    return "note" if weak else "check"
 
 
 def reason_of(finding: Finding) -> str:

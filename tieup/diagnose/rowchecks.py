@@ -12,8 +12,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from tieup.diagnose.axischecks import axis_findings
-from tieup.diagnose.closing import closing_findings, truncated_findings
 from tieup.diagnose.clock import clock_findings
+from tieup.diagnose.closing import closing_findings, truncated_findings
 from tieup.diagnose.rowlines import lines_of, named, points_of, some
 from tieup.diagnose.solve import Solved
 from tieup.diagnose.typed import typed_findings
@@ -25,9 +25,7 @@ from tieup.model.finding import Finding
 METRIC = Phrases(1.0, "m")
 
 
-def row_findings(
-    fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC
-) -> list[Finding]:
+def row_findings(fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC) -> list[Finding]:
     """Return the findings that raw rows give, in the order of the checks."""
     truncated = truncated_findings(fieldbook)
     return [
@@ -81,7 +79,7 @@ def _faces(fieldbook: Fieldbook, solved: Solved) -> Iterator[Finding]:
 
 def _face(fieldbook: Fieldbook, rows: IntArray, setup: str, why: str) -> Finding:
     points = points_of(fieldbook, rows)
-    where = f"In setup {setup} " if setup else "On the whole site "
+    where = f"In setup {setup}: " if setup else "On the whole site: "
     count = "1 row has" if len(rows) == 1 else f"{len(rows)} rows have"
     return Finding(
         kind="face",

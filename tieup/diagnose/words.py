@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from tieup.diagnose.mistake import Mistake
 from tieup.geometry import ARC_SECOND
 
+SURE = 3.3  # sds from which a constant of the job is more than chance, at 0.1 %
+
 
 @dataclass(frozen=True)
 class Text:
@@ -128,6 +130,8 @@ def _reading(m: Mistake, p: Phrases) -> Text:
 
 
 def _constant(m: Mistake, p: Phrases) -> Text:
+    if not m.setup and not m.detail:
+        return _job_constant(m, p)
     whose = f"of setup {m.setup}" if m.setup else "of the whole job"
     prism = f" to the target {m.detail}" if m.detail else ""
     return Text(
@@ -136,6 +140,19 @@ def _constant(m: Mistake, p: Phrases) -> Text:
         "Measure a known short line with the same prism; compare the prism set in the "
         "instrument with the one on the pole.",
         f"Add {'-' if m.magnitude > 0 else '+'}{p.shift(m.magnitude)} to these distances (accept).",
+    )
+
+
+def _job_constant(m: Mistake, p: Phrases) -> Text:
+    """Say what all distances ask for and how well they know it."""
+    change = f"{'-' if m.magnitude > 0 else '+'}{p.shift(m.magnitude)}"
+    sure = "" if m.statistic > SURE else ", so it may be chance"
+    return Text(
+        f"All distances of the job ask for a constant of {change}, give or take "
+        f"{p.shift(m.sd)}{sure}: a prism constant set wrong would show like this. It is left in.",
+        "Measure a known short line with the same prism; compare the prism set in the "
+        "instrument with the one on the pole.",
+        f"Add {change} to all distances (accept) if the known line says so too.",
     )
 
 

@@ -9,13 +9,17 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.network.clouds import PLAIN, Ties
 from tieup.network.equations import plan_misfits
 from tieup.network.growth import LIKELY_ACCIDENT, Pose
 from tieup.network.placing import OWN, gather, place_setup
-from tieup.network.plan import CONTROL_TOLERANCE, CONTROL_WEIGHT, Anchors, PlanState
+from tieup.network.plan import CONTROL_TOLERANCE, CONTROL_WEIGHT, NOWHERE, Anchors, PlanState
 from tieup.network.rigid import ComplexArray, consensus
+
+MOST_NEIGHBOURS = 32  # sights of one mark that each sight is compared with
+TENTH = 0.1  # of a vote
+MARGIN = 1e-3  # votes; less is rounding
 
 
 def look_again(state: PlanState, ties: Ties, anchors: Anchors) -> PlanState | None:
@@ -26,17 +30,16 @@ def look_again(state: PlanState, ties: Ties, anchors: Anchors) -> PlanState | No
 
 
 def _setups_again(state: PlanState, ties: Ties, anchors: Anchors) -> PlanState | None:
-    """Place setups that miss on what the others say of their marks."""
-    misfit = plan_misfits(state, ties)
-    miss = np.asarray((misfit > 1.0).any(axis=1))
-    good = np.asarray((misfit <= 1.0).any(axis=1)) & ~miss
-    setups, plan, world = len(state.axis), ties.plan, _world(state, ties)
-    agreeing = np.bincount(ties.setup[good], minlength=setups)
-    missing = np.bincount(ties.setup[miss], minlength=setups)
+    """Place setups on what the others say of their marks, where most of it contradicts."""
+    plan, world = ties.plan, _world(state, ties)
+    agreeing, contested = _heard(ties, world, anchors)
+    setups = len(state.axis)
+    for_it = np.bincount(ties.setup[agreeing], minlength=setups)
+    against = np.bincount(ties.setup[contested], minlength=setups)
     axis, orientation, position = state.axis.copy(), state.orientation.copy(), state.position.copy()
     changed = False
-    # two places have at most one mark in common: a better one needs as many that miss now
-    for setup in np.flatnonzero((missing > 0) & (missing >= agreeing)).tolist():
+    # two places have at most one mark in common: a better one needs as many that contradict now
+    for setup in np.flatnonzero((against > 0) & (against >= for_it)).tolist():
         rows = np.flatnonzero(ties.setup == setup)
         others = _others(setup, ties.point[rows], ties, world, anchors)
         pose = _by_cloud(rows, plan, world, ties, others) or _by_parts(rows, state, ties, others)
@@ -47,6 +50,30 @@ def _setups_again(state: PlanState, ties: Ties, anchors: Anchors) -> PlanState |
         position[ties.point[alone]] = pose[0] * plan[alone] + pose[1]
         changed = True
     return PlanState(axis, orientation, position) if changed else None
+
+
+def _heard(ties: Ties, world: ComplexArray, anchors: Anchors) -> tuple[BoolArray, BoolArray]:
+    """Tell which ties (r,) another setup or control agrees with, and which only contradict."""
+    control = np.full(int(max(ties.point.max(initial=0), anchors.mark.max(initial=0))) + 1, NOWHERE)
+    control[anchors.mark] = anchors.place
+    near = ties.tolerance
+    gap = np.abs(world - control[ties.point])
+    agreeing, heard = gap <= near + CONTROL_TOLERANCE, np.isfinite(gap)
+    rows = np.flatnonzero(np.isfinite(world))
+    rows = rows[np.argsort(ties.point[rows], kind="stable")]
+    for lag in range(1, MOST_NEIGHBOURS):
+        one, two = rows[:-lag], rows[lag:]
+        same = ties.point[one] == ties.point[two]
+        if not same.any():
+            break
+        one, two = one[same], two[same]
+        apart = ties.setup[one] != ties.setup[two]
+        one, two = one[apart], two[apart]
+        within = np.abs(world[one] - world[two]) <= np.hypot(near[one], near[two])
+        for end in (one, two):
+            heard[end] = True
+            agreeing[end[within]] = True
+    return np.asarray(agreeing), np.asarray(heard & ~agreeing)
 
 
 def _world(state: PlanState, ties: Ties) -> ComplexArray:
@@ -120,7 +147,10 @@ def _by_parts(
 
 
 def _marks_again(state: PlanState, ties: Ties, anchors: Anchors) -> PlanState | None:
-    """Place marks that miss where most directions and distances agree."""
+    """Place marks that miss where most directions and distances agree.
+
+    Of equals, the place of the setup that the others contradict least in the rest.
+    """
     misfit = plan_misfits(state, ties)
     missing = np.unique(ties.point[(misfit > 1.0).any(axis=1)])
     rows = np.flatnonzero(np.isin(ties.point, missing))
@@ -128,30 +158,47 @@ def _marks_again(state: PlanState, ties: Ties, anchors: Anchors) -> PlanState | 
     groups = np.split(rows, np.searchsorted(ties.point[rows], missing))[1:]
     known = dict(zip(anchors.mark.tolist(), anchors.place.tolist(), strict=True))
     world = _world(state, ties)
+    credit = _credit(ties, world, anchors, len(state.axis))
     position = state.position.copy()
     for mark, group in zip(missing.tolist(), groups, strict=True):
         here = state.position[mark]
         places = np.concatenate([[here], world[group], [known[mark]] if mark in known else []])
         places = places[np.isfinite(places)]
-        votes = _votes(places, state, ties.take(group), known.get(mark))
-        if votes.max() > votes[0]:
+        votes = _votes(places, state, ties.take(group), credit, known.get(mark))
+        if votes.max() > votes[0] + MARGIN:
             position[mark] = places[np.argmax(votes)]
     if np.array_equal(position, state.position, equal_nan=True):
         return None
     return PlanState(state.axis, state.orientation, position)
 
 
-def _votes(places: ComplexArray, state: PlanState, ties: Ties, known: complex | None) -> FloatArray:
+def _credit(ties: Ties, world: ComplexArray, anchors: Anchors, setups: int) -> FloatArray:
+    """Return the share of each setup's contested and agreeing marks that agree, shape (S,)."""
+    agreeing, contested = _heard(ties, world, anchors)
+    for_it = np.bincount(ties.setup[agreeing], minlength=setups)
+    against = np.bincount(ties.setup[contested], minlength=setups)
+    return np.asarray((for_it + 1.0) / (for_it + against + 2.0))
+
+
+def _votes(
+    places: ComplexArray,
+    state: PlanState,
+    ties: Ties,
+    credit: FloatArray,
+    known: complex | None,
+) -> FloatArray:
     """Return how many observations of one mark agree with each of the places, shape (h,).
 
-    Control has one vote and a half for each coordinate, as much as it weighs in growing.
+    Control has one vote and a half for each coordinate, as much as it weighs in growing;
+    the credit of a setup (0-1) adds a tenth of a vote at most.
     """
     ray = places[:, None] - state.axis[ties.setup]
     length = np.abs(ray)
     turned = ray * np.exp(-1j * (ties.direction + state.orientation[ties.setup]))
     across = (turned.real > 0.0) & (np.abs(turned.imag) <= PLAIN + ties.sharp * length)
     along = np.abs(length - ties.horizontal) <= ties.along
-    votes = across.sum(axis=1) + np.where(ties.sight < 0, 2, 1) @ along.T
+    weight = 1.0 + TENTH * credit[ties.setup]
+    votes = across @ weight + along @ (weight * np.where(ties.sight < 0, 2, 1))
     if known is not None:
         near = np.abs(places - known) <= PLAIN + CONTROL_TOLERANCE
         votes = votes + 2.0 * CONTROL_WEIGHT * near

@@ -42,7 +42,7 @@ class ControlTest:
     ``minimal``, ``held``: global tests; ``control`` the test of their difference alone.
     ``difference`` (k, 3): where the survey, without that mark's coordinates, puts it minus the
     list (N, E, H in m), ``covariance`` (k, 3, 3); NaN where nothing tests it.
-    ``statistic`` (k, 2): chi-square in plan (2 degrees) and in height (1). ``out_plan``,
+    ``statistic`` (k, 2): chi-square in plan and in height with ``freedom`` (k, 2) degrees. ``out_plan``,
     ``out_height`` (k,): marks that are out, of several that cannot be told apart all.
     ``told`` (2,): whether the mark that is out in plan, in height can be told from the others.
     ``scale``, ``scale_sd``: the survey's distances over those of the list, minus 1; NaN where
@@ -58,6 +58,7 @@ class ControlTest:
     difference: FloatArray
     covariance: FloatArray
     statistic: FloatArray
+    freedom: IntArray
     out_plan: BoolArray
     out_height: BoolArray
     told: tuple[bool, bool]
@@ -87,10 +88,10 @@ def control_test(held: Adjustment, minimal: Adjustment, alpha: float = 0.05) -> 
     touched[held.connections.point] = True
     point = np.flatnonzero(known & touched)
     with one_thread():
-        difference, covariance, statistic = _let_go(held, point)
+        difference, covariance, statistic, freedom = _let_go(held, point)
         scale, scale_sd = _scale(held)
-    out, told = _which(statistic)
-    by_scale = _scale_explains(scale, scale_sd, statistic[:, 0])
+    out, told = _which(statistic, freedom)
+    by_scale = _scale_explains(scale, scale_sd, statistic[:, 0], freedom[:, 0])
     out[:, 0] &= not by_scale
     grown = held.weighted_sum - minimal.weighted_sum
     return ControlTest(
@@ -101,6 +102,7 @@ def control_test(held: Adjustment, minimal: Adjustment, alpha: float = 0.05) -> 
         difference,
         covariance,
         statistic,
+        freedom,
         out[:, 0],
         out[:, 1],
         told,
@@ -111,14 +113,17 @@ def control_test(held: Adjustment, minimal: Adjustment, alpha: float = 0.05) -> 
     )
 
 
-def _let_go(held: Adjustment, point: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Let each mark's coordinates go in turn: shift (k, 3), covariance, statistics (k, 2)."""
+def _let_go(
+    held: Adjustment, point: IntArray
+) -> tuple[FloatArray, FloatArray, FloatArray, IntArray]:
+    """Let each mark's coordinates go in turn: shift (k, 3), covariance, statistics, degrees."""
     order = np.argsort(held.connections.point, kind="stable")
     starts = np.searchsorted(held.connections.point[order], [point, point + 1])
     members = [order[a:b] for a, b in starts.T]
     difference = np.full((len(point), 3), np.nan)
     covariance = np.full((len(point), 3, 3), np.nan)
     statistic = np.full((len(point), 2), np.nan)
+    freedom = np.zeros((len(point), 2), dtype=np.int64)
     for first in range(0, len(point), BATCH // 3):
         batch = members[first : first + BATCH // 3]
         bias = place_shift(held, batch)
@@ -127,33 +132,54 @@ def _let_go(held: Adjustment, point: IntArray) -> tuple[FloatArray, FloatArray, 
         for k in range(len(batch)):
             own, at = slice(3 * k, 3 * k + 3), first + k
             listed = np.isfinite(held.problem.frame.control[point[at]])
-            for column, parts in ((0, PLAN), (1, UP)):
-                square = np.ix_(parts, parts)
-                found = _shift(whole[own, own][square], left[own, own][square], push[own][parts])
-                if found is not None and listed[parts].all():
-                    difference[at, parts], covariance[at][square] = found
-                    statistic[at, column] = found[0] @ np.linalg.solve(found[1], found[0])
-    return difference, covariance, statistic
+            shifts = _shifts(whole[own, own], left[own, own], push[own], listed)
+            difference[at], covariance[at], statistic[at], freedom[at] = shifts
+    return difference, covariance, statistic, freedom
 
 
-def _shift(
-    whole: FloatArray, left: FloatArray, push: FloatArray
-) -> tuple[FloatArray, FloatArray] | None:
+def _shifts(
+    whole: FloatArray, left: FloatArray, push: FloatArray, listed: BoolArray
+) -> tuple[FloatArray, FloatArray, FloatArray, IntArray]:
+    """Return shift (3,), covariance (3, 3), statistics and degrees (2,) of one mark let go.
+
+    With two marks in all, only their distance is tested: letting one go lets the net turn about
+    the other. Then the statistic has one degree, along the line that is tested.
+    """
+    difference, covariance = np.full(3, np.nan), np.full((3, 3), np.nan)
+    statistic, freedom = np.full(2, np.nan), np.zeros(2, dtype=np.int64)
+    for parts in (np.arange(3), PLAN, UP):
+        square = np.ix_(parts, parts)
+        open_ = np.isnan(difference[parts]).all() and listed[parts].all()
+        if open_ and _shows(whole[square], left[square]):
+            covariance[square] = np.linalg.inv(left[square])
+            difference[parts] = covariance[square] @ push[parts]
+    for column, parts in ((0, PLAN), (1, UP)):
+        if np.isfinite(difference[parts]).all():
+            own = covariance[np.ix_(parts, parts)]
+            statistic[column] = difference[parts] @ np.linalg.solve(own, difference[parts])
+            freedom[column] = len(parts)
+    if np.isnan(difference[0]) and listed[PLAN].all():
+        kept, axes = np.linalg.eigh(left[:2, :2])
+        if kept[1] > TESTABLE * np.linalg.eigvalsh(whole[:2, :2])[1]:
+            statistic[0], freedom[0] = (axes[:, 1] @ push[:2]) ** 2 / kept[1], 1
+    return difference, covariance, statistic, freedom
+
+
+def _shows(whole: FloatArray, left: FloatArray) -> bool:
+    """Say whether a shift stays visible in the residuals."""
     scale = np.sqrt(np.diag(whole))
-    if (scale <= 0).any() or np.linalg.eigvalsh(left / np.outer(scale, scale))[0] < TESTABLE:
-        return None
-    covariance = np.asarray(np.linalg.inv(left), dtype=np.float64)
-    return covariance @ push, covariance
+    if (scale <= 0).any():
+        return False
+    return bool(np.linalg.eigvalsh(left / np.outer(scale, scale))[0] > TESTABLE)
 
 
-def _which(statistic: FloatArray) -> tuple[BoolArray, tuple[bool, bool]]:
+def _which(statistic: FloatArray, freedom: IntArray) -> tuple[BoolArray, tuple[bool, bool]]:
     """Say which marks are out in plan and in height (k, 2), and whether they can be told.
 
     The clearest mark is out; marks whose statistics come within 10 % of it fit as well.
     """
     k = len(statistic)
-    degrees = np.tile([2, 1], (k, 1))
-    chance = np.array([chance_of(statistic[:, j], degrees[:, j]) for j in (0, 1)])
+    chance = np.array([chance_of(statistic[:, j], freedom[:, j]) for j in (0, 1)])
     beyond = holm(chance.ravel(), LEVEL).reshape(2, k).T
     out, told = np.zeros((k, 2), dtype=bool), [True, True]
     for j in (0, 1):
@@ -181,13 +207,14 @@ def _scale(held: Adjustment) -> tuple[float, float]:
     return float(score(held, bias)[0] / left), float(left**-0.5)
 
 
-def _scale_explains(scale: float, sd: float, plan: FloatArray) -> bool:
-    """Say whether a scale is beyond chance and explains more than letting any mark go."""
-    if not np.isfinite(scale) or not np.isfinite(plan).any():
+def _scale_explains(scale: float, sd: float, plan: FloatArray, freedom: IntArray) -> bool:
+    """Say whether a scale is beyond chance and explains clearly more than any mark let go."""
+    if not np.isfinite(scale) or not freedom.any():
         return False
-    statistic = (scale / sd) ** 2
-    own = float(chi_square_log_tail(statistic, 1))
-    return own < np.log(LEVEL) and own < float(chi_square_log_tail(np.nanmax(plan), 2))
+    own = float(chi_square_log_tail((scale / sd) ** 2, 1))
+    tested = freedom > 0
+    marks = float(chi_square_log_tail(plan[tested], freedom[tested]).min())
+    return own < np.log(LEVEL) and own < marks / AS_CLEAR
 
 
 def _similarity(minimal: Adjustment, held: Adjustment, point: IntArray) -> Similarity | None:

@@ -1,0 +1,1 @@
+"""Whole runs: a job folder in, files out, through the command line."""

@@ -1,0 +1,385 @@
+"""What `tieup reconcile` writes: every file and column of the contract, section 5."""
+
+from __future__ import annotations
+
+import math
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.endtoend.jobs import FATES, FILES, Output, Row, copy_sample, raw_cells, reconcile
+from tests.simulate import by_hand
+
+COORDINATES = (
+    "point northing easting elevation code string role proof sd_northing sd_easting sd_elevation "
+    "ellipse_major ellipse_minor ellipse_azimuth elevation_interval setups flags"
+).split()
+OBSERVATIONS = (
+    "file line setup point kind observed adjusted residual sd redundancy w mdb status reason"
+).split()
+SETUPS = (
+    "setup station northing easting elevation orientation sd_northing sd_easting sd_elevation "
+    "sd_orientation ties redundancy geometry geometry_sd verdict"
+).split()
+TIES = (
+    "point setup d_northing d_easting d_elevation d_horizontal sd_northing sd_easting "
+    "sd_elevation limit_horizontal limit_elevation verdict"
+).split()
+RUN = (
+    "version inputs settings dof sigma0 global_test iterations counts files written status"
+).split()
+FINDING = (
+    "id kind severity setup points lines size unit sd statistic rivals action says confirm cure"
+).split()
+GEOMETRY = {"strong", "weak", "single", "two-tie", "in-line", "danger-circle", "disconnected"}
+JOBS = ("fire_station", "fire_station_clean", "two_setups")
+FOUR_DECIMALS = re.compile(r"-?\d+\.\d{4}")
+DMS = re.compile(r"\d{1,3}-[0-5]\d-[0-5]\d\.\d\d")
+NUMBER = re.compile(r"-?\d+(\.\d+)?")
+
+
+@pytest.fixture(scope="module", params=JOBS)
+def run(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Output:
+    """Return each sample job, reconciled."""
+    from tieup import cli
+
+    job = copy_sample(request.param, tmp_path_factory.mktemp("job"))
+    status = cli.outcome(["reconcile", str(job), "--quiet"])
+    return Output(status, "", "", job / "out")
+
+
+def numbers(rows: list[Row], column: str) -> list[float]:
+    """Return the defined numbers of a column."""
+    return [float(row[column]) for row in rows if row[column]]
+
+
+def test_every_file_is_there_and_no_other(run: Output) -> None:
+    """Seven files, all named in run.json; nothing hidden is left behind."""
+    assert sorted(path.name for path in run.folder.iterdir()) == sorted(FILES)
+    assert sorted(run.document("run")["files"]) == sorted(FILES)
+    assert sorted(p.name for p in run.folder.parent.iterdir()) == sorted(
+        ["control.csv", "job.yaml", "out", "raw"]
+    )
+
+
+@pytest.mark.parametrize(
+    ("table", "columns"),
+    [
+        ("coordinates", COORDINATES),
+        ("observations", OBSERVATIONS),
+        ("setups", SETUPS),
+        ("ties", TIES),
+    ],
+)
+def test_every_column_of_the_contract_is_there(
+    run: Output, table: str, columns: list[str]
+) -> None:
+    """Names as in the contract, each row whole, UTF-8, LF line ends, no undefined in words."""
+    rows = run.table(table)
+    assert rows
+    assert set(columns) <= set(rows[0])
+    assert all(None not in row and None not in row.values() for row in rows)
+    data = (run.folder / f"{table}.csv").read_bytes()
+    assert b"\r" not in data
+    assert data.endswith(b"\n")
+    cells = {cell.lower() for row in rows for cell in row.values()}
+    assert not cells & {"nan", "none", "null", "inf", "-inf", "-0.0000", "-0.000", "-0.00000"}
+
+
+def test_coordinates_are_numbers_of_four_decimals(run: Output) -> None:
+    """N, E, H in the job's length unit; every point that was shot, occupied or given."""
+    rows = run.table("coordinates")
+    for row in rows:
+        for column in ("northing", "easting", "elevation"):
+            assert FOUR_DECIMALS.fullmatch(row[column]), row
+        assert row["role"] in {"control", "tie", "shot", "station", "derived"}
+        assert row["proof"] in {"held", "checked", "unchecked"}
+        for column in ("sd_northing", "ellipse_major", "ellipse_minor", "elevation_interval"):
+            assert NUMBER.fullmatch(row[column])
+            assert float(row[column]) >= 0.0
+        assert DMS.fullmatch(row["ellipse_azimuth"])
+        assert by_hand.angle(row["ellipse_azimuth"], "dms") < math.pi
+    names = [row["point"] for row in rows]
+    assert len(set(names)) == len(names)
+    job = run.folder.parent
+    shot = {cells["point"] for _, cells in raw_cells(job)}
+    setups = {cells["setup"] for _, cells in raw_cells(job) if not cells.get("station")}
+    unread = {row["point"] for row in run.table("observations") if row["status"] == "invalid"}
+    used = {row["point"] for row in run.table("observations") if row["status"] == "used"}
+    assert shot - (unread - used) <= set(names)
+    assert setups <= set(names)
+
+
+def test_ellipses_and_intervals_follow_from_the_sds(run: Output) -> None:
+    """The interval is 1.9600 sd; the ellipse's axes have the sds' squares as their sum.
+
+    2.4477 and 1.9600: published_checks, section 7. Printed to 0.00001.
+    """
+    for row in run.table("coordinates"):
+        north, east, up = (float(row[f"sd_{c}"]) for c in ("northing", "easting", "elevation"))
+        major, minor = float(row["ellipse_major"]), float(row["ellipse_minor"])
+        assert major >= minor
+        assert float(row["elevation_interval"]) == pytest.approx(1.9600 * up, abs=1.6e-5)
+        both = 2.4477 * math.hypot(north, east)
+        assert math.hypot(major, minor) == pytest.approx(both, abs=3e-5)
+        turned = by_hand.angle(row["ellipse_azimuth"], "dms")
+        along = math.hypot(major * math.cos(turned), minor * math.sin(turned))
+        assert along == pytest.approx(2.4477 * north, abs=3e-5)
+
+
+def test_every_component_of_every_raw_row_has_its_line(run: Output) -> None:
+    """One row per observed component, in the order of the raw files; its fate is one of five."""
+    rows = run.table("observations")
+    wanted = [
+        (*at.rsplit(":", 1), kind)
+        for at, cells in raw_cells(run.folder.parent)
+        for kind in ("direction", "zenith", "distance")
+        if cells[kind]
+    ]
+    assert [(row["file"], row["line"], row["kind"]) for row in rows] == wanted
+    assert {row["status"] for row in rows} <= set(FATES)
+    assert all(row["reason"] == "" for row in rows if row["status"] == "used")
+    assert all(row["reason"] for row in rows if row["status"] != "used")
+
+
+def test_residual_is_adjusted_minus_observed(run: Output) -> None:
+    """In arc seconds or mm, to the last digit that is printed; the observed is the raw cell."""
+    cells = dict(raw_cells(run.folder.parent))
+    settings = run.document("run")["settings"]["units"]
+    metre = {"m": 1.0, "ft": 0.3048}[settings["length"]]
+    seen = 0
+    for row in run.table("observations"):
+        if row["status"] == "invalid":
+            continue
+        raw = cells[f"{row['file']}:{row['line']}"]
+        assert (row["setup"], row["point"]) == (raw["setup"], raw["point"])
+        if row["kind"] == "distance":
+            observed = float(row["observed"])
+            assert observed == float(raw["distance"])
+            if row["adjusted"]:
+                assert FOUR_DECIMALS.fullmatch(row["adjusted"])
+                gap = (float(row["adjusted"]) - observed) * metre * 1000.0
+                assert gap == pytest.approx(float(row["residual"]), abs=0.051 * metre + 6e-4)
+        else:
+            assert by_hand.angle(row["observed"], "dms") == pytest.approx(
+                by_hand.angle(raw[row["kind"]], "dms"), abs=1e-9
+            )
+            if row["adjusted"]:
+                seen += 1
+                angle = by_hand.angle(row["adjusted"], "dms")
+                gap = math.degrees(angle - by_hand.angle(row["observed"], "dms")) * 3600.0
+                gap = (gap + 648_000.0) % 1_296_000.0 - 648_000.0
+                assert gap == pytest.approx(float(row["residual"]), abs=0.0056)
+    assert seen > 80
+
+
+def test_what_is_not_defined_is_empty(run: Output) -> None:
+    """A row that is not used has no adjusted value and no statistic, never a 0."""
+    for row in run.table("observations"):
+        numbers_of = [row[c] for c in ("adjusted", "residual", "sd", "redundancy", "w", "mdb")]
+        if row["status"] != "used":
+            assert numbers_of == [""] * 6
+            continue
+        assert all(numbers_of[:4])
+        # What nothing checks has a residual of 0 and no test at all.
+        if float(row["redundancy"]) < 1e-6:
+            assert numbers_of[4:] == ["", ""]
+            assert abs(float(row["residual"])) < 1e-3
+        else:
+            assert all(numbers_of[4:])
+
+
+def test_w_is_the_residual_over_its_own_sd(run: Output) -> None:
+    """Exactly v / (sd sqrt(r)) where one pointing is the sight; the mdb is 4.132 sd / sqrt(r).
+
+    4.132: published_checks, section 4. Where pointings share a sight the two differ, and
+    `tests.montecarlo` shows that each has its own sd.
+    """
+    rows = run.table("observations")
+    of_sight: dict[tuple[str, str, str], list[Row]] = {}
+    for row in rows:
+        if row["status"] == "used":
+            of_sight.setdefault((row["setup"], row["point"], row["kind"]), []).append(row)
+    squares = []
+    for group in of_sight.values():
+        for row in group:
+            if not row["w"]:
+                continue
+            squares.append(float(row["w"]) ** 2)
+            if len(group) == 1:
+                sd, share = float(row["sd"]), float(row["redundancy"])
+                own = sd * math.sqrt(share)
+                assert float(row["w"]) == pytest.approx(float(row["residual"]) / own, abs=3e-3)
+                assert float(row["mdb"]) == pytest.approx(4.132 * sd / math.sqrt(share), rel=3e-3)
+    assert len(squares) > 80
+    spread = math.sqrt(sum(squares) / len(squares))
+    assert spread == pytest.approx(1.0, abs=4.0 / math.sqrt(2 * len(squares)) + 0.02)
+
+
+def test_redundancy_numbers_sum_to_dof(run: Output) -> None:
+    """The numbers of observations.csv and the other parts of run.json together are dof."""
+    record = run.document("run")
+    readings = sum(numbers(run.table("observations"), "redundancy"))
+    parts = record["redundancy"]
+    assert readings == pytest.approx(parts["readings"], abs=5e-5 * 1300)
+    assert sum(parts.values()) == pytest.approx(record["dof"], abs=1e-6)
+    assert record["held_fit"]["dof"] == record["dof"]
+
+
+def test_raw_rows_are_the_sum_of_their_fates(run: Output) -> None:
+    """rows = used + unused + excluded + repeated + invalid, and as many as the files hold."""
+    counts = run.document("run")["counts"]
+    rows = list(raw_cells(run.folder.parent))
+    assert counts["rows"] == len(rows) == sum(counts[fate] for fate in FATES)
+    fate: dict[str, set[str]] = {}
+    for row in run.table("observations"):
+        fate.setdefault(f"{row['file']}:{row['line']}", set()).add(row["status"])
+    gravest = {at: next(f for f in FATES if f in found) for at, found in fate.items()}
+    for name in FATES:
+        assert counts[name] == sum(value == name for value in gravest.values()), name
+
+
+def test_run_json_names_what_went_in(run: Output) -> None:
+    """Version, the sha256 of every input, all settings resolved, the global test."""
+    import hashlib
+
+    import tieup
+
+    record = run.document("run")
+    assert set(RUN) <= set(record)
+    assert record["version"] == tieup.__version__
+    job = run.folder.parent
+    inputs = {path for path in job.rglob("*") if path.is_file() and run.folder not in path.parents}
+    assert record["inputs"] == {
+        path.relative_to(job).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in inputs
+    }
+    test = record["global_test"]
+    low, high = test["bounds"]
+    assert test["passed"] is (low <= test["statistic"] <= high)
+    assert record["sigma0"] == pytest.approx(math.sqrt(test["statistic"] / record["dof"]))
+    assert record["iterations"] >= 1
+    assert record["settings"]["centring"] == {"instrument": 0.5, "target": 1.0}
+    assert record["settings"]["tolerances"]["name"] == "paving"
+
+
+def test_global_test_has_the_bounds_of_chi_square(run: Output) -> None:
+    """Two-sided at 5 %, against scipy's own quantiles."""
+    from scipy.stats import chi2
+
+    record = run.document("run")
+    bounds = chi2.ppf([0.025, 0.975], record["dof"])
+    assert record["global_test"]["bounds"] == pytest.approx(list(bounds), rel=1e-9)
+
+
+def test_setups_are_the_raw_ones_with_words_of_the_contract(run: Output) -> None:
+    """One row per setup, its geometry in a word and a number in mm, its ties counted."""
+    rows = run.by("setups", "setup")
+    ties = run.table("ties")
+    names = dict.fromkeys(cells["setup"] for _, cells in raw_cells(run.folder.parent))
+    assert list(rows) == list(names)
+    for name, row in rows.items():
+        assert row["geometry"] in GEOMETRY
+        assert float(row["geometry_sd"]) > 0.0
+        assert int(row["ties"]) == sum(tie["setup"] == name for tie in ties)
+        assert row["verdict"] in {"ties", "fails", "untested"}
+        assert DMS.fullmatch(row["orientation"])
+        assert float(row["redundancy"]) > 0.0
+        for column in ("northing", "easting", "elevation"):
+            assert FOUR_DECIMALS.fullmatch(row[column])
+
+
+def test_ties_are_judged_against_their_limits(run: Output) -> None:
+    """Each point and setup once; limits of the paving class; d_horizontal is that of N and E."""
+    rows = run.by("ties", "point", "setup")
+    metre = {"m": 1.0, "ft": 0.3048}[run.document("run")["settings"]["units"]["length"]]
+    for row in rows.values():
+        assert float(row["limit_horizontal"]) == pytest.approx(0.006 / metre, abs=1e-5)
+        assert float(row["limit_elevation"]) == pytest.approx(0.003 / metre, abs=1e-5)
+        if row["verdict"] == "untested":
+            assert row["d_horizontal"] == row["sd_northing"] == ""
+            continue
+        across = math.hypot(float(row["d_northing"]), float(row["d_easting"]))
+        rise = abs(float(row["d_elevation"]))
+        assert float(row["d_horizontal"]) == pytest.approx(across, abs=2e-5)
+        assert all(float(row[f"sd_{c}"]) > 0.0 for c in ("northing", "easting", "elevation"))
+        over = across > 0.006 / metre + 2e-5 or rise > 0.003 / metre + 1e-5
+        assert row["verdict"] == ("fails" if over else "ties")
+
+
+def test_findings_have_every_key(run: Output) -> None:
+    """Keys, severities and types of section 6; worst first; ids unique; lines are raw rows."""
+    findings = run.findings
+    order = ["stop", "check", "note"]
+    assert [order.index(f["severity"]) for f in findings] == sorted(
+        order.index(f["severity"]) for f in findings
+    )
+    assert len({f["id"] for f in findings}) == len(findings)
+    rows = {at for at, _ in raw_cells(run.folder.parent)}
+    for finding in findings:
+        assert list(finding) == FINDING
+        assert re.fullmatch(r"F-[0-9a-f]{4,}", finding["id"])
+        assert set(finding["lines"]) <= rows
+        assert all(finding[key] for key in ("kind", "action", "says", "confirm", "cure"))
+        for rival in finding["rivals"]:
+            assert {"kind", "points", "statistic", "separable"} <= set(rival)
+            assert isinstance(rival["separable"], bool)
+
+
+def test_report_is_one_page_that_works_offline(run: Output) -> None:
+    """No reference to anything outside the file, and the cautions stand in it."""
+    page = (run.folder / "report.html").read_text(encoding="utf-8")
+    assert not re.search(r"""(src|href)\s*=\s*["']?(https?:)?//""", page)
+    assert not re.search(r"@import|url\(\s*['\"]?https?:", page)
+    assert "person responsible for the survey" in page
+    assert "excavating" in page
+
+
+@pytest.mark.parametrize("name", JOBS)
+def test_the_same_inputs_give_the_same_bytes(
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two runs from two folders: every file equal, run.json but for the clock."""
+    import json
+
+    runs = []
+    for side in "ab":
+        (tmp_path / side).mkdir()
+        done = reconcile(capsys, copy_sample(name, tmp_path / side))
+        files = {path.name: path.read_bytes() for path in done.folder.iterdir()}
+        record = json.loads(files.pop("run.json"))
+        record.pop("written")
+        runs.append((done.status, files, record))
+    assert runs[0] == runs[1]
+
+
+def test_json_option_prints_the_answer_as_json(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Standard output is one JSON document; standard error is empty; the files are written."""
+    import json
+
+    done = reconcile(capsys, copy_sample("two_setups", tmp_path), None, "--json")
+    assert done.status == 0
+    assert isinstance(json.loads(done.text), dict)
+    assert done.errors == ""
+    assert (done.folder / "coordinates.csv").is_file()
+
+
+def test_library_and_command_line_say_the_same(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`tieup.reconcile(...).write(DIR)` leaves the bytes of `tieup reconcile`."""
+    import tieup
+
+    job = copy_sample("fire_station", tmp_path)
+    done = reconcile(capsys, job)
+    result = tieup.reconcile(job)
+    result.write(tmp_path / "library")
+    for name in FILES:
+        if name != "run.json":
+            assert (tmp_path / "library" / name).read_bytes() == (done.folder / name).read_bytes()
+    assert result.findings == done.findings
+    assert len(result.coordinates) == len(done.table("coordinates"))
+    assert list(result.ties.columns) == list(done.table("ties")[0])

@@ -1,0 +1,87 @@
+"""The distance constant that all distances of a job ask for, however sure they are of it.
+
+A wrong prism setting hides in the stations of a job whose marks lie all to one side, so
+that no test calls it out. What the distances would like is told all the same, with how well
+it is known; nothing is left out or corrected for it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from tieup.diagnose.diagnose import Diagnosis
+from tieup.diagnose.evidence import Stack, gather, stack
+from tieup.diagnose.hypotheses import Hypothesis
+from tieup.diagnose.mistake import Mistake, RivalCause
+from tieup.diagnose.search import INSEPARABLE, WORTH_NAMING
+from tieup.diagnose.selection import estimate, judge_all
+from tieup.diagnose.setups import distance_constants, distance_scales
+from tieup.diagnose.solve import Solved, without_gross
+from tieup.diagnose.subjects import Subjects
+
+WORTH_TELLING = 0.005  # m; prisms differ by more: common practice, no source
+KNOWN = 0.02  # m; an sd beyond this says that the site's shape cannot show a constant
+
+
+def with_job_constant(diagnosis: Diagnosis) -> Diagnosis:
+    """Return the diagnosis with the job's distance constant among what stays in.
+
+    Nothing is added where the constant is below 5 mm, not visible, or found already.
+    """
+    told = any(
+        mistake.kind == "prism-constant" and not mistake.setup
+        for mistake in (*diagnosis.mistakes, *diagnosis.kept)
+    )
+    found = None if told else job_constant(diagnosis.solved)
+    if found is None or abs(found.magnitude) < WORTH_TELLING or found.sd > KNOWN:
+        return diagnosis
+    return replace(diagnosis, kept=(*diagnosis.kept, found))
+
+
+def job_constant(solved: Solved) -> Mistake | None:
+    """Estimate one constant (m, observed minus right) in all distances of the job.
+
+    Returns
+    -------
+    The constant with its variance and test, a scale of the job as its rival; None where the
+    distances cannot show one.
+    """
+    case, network = solved.case, without_gross(solved.network)
+    evidence = gather(network, solved.adjustment, solved.reduction.pointings)
+    subjects = Subjects(case.shots, case.setups, case.points, evidence)
+    asked = [
+        hypothesis
+        for family in (distance_constants, distance_scales)
+        for hypothesis in family(subjects)
+        if not hypothesis.setup and not hypothesis.detail
+    ]
+    if not asked:
+        return None
+    tested = stack(evidence, asked)
+    statistic = judge_all(tested)
+    if np.isnan(statistic[0]):
+        return None
+    return _mistake(tested, asked, statistic[0], statistic[1])
+
+
+def _mistake(tested: Stack, asked: list[Hypothesis], own: float, scale: float) -> Mistake:
+    size, covariance = estimate(tested, (0,), 0)
+    rivals = ()
+    if scale > WORTH_NAMING * own:
+        separable = own - scale > INSEPARABLE
+        rivals = (RivalCause("distance-scale", "", (), float(scale**0.5), separable),)
+    constant = asked[0]
+    return Mistake(
+        kind=constant.kind,
+        setup="",
+        points=(),
+        rows=constant.rows,
+        kinds=constant.kinds,
+        unit=constant.unit,
+        size=size,
+        covariance=covariance,
+        statistic=float(max(own, 0.0) ** 0.5),
+        rivals=rivals,
+    )
