@@ -109,6 +109,35 @@ def reconcile(job: Path, out: Path | None, quiet: bool, as_json: bool) -> int:
     return _reconcile(job, out or job / "out", quiet=quiet, as_json=as_json).status
 
 
+@commands.command(epilog=EXIT_STATUS)
+@click.argument("job", type=click.Path(path_type=Path))
+@click.option("--width", type=click.IntRange(36, 200), help="Columns of the screen.")
+@common
+def ties(job: Path, out: Path | None, quiet: bool, as_json: bool, width: int | None) -> int:
+    """Say on one screen whether the bays of JOB tie, and what to shoot again.
+
+    JOB is a folder with a job.yaml. Nothing is written unless --out names a folder.
+    """
+    import shutil
+
+    from tieup.config import load_job
+    from tieup.pipeline import run
+    from tieup.write.folder import check_target, timestamp, write_results
+    from tieup.write.ties_screen import ties_record, ties_text
+
+    loaded = load_job(job)
+    if out is not None:
+        check_target(out, loaded)
+    site = run(loaded, progress=None if quiet else _progress())
+    if out is not None:
+        write_results(site, out, written=timestamp())
+    if site.answer is not None:
+        columns = width or min(shutil.get_terminal_size((80, 40)).columns, 80)
+        text = ties_text(site.answer, columns)
+        _show(text, ties_record(site.answer), quiet=quiet, as_json=as_json)
+    return site.status
+
+
 @commands.command()
 @click.argument("folder", metavar="DIR", required=False, type=click.Path(path_type=Path))
 @common

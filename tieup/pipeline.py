@@ -9,6 +9,7 @@ import numpy as np
 
 from tieup.adjust.pointings import PointingTests, examine_pointings
 from tieup.adjust.solution import Adjustment
+from tieup.config.rules import find_rules, rule_sets
 from tieup.diagnose.case import Case, complete_points
 from tieup.diagnose.constant import with_job_constant
 from tieup.diagnose.decisions import Decided, Effect, apply_edits, cure, scatter_of
@@ -29,8 +30,10 @@ from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding, worst_first
 from tieup.model.job import Job
 from tieup.model.reconciliation import Reconciliation
+from tieup.model.rules import Rule
 from tieup.read import file_sha256, read_control, read_fieldbook, read_links
 from tieup.reduce.sights import reduce_shots
+from tieup.results.bays import control_table, joints_table, pairs_table, rules_table
 from tieup.results.coordinates import coordinates_table
 from tieup.results.observations import observations_table
 from tieup.results.remarks import flags, reasons
@@ -38,8 +41,9 @@ from tieup.results.run import effects_record, run_record, summary_of
 from tieup.results.setups import setups_table, ties_table
 from tieup.results.site import Site
 from tieup.results.weaknesses import weakness_findings
-from tieup.ties.geometry import setup_geometry
-from tieup.ties.marks import judge_ties, mark_ties
+from tieup.ties.answer import crew_answer
+from tieup.ties.checks import Solution, check_site
+from tieup.ties.rules import check_rules
 from tieup.ties.withheld import WithheldTies, withheld_ties
 from tieup.units import length_factor
 
@@ -162,7 +166,8 @@ def _reconciliation(
         minimal = minimal_fit(solved)
         minimal_tests = _tests(solved, minimal)
     excluded = ~solved.case.use & ~fieldbook.shots.repeated[:, None]
-    ties = mark_ties(solved.adjustment, _withheld(solved, excluded & ~outcome.decided.excluded))
+    withheld = _withheld(solved, excluded & ~outcome.decided.excluded)
+    checks = check_site(_solution(job, solved, minimal, tests, withheld), job.tolerances)
     findings = (*outcome.findings, *_other_findings(fieldbook, solved, tests))
     site = Site(
         job=job,
@@ -170,28 +175,65 @@ def _reconciliation(
         solved=solved,
         minimal=minimal,
         tests=tests,
-        ties=ties,
-        judgement=judge_ties(ties, job.tolerances),
+        ties=checks.evidence.ties,
+        judgement=checks.ties,
         excluded=excluded,
         reason=reasons(fieldbook, solved, excluded, outcome.decided.excluded, findings),
-        geometry=setup_geometry(solved.adjustment, ties),
+        geometry=checks.evidence.geometry,
         flags=flags(outcome.findings),
     )
-    findings = (*findings, *weakness_findings(site))
+    findings = tuple(worst_first([*findings, *weakness_findings(site)]))
     summary = summary_of(site, minimal_tests)
-    stopped = any(finding.severity == "stop" for finding in findings)
-    failed = bool((site.judgement.verdict == "fails").any())
+    answer = crew_answer(
+        checks,
+        title=job.title,
+        length_unit=job.length_unit,
+        angle_unit=job.angle_unit,
+        findings=findings,
+    )
     return Reconciliation(
         job=job,
         coordinates=coordinates_table(site),
         observations=observations_table(site),
         setups=setups_table(site),
         ties=ties_table(site),
-        findings=tuple(worst_first(list(findings))),
+        findings=findings,
         summary=summary,
         run=run_record(site, summary, inputs) | {"decisions": effects_record(outcome.decided)},
-        status=int(stopped or failed),
+        status=int(answer.status or (site.judgement.verdict == "fails").any()),
+        joints=joints_table(site, checks),
+        pairs=pairs_table(site, checks),
+        control=control_table(site, checks),
+        rules=rules_table(check_rules(_rules(job), checks.evidence)),
+        answer=answer,
     )
+
+
+def _solution(
+    job: Job,
+    solved: Solved,
+    minimal: Adjustment | None,
+    tests: PointingTests,
+    withheld: WithheldTies | None,
+) -> Solution:
+    return Solution(
+        held=solved.adjustment,
+        minimal=minimal,
+        shots=solved.case.shots,
+        sights=solved.network.sights,
+        pointings=solved.reduction.pointings,
+        tests=tests,
+        precision=job.precision,
+        refraction=job.refraction,
+        confidence=job.confidence,
+        withheld=withheld,
+    )
+
+
+def _rules(job: Job) -> tuple[Rule, ...]:
+    """Return the rules that ship under the name of the job's tolerances."""
+    name = job.tolerances.name
+    return find_rules(name).rules if name in rule_sets() else ()
 
 
 def _tests(solved: Solved, adjustment: Adjustment) -> PointingTests:

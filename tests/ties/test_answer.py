@@ -54,9 +54,7 @@ def test_the_wrong_shot_is_named_and_what_to_do():
     setups = {s.setup: s for s in answer.setups}
     assert setups["S3"].verdict == "fails" and setups["S3"].height_at == "CP5"
     assert setups["S3"].height < -0.04  # m, low
-    assert answer.todo[0] == (
-        "from S3 shoot CP5 again, both faces, read the pole height aloud"
-    )
+    assert answer.todo[0] == ("from S3 shoot CP5 again, both faces, read the pole height aloud")
     assert any(text.startswith("close S4 on the backsight") for text in answer.todo)
 
 
@@ -88,7 +86,11 @@ def test_45_columns_say_the_same_as_80():
         for text in (headline(answer), *answer.todo):
             assert _flat(text) in _flat(wide) and _flat(text) in _flat(narrow)
         rows = [
-            {tuple(line.replace(":", " ").split()[:7]) for line in text.splitlines() if " mm " in line}
+            {
+                tuple(line.replace(":", " ").split()[:7])
+                for line in text.splitlines()
+                if " mm " in line
+            }
             for text in (wide, narrow)
         ]
         for part in (*answer.setups, *answer.joints):

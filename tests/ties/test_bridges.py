@@ -65,7 +65,9 @@ def test_loops_close_and_cover_every_redundant_pair():
     known = {frozenset(p) for p in pairs.tolist()}
     walked = set()
     for loop in loops:
-        steps = {frozenset(e) for e in zip(loop.setups, loop.setups[1:] + loop.setups[:1], strict=True)}
+        steps = {
+            frozenset(e) for e in zip(loop.setups, loop.setups[1:] + loop.setups[:1], strict=True)
+        }
         assert steps <= known
         walked |= steps
     assert len(loops) == 2 and walked == known

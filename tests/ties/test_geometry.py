@@ -109,9 +109,10 @@ def test_a_mark_in_the_sector_does_what_it_promises():
         alone = station_alone(more, _sd(more))
         assert np.isfinite(alone.shift_sd).all()
         before = station_alone(offset, _sd(offset)).covariance
-        assert np.linalg.eigvalsh(alone.covariance[:2, :2])[-1] < np.linalg.eigvalsh(
-            before[:2, :2]
-        )[-1]
+        assert (
+            np.linalg.eigvalsh(alone.covariance[:2, :2])[-1]
+            < np.linalg.eigvalsh(before[:2, :2])[-1]
+        )
 
 
 def test_fan_is_the_circle_less_the_widest_gap():
@@ -215,4 +216,4 @@ def test_the_number_behind_the_word_is_the_worst_sd_of_a_shot():
         own = aside.connections.setup == s
         worst = np.sqrt(np.linalg.eigvalsh(carried[own][:, :2, :2])[:, -1]).max()
         assert worst <= geometry[s].sd_plan + 1e-9
-        assert abs(geometry[s].sd_height**2 - result.setup_covariance[s, 2, 2]) < 1e-15
+        assert abs(geometry[s].sd_height ** 2 - result.setup_covariance[s, 2, 2]) < 1e-15

@@ -120,7 +120,9 @@ def test_a_kink_at_the_change_over_is_seen():
             arm = np.array([np.cos(turn) * arm[0], np.sin(turn) * arm[0]])
             mark = replace(mark, northing=pivot.northing + arm[0], easting=pivot.easting + arm[1])
         marks.append(mark)
-    joints = _joints(simulate(Site(tuple(marks), site.setups), Precision(), np.random.default_rng(1)))
+    joints = _joints(
+        simulate(Site(tuple(marks), site.setups), Precision(), np.random.default_rng(1))
+    )
     assert joints.bends[0]
     assert abs(joints.value[0, KINK] - turn) < 4 * joints.sd[0, KINK]
 

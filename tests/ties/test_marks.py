@@ -16,7 +16,7 @@ from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import held_frame
 from tieup.model.settings import Precision, Tolerances
 from tieup.ties.family import holm
-from tieup.ties.marks import clearness, judge_ties, mark_ties, smallest_caught
+from tieup.ties.marks import judge_ties, mark_ties, smallest_caught
 from tieup.ties.verdicts import PROVING, judge, state_of
 from tieup.ties.withheld import withheld_ties
 
@@ -130,9 +130,7 @@ def test_clean_jobs_do_not_fail():
         rng = np.random.default_rng(3000 + seed)
         kind = ("free", "mixed", "occupied")[seed % 3]
         control = ("held", "weighted")[seed % 2]
-        site = random_site(
-            rng, setups=3 + seed % 4, kind=kind, control=control, side_shots=0
-        )
+        site = random_site(rng, setups=3 + seed % 4, kind=kind, control=control, side_shots=0)
         ties = mark_ties(solve(simulate(site, Precision(), rng)))
         failing += bool((judge_ties(ties, Tolerances()).verdict == "fails").any())
     assert failing <= 3
@@ -217,7 +215,7 @@ def test_the_clearest_difference_is_that_of_the_wrong_shot():
     name = next(n for n in survey.points if n.startswith("CP") and len(survey.rows("S2", n)))
     survey = target_height(survey, survey.rows("S2", name), 0.030)
     ties = mark_ties(solve(survey))
-    worst = int(np.argmax(clearness(ties)))
+    worst = int(np.argmax(ties.clearness))
     assert (survey.setups[ties.setup[worst]].label, survey.points[ties.point[worst]]) == (
         "S2",
         name,

@@ -23,6 +23,7 @@ from tieup.adjust.elimination import Held
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
 MOTIONS = 4  # shift N, shift E, shift H, turn about the vertical
+LEVELLED = np.eye(MOTIONS)[[0, 1, 3]]  # what a piece of level runs alone cannot do: move in plan
 INDEPENDENT = 1e-9  # relative size below which a motion is not held by control
 
 
@@ -112,10 +113,12 @@ def free_motions(axis: FloatArray, position: FloatArray, anchors: Anchors) -> Mo
         ]
     )
     piece = np.concatenate([anchors.piece_setup[setup], anchors.piece_point[point]])
+    sighted = set(anchors.piece_setup.tolist())
     open_ = {
-        number: _null_space(resisting[piece == number])
-        for number in np.unique(anchors.piece_setup).tolist()
-        if number >= 0
+        number: _null_space(
+            np.concatenate([resisting[piece == number], LEVELLED[: 0 if number in sighted else 3]])
+        )
+        for number in sorted({*sighted, *anchors.piece_point.tolist()} - {-1})
     }
     setup_columns = [np.zeros((len(axis), 4, 0))]
     point_columns = [np.zeros((len(position), 3, 0))]
@@ -147,9 +150,8 @@ def minimal_hold(motions: Motions, held: Held) -> Held:
         return held
     setup, point = held.setup.copy(), held.point.copy()
     unknowns = setup.size
-    left = np.concatenate(
-        [motions.setup.reshape(unknowns, -1), motions.point.reshape(point.size, -1)]
-    )
+    flat = motions.setup.reshape(unknowns, motions.count)
+    left = np.concatenate([flat, motions.point.reshape(point.size, motions.count)])
     left[np.concatenate([setup.ravel(), point.ravel()])] = 0.0
     if setup.size:
         left[:unknowns] *= 1e3  # prefer setups: their orientation turns the whole piece

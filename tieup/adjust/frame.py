@@ -110,6 +110,7 @@ def _anchors(problem: Problem, chosen: IntArray, aside: IntArray) -> Anchors:
     reached[connections.point] = True
     reached[links] = True
     bound = problem.held_point | (problem.weight > 0)
+    bound[:, :2] &= network.start.plan_point[:, None]  # a stand-in resists nothing
     return Anchors(
         np.array(np.nonzero(problem.held_setup & problem.solved_setup[:, None])),
         np.array(np.nonzero(bound & problem.solved_point[:, None])),
@@ -133,6 +134,8 @@ def _conditions(problem: Problem, motions: Motions) -> Conditions:
     stay[local.point, :2, 3] = [east, -north]
     held = problem.held_setup if local.is_setup else problem.held_point
     columns = [0, 1, 3] if held[local.point, 2] else [0, 1, 2, 3]
+    if not len(problem.network.setup_labels):
+        columns = [2]  # level runs alone have nothing but a height
     return Conditions(setup[:, :, columns], point[:, :, columns])
 
 

@@ -63,6 +63,11 @@ class Problem:
     held_point: BoolArray
     weight: FloatArray
 
+    @property
+    def held_in_plan(self) -> BoolArray:
+        """Return the marks (P,) that have a height alone."""
+        return np.asarray(self.solved_point & ~self.network.start.plan_point)
+
 
 def held_frame(network: Network) -> Frame:
     """Return the frame held to control (as weighted)."""
@@ -84,7 +89,11 @@ def minimal_frame(network: Network) -> Frame:
     nothing = np.full_like(network.control, np.nan)
     known: BoolArray = np.asarray(np.isfinite(network.control[:, :2]).all(axis=1))
     reference = np.where(np.isfinite(network.control), network.control, network.start.position)
-    if known.sum() < 2:
+    if not len(network.setup_labels):
+        touched = levelled_only(network)
+        known = touched & np.isfinite(network.control[:, 2])
+        known = known if known.any() else touched
+    elif known.sum() < 2:
         known, reference = _shared(network), network.start.position
     return Frame(nothing, nothing, known, network.start.axis, reference)
 
@@ -111,20 +120,25 @@ def make_problem(
     """Gather what takes part; ``without_*`` are masks of what was found undetermined."""
     start = network.start
     solved_setup = start.plan_setup & ~without_setup
-    solved_point = start.plan_point & ~without_point
-    connections = _connections(network, solved_setup, solved_point)
+    placed = start.plan_point & ~without_point
+    solved_point = placed | (levelled_only(network) & ~without_point)
+    connections = _connections(network, solved_setup, placed)
     known = np.isfinite(frame.control) & solved_point[:, None]
     fixed = known & (frame.control_sd == 0)
     weighted = known & (frame.control_sd > 0)
     held_point = fixed | ~solved_point[:, None]
     held_point[:, 2] |= ~start.height_point
+    held_point[:, :2] |= ~placed[:, None]
     held_setup = np.repeat(~solved_setup[:, None], 4, axis=1)
     held_setup[:, 2] |= ~start.height_setup
     weight = np.zeros(known.shape)
     weighing = np.nonzero(weighted & ~held_point)
     weight[weighing] = frame.control_sd[weighing] ** -2.0
     links = network.links
-    taking = solved_point[links.start] & solved_point[links.end]
+    levels, high = links.kind == "level", solved_point & start.height_point
+    taking = np.where(
+        levels, high[links.start] & high[links.end], placed[links.start] & placed[links.end]
+    )
     return Problem(
         network,
         frame,
@@ -136,6 +150,16 @@ def make_problem(
         held_point,
         weight,
     )
+
+
+def levelled_only(network: Network) -> BoolArray:
+    """Return the marks (P,) that level runs reach and nothing places in plan."""
+    links, start = network.links, network.start
+    levels = links.kind == "level"
+    touched = np.zeros(len(start.plan_point), dtype=np.bool_)
+    touched[links.start[levels]] = True
+    touched[links.end[levels]] = True
+    return np.asarray(touched & start.height_point & ~start.plan_point)
 
 
 def _connections(network: Network, solved_setup: BoolArray, solved_point: BoolArray) -> Connections:

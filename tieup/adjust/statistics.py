@@ -37,6 +37,7 @@ def describe(
     setup_covariance, point_covariance = _covariances(solution, spreads, transfer, aside)
     observed = equations.scale > 0
     control = _control(solution, point_covariance)
+    position[problem.held_in_plan, :2] = np.nan
     position[~problem.solved_point] = np.nan
     return Adjustment(
         problem=problem,
@@ -120,6 +121,7 @@ def _covariances(
         covariance = product(along, transposed(by_setup[part])) + aside.own[part]
         put(point, at.point[part], covariance)
     setup[~problem.solved_setup] = np.nan
+    point[problem.held_in_plan, :2] = point[problem.held_in_plan, :, :2] = np.nan
     point[~problem.solved_point] = np.nan
     return setup, point
 

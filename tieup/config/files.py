@@ -7,10 +7,15 @@ from pathlib import Path, PurePosixPath
 from tieup.config.nodes import Reading
 
 
-def find_raw(folder: Path, patterns: list[str | None], reading: Reading) -> tuple[Path, ...]:
-    """Return the raw files, each once, sorted by their path inside the folder."""
+def find_raw(
+    folder: Path, patterns: list[str | None], reading: Reading, *, needed: bool = True
+) -> tuple[Path, ...]:
+    """Return the raw files, each once, sorted by their path inside the folder.
+
+    Not ``needed``, as beside level runs: there may be none where none is named.
+    """
     found: set[Path] = set()
-    if not patterns:
+    if not patterns and needed:
         reading.note_key("raw", "names no file. Expected patterns such as raw/*.csv")
     for number, pattern in enumerate(patterns, 1):
         if pattern is None:  # no text: refused already
@@ -24,7 +29,7 @@ def find_raw(folder: Path, patterns: list[str | None], reading: Reading) -> tupl
         except ValueError as error:
             reading.note_key(key, f'is "{pattern}", which is no pattern ({error})')
             continue
-        if not matches:
+        if not matches and (needed or "raw" in reading.lines):
             reading.note_key(key, f'is "{pattern}", and no file matches it')
         found.update(path for path in matches if _inside(path, folder, key, reading))
     return tuple(sorted(found, key=lambda path: path.relative_to(folder).as_posix()))

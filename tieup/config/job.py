@@ -43,7 +43,7 @@ def load_job(folder: Path | str) -> Job:
         title=values["title"],
         angle_unit=units["angle"],
         length_unit=units["length"],
-        raw_files=find_raw(home, values["raw"], reading),
+        raw_files=find_raw(home, values["raw"], reading, needed=not values["levels"]),
         control_file=find_file(home, values["control"], "control", reading),
         control_sd=values["control_sd"] * factor,
         datum=_datum(values, units["angle"], factor, reading),

@@ -22,6 +22,7 @@ from tieup.diagnose.alone import rows_of_setup
 from tieup.diagnose.axes import resolve_axes
 from tieup.diagnose.case import Case
 from tieup.diagnose.claims import Claim, mistakes_of
+from tieup.diagnose.collisions import split_collisions
 from tieup.diagnose.misreadings import (
     ALL,
     CONVENTIONS,
@@ -56,16 +57,27 @@ def resolve_conventions(solved: Solved) -> tuple[Solved, list[Mistake]]:
         Every setup is misread alike: nothing is left to solve, and job.yaml is to be changed.
     """
     solved, found = resolve_axes(solved)
-    suspects = suspicious_setups(solved).tolist()
-    if not suspects:
-        return solved, found
+    for _ in range(ROUNDS):
+        suspects = suspicious_setups(solved.case, solved.network).tolist()
+        better = _resolved(solved, suspects) if suspects else None
+        if better is None:
+            break
+        solved, new = better
+        found += new
+    return solved, found
+
+
+def _resolved(solved: Solved, suspects: list[int]) -> tuple[Solved, list[Mistake]] | None:
+    """Explain some suspects, by what is cheap to try first; None where nothing explains any."""
     resolved = resolve_setups(solved.case, solved.network, suspects)
-    if resolved is None:
-        solved, reused = split_reused(solved)
-        if reused or len(suspects) > MOST_APART:
-            return solved, found + reused
-        resolved = resolve_setups(solved.case, solved.network, suspects, apart=True)
-    return (solved, found) if resolved is None else (resolved[0], found + resolved[1])
+    if resolved is not None:
+        return resolved
+    solved, reused = split_reused(solved)
+    if reused:
+        return solved, reused
+    if len(suspects) > MOST_APART:
+        return None
+    return resolve_setups(solved.case, solved.network, suspects, apart=True)
 
 
 def resolve_setups(
@@ -82,10 +94,21 @@ def resolve_setups(
     if accepted:
         right = _put_right(case, accepted)
         start = solve(right).network
-        suspects = np.flatnonzero(misplaced(start)).tolist()
+        suspects = suspicious_setups(right, start).tolist()
     if start is not None and suspects:
         accepted += _fewest(right, start, suspects, apart)
-    return _left_out(case, mistakes_of(case, accepted)) if accepted else None
+    if not accepted:
+        return None
+    case, clashing = _names_split(case, accepted)
+    solved, misread = _left_out(case, mistakes_of(case, accepted))
+    return solved, [*misread, *clashing]
+
+
+def _names_split(case: Case, accepted: list[Claim]) -> tuple[Case, list[Mistake]]:
+    """Tell apart the names that clash, which shows once the setups are put right."""
+    split, found = split_collisions(solve(_put_right(case, accepted)))
+    shots = replace(case.shots, point=split.shots.point)
+    return replace(case, points=split.points, shots=shots), found
 
 
 def _given_away(case: Case) -> list[Claim]:
@@ -131,7 +154,7 @@ def _fewest(case: Case, network: Network, suspects: Sequence[int], apart: bool) 
         case, network = right.case, right.network
         rivals = [c for c in equal if c is not chosen and claim_of(case, network, c.setup) is None]
         accepted.append(replace(chosen, rivals=tuple(rivals)))
-        suspects = np.flatnonzero(misplaced(network)).tolist()
+        suspects = suspicious_setups(case, network).tolist()
         if not suspects:
             break
     return accepted

@@ -30,7 +30,9 @@ from tieup.model.arrays import IntArray
 from tieup.model.network import Network
 
 FEWEST_MARKS, TOGETHER = 2, 5  # marks of each part, and of both: two marks alone prove little
-MOST_AGREE = 0.8  # share of the marks of each part that must agree
+MOST_AGREE = 0.6  # share of the marks of each part that must agree
+TELLING_MARKS = 3  # marks of a part that need no pause or backsight to show the move
+PAUSE, LONGER = 300.0, 4.0  # s, and times the usual pace: time enough to move the instrument
 BETTER = 1.5  # cost by which two places must fit better than one
 LEAST_MISFIT = 0.001  # m
 
@@ -104,7 +106,20 @@ def _best_break(case: Case, rows: IntArray, known: Known) -> Break | None:
     if best is None:
         return None
     _, cut, before, after = best
-    return Break(_first_row(case, rows, int(ties[cut - 1]), int(ties[cut])), before, after)
+    row = _first_row(case, rows, int(ties[cut - 1]), int(ties[cut]))
+    few = min(before.agreeing, after.agreeing) < TELLING_MARKS
+    # Two swapped names also fit a place of their own; a move takes time and a new backsight.
+    return None if few and not _moved_on(case, rows, row) else Break(row, before, after)
+
+
+def _moved_on(case: Case, rows: IntArray, row: int) -> bool:
+    """Say whether work paused before a row, or a backsight was shot anew from it on."""
+    step = np.diff(case.shots.time[rows])
+    pause = step[int(np.searchsorted(rows, row)) - 1] if rows[0] < row else np.nan
+    if np.isfinite(step).all() and pause >= max(PAUSE, LONGER * float(np.median(step))):
+        return True
+    role = case.shots.role[rows]
+    return bool(((role == "backsight") & (rows >= row)).any())
 
 
 def _agreement_of(case: Case, rows: IntArray, known: Known) -> Agreement:
@@ -113,8 +128,10 @@ def _agreement_of(case: Case, rows: IntArray, known: Known) -> Agreement:
 
 
 def _agrees(part: Agreement) -> bool:
-    enough = max(FEWEST_MARKS, MOST_AGREE * part.offered)
-    return part.agreeing >= enough and part.level >= MOST_AGREE * part.levelled
+    """Say whether the marks of a part agree on one place; two alone must both."""
+    few = part.agreeing < TELLING_MARKS
+    enough = part.offered if few else MOST_AGREE * part.offered
+    return part.agreeing >= max(FEWEST_MARKS, enough) and part.level >= MOST_AGREE * part.levelled
 
 
 def _first_row(case: Case, rows: IntArray, last: int, first: int) -> int:

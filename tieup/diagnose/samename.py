@@ -16,7 +16,6 @@ APART = 0.5  # m in plan; two places of one name further apart than this are two
 SAME_PLACE = 0.05  # m; a shot this close to another point is a shot of that point
 SOME, SOME_MUTE = 2, 3  # names that must collide together, where roles are booked or not
 ANCHORS = 2  # other marks on which both setups must agree with the rest
-MOST_WRONG = 0.34  # share of a setup's other marks that may be wrong
 
 
 @dataclass(frozen=True)
@@ -179,7 +178,7 @@ def anchored(network: Network, group: Group, setup: int) -> bool:
     astray = np.isin(visits.point[own], list(clusters))
     agreeing = int((~astray).sum())
     wrong = int((astray & ~visits.side[own] & ~visits.mute[own]).sum())
-    return agreeing >= ANCHORS and wrong <= MOST_WRONG * (agreeing + wrong)
+    return agreeing >= ANCHORS and wrong < agreeing
 
 
 def _seen_by_several(visits: Visits, points: int) -> BoolArray:

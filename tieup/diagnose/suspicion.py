@@ -9,7 +9,6 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.diagnose.case import Case
-from tieup.diagnose.solve import Solved
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Network
 from tieup.model.observations import DISTANCE, ZENITH
@@ -22,9 +21,8 @@ STEEP = 0.7  # mean |cos z| beyond which "zenith angles" are those of a plumb li
 TELLING_RISE = 0.05  # m; rises that scatter less say nothing about the sign of an angle
 
 
-def suspicious_setups(solved: Solved) -> IntArray:
+def suspicious_setups(case: Case, network: Network) -> IntArray:
     """Return the setups whose readings as a whole seem to mean something else."""
-    case, network = solved.case, solved.network
     strange = misplaced(network) | upside_down(network)
     strange |= steep(case) | sexagesimal(case)
     return np.flatnonzero(strange)

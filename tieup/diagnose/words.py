@@ -68,6 +68,14 @@ def _at(mistake: Mistake) -> str:
     return " and ".join(mistake.points)
 
 
+def _first(mistake: Mistake) -> str:
+    return mistake.points[0] if mistake.points else "a mark"
+
+
+def _used(mistake: Mistake) -> str:
+    return f"of setup {mistake.setup}" if mistake.setup else "of this job"
+
+
 def _where(mistake: Mistake) -> str:
     names = ", ".join(mistake.points[:6]) + (" ..." if len(mistake.points) > 6 else "")
     return f"in setup {mistake.setup}" if not names else f"in setup {mistake.setup} to {names}"
@@ -83,8 +91,8 @@ def _target_height(m: Mistake, p: Phrases) -> Text:
     return Text(
         f"In setup {m.setup} {what} was booked {p.length(m.magnitude)} "
         f"too {too(m, 'large', 'small')}; the heights are left out.",
-        "Look up the pole height in the field book; shoot the point again and read the pole "
-        "height aloud.",
+        f"From {m.setup} shoot {_first(m)} again and read the pole height aloud; look up the "
+        "pole height in the field book.",
         f"Set the pole height {p.length(m.magnitude)} {too(m, 'lower', 'higher')} "
         "(accept), or leave the heights out (exclude).",
     )
@@ -107,7 +115,7 @@ def _station(m: Mistake, p: Phrases) -> Text:
         says = f"Setup {m.setup} stood {p.shift(m.magnitude)} away from {_at(m)}"
     return Text(
         f"{says}; it is taken as a free station.",
-        "Compare the field sketch; look at the mark under the instrument.",
+        f"Look at the mark under the instrument of {m.setup}; compare the field sketch.",
         "Correct the station name" + (f" to {m.instead[0]}" if m.instead else "") + " (accept).",
     )
 
@@ -124,7 +132,7 @@ def _reading(m: Mistake, p: Phrases) -> Text:
     }[m.kind]
     return Text(
         f"The {m.kind} {_where(m)} is {size} too {side}; it is left out. Likely: {cause}.",
-        f"Shoot {_at(m)} again from {m.setup} or from another setup, both faces.",
+        f"From {m.setup} or another setup shoot {_at(m)} again, both faces.",
         "Leave the reading out (exclude), or shoot again.",
     )
 
@@ -137,7 +145,7 @@ def _constant(m: Mistake, p: Phrases) -> Text:
     return Text(
         f"All distances {whose}{prism} are {p.shift(m.magnitude)} too {too(m, 'long', 'short')}, "
         "whatever their length: a wrong prism constant.",
-        "Measure a known short line with the same prism; compare the prism set in the "
+        f"Measure a known short line with the prism {_used(m)}; compare the prism set in the "
         "instrument with the one on the pole.",
         f"Add {'-' if m.magnitude > 0 else '+'}{p.shift(m.magnitude)} to these distances (accept).",
     )
@@ -150,7 +158,7 @@ def _job_constant(m: Mistake, p: Phrases) -> Text:
     return Text(
         f"All distances of the job ask for a constant of {change}, give or take "
         f"{p.shift(m.sd)}{sure}: a prism constant set wrong would show like this. It is left in.",
-        "Measure a known short line with the same prism; compare the prism set in the "
+        f"Measure a known short line with the prism {_used(m)}; compare the prism set in the "
         "instrument with the one on the pole.",
         f"Add {change} to all distances (accept) if the known line says so too.",
     )
@@ -162,7 +170,8 @@ def _scale(m: Mistake, p: Phrases) -> Text:
         f"The distances {whose} are too {too(m, 'long', 'short')} by "
         f"{abs(m.magnitude) * 1e6:.0f} mm per km: weather correction or a grid factor in the "
         "instrument.",
-        "Look at the scale factor and the weather set in the instrument; measure a known line.",
+        f"Look at the scale factor and the weather set in the instrument {_used(m)}; measure a "
+        "known line.",
         "Correct the setting and take the factor off these distances (accept).",
     )
 
@@ -172,7 +181,8 @@ def _moved(m: Mistake, p: Phrases) -> Text:
     return Text(
         f"The instrument of setup {m.setup} was knocked during the setup: what was shot later is "
         f"turned or shifted by {size}. The later shots are taken as a setup of their own.",
-        "Shoot the backsight and a second mark again; compare with the opening shots.",
+        f"From {m.setup} shoot the backsight and a second mark again; compare with the opening "
+        "shots.",
         "Keep the setup split (accept), or shoot the later points again.",
     )
 
@@ -184,7 +194,7 @@ def _settled(m: Mistake, p: Phrases) -> Text:
         says = f"{too(m, 'sank', 'rose')} by {p.shift(m.magnitude)}"
     return Text(
         f"The instrument of setup {m.setup} {says} from its first shot to its last.",
-        "Shoot the backsight again after half an hour; look at the tripod's feet.",
+        f"From {m.setup} shoot the backsight again after half an hour; look at the tripod's feet.",
         "Shoot this setup again on firm ground.",
     )
 
@@ -193,7 +203,7 @@ def _mark_moved(m: Mistake, p: Phrases) -> Text:
     return Text(
         f"Mark {m.points[0]} moved by {p.shift(m.magnitude)} ({p.vector(m)}) {m.detail} on; from "
         f"then on it is a mark of its own, {m.instead[0] if m.instead else ''}.",
-        f"Look at the mark; measure from {m.points[0]} to two neighbours.",
+        f"Look at {m.points[0]}; measure from it to two neighbours.",
         f"Do not use {m.points[0]} until it is re-set; keep the split (accept).",
     )
 
@@ -202,7 +212,8 @@ def _control(m: Mistake, p: Phrases) -> Text:
     return Text(
         f"The control coordinates of {m.points[0]} do not fit the site: {p.vector(m)} given minus "
         "measured. The given values are left out.",
-        "Compare control.csv with the original sheet, digit by digit; look at the mark.",
+        f"Compare {m.points[0]} in control.csv with the original sheet, digit by digit; look at "
+        "the mark.",
         f"Correct {m.points[0]} in control.csv, or leave it free (accept).",
     )
 
@@ -217,7 +228,7 @@ def _name(m: Mistake, p: Phrases) -> Text:
         )
     return Text(
         f"{says}; it is left out.",
-        f"Compare the field sketch; shoot {_at(m)} again from {m.setup}.",
+        f"From {m.setup} shoot {_at(m)} again; compare the field sketch.",
         (f"Rename the shot to {m.instead[0]} (accept)" if m.instead else "Leave it out (exclude)")
         + ".",
     )
@@ -226,7 +237,7 @@ def _name(m: Mistake, p: Phrases) -> Text:
 def _swapped(m: Mistake, p: Phrases) -> Text:
     return Text(
         f"In setup {m.setup} the names {_at(m)} were swapped; both shots are left out.",
-        "Compare the field sketch; shoot one of the two again.",
+        f"From {m.setup} shoot {' or '.join(m.points)} again; compare the field sketch.",
         "Swap the two names (accept).",
     )
 
@@ -234,7 +245,7 @@ def _swapped(m: Mistake, p: Phrases) -> Text:
 def _face(m: Mistake, p: Phrases) -> Text:
     return Text(
         f"The direction {_where(m)} is half a circle off: the other face; it is left out.",
-        "Look at the zenith angle of the row: over 180 degrees is face 2.",
+        f"Look at the zenith angle of the row {_where(m)}: over 180 degrees is face 2.",
         "Correct the face of the row, or leave it out (exclude).",
     )
 
@@ -244,7 +255,8 @@ def _index(m: Mistake, p: Phrases) -> Text:
     return Text(
         f"The zenith angles {whose} are {p.angle(m.magnitude)} too {too(m, 'large', 'small')}: "
         "the vertical index of the instrument, not measured out by a second face.",
-        "Shoot one mark in both faces and compare the sum of the zenith angles with 360 degrees.",
+        f"Shoot one mark in both faces with the instrument {_used(m)}; the zenith angles should "
+        "sum to 360 degrees.",
         "Take it off these zenith angles (accept); adjust the instrument; shoot control in both "
         "faces.",
     )

@@ -7,11 +7,12 @@ frame, a CSV file and a page show the same numbers.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, TypeAlias
 
 from numpy.typing import NDArray
 
+from tieup.model.answer import TieAnswer
 from tieup.model.finding import Finding
 from tieup.model.job import Job
 
@@ -68,6 +69,9 @@ class Reconciliation:
     them. ``findings`` are worst first. ``run`` is what run.json holds besides the time
     it was written: version, inputs with their sha256, settings, statistics, counts.
     ``status`` is 0 when the site ties, 1 when something does not tie or must be decided.
+
+    ``joints``, ``pairs``, ``control`` and ``rules`` are further tables, empty where the job has
+    none of the kind; ``answer`` is the crew lead's.
     """
 
     job: Job
@@ -79,3 +83,13 @@ class Reconciliation:
     summary: Summary
     run: Mapping[str, Any]
     status: int
+    joints: Table = field(default_factory=dict)
+    pairs: Table = field(default_factory=dict)
+    control: Table = field(default_factory=dict)
+    rules: Table = field(default_factory=dict)
+    answer: TieAnswer | None = None
+
+    @property
+    def todo(self) -> tuple[str, ...] | None:
+        """Return what to shoot again, first things first; None where nobody asked."""
+        return None if self.answer is None else self.answer.todo

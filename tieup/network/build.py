@@ -26,6 +26,7 @@ from tieup.network.gross import (
 )
 from tieup.network.growth import CONTROL, Growth
 from tieup.network.heights import HeightState, gather_rises, grow_heights, rises_of_ties
+from tieup.network.lines import start_of_lines
 from tieup.network.plan import Anchors, PlanState, grow_plan, state_of
 from tieup.network.refusals import refuse_after, refuse_before
 from tieup.network.settle import settle_plan
@@ -64,6 +65,8 @@ def build_network(
         No solution at all is possible; the message says what is missing.
     """
     assembly = assemble(setups, points, sights, control, links, datum)
+    if not setups:
+        return _network(assembly, start_of_lines(assembly, datum))
     bend = curvature_coefficient(refraction)
     level = level_parts(sights, bend)
     ties = make_ties(sights, assembly.station, assembly.instrument_height, assembly.known, level)
@@ -74,13 +77,16 @@ def build_network(
     refuse_after(assembly, growth, datum)
     component = _components(growth, len(setups), ties)
     plan = _plan(assembly, growth, component, ties, anchors, datum)
-    start = _start(assembly, plan, ties, level, component, datum, bend)
+    return _network(assembly, _start(assembly, plan, ties, level, component, datum, bend))
+
+
+def _network(assembly: Assembly, start: Start) -> Network:
     return Network(
         setup_labels=assembly.labels,
         point_names=assembly.points,
         station=assembly.station,
         instrument_height=assembly.instrument_height,
-        sights=sights,
+        sights=assembly.sights,
         control=assembly.control,
         control_sd=assembly.control_sd,
         links=assembly.links,

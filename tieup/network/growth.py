@@ -183,6 +183,19 @@ class Growth:
         return count
 
 
+def content_numbers(owner: IntArray, size: FloatArray, owners: int) -> IntArray:
+    """Number owners by what they hold (how much, how large in sum), shape (owners,).
+
+    Ties between joins of equal strength are broken by these numbers, so that neither the
+    order of rows nor the order of setups matters.
+    """
+    count = np.bincount(owner, minlength=owners)
+    total = np.bincount(owner, weights=np.nan_to_num(size), minlength=owners)
+    numbers = np.empty(owners, dtype=np.int64)
+    numbers[np.lexsort((total, count))] = np.arange(owners)
+    return numbers
+
+
 def shared_places(
     here: Block, there: Block
 ) -> tuple[IntArray, ComplexArray, ComplexArray, FloatArray, FloatArray]:

@@ -15,7 +15,14 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import ZENITH, Sights
 from tieup.network.clouds import PLAIN, SURE, Ties
 from tieup.network.equations import plan_misfits
-from tieup.network.growth import CONTROL, Block, FitFunction, Growth, shared_places
+from tieup.network.growth import (
+    CONTROL,
+    Block,
+    FitFunction,
+    Growth,
+    content_numbers,
+    shared_places,
+)
 from tieup.network.plan import CONTROL_TOLERANCE, CONTROL_WEIGHT, PlanState
 from tieup.network.relax import Rows, relax
 from tieup.network.rigid import GEAR_FLOOR, Fit, per_mark
@@ -135,12 +142,14 @@ def _consensus(
 
 
 def _blocks(rises: Rises, held: bool) -> dict[int, Block]:
-    blocks = {unit: Block(poses={unit: (1.0 + 0.0j, 0.0j)}) for unit in range(len(rises.levelled))}
+    units = len(rises.levelled)
+    alone = [Block(poses={unit: (1.0 + 0.0j, 0.0j)}) for unit in range(units)]
     columns = (rises.unit, rises.mark, rises.rise, rises.tolerance)
     for unit, mark, rise, near in zip(*(column.tolist() for column in columns), strict=True):
-        places = blocks[unit].places.setdefault(mark, [])
+        places = alone[unit].places.setdefault(mark, [])
         if not any(abs(rise - place[0].real) <= near for place in places):
             places.append((complex(rise), 1.0, near))
+    blocks = dict(zip(content_numbers(rises.unit, rises.rise, units).tolist(), alone, strict=True))
     known = np.flatnonzero(np.isfinite(rises.elevation))
     if held and len(known):
         near = CONTROL_TOLERANCE + 3.0 * rises.elevation_sd

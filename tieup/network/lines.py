@@ -13,8 +13,8 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Start
 from tieup.model.settings import Datum
 from tieup.network.assembly import Assembly
-from tieup.network.heights import HeightState, Rises, grow_heights
 from tieup.network.clouds import PLAIN, SURE
+from tieup.network.heights import HeightState, Rises, grow_heights
 
 
 def start_of_lines(assembly: Assembly, datum: Datum) -> Start:
@@ -86,6 +86,10 @@ def _shift(heights: HeightState, assembly: Assembly, datum: Datum) -> float:
     if datum.local is None:
         return 0.0
     name = datum.local.point
+    if datum.local.toward not in assembly.points:
+        raise NetworkError(
+            f"datum: local.toward {datum.local.toward} is not in the levels - name a mark that is"
+        )
     mark = assembly.points.index(name) if name in assembly.points else -1
     if mark < 0 or heights.piece_mark[mark] != 0:
         raise NetworkError(

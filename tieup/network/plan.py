@@ -9,7 +9,7 @@ import numpy as np
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.network.clouds import Ties
-from tieup.network.growth import CONTROL, Block, Growth, Place
+from tieup.network.growth import CONTROL, Block, Growth, Place, content_numbers
 from tieup.network.joining import CHECKED, PlanFit, locate_marks, loosest_join
 from tieup.network.rigid import ComplexArray
 
@@ -75,16 +75,18 @@ def state_of(block: Block, setups: int, points: int) -> PlanState:
 
 
 def _blocks(ties: Ties, anchors: Anchors, setups: int) -> dict[int, Block]:
-    """Return one block a setup, numbered as it is, and one for control."""
-    blocks = {setup: Block(poses={setup: (1.0 + 0.0j, 0.0j)}) for setup in range(setups)}
+    """Return one block a setup, numbered by its content, and one for control."""
+    alone = [Block(poses={setup: (1.0 + 0.0j, 0.0j)}) for setup in range(setups)]
     plan, tolerance = ties.plan, ties.tolerance
     located = np.isfinite(plan)
     columns = (ties.setup, ties.point, plan, tolerance)
     for setup, point, where, near in zip(*(c[located].tolist() for c in columns), strict=True):
-        _add_own(blocks[setup].places.setdefault(point, []), (where, 1.0, near))
+        _add_own(alone[setup].places.setdefault(point, []), (where, 1.0, near))
     seen = np.isfinite(ties.direction) | np.isfinite(ties.horizontal)
     for row in np.flatnonzero(seen & ~located).tolist():
-        blocks[int(ties.setup[row])].rays.setdefault(int(ties.point[row]), []).append(row)
+        alone[int(ties.setup[row])].rays.setdefault(int(ties.point[row]), []).append(row)
+    numbers = content_numbers(ties.setup, ties.horizontal, setups)
+    blocks = dict(zip(numbers.tolist(), alone, strict=True))
     if len(anchors.mark):
         near = (CONTROL_TOLERANCE + 3.0 * anchors.sd).tolist()
         known = zip(anchors.mark.tolist(), anchors.place.tolist(), near, strict=True)

@@ -19,7 +19,6 @@ from tieup.ties.geometry import (
     TWO,
     WEAK,
 )
-from tieup.ties.marks import clearness
 from tieup.ties.pairs import words_of
 from tieup.ties.todo import to_do
 from tieup.ties.verdicts import BAD, FAILS, TIES, UNTESTED
@@ -115,7 +114,7 @@ def _setup_verdict(checks: Checks, s: int, own: IntArray) -> tuple[str, str]:
 def _worst_failing(checks: Checks, own: IntArray) -> str:
     """Name the failing mark of a setup that stands out of its sd most."""
     failing = own[checks.ties.verdict[own] == FAILS]
-    worst = failing[int(np.argmax(clearness(checks.evidence.ties)[failing]))]
+    worst = failing[int(np.argmax(checks.evidence.ties.clearness[failing]))]
     return str(checks.evidence.points[checks.evidence.ties.point[worst]])
 
 

@@ -42,9 +42,9 @@ class ControlTest:
     ``minimal``, ``held``: global tests; ``control`` the test of their difference alone.
     ``difference`` (k, 3): where the survey, without that mark's coordinates, puts it minus the
     list (N, E, H in m), ``covariance`` (k, 3, 3); NaN where nothing tests it.
-    ``statistic`` (k, 2): chi-square in plan and in height with ``freedom`` (k, 2) degrees. ``out_plan``,
-    ``out_height`` (k,): marks that are out, of several that cannot be told apart all.
-    ``told`` (2,): whether the mark that is out in plan, in height can be told from the others.
+    ``statistic`` (k, 2): chi-square in plan and in height with ``freedom`` (k, 2) degrees.
+    ``out_plan``, ``out_height`` (k,): marks that are out, of several that cannot be told apart
+    all. ``told`` (2,): whether the mark that is out in plan, in height can be told from the others.
     ``scale``, ``scale_sd``: the survey's distances over those of the list, minus 1; NaN where
     the control holds no distance. ``by_scale``: a scale explains the misfit in plan better than
     any mark does, and no mark is called out in plan. ``similarity``: None where fewer than two

@@ -1,9 +1,9 @@
 """Let wrong ties go one by one, so that one bad shot does not make its neighbours look bad.
 
 A mistake of 60 mm in one sight, left in the solution, pulls the setup and the mark, and a
-dozen clean ties around it differ by more than chance. So the clearest tie beyond chance is
-set free (its sight may shift as it likes), the others are judged again without it, and so on
-until nothing is beyond chance. With C the shifts set free and everything whitened:
+dozen clean ties around it differ by more than chance. So the clearest tie far beyond chance
+is set free (its sight may shift as it likes), the others are judged again without it, and so
+on until no gross one is left. With C the shifts set free and everything whitened:
 
     left' = left - X N^-1 X',   push' = push - X N^-1 (C' push),   N = C'RC,   X = B'RC
 
@@ -17,46 +17,75 @@ import numpy as np
 
 from tieup.adjust.hypothesis import place_shift, project
 from tieup.adjust.solution import Adjustment
-from tieup.model.arrays import FloatArray, IntArray
-from tieup.ties.family import JOB_LEVEL, holm
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.ties.family import holm
 from tieup.ties.shifts import TESTABLE, Information, Shifts, solve_shifts
 
 MOST = 20  # ties let go; with more the site is past judging tie by tie
+LEVEL = 1e-6  # chance that a clean job has a tie let go: some 6 sds, what smears on others
 
 
-def judged_apart(
-    adjustment: Adjustment, members: list[IntArray], info: Information
-) -> Shifts:
+def judged_apart(adjustment: Adjustment, tie: IntArray, info: Information) -> Shifts:
     """Return the shifts of all ties, each without the wrong ones among the others.
 
-    ``members`` are the connections of each tie (t,), none for a tie that was left out of the
-    solution and so pulls at nothing.
+    ``tie`` (c,) numbers the tie of each connection of the solution, -1 for none. A tie without
+    connections was left out of the solution and pulls at nothing.
     """
     shifts = solve_shifts(info)
-    settled = np.zeros(len(members), dtype=bool)
+    settled = np.zeros(len(info.push), dtype=np.bool_)
     free: list[int] = []
-    cross = np.zeros((len(members), 3, 0))
+    cross = np.zeros((len(info.push), 3, 0))
     while len(free) < MOST:
         clearest = _clearest(shifts, settled)
         if clearest < 0:
             break
         settled[clearest] = True
-        if not len(members[clearest]):
+        own = np.flatnonzero(tie == clearest)
+        if not len(own):
             continue
         free.append(clearest)
-        more = _cross(adjustment, members, clearest)
-        cross = np.concatenate([cross, more], axis=2)
-        found = solve_shifts(_without(info, free, cross)).where_lost(shifts)
-        same = _same_mark(adjustment, members, clearest)
-        settled |= same & (_share(found, shifts) == 0)
-        shifts = found
+        cross = np.concatenate([cross, _cross(adjustment, tie, own, len(settled))], axis=2)
+        apart = solve_shifts(_without(info, free, cross))
+        settled |= apart.lost(shifts)
+        shifts = apart.where_lost(shifts)
     return shifts
 
 
-def _clearest(shifts: Shifts, settled: np.ndarray) -> int:
-    """Return the clearest unsettled tie beyond chance, -1 for none."""
+def _clearest(shifts: Shifts, settled: BoolArray) -> int:
+    """Return the clearest unsettled tie far beyond chance, -1 for none."""
     chance = shifts.chances()
-    beyond = holm(chance.ravel(), JOB_LEVEL).reshape(chance.shape).any(axis=0) & ~settled
+    beyond = holm(chance.ravel(), LEVEL).reshape(chance.shape).any(axis=0) & ~settled
     if not beyond.any():
         return -1
     return int(np.argmax(np.where(beyond, shifts.clearness(), -np.inf)))
+
+
+def _cross(adjustment: Adjustment, tie: IntArray, own: IntArray, count: int) -> FloatArray:
+    """Return B'RC (t, 3, 3) of every tie with the shift C of the connections ``own``."""
+    remaining = project(adjustment, place_shift(adjustment, [own])).connections
+    rows = np.flatnonzero(tie >= 0)
+    products = adjustment.rows.by_place[rows].transpose(0, 2, 1) @ remaining[rows]
+    cross = np.zeros((count, 3, 3))
+    np.add.at(cross, tie[rows], products)
+    return cross
+
+
+def _without(info: Information, free: list[int], cross: FloatArray) -> Information:
+    """Return the information of every tie with those of ``free`` set free, but for itself."""
+    left, push = _reduced(info, np.arange(len(info.push)), free, cross)
+    for place, i in enumerate(free):
+        others = free[:place] + free[place + 1 :]
+        columns = np.delete(np.arange(cross.shape[2]), slice(3 * place, 3 * place + 3))
+        own = _reduced(info, np.array([i]), others, cross[:, :, columns])
+        left[i], push[i] = own[0][0], own[1][0]
+    return Information(info.seen, left, push)
+
+
+def _reduced(
+    info: Information, ties: IntArray, free: list[int], cross: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    normal = cross[free].reshape(3 * len(free), 3 * len(free))
+    inverse = np.linalg.pinv((normal + normal.T) / 2.0, rcond=TESTABLE, hermitian=True)
+    own, pushed = cross[ties], info.push[free].reshape(-1)
+    left = info.left[ties] - own @ inverse @ own.transpose(0, 2, 1)
+    return left, info.push[ties] - own @ (inverse @ pushed)

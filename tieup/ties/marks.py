@@ -19,50 +19,48 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.distributions import chi_square_log_tail
 from tieup.adjust.hypothesis import gram, place_shift, project, score
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.settings import Tolerances
-from tieup.ties.family import JOB_LEVEL, chance_of, holm
+from tieup.ties.family import JOB_LEVEL, holm
 from tieup.ties.known import known_to_control
+from tieup.ties.letting_go import judged_apart
+from tieup.ties.shifts import Information, Shifts
 from tieup.ties.verdicts import UNASKED, Judgement, judge, state_of
 from tieup.ties.withheld import WithheldTies
-
-TESTABLE = 1e-3  # smallest share of a shift that must stay visible in the residuals
-PLAN, UP = np.arange(2), np.array([2])
 
 
 @dataclass(frozen=True)
 class MarkTies:
     """Ties, t of them, ordered by point then setup.
 
-    ``difference`` (t, 3) N, E, H in m and its ``covariance`` (t, 3, 3); NaN in plan or in
-    height where nothing tests it. ``control`` (t,) marks control points, ``plumb`` (t,) the
-    ties of a setup to the mark it stands over, ``withheld`` (t,) ties of which sights were
-    left out of the solution, ``height`` (t,) marks whose height is wanted at all.
-
-    ``plan`` (t,) is the size of the plan difference (m), ``plan_sd`` its sd along itself. A
-    sight without distance is tested across the line of sight alone (``partial`` (t,)): then
-    ``plan`` is that part and the components stay NaN. ``plan_statistic`` is chi-square with
-    ``plan_freedom`` degrees, 0 where nothing tests the plan.
+    ``shifts``: this setup alone minus the rest of the site, ties found wrong not counting as
+    part of the rest. ``control`` (t,) marks control points, ``plumb`` (t,) the ties of a setup
+    to the mark it stands over, ``withheld`` (t,) ties of which sights were left out of the
+    solution, ``height`` (t,) marks whose height is wanted at all.
     """
 
     point: IntArray
     setup: IntArray
-    difference: FloatArray
-    covariance: FloatArray
+    shifts: Shifts
     control: BoolArray
     plumb: BoolArray
     withheld: BoolArray
     height: BoolArray
-    plan: FloatArray
-    plan_sd: FloatArray
-    plan_statistic: FloatArray
-    plan_freedom: IntArray
 
     def __len__(self) -> int:
         return len(self.point)
+
+    @property
+    def difference(self) -> FloatArray:
+        """Return the differences (t, 3) N, E, H in m; NaN in plan or height where untested."""
+        return self.shifts.difference
+
+    @property
+    def covariance(self) -> FloatArray:
+        """Return the covariances (t, 3, 3) in m^2."""
+        return self.shifts.covariance
 
     @property
     def sd(self) -> FloatArray:
@@ -70,9 +68,24 @@ class MarkTies:
         return np.sqrt(np.diagonal(self.covariance, axis1=1, axis2=2))
 
     @property
+    def plan(self) -> FloatArray:
+        """Return the sizes (t,) of the plan differences in m, or of the part that is tested."""
+        return self.shifts.plan
+
+    @property
+    def plan_sd(self) -> FloatArray:
+        """Return the sds (t,) of the plan differences along themselves in m."""
+        return self.shifts.plan_sd
+
+    @property
     def partial(self) -> BoolArray:
-        """Return which ties are tested in plan along one line only."""
-        return np.asarray(self.plan_freedom == 1)
+        """Return which ties are tested in plan along one line only (a sight without distance)."""
+        return np.asarray(self.shifts.plan_freedom == 1)
+
+    @property
+    def clearness(self) -> FloatArray:
+        """Return how clearly each tie (t,) differs: minus the log of its smaller chance."""
+        return self.shifts.clearness()
 
 
 def mark_ties(adjustment: Adjustment, withheld: WithheldTies | None = None) -> MarkTies:
@@ -98,19 +111,17 @@ def mark_ties(adjustment: Adjustment, withheld: WithheldTies | None = None) -> M
     number = np.full(len(pairs), -1)
     number[wanted] = np.arange(len(wanted))
     of_inside = number[group[: len(inside)]]
-    seen, left, push = _sums(adjustment, of_inside, len(wanted))
     of_outside = number[group[len(inside) : len(inside) + len(outside)]]
+    info = _information(adjustment, of_inside, len(wanted))
     if withheld is not None:
-        chosen = of_outside >= 0
-        for total, more in ((seen, withheld.seen), (left, withheld.left), (push, withheld.push)):
-            np.add.at(total, of_outside[chosen], more[chosen])
+        info = _with_withheld(info, withheld, of_outside)
     plumb, missing = np.zeros(len(wanted), dtype=bool), np.zeros(len(wanted), dtype=bool)
     plumb[of_inside[connections.plumb & (of_inside >= 0)]] = True
     missing[of_outside[of_outside >= 0]] = True
     point, setup = pairs[wanted].T
     height = adjustment.problem.network.start.height_point[point]
-    flags = (control[point], plumb, missing, height)
-    return _assemble(point, setup, flags, _solve(seen, left, push))
+    shifts = judged_apart(adjustment, of_inside, info)
+    return MarkTies(point, setup, shifts, control[point], plumb, missing, height)
 
 
 def judge_ties(ties: MarkTies, limits: Tolerances, level: float = JOB_LEVEL) -> Judgement:
@@ -118,27 +129,11 @@ def judge_ties(ties: MarkTies, limits: Tolerances, level: float = JOB_LEVEL) -> 
 
     ``level`` is the chance that a clean job has any tie called an error.
     """
-    rise, sd = ties.difference[:, 2], ties.sd
-    with np.errstate(invalid="ignore"):
-        up = chance_of((rise / sd[:, 2]) ** 2, np.isfinite(rise).astype(np.int64))
-    flat = chance_of(ties.plan_statistic, ties.plan_freedom)
-    beyond = holm(np.concatenate([flat, up]), level)
-    plan = state_of(ties.plan, ties.plan_sd, limits.horizontal, beyond[: len(ties)])
-    height = state_of(rise, sd[:, 2], limits.elevation, beyond[len(ties) :])
+    beyond = holm(ties.shifts.chances().ravel(), level).reshape(2, -1)
+    plan = state_of(ties.plan, ties.plan_sd, limits.horizontal, beyond[0])
+    height = state_of(ties.difference[:, 2], ties.sd[:, 2], limits.elevation, beyond[1])
     height[~ties.height] = UNASKED
     return judge(plan, height)
-
-
-def clearness(ties: MarkTies) -> FloatArray:
-    """Return how clearly each tie (t,) differs: minus the log of its smaller chance."""
-    with np.errstate(invalid="ignore"):
-        up = (ties.difference[:, 2] / ties.sd[:, 2]) ** 2
-    one = np.ones(len(ties), dtype=np.int64)
-    degrees = np.maximum(ties.plan_freedom, 1)
-    chance = np.array(
-        [chi_square_log_tail(up, one), chi_square_log_tail(ties.plan_statistic, degrees)]
-    )
-    return np.asarray(-np.nan_to_num(chance, nan=0.0).min(axis=0))
 
 
 def smallest_caught(ties: MarkTies, delta: float) -> FloatArray:
@@ -155,10 +150,8 @@ def smallest_caught(ties: MarkTies, delta: float) -> FloatArray:
     return np.where(np.isfinite(caught), caught, np.inf)
 
 
-def _sums(
-    adjustment: Adjustment, tie: IntArray, count: int
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return seen, left (t, 3, 3) and push (t, 3) from the connections of the solution.
+def _information(adjustment: Adjustment, tie: IntArray, count: int) -> Information:
+    """Gather what the connections of the solution say of each tie.
 
     ``tie`` (c,) numbers the tie of each connection, -1 for none.
     """
@@ -183,97 +176,16 @@ def _sums(
         for number, i in enumerate(several):
             own = slice(3 * number, 3 * number + 3)
             seen[i], left[i], push[i] = whole[own, own], remaining[own, own], pushes[own]
-    return seen, left, push
+    return Information(seen, left, push)
 
 
-@dataclass(frozen=True)
-class _Shifts:
-    difference: FloatArray
-    covariance: FloatArray
-    line: FloatArray  # (t, 2) size and sd along the one line that is tested, NaN elsewhere
-
-
-def _solve(seen: FloatArray, left: FloatArray, push: FloatArray) -> _Shifts:
-    """Solve for the shifts; in plan alone or in height alone where not all three show."""
-    difference = np.full(push.shape, np.nan)
-    covariance = np.full(left.shape, np.nan)
-    for parts in (np.arange(3), PLAN, UP):
-        square = np.ix_(np.arange(len(push)), parts, parts)
-        open_ = np.isnan(difference[:, parts]).all(axis=1)
-        good = open_ & _visible(seen[square], left[square])
-        if parts is PLAN:
-            good &= ~_lost_in_plan(left)
-        inverse = np.linalg.inv(left[square][good])
-        rows = np.flatnonzero(good)
-        difference[np.ix_(rows, parts)] = (inverse @ push[np.ix_(rows, parts)][:, :, None])[:, :, 0]
-        covariance[np.ix_(rows, parts, parts)] = inverse
-    return _Shifts(difference, covariance, _along_one_line(seen, left, push, difference))
-
-
-def _lost_in_plan(left: FloatArray) -> BoolArray:
-    """Say where the shift that shows least lies in plan rather than in height.
-
-    A sight without distance has a zenith angle to say how high along its line the mark is: with
-    the height taken as known that would pass for a distance.
-    """
-    _, axes = np.linalg.eigh(left)
-    return np.asarray(np.abs(axes[:, 2, 0]) < np.sqrt(0.5))
-
-
-def _along_one_line(
-    seen: FloatArray, left: FloatArray, push: FloatArray, difference: FloatArray
-) -> FloatArray:
-    """Return size and sd (t, 2) of the plan shift along the best tested line."""
-    line = np.full((len(push), 2), np.nan)
-    rows = np.flatnonzero(np.isnan(difference[:, 0]))
-    _, axes = np.linalg.eigh(left[rows, :2, :2])
-    best = axes[:, :, 1]
-    kept = np.einsum("ti,tij,tj->t", best, left[rows, :2, :2], best)
-    whole = np.einsum("ti,tij,tj->t", best, seen[rows, :2, :2], best)
-    shows = kept > np.maximum(TESTABLE * whole, 1e-9)
-    pushed = np.einsum("ti,ti->t", best, push[rows, :2])
-    line[rows[shows], 0] = np.abs(pushed[shows] / kept[shows])
-    line[rows[shows], 1] = kept[shows] ** -0.5
-    return line
-
-
-def _visible(seen: FloatArray, left: FloatArray) -> BoolArray:
-    """Say which shifts stay visible: the smallest share that the residuals keep of them."""
-    scale = np.diagonal(seen, axis1=1, axis2=2)
-    measured: BoolArray = (scale > 0).all(axis=1) & (np.linalg.cond(seen) < 1e12)
-    share = np.zeros(len(seen))
-    root = np.linalg.inv(np.linalg.cholesky(seen[measured]))
-    kept = root @ left[measured] @ root.transpose(0, 2, 1)
-    share[measured] = np.linalg.eigvalsh(kept)[:, 0]
-    return np.asarray(share > TESTABLE)
-
-
-def _assemble(
-    point: IntArray, setup: IntArray, flags: tuple[BoolArray, ...], shifts: _Shifts
-) -> MarkTies:
-    flat = shifts.covariance[:, :2, :2]
-    full = np.isfinite(flat).all(axis=(1, 2))
-    shift = shifts.difference[:, :2]
-    size = np.where(full, np.hypot(shift[:, 0], shift[:, 1]), shifts.line[:, 0])
-    statistic = (shifts.line[:, 0] / shifts.line[:, 1]) ** 2
-    sd = shifts.line[:, 1].copy()
-    unit = shift[full] / np.maximum(size[full], 1e-12)[:, None]
-    sd[full] = np.sqrt(np.einsum("ti,tij,tj->t", unit, flat[full], unit))
-    inverse = np.linalg.inv(flat[full])
-    statistic[full] = np.einsum("ti,tij,tj->t", shift[full], inverse, shift[full])
-    freedom = np.where(full, 2, np.isfinite(statistic).astype(np.int64))
-    control, plumb, withheld, height = flags
-    return MarkTies(
-        point,
-        setup,
-        shifts.difference,
-        shifts.covariance,
-        control,
-        plumb,
-        withheld,
-        height,
-        size,
-        sd,
-        statistic,
-        freedom,
-    )
+def _with_withheld(info: Information, withheld: WithheldTies, tie: IntArray) -> Information:
+    """Add what left-out sights say; ``tie`` numbers the tie of each, -1 for none."""
+    chosen = tie >= 0
+    for total, more in (
+        (info.seen, withheld.seen),
+        (info.left, withheld.left),
+        (info.push, withheld.push),
+    ):
+        np.add.at(total, tie[chosen], more[chosen])
+    return info

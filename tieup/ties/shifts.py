@@ -61,10 +61,19 @@ class Shifts:
         up = chi_square_log_tail(self.height_statistic, np.ones_like(degrees))
         return np.asarray(-np.nan_to_num(np.array([flat, up]), nan=0.0).min(axis=0))
 
+    def _lost_parts(self, before: Shifts) -> tuple[BoolArray, BoolArray]:
+        plan = self.plan_freedom < before.plan_freedom
+        up = np.isnan(self.difference[:, 2]) & ~np.isnan(before.difference[:, 2])
+        return plan, up
+
+    def lost(self, before: Shifts) -> BoolArray:
+        """Say which ties (t,) showed more in ``before``, in plan or in height."""
+        plan, up = self._lost_parts(before)
+        return plan | up
+
     def where_lost(self, before: Shifts) -> Shifts:
         """Return these shifts, with those of ``before`` where these no longer show."""
-        plan = (self.plan_freedom == 0) & (before.plan_freedom > 0)
-        up = np.isnan(self.difference[:, 2]) & ~np.isnan(before.difference[:, 2])
+        plan, up = self._lost_parts(before)
         difference, covariance = self.difference.copy(), self.covariance.copy()
         for lost, parts in ((plan, PLAN), (up, UP)):
             rows = np.flatnonzero(lost)

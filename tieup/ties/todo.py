@@ -11,7 +11,6 @@ from tieup.geometry import azimuth
 from tieup.model.finding import Finding
 from tieup.ties.checks import Checks
 from tieup.ties.geometry import CIRCLE, DISCONNECTED, LINE, SINGLE, STRONG, TWO, WEAK, Geometry
-from tieup.ties.marks import clearness
 from tieup.ties.sector import Sector
 from tieup.ties.verdicts import FAILS, LOOSE, UNTESTED
 
@@ -54,7 +53,7 @@ def _steps(checks: Checks) -> Iterable[str]:
 def _failing(checks: Checks, told: set[tuple[str, str]]) -> Iterable[str]:
     """Ties that fail: each mark from the setup that is clearest off, or from all that may be."""
     ties, evidence = checks.evidence.ties, checks.evidence
-    clear = clearness(ties)
+    clear = ties.clearness
     off = np.isin(ties.setup, checks.steps.named) & ties.plumb  # told as a whole already
     rows = np.flatnonzero((checks.ties.verdict == FAILS) & ~off)
     wanted: dict[tuple[str, ...], list[str]] = {}
