@@ -15,6 +15,7 @@ from tieup.diagnose.constant import with_job_constant
 from tieup.diagnose.decisions import Decided, Effect, apply_edits, cure, scatter_of
 from tieup.diagnose.diagnose import Diagnosis, diagnose, signature
 from tieup.diagnose.identity import identity_findings
+from tieup.diagnose.levels import hanging_marks, run_components
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.precision import components, precision_findings
 from tieup.diagnose.reach import reach_findings
@@ -31,7 +32,13 @@ from tieup.model.finding import Finding, worst_first
 from tieup.model.job import Job
 from tieup.model.reconciliation import Reconciliation
 from tieup.model.rules import Rule
-from tieup.read import file_sha256, read_control, read_fieldbook, read_links
+from tieup.read import (
+    file_sha256,
+    number_links,
+    read_booked_links,
+    read_control,
+    read_fieldbook,
+)
 from tieup.reduce.sights import reduce_shots
 from tieup.results.bays import control_table, joints_table, pairs_table, rules_table
 from tieup.results.coordinates import coordinates_table
@@ -75,7 +82,8 @@ def run(job: Job, progress: Progress | None = None) -> Reconciliation:
     control = read_control(job.control_file, job) if job.control_file else None
     case = make_case(job, fieldbook, control)
     tell("solving and looking for mistakes")
-    reporter = Reporter(fieldbook, Phrases(length_factor(job.length_unit), job.length_unit))
+    phrases = Phrases(length_factor(job.length_unit), job.length_unit)
+    reporter = Reporter(fieldbook, phrases, case.booked_links)
     outcome = decide_and_diagnose(case, fieldbook, job.decisions, reporter)
     tell("judging the ties")
     return _reconciliation(job, fieldbook, outcome, _inputs(job, fieldbook))
@@ -83,7 +91,9 @@ def run(job: Job, progress: Progress | None = None) -> Reconciliation:
 
 def make_case(job: Job, fieldbook: Fieldbook, control: Control | None) -> Case:
     """Return the case of everything that was read, nothing left out but repeated rows."""
-    points, links = read_links(job, complete_points(fieldbook.points, fieldbook.setups, control))
+    booked = read_booked_links(job)
+    named = complete_points(fieldbook.points, fieldbook.setups, control)
+    points, links = number_links(booked, named)
     return Case(
         shots=fieldbook.shots,
         setups=fieldbook.setups,
@@ -96,6 +106,8 @@ def make_case(job: Job, fieldbook: Fieldbook, control: Control | None) -> Case:
         precision=job.precision,
         datum=job.datum,
         refraction=job.refraction,
+        booked_links=booked,
+        rod_unit=length_factor(job.length_unit),
     )
 
 
@@ -194,7 +206,7 @@ def _reconciliation(
     return Reconciliation(
         job=job,
         coordinates=coordinates_table(site),
-        observations=observations_table(site),
+        observations=observations_table(site, outcome.findings),
         setups=setups_table(site),
         ties=ties_table(site),
         findings=findings,
@@ -270,8 +282,10 @@ def _other_findings(
     """Return the findings that are not single mistakes."""
     sights, pointings = solved.network.sights, solved.reduction.pointings
     scatter = components(solved.adjustment, sights, pointings, tests)
+    scatter += run_components(solved.adjustment)
     return (
         *reach_findings(solved.network),
+        *hanging_marks(solved.network),
         *row_findings(fieldbook, solved),
         *identity_findings(solved),
         *precision_findings(scatter),

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tests.network.sites import FREE, blank, change, misses, only, random_job, start
+from tests.network.sites import FREE, blank, change, make_job, misses, only, random_job, start
 from tieup.network.components import unlocated, unreached
 
 
@@ -50,6 +50,18 @@ def test_a_setup_on_one_shared_mark_is_not_solved():
         assert piece.shared == (job.points[mark],)
         assert f"by {job.points[mark]} alone" in piece.says
         assert not network.start.plan_setup[3]
+
+
+def test_two_marks_side_by_side_tie_like_one():
+    """A nail and a tack 0.2 m apart: the setup can swing about both."""
+    job = site()
+    position = job.position.copy()
+    position[1] = position[0] + [0.2, 0.0, 0.0]
+    rng = np.random.default_rng(1)
+    job = make_job(job.axis, position, np.ones((4, 8), bool), np.array([4, 5, 6]), rng)
+    (piece,) = unreached(start(apart(job, [3], [0, 1])))
+    assert piece.reason == "one shared mark"
+    assert "by P0 and P1 alone, which stand too close together" in piece.says
 
 
 def test_two_setups_tied_to_each_other_but_not_to_the_rest_are_one_piece():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import os
+import select
 import shutil
 import subprocess
 import tempfile
@@ -14,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
+PATIENCE = 60.0  # seconds
 FLAGS = (
     "--headless",
     "--no-sandbox",
@@ -54,8 +56,11 @@ class Browser:
                 return dict(answer["result"])
             self.events.append(answer)
 
-    def open(self, page: Path, width: int, height: int, view: str = "") -> None:
-        """Show a page at a size in CSS pixels and wait until it has loaded."""
+    def open(
+        self, page: Path, width: int, height: int, view: str = "", *, scripts: bool = True
+    ) -> None:
+        """Show a page at a size in CSS pixels and wait until it has loaded and painted."""
+        self.send("Emulation.setScriptExecutionDisabled", value=not scripts)
         self.send(
             "Emulation.setDeviceMetricsOverride",
             width=width,
@@ -68,7 +73,10 @@ class Browser:
         self.send("Page.navigate", url=page.as_uri() + (f"#{view}" if view else ""))
         while not any(event.get("method") == "Page.loadEventFired" for event in self.events):
             self.events.append(self._receive())
-        self.run("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+        if scripts:
+            self.run(
+                "new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
+            )
 
     def run(self, script: str) -> Any:
         """Evaluate an expression in the page and return its value."""
@@ -118,6 +126,8 @@ class Browser:
 
     def _receive(self) -> dict[str, Any]:
         while b"\0" not in self._rest:
+            ready, _, _ = select.select([self._from], [], [], PATIENCE)
+            assert ready, "the browser does not answer"
             block = os.read(self._from.fileno(), 1 << 20)
             assert block, "the browser went away"
             self._rest += block

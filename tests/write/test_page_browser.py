@@ -230,19 +230,15 @@ def test_hostile_names_run_nothing(tab: Browser, pages: dict[str, Path]) -> None
 
 def test_the_page_works_without_its_script(tab: Browser, pages: dict[str, Path]) -> None:
     """With scripts off every view stands in the page, and what needs the script is not shown."""
-    tab.send("Emulation.setScriptExecutionDisabled", value=True)
-    try:
-        tab.open(pages["day"], *PHONE)
-        assert tab.run(SHOWN) == ["crew", "plan", "survey", "office"]
-        assert tab.run("document.getElementById('find-form').clientHeight") == 0
-        assert tab.run("document.documentElement.scrollWidth") <= PHONE[0]
-        switch = tab.run(
-            "(b => { b.checked = false; return getComputedStyle(document.querySelector("
-            "'.layer-strings')).display })(document.getElementById('layer-strings'))"
-        )
-        assert switch == "none"
-    finally:
-        tab.send("Emulation.setScriptExecutionDisabled", value=False)
+    tab.open(pages["day"], *PHONE, scripts=False)
+    assert tab.run(SHOWN) == ["crew", "plan", "survey", "office"]
+    assert tab.run("document.getElementById('find-form').clientHeight") == 0
+    assert tab.run("document.documentElement.scrollWidth") <= PHONE[0]
+    switched_off = tab.run(
+        "(b => { b.checked = false; return getComputedStyle(document.querySelector("
+        "'.layer-strings')).display })(document.getElementById('layer-strings'))"
+    )
+    assert switched_off == "none"
 
 
 def test_paper_has_everything_and_no_buttons(tab: Browser, pages: dict[str, Path]) -> None:

@@ -79,6 +79,11 @@ class Adjustment:
     transfer: Transfer
 
     @property
+    def link_sd(self) -> FloatArray:
+        """Return the stated sd (l,) of each link in m."""
+        return np.asarray(self.problem.network.links.sd[self.problem.links])
+
+    @property
     def standardised(self) -> FloatArray:
         """Return w = residual over its own sd (c, 3); NaN where nothing checks it."""
         with np.errstate(invalid="ignore", divide="ignore"):

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from tieup.geometry import curvature_coefficient
-from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.control import Control
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.observations import DISTANCE, ZENITH
@@ -47,9 +47,7 @@ class RawEvidence:
     @cached_property
     def visits(self) -> Visits:
         """Return the pointings that follow one another on one point."""
-        return find_visits(
-            self.fieldbook.shots, self.reduction.pointings, self.reduction.sights
-        )
+        return find_visits(self.fieldbook.shots, self.reduction.pointings, self.reduction.sights)
 
     @cached_property
     def closings(self) -> Closings:
@@ -57,29 +55,34 @@ class RawEvidence:
         return closings(self.visits, self.fieldbook.shots.role, self.precision)
 
     @cached_property
+    def points(self) -> tuple[str, ...]:
+        """Return the names of all points: those sighted first, then marks that were only occupied."""
+        stations = [setup.station for setup in self.fieldbook.setups if setup.station]
+        return tuple(dict.fromkeys([*self.fieldbook.points, *stations]))
+
+    @cached_property
     def known(self) -> FloatArray:
         """Return the control coordinates of every point (P, 3) in m, NaN where unknown."""
-        known = np.full((len(self.fieldbook.points), 3), np.nan)
+        known = np.full((len(self.points), 3), np.nan)
         if self.control is not None:
             place = {name: row for row, name in enumerate(self.control.names)}
-            for point, name in enumerate(self.fieldbook.points):
+            for point, name in enumerate(self.points):
                 if name in place:
                     known[point] = self.control.coordinates[place[name]]
         return known
 
     @cached_property
     def station(self) -> IntArray:
-        """Return the point each setup stands on (S,), -1 where it is free or nobody sights it."""
-        number = {name: point for point, name in enumerate(self.fieldbook.points)}
+        """Return the point each setup stands on (S,), -1 where it is free."""
+        number = {name: point for point, name in enumerate(self.points)}
         return np.array(
-            [number.get(s.station, -1) if s.station else -1 for s in self.fieldbook.setups],
-            dtype=np.int64,
+            [number.get(setup.station, -1) for setup in self.fieldbook.setups], dtype=np.int64
         )
 
     @cached_property
     def shared(self) -> BoolArray:
         """Mark the points (P,) that more than one setup saw or stood on, or that are control."""
-        shots, points = self.fieldbook.shots, len(self.fieldbook.points)
+        shots, points = self.fieldbook.shots, len(self.points)
         own = np.flatnonzero(self.station >= 0)
         pairs = np.concatenate(
             [
@@ -103,10 +106,10 @@ class RawEvidence:
         return distance * np.cos(zenith) + bend - self.fieldbook.shots.target_height
 
     def named(self, setup: IntArray, point: IntArray) -> tuple[str, ...]:
-        """Return "setup point" of pairs of numbers."""
-        labels, points = self.labels, self.fieldbook.points
+        """Return "setup to point" of pairs of numbers."""
+        labels, points = self.labels, self.points
         pairs = zip(setup.tolist(), point.tolist(), strict=True)
-        return tuple(f"{labels[s]} {points[p]}" for s, p in pairs)
+        return tuple(f"{labels[s]} to {points[p]}" for s, p in pairs)
 
 
 def group_extreme(value: FloatArray, group: IntArray, groups: int) -> FloatArray:
@@ -128,8 +131,3 @@ def group_median(value: FloatArray, group: IntArray, groups: int) -> FloatArray:
     low, high = first + (count - 1) // 2, first + count // 2
     median[some] = 0.5 * (ordered[low[some]] + ordered[high[some]])
     return median
-
-
-def object_names(names: tuple[str, ...]) -> TextArray:
-    """Return names as an array that can be indexed."""
-    return np.array(names, dtype=object)

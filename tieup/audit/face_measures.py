@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.audit.evidence import RawEvidence, group_extreme, object_names
+from tieup.audit.evidence import RawEvidence, group_extreme
 from tieup.model.arrays import FloatArray
 from tieup.model.observations import DIRECTION, DISTANCE, KINDS, ZENITH
 from tieup.ties.evidence import Collector, Measured
@@ -37,7 +37,7 @@ def control_pointings(evidence: RawEvidence) -> Measured:
 def _at_control(evidence: RawEvidence, number: FloatArray) -> Measured:
     """Sum a number (v,) over the visits of each setup to each control mark."""
     visits = evidence.visits
-    control = np.isfinite(evidence.known).any(axis=1)
+    control = np.asarray(np.isfinite(evidence.known).any(axis=1))
     out = Collector("no control mark was sighted")
     own = np.flatnonzero(control[visits.point])
     keys = np.column_stack([visits.setup[own], visits.point[own]])
@@ -119,10 +119,9 @@ def _scatter(evidence: RawEvidence, kind: int) -> Measured:
         np.abs(pointings.deviation[rows, kind]), pointings.sight[rows], len(sights)
     )
     several = np.flatnonzero(sights.count[:, kind] > 1)
-    names = object_names(evidence.named(sights.setup[several], sights.point[several]))
     return Measured(
         largest[several],
-        tuple(names),
+        evidence.named(sights.setup[several], sights.point[several]),
         sights.value[several, DISTANCE],
         np.ones(len(several)),
         reason="" if len(several) else f"no {KINDS[kind]} was observed twice from one setup",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from tieup.audit.evidence import RawEvidence, group_extreme, group_median
@@ -27,7 +29,7 @@ def instrument_height_kept(evidence: RawEvidence) -> Measured:
     """
     occupied = [setup for setup in evidence.fieldbook.setups if setup.station]
     out = Collector("fewer than two setups over marks")
-    for before, setup in zip(occupied[:-1], occupied[1:], strict=True):
+    for before, setup in pairwise(occupied):
         same = setup.instrument_height == before.instrument_height
         out.add(setup.label, float(same and setup.instrument_height != 0.0))
     return out.done()
@@ -50,7 +52,7 @@ def target_height_changed(evidence: RawEvidence) -> Measured:
     """
     shots = evidence.fieldbook.shots
     rows = np.flatnonzero(np.isfinite(shots.zenith) & ~shots.repeated)
-    keys = shots.setup[rows] * max(len(evidence.fieldbook.points), 1) + shots.point[rows]
+    keys = shots.setup[rows] * len(evidence.points) + shots.point[rows]
     own, first, group, count = np.unique(
         keys, return_index=True, return_inverse=True, return_counts=True
     )

@@ -12,7 +12,7 @@ from tieup.reduce.faces import normalise, resolve_face
 from tieup.ties.evidence import Collector, Measured
 
 FEW = 10  # angles that can be told apart from packed ones: by luck 0.36^10 = 4e-5
-_TENTH = 0.1 / 3600.0  # degrees; digits beyond are rounding
+_NOISE = 1e-4  # of the fourth decimal; lost on the way through radians
 
 
 def distance_ratio(evidence: RawEvidence) -> Measured:
@@ -23,7 +23,7 @@ def distance_ratio(evidence: RawEvidence) -> Measured:
     the reverse.
     """
     sights, known = evidence.reduction.sights, evidence.known
-    plan = np.isfinite(known[:, :2]).all(axis=1)
+    plan = np.asarray(np.isfinite(known[:, :2]).all(axis=1))
     out = Collector("no distance between known marks was measured")
     level = sights.value[:, DISTANCE] * np.sin(_zenith_or_level(sights.value[:, ZENITH]))
     usable = np.flatnonzero(plan[sights.point] & np.isfinite(level))
@@ -80,8 +80,8 @@ def _add(
     inverse: float,
 ) -> None:
     if inverse > 0.0:
-        names = "-".join(evidence.fieldbook.points[p] for p in points)
-        out.add(f"{label} {names}", measured / inverse - 1.0, inverse)
+        names = "-".join(evidence.points[p] for p in points)
+        out.add(f"{label} to {names}", measured / inverse - 1.0, inverse)
 
 
 def packed_digits(evidence: RawEvidence) -> Measured:
@@ -98,7 +98,7 @@ def packed_digits(evidence: RawEvidence) -> Measured:
     )
     angles = np.degrees(np.concatenate([shots.direction, shots.zenith]))
     file = np.concatenate([shots.file, shots.file])
-    digits = np.round(np.mod(angles, 1.0) * 1e4 + _TENTH)
+    digits = np.floor(np.mod(angles, 1.0) * 1e4 + _NOISE)
     telling = np.isfinite(digits) & (np.mod(digits, 100.0) != 0.0)
     packed = telling & (np.mod(digits, 100.0) < 60.0) & (digits < 6000.0)
     for number, raw in enumerate(files):

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from tieup.audit.measures import MEASURES as RAW_MEASURES
 from tieup.config.kinds import Choice, Number, Text, did_you_mean
 from tieup.config.nodes import Reading, parse_yaml
 from tieup.config.shapes import Either, ListOf, Section
@@ -25,6 +27,7 @@ UNITS = {
     "sd": 1.0,
     "marks": 1.0,
     "pairs": 1.0,
+    "count": 1.0,
 }
 AT_MOST, AT_LEAST = "at most", "at least"
 _FROM_ZERO = Number(low=0.0)
@@ -40,22 +43,27 @@ _LIMIT = Either(
         required=("limit",),
     ),
 )
-_RULE = Section(
-    {
-        "id": Text(),
-        "says": Text(),
-        "measures": Choice(tuple(MEASURES)),
-        "held": Choice((AT_MOST, AT_LEAST), default=AT_MOST),
-        "unit": Choice(tuple(UNITS)),
-        "warn": _LIMIT,
-        "fail": _LIMIT,
-        "source": Text(),
-    },
-    required=("id", "says", "measures", "unit", "source"),
-)
-_SET = Section(
-    {"name": Text(), "use": Text(), "rules": ListOf(_RULE)}, required=("name", "use", "rules")
-)
+RAW_DATA = "raw-data"
+
+
+def _set(measures: Iterable[str]) -> Section:
+    """Return what a rule set may hold whose rules name one of ``measures``."""
+    rule = Section(
+        {
+            "id": Text(),
+            "says": Text(),
+            "measures": Choice(tuple(measures)),
+            "held": Choice((AT_MOST, AT_LEAST), default=AT_MOST),
+            "unit": Choice(tuple(UNITS)),
+            "warn": _LIMIT,
+            "fail": _LIMIT,
+            "source": Text(),
+        },
+        required=("id", "says", "measures", "unit", "source"),
+    )
+    return Section(
+        {"name": Text(), "use": Text(), "rules": ListOf(rule)}, required=("name", "use", "rules")
+    )
 
 
 def rule_sets() -> dict[str, Path]:
@@ -79,8 +87,13 @@ def find_rules(name: str) -> RuleSet:
     raise ConfigError(f'rules: "{name}" is no rule set. Expected {", ".join(sets)}. {hint}'.strip())
 
 
-def read_rules(path: Path) -> RuleSet:
-    """Read one rule set.
+def raw_data_rules() -> RuleSet:
+    """Return the rules that raw rows are held to, without a solution."""
+    return read_rules(data_path("configs") / "audit" / f"{RAW_DATA}.yaml", RAW_MEASURES)
+
+
+def read_rules(path: Path, measures: Iterable[str] = MEASURES) -> RuleSet:
+    """Read one rule set whose rules name one of ``measures``.
 
     Raises
     ------
@@ -92,7 +105,7 @@ def read_rules(path: Path) -> RuleSet:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise ConfigError(f"{path}: cannot be read ({error})") from error
-    values = _SET.read(parse_yaml(text, reading), "", reading)
+    values = _set(measures).read(parse_yaml(text, reading), "", reading)
     seen: set[str] = set()
     for number, rule in enumerate(values["rules"], 1):
         place = f"rules {number}"

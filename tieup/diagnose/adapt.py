@@ -23,6 +23,8 @@ def setup_number(case: Case, label: str) -> int:
 
 def adapt(case: Case, mistake: Mistake) -> Case:
     """Return the case without what ``mistake`` contaminates."""
+    if mistake.links:
+        return case.without_links(mistake.links)
     match mistake.kind:
         case "instrument-height":
             return case.without_instrument_height(setup_number(case, mistake.setup))

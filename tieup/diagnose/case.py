@@ -14,6 +14,7 @@ import numpy as np
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.control import Control
 from tieup.model.fieldbook import Setup, Shots
+from tieup.model.link import BookedLink
 from tieup.model.network import Links
 from tieup.model.settings import Datum, Precision
 
@@ -25,7 +26,9 @@ class Case:
     ``points`` are all names: sighted, occupied, in control or in a link (`complete_points`).
     ``use`` (m, 3) are the components of each row that take part. ``control`` holds the
     control values that are believed, ``given`` all of them as they were given; ``setups``
-    are as they are believed, ``booked`` as they were written. ``links`` index ``points``.
+    are as they are believed, ``booked`` as they were written. ``links`` index ``points``;
+    they stand in the order of ``booked_links``, and those in ``left_links`` are not believed.
+    ``rod_unit`` (m) is what a whole unit of the levelling rods measures.
     """
 
     shots: Shots
@@ -39,6 +42,25 @@ class Case:
     precision: Precision
     datum: Datum
     refraction: float
+    booked_links: tuple[BookedLink, ...] = ()
+    left_links: frozenset[int] = frozenset()
+    rod_unit: float = 1.0
+
+    @property
+    def links_in_use(self) -> IntArray:
+        """Return the numbers of the links that are believed."""
+        numbers = np.arange(len(self.links.kind))
+        return numbers[~np.isin(numbers, list(self.left_links))]
+
+    def without_links(self, numbers: tuple[int, ...]) -> Case:
+        """Leave level runs or tapes out."""
+        return replace(self, left_links=self.left_links | set(numbers))
+
+    def with_link_less(self, number: int, amount: float) -> Case:
+        """Take ``amount`` (m) off one level run or tape."""
+        value = self.links.value.copy()
+        value[number] -= amount
+        return replace(self, links=replace(self.links, value=value))
 
     @property
     def booked_heights(self) -> FloatArray:

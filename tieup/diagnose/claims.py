@@ -38,7 +38,7 @@ class Claim:
 def mistakes_of(case: Case, claims: list[Claim]) -> list[Mistake]:
     """Return a mistake a setup, or one for all setups of an instrument, or for the job."""
     by_convention: dict[Convention, list[Claim]] = {}
-    for claim in claims:
+    for claim in sorted(claims, key=lambda claim: claim.setup):
         by_convention.setdefault(claim.convention, []).append(claim)
     found = []
     for alike in by_convention.values():

@@ -68,7 +68,7 @@ def job_constant(solved: Solved) -> Mistake | None:
 
 def _mistake(tested: Stack, asked: list[Hypothesis], own: float, scale: float) -> Mistake:
     size, covariance = estimate(tested, (0,), 0)
-    rivals = ()
+    rivals: tuple[RivalCause, ...] = ()
     if scale > WORTH_NAMING * own:
         separable = own - scale > INSEPARABLE
         rivals = (RivalCause("distance-scale", "", (), float(scale**0.5), separable),)

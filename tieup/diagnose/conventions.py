@@ -196,6 +196,9 @@ def _tried(case: Case, claim: Claim) -> Solved | None:
     """Solve with one claim put right; None unless its setup then joins the others."""
     try:
         solved = solve(_put_right(case, [claim]))
+        if misplaced(solved.network)[claim.setup]:
+            split, clashing = split_collisions(solved)
+            solved = solve(split) if clashing else solved
     except TieupError:
         return None
     return None if misplaced(solved.network)[claim.setup] else solved
@@ -246,10 +249,11 @@ def _solve_without(
 
 def _nothing_left(case: Case, mistakes: list[Mistake]) -> str:
     """Say that what is misread leaves too little to solve, and how to put it right."""
-    parts = [
-        f"{', '.join(mistake.instead[1:]) or mistake.setup}: {mistake.detail}"
-        for mistake in mistakes
-    ]
+    parts = []
+    for mistake in mistakes:
+        rivals = [rival.setup for rival in mistake.rivals if rival.setup]
+        setups = ", ".join(mistake.instead[1:]) or " or ".join([mistake.setup, *rivals])
+        parts.append(f"{setups}: {mistake.detail}")
     return (
         f"raw files: setups misread as a whole ({'; '.join(parts)}); without them nothing is left "
         "to solve, and with the numbers put right the site fits. Correct units: or columns: in "

@@ -14,6 +14,7 @@ import numpy as np
 from tieup.diagnose.adapt import adapt, contaminated_rows, setup_number, without_index
 from tieup.diagnose.case import Case
 from tieup.diagnose.conventions import CONVENTIONS, cured
+from tieup.diagnose.levels import exact_size, links_on_line
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.solve import solve
 from tieup.errors import ConfigError, TieupError
@@ -73,6 +74,12 @@ def apply_edits(case: Case, fieldbook: Fieldbook, decisions: Sequence[Decision])
         if decision.verb not in ("exclude", "set", "rename"):
             continue
         rows = _rows(case, fieldbook, decision)
+        links = links_on_line(case, decision.where.get("line", ""))
+        if not len(rows) and decision.verb == "exclude" and links:
+            case = case.without_links(links)
+            before, scatter = scatter, scatter_of(case)
+            effects.append(Effect(decision, len(links), before, scatter))
+            continue
         if not len(rows):
             problems.append(
                 f"job.yaml:{decision.line}: decision {decision.verb} matches no raw row: "
@@ -154,6 +161,8 @@ def cure(case: Case, mistake: Mistake) -> Case:
             else:
                 column[rows] /= 1.0 + mistake.size[0]
             return replace(case, shots=replace(case.shots, distance=column))
+        case "level-sign" | "level-metre":
+            return case.with_link_less(mistake.links[0], exact_size(case, mistake))
         case "instrument-height":
             number = setup_number(case, mistake.setup)
             old = case.setups[number]

@@ -7,7 +7,7 @@ here the site is solved anew after each adaptation until nothing is found any mo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,8 +15,9 @@ from tieup.diagnose.adapt import adapt, as_mistake, stays_in
 from tieup.diagnose.case import Case
 from tieup.diagnose.conventions import resolve_conventions
 from tieup.diagnose.evidence import gather, stack
-from tieup.diagnose.gross import explain_gross
+from tieup.diagnose.gross import explain_gross, identify_sight
 from tieup.diagnose.identity import split_collisions
+from tieup.diagnose.levels import of_case
 from tieup.diagnose.measure import measure
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.registry import all_hypotheses
@@ -27,6 +28,7 @@ from tieup.diagnose.subjects import Subjects
 from tieup.threads import one_thread
 
 ROUNDS = 4
+SIGHT_KINDS = ("direction", "zenith", "distance", "target-height", "point-name", "backsight")
 FEW = 3  # mistakes that a job may have however small it is
 NOISY = 1.3  # scatter in units of the stated sds from which these are not believed
 
@@ -89,8 +91,35 @@ def _diagnose(case: Case, kept: frozenset[Signature]) -> Diagnosis:
         solved, more = explain_gross(solve(adapted))
         found += new
         gross += more
+    gross = [_seen_again(solved, mistake) for mistake in gross]
+    solved = _with_good_readings(solved, case, gross)
     measured = [measure(solved, mistake) for mistake in gross]
     return Diagnosis(solved, (*whole, *collisions, *measured, *found), tuple(seen))
+
+
+def _seen_again(solved: Solved, mistake: Mistake) -> Mistake:
+    """Look at a gross sight again, now that no other mistake is in the solution."""
+    if mistake.kind not in SIGHT_KINDS or mistake.instead or not len(mistake.rows):
+        return mistake
+    found = identify_sight(solved, mistake.rows)
+    if len(found) != 1:
+        return mistake
+    kind = mistake.kind if found[0].kind == "point-name" else found[0].kind
+    return replace(mistake, kind=kind, kinds=found[0].kinds, rivals=found[0].rivals)
+
+
+def _with_good_readings(solved: Solved, case: Case, gross: list[Mistake]) -> Solved:
+    """Take back in what was left out of a sight whose other reading alone was wrong."""
+    use = solved.case.use.copy()
+    for mistake in gross:
+        if mistake.kind in SIGHT_KINDS:
+            good = [kind for kind in (0, 1, 2) if kind not in mistake.kinds]
+            block = np.ix_(mistake.rows, np.array(good, dtype=np.int64))
+            use[block] |= case.use[block]
+    if (use == solved.case.use).all():
+        return solved
+    again = solve(replace(solved.case, use=use))
+    return solved if again.network.start.gross.any() else again
 
 
 def look(solved: Solved) -> list[Mistake]:
@@ -108,7 +137,8 @@ def look(solved: Solved) -> list[Mistake]:
         scatter = _scatter(solved)
         if scatter > NOISY:
             found = search(tested, hypotheses, scatter=scatter)
-    return [found_mistake(accepted) for accepted in found]
+    mistakes = [found_mistake(accepted) for accepted in found]
+    return [of_case(solved, m) if m.links else m for m in mistakes]
 
 
 def _scatter(solved: Solved) -> float:

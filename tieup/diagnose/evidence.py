@@ -192,6 +192,8 @@ def _mean_part(evidence: Evidence, columns: Sequence[Column], entries: _Entries)
     for number, column in enumerate(columns):
         for point, component, value in column.control:
             bias.control[point, component, number] += value * root[point, component]
+        for link, value in column.links:
+            bias.links[link, number] += value / adjustment.link_sd[link]
     return bias
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from tieup.diagnose.adapt import adapt
 from tieup.diagnose.evidence import stack, with_misfit
+from tieup.diagnose.levels import gross_runs
 from tieup.diagnose.measure import put_back
 from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.naming import finished, swapped_pairs
@@ -23,7 +24,7 @@ from tieup.diagnose.shots import single_readings, target_heights, wrong_targets
 from tieup.diagnose.solve import Solved, solve
 from tieup.diagnose.trials import ALL, Trial, all_trials, gross_sights, rows_of
 from tieup.errors import TieupError
-from tieup.model.arrays import BoolArray
+from tieup.model.arrays import BoolArray, IntArray
 
 EACH = 25.0  # price of a reading left out, in v'Pv: what a reading 5 sd off would add
 CLEARLY = 200.0  # misfit in v'Pv beyond chance that says: something gross is still inside
@@ -44,7 +45,7 @@ def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
             break
         solved, mistakes = better
         found += mistakes
-    direct = [*_gross_control(solved), *_gross_stations(solved)]
+    direct = [*_gross_control(solved), *_gross_stations(solved), *gross_runs(solved)]
     if direct:
         case = solved.case
         for mistake in direct:
@@ -184,18 +185,27 @@ def single_sights(solved: Solved) -> list[Mistake]:
 
 
 def _single(solved: Solved, calm: Solved, number: int) -> list[Mistake]:
-    """Name one gross sight: put back, what explains its readings with the fewest mistakes?
-
-    ``calm`` is the solution without any gross reading.
-    """
+    """Name one gross sight; ``calm`` is the solution without any gross reading."""
     rows = rows_of(solved, np.array([number]))
+    return [finished(solved, number, rows, mistake) for mistake in identify_sight(calm, rows)]
+
+
+def identify_sight(calm: Solved, rows: IntArray) -> list[Mistake]:
+    """Put one sight back: what explains its readings with the fewest mistakes?
+
+    Mistakes in other setups' sights of the same mark may explain them as well; they are
+    rivals only.
+    """
     subjects, _, off = put_back(calm, rows, ALL)
-    sight = int(subjects.evidence.pointings.sight[rows[0]])
+    sights = subjects.evidence.pointings.sight
+    sight = int(sights[rows[0]])
     whole = (*single_readings(subjects), *target_heights(subjects), *wrong_targets(subjects))
-    own = [h for h in whole if not h.detail]
-    own = [h for h in own if set(subjects.evidence.pointings.sight[h.rows]) == {sight}]
+    point = subjects.shots.point[rows[0]]
+    about = [h for h in whole if not h.detail and (subjects.shots.point[h.rows] == point).all()]
+    own = [h for h in about if set(sights[h.rows]) == {sight}]
     if not own:
         return []
-    tested = with_misfit(stack(subjects.evidence, own), own, off[sight])
-    found = [found_mistake(accepted) for accepted in search(tested, own, family=FAMILY)]
-    return [finished(solved, number, rows, mistake) for mistake in found]
+    others = [h for h in about if set(sights[h.rows]) != {sight}]
+    tested = with_misfit(stack(subjects.evidence, [*own, *others]), own, off[sight])
+    accepted = search(tested, [*own, *others], family=FAMILY, choice=len(own))
+    return [found_mistake(one) for one in accepted]

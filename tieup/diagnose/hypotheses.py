@@ -20,13 +20,15 @@ class Column:
 
     ``rows`` (n,) raw rows and ``bias`` (n, 3) in rad, rad, m per unit. ``plumb``: setups (as
     (setup, component, bias in m)) whose plumb line is wrong. ``control``: (point,
-    component, bias in m) of weighted control coordinates.
+    component, bias in m) of weighted control coordinates. ``links``: (number among the
+    adjustment's links, bias in m).
     """
 
     rows: IntArray
     bias: FloatArray
     plumb: tuple[tuple[int, int, float], ...] = ()
     control: tuple[tuple[int, int, float], ...] = ()
+    links: tuple[tuple[int, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -37,7 +39,8 @@ class Hypothesis:
     ``kinds`` the components of them (0 direction, 1 zenith, 2 distance) that it
     contaminates. ``unit`` is that of each size: m, rad or 1 (a ratio). ``prior`` is added to
     the log-likelihood: how much more common this mistake is than the rest, in units
-    of the log. ``detail`` tells apart hypotheses of one kind and subject.
+    of the log. ``detail`` tells apart hypotheses of one kind and subject. ``links`` are the
+    adjustment's level runs and tapes that it claims.
     """
 
     kind: str
@@ -49,6 +52,7 @@ class Hypothesis:
     unit: str
     prior: float = 0.0
     detail: str = ""
+    links: tuple[int, ...] = ()
 
     @property
     def degrees(self) -> int:

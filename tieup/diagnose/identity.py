@@ -25,7 +25,7 @@ SIGMAS = 4.0  # and within so many sds of their difference
 MARK_ROLES = ("backsight", "foresight", "check")
 FAR = 0.5  # m; names this far apart are two marks
 SEPARATOR = re.compile(r"(?<=[^\W\d_])[\W_]+(?=\d)|(?<=\d)[\W_]+(?=[^\W\d_])|[\s_]+")
-ZEROS = re.compile(r"(?<!\d)0+(?=\d)")
+ZEROS = re.compile(r"(?<![\d.,])0+(?=\d)")
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ def control_values(subjects: Subjects) -> Iterator[Hypothesis]:
     for point in np.flatnonzero(known.any(axis=1)):
         rows = subjects.of_point(int(point))
         stations = _stations(subjects, int(point))
-        if not len(rows) and not stations:
+        if not len(rows) and not stations and not _runs(subjects, int(point)):
             continue
         parts = [component for component in range(3) if known[point, component]]
         columns = {k: _control_column(subjects, int(point), k, rows, stations) for k in parts}
@@ -53,7 +53,19 @@ def _control_column(
     if subjects.evidence.adjustment.problem.weight[point, component] > 0:
         return Column(NO_ROWS, NO_BIAS, control=((point, component, 1.0),))
     bias = -np.where(subjects.observed[rows], subjects.derivative[rows][:, :, component], 0.0)
-    return Column(rows, bias, plumb=tuple((setup, component, 1.0) for setup in stations))
+    plumb = tuple((setup, component, 1.0) for setup in stations)
+    runs = _runs(subjects, point) if component == 2 else ()
+    return Column(rows, bias, plumb=plumb, links=runs)
+
+
+def _runs(subjects: Subjects, point: int) -> tuple[tuple[int, float], ...]:
+    """Return the level runs of a mark and what an elevation given 1 m too high makes them seem."""
+    problem = subjects.evidence.adjustment.problem
+    links, found = problem.network.links, []
+    for place, number in enumerate(problem.links.tolist()):
+        if links.kind[number] == "level" and point in (links.start[number], links.end[number]):
+            found.append((place, 1.0 if links.start[number] == point else -1.0))
+    return tuple(found)
 
 
 def _stations(subjects: Subjects, point: int) -> list[int]:

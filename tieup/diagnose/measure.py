@@ -18,6 +18,7 @@ from tieup.diagnose.evidence import gather, stack
 from tieup.diagnose.hypotheses import Hypothesis
 from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.predict import misfit, predicted, sighted_place
+from tieup.diagnose.runs import measured_run
 from tieup.diagnose.shots import single_readings, target_heights, wrong_targets
 from tieup.diagnose.solve import Solved, job_frame, without_gross
 from tieup.diagnose.subjects import Subjects
@@ -46,6 +47,8 @@ def measure(solved: Solved, mistake: Mistake) -> Mistake:
             return _freed_height(solved, mistake)
         case "instrument-moved":
             return _split_setup(solved, mistake)
+        case "level" | "tape":
+            return measured_run(solved, mistake)
     return _sight(solved, mistake)
 
 
@@ -150,7 +153,7 @@ def _sight(solved: Solved, mistake: Mistake) -> Mistake:
         measured = _finished(mistake, sizes[number], np.linalg.pinv(information, hermitian=True))
         if not best.statistic > measured.statistic:
             best = measured
-    return replace(best, rivals=_rivals(best))
+    return best if best.rivals else replace(best, rivals=_rivals(best))
 
 
 def _sizes(solved: Solved, kind: str, sights: Sights, off: FloatArray) -> FloatArray:

@@ -27,6 +27,7 @@ class Mistake:
     ``rows`` are the raw rows it is in, ``kinds`` their contaminated components. ``size`` (q,) is
     raw minus right in ``unit`` (m, rad or 1) with ``covariance`` (q, q), empty where it has
     none. ``statistic`` is the size over its sd (the root of T where it has several).
+    ``links`` are the numbers of its level runs or tapes.
     ``instead`` is what it should have been: the right name, the right mark, the unit.
     """
 
@@ -42,6 +43,7 @@ class Mistake:
     detail: str = ""
     instead: tuple[str, ...] = ()
     rivals: tuple[RivalCause, ...] = ()
+    links: tuple[int, ...] = ()
 
     @property
     def magnitude(self) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from tieup.diagnose.hypotheses import Hypothesis
+from tieup.diagnose.levels import single_runs
 from tieup.diagnose.marks import control_values, moved_marks
 from tieup.diagnose.setups import (
     distance_constants,
@@ -25,6 +26,7 @@ FAMILIES = (
     vertical_index,
     control_values,
     moved_marks,
+    single_runs,
 )
 
 

@@ -12,6 +12,7 @@ from tieup.diagnose.words import SURE, Phrases, Text, words
 from tieup.geometry import ARC_SECOND
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding, Rival
+from tieup.model.link import BookedLink
 
 ACTIONS = {
     "mark-moved": "split",
@@ -24,14 +25,17 @@ ACTIONS = {
 
 @dataclass(frozen=True)
 class Reporter:
-    """How one job's findings are written: its fieldbook and its length unit."""
+    """How one job's findings are written: its fieldbook, its length unit, its runs and tapes."""
 
     fieldbook: Fieldbook
     phrases: Phrases
+    links: tuple[BookedLink, ...] = ()
 
     def lines(self, mistake: Mistake) -> tuple[str, ...]:
         """Return "file:line" of the raw rows of a mistake."""
         shots, files = self.fieldbook.shots, self.fieldbook.files
+        if mistake.links:
+            return tuple(f"{self.links[n].file}:{self.links[n].line}" for n in mistake.links)
         return tuple(f"{files[shots.file[r]].name}:{shots.line[r]}" for r in mistake.rows)
 
     def finding(self, mistake: Mistake) -> Finding:

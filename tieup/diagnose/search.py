@@ -51,17 +51,24 @@ class Accepted:
 
 
 def search(
-    stack: Stack, hypotheses: Sequence[Hypothesis], family: int = 0, scatter: float = 1.0
+    stack: Stack,
+    hypotheses: Sequence[Hypothesis],
+    family: int = 0,
+    scatter: float = 1.0,
+    choice: int | None = None,
 ) -> tuple[Accepted, ...]:
     """Return the accepted mistakes, strongest first.
 
     ``family`` is the number of hypotheses that could have been asked, where more could
-    than were. ``scatter`` is how many times more than stated the readings scatter.
+    than were. ``scatter`` is how many times more than stated the readings scatter. Only the
+    first ``choice`` hypotheses may be accepted, where given; the others may only rival them.
     """
     price = _prices(hypotheses, max(family, len(hypotheses))) * scatter**2
+    asked = price.copy()
+    asked[choice:] = np.inf if choice is not None else asked[choice:]
     accepted: tuple[int, ...] = ()
     for _ in range(MOST_MISTAKES):
-        better = _improved(stack, hypotheses, price, accepted)
+        better = _improved(stack, hypotheses, asked, accepted)
         if better is None:
             break
         accepted = better
@@ -163,8 +170,8 @@ def _describe(
     return Accepted(hypotheses[which], size, covariance, own, tuple(rivals))
 
 
-def _subject(hypothesis: Hypothesis) -> tuple[str, str, tuple[str, ...]]:
-    return (hypothesis.kind, hypothesis.setup, hypothesis.points)
+def _subject(hypothesis: Hypothesis) -> tuple[str, str, tuple[str, ...], tuple[int, ...]]:
+    return (hypothesis.kind, hypothesis.setup, hypothesis.points, hypothesis.links)
 
 
 def found_mistake(accepted: Accepted) -> Mistake:
@@ -192,4 +199,5 @@ def found_mistake(accepted: Accepted) -> Mistake:
         statistic=float(np.sqrt(max(accepted.statistic, 0.0))),
         detail=hypothesis.detail,
         rivals=rivals,
+        links=hypothesis.links,
     )

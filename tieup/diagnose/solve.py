@@ -10,6 +10,7 @@ from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import Frame, held_frame, local_frame, minimal_frame
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.case import Case
+from tieup.model.arrays import IntArray
 from tieup.model.network import Links, Network
 from tieup.network.build import build_network
 from tieup.reduce.sights import Reduction, reduce_shots
@@ -33,11 +34,16 @@ def assemble(case: Case) -> tuple[Reduction, Network]:
         case.points,
         reduction.sights,
         case.control,
-        case.links,
+        take_links(case.links, case.links_in_use),
         case.datum,
         case.refraction,
     )
     return reduction, network
+
+
+def take_links(links: Links, numbers: IntArray) -> Links:
+    """Return the links with these numbers."""
+    return Links(*(column[numbers] for column in vars(links).values()))
 
 
 def job_frame(case: Case, network: Network) -> Frame:
@@ -84,7 +90,7 @@ def without_gross(network: Network) -> Network:
     links = network.links
     if len(start.gross_link):
         keep = ~start.gross_link
-        links = Links(*(column[keep] for column in vars(links).values()))
+        links = take_links(links, np.flatnonzero(keep))
     return replace(
         network,
         sights=replace(network.sights, value=value),

@@ -262,6 +262,40 @@ def _index(m: Mistake, p: Phrases) -> Text:
     )
 
 
+def _run(m: Mistake, p: Phrases) -> Text:
+    which = f"from {m.points[0]} to {m.points[1]}" + (f" ({m.detail})" if m.detail else "")
+    again = f"Level the run {which} again, there and back."
+    if m.kind == "level-sign":
+        return Text(
+            f"The level run {which} has the wrong sign, or its two marks are exchanged; it is left "
+            "out.",
+            "Look in the level book which mark is the higher one.",
+            "Turn the sign of the run round (accept), or level it again.",
+        )
+    if m.kind == "level-metre":
+        return Text(
+            f"The level run {which} is {p.length(m.magnitude)} too {too(m, 'high', 'low')}: whole "
+            "units of the rod misread; it is left out.",
+            f"Look up the rod readings in the level book. {again}",
+            "Take the whole units off the run (accept), or level it again.",
+        )
+    if m.kind == "tape":
+        off = _off(m, p, "long", "short", "does not fit the rest")
+        return Text(
+            f"The taped distance {which} {off}; it is left out.",
+            "Tape it again, level and with the right pull; look which ends were held.",
+            "Leave it out (accept), or tape it again.",
+        )
+    off = _off(m, p, "high", "low", "does not fit the rest")
+    return Text(f"The level run {which} {off}; it is left out: a rod reading.", again,
+                "Leave the run out (accept), or level it again.")  # fmt: skip
+
+
+def _off(m: Mistake, p: Phrases, more: str, less: str, unknown: str) -> str:
+    """Say by how much a run or tape is off, where that is known."""
+    return f"is {p.shift(m.magnitude)} too {too(m, more, less)}" if len(m.size) else unknown
+
+
 WORDS: dict[str, Callable[[Mistake, Phrases], Text]] = {
     "target-height": _target_height,
     "instrument-height": _instrument_height,
@@ -280,6 +314,7 @@ WORDS: dict[str, Callable[[Mistake, Phrases], Text]] = {
     "swapped-names": _swapped,
     "face": _face,
     "vertical-index": _index,
+    **dict.fromkeys(("level", "level-sign", "level-metre", "tape"), _run),
 }
 
 

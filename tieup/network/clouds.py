@@ -67,8 +67,12 @@ class Ties:
 
     @property
     def tolerance(self) -> FloatArray:
-        """Return what good work stays within in plan (m, shape (r,)), NaN without distance."""
-        return np.maximum(PLAIN + self.sharp * self.horizontal, self.along)
+        """Return what good work stays within in plan (m, shape (r,)), NaN without distance.
+
+        It grows with the distance: of two places of a mark the nearer setup's is preferred.
+        """
+        along: FloatArray = SURE * self.sd[:, DISTANCE]
+        return np.hypot(PLAIN + self.sharp * self.horizontal, along)
 
     @property
     def height_tolerance(self) -> FloatArray:

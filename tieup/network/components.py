@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.model.arrays import BoolArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Network
 from tieup.model.observations import DISTANCE
+from tieup.network.rigid import SHORTEST_BASE
 
 FEW = 6  # names written out before "and n more"
 
@@ -97,19 +98,25 @@ def _describe(
     labels = tuple(network.setup_labels[m] for m in members)
     seen = np.unique(point[inside])
     names = network.point_names
-    shared = tuple(sorted(names[p] for p in seen[solved[seen]]))
+    common = seen[solved[seen]]
+    shared = tuple(sorted(names[p] for p in common))
     own = tuple(sorted(names[p] for p in seen[~solved[seen]]))
     with_distance = len(np.unique(point[inside & measured & solved[point]]))
-    reason = _reason(len(shared), with_distance)
+    reason = _reason(len(shared), with_distance, _extent(network.start.position[common, :2]))
     who = f"setup {labels[0]}" if len(labels) == 1 else f"setups {_list(labels)}"
     says = _sentence(network, reason, who, len(labels), shared)
     return Unreached(labels, own, shared, reason, says, _cure(reason, who, shared))
 
 
-def _reason(shared: int, with_distance: int) -> str:
+def _extent(places: FloatArray) -> float:
+    """Return the largest distance between any of the places and the first (m)."""
+    return float(np.hypot(*(places - places[:1]).T).max(initial=0.0))
+
+
+def _reason(shared: int, with_distance: int, extent: float) -> str:
     if shared == 0:
         return "no shared mark"
-    if shared == 1:
+    if shared == 1 or extent < SHORTEST_BASE:
         return "one shared mark"
     return "too few observations" if with_distance < 2 else "marks disagree"
 
@@ -125,7 +132,10 @@ def _sentence(network: Network, reason: str, who: str, count: int, shared: tuple
         return f"{who} {share} no mark with {rest}" + (f" and {sight} no control" if known else "")
     if reason == "one shared mark":
         tied = "is tied" if one else "are tied"
-        return f"{who} {tied} to {rest} by {shared[0]} alone and can swing about it"
+        if len(shared) == 1:
+            return f"{who} {tied} to {rest} by {shared[0]} alone and can swing about it"
+        by = f"{_list(shared)} alone, which stand too close together, and can swing about them"
+        return f"{who} {tied} to {rest} by {by}"
     if reason == "too few observations":
         see = "sights" if one else "sight"
         return f"{who} {see} {_list(shared)} with too few angles and distances to be placed"
@@ -137,7 +147,8 @@ def _cure(reason: str, who: str, shared: tuple[str, ...]) -> str:
     if reason == "no shared mark":
         return "Shoot two shared marks or more, or name one: decisions: rename"
     if reason == "one shared mark":
-        return f"Shoot a second shared mark besides {shared[0]}, or name one: decisions: rename"
+        beside = _list(shared)
+        return f"Shoot a shared mark well away from {beside}, or name one: decisions: rename"
     if reason == "too few observations":
         return f"Measure directions and distances from {who} to two shared marks or more"
     return f"Check the point names of {who}; shoot {_list(shared)} again"

@@ -159,14 +159,16 @@ def _marks_again(state: PlanState, ties: Ties, anchors: Anchors) -> PlanState | 
     known = dict(zip(anchors.mark.tolist(), anchors.place.tolist(), strict=True))
     world = _world(state, ties)
     credit = _credit(ties, world, anchors, len(state.axis))
-    position = state.position.copy()
+    position, near = state.position.copy(), ties.tolerance
     for mark, group in zip(missing.tolist(), groups, strict=True):
         here = state.position[mark]
+        group = group[np.lexsort((near[group], ~np.isfinite(world[group])))]  # nearest first
         places = np.concatenate([[here], world[group], [known[mark]] if mark in known else []])
         places = places[np.isfinite(places)]
         votes = _votes(places, state, ties.take(group), credit, known.get(mark))
-        if votes.max() > votes[0] + MARGIN:
-            position[mark] = places[np.argmax(votes)]
+        best = int(np.flatnonzero(votes > votes.max() - MARGIN)[0])
+        if votes[best] > votes[0] + MARGIN:
+            position[mark] = places[best]
     if np.array_equal(position, state.position, equal_nan=True):
         return None
     return PlanState(state.axis, state.orientation, position)

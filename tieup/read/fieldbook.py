@@ -23,6 +23,7 @@ from tieup.model.observations import KINDS
 from tieup.read.factors import text_codes
 from tieup.read.landxml import is_landxml, read_landxml
 from tieup.read.native import read_native
+from tieup.read.nothing import empty_fieldbook
 from tieup.read.repeats import originals
 from tieup.read.rows import FileRows
 from tieup.read.setups import (
@@ -65,27 +66,12 @@ def read_fieldbook(job: Job) -> Fieldbook:
             problems.extend(error.problems)
     if problems:
         raise InputError(*problems)
-    return assemble(files, job) if files else _empty_fieldbook()
+    return assemble(files, job) if files else empty_fieldbook()
 
 
 def _read_file(path: Path, job: Job) -> FileRows:
     name = path.relative_to(job.folder).as_posix()
     return read_landxml(path, name, job) if is_landxml(path) else read_native(path, name, job)
-
-
-def _empty_fieldbook() -> Fieldbook:
-    """Return the field book of a job of level runs alone."""
-    number, value = np.zeros(0, dtype=np.int64), np.zeros(0)
-    columns: dict[str, NDArray[Any]] = {
-        name: value
-        if kind == "FloatArray"
-        else number
-        if kind == "IntArray"
-        else value.astype(bool if kind == "BoolArray" else object)
-        for name, kind in Shots.__annotations__.items()
-    }
-    columns["field_coordinates"] = np.zeros((0, 3))
-    return Fieldbook((), (), (), Shots(**columns), (), {})
 
 
 def assemble(files: Sequence[FileRows], job: Job) -> Fieldbook:

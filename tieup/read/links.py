@@ -1,6 +1,6 @@
 """Read levelled height differences and taped distances between marks.
 
-`read_levels` and `read_tapes` give the rows as booked, `read_links` both as one set of arrays.
+`read_booked_links` gives the rows as booked, `number_links` makes arrays of them.
 """
 
 from __future__ import annotations
@@ -20,21 +20,28 @@ from tieup.units import length_factor
 _KILOMETRE = 1000.0
 
 
-def read_links(job: Job, points: Sequence[str]) -> tuple[tuple[str, ...], Links]:
-    """Read the levels and tapes of a job, with their marks as indices of points.
+def read_booked_links(job: Job) -> tuple[BookedLink, ...]:
+    """Read the levels and then the tapes of a job, each in recorded order."""
+    booked: tuple[BookedLink, ...] = ()
+    if job.levels_file:
+        booked += read_levels(job.levels_file, job)
+    if job.tapes_file:
+        booked += read_tapes(job.tapes_file, job)
+    return booked
+
+
+def number_links(
+    booked: Sequence[BookedLink], points: Sequence[str]
+) -> tuple[tuple[str, ...], Links]:
+    """Turn booked rows into arrays, with their marks as indices of points.
 
     Returns
     -------
     points
         The given names, then the marks that only levels or tapes name.
     links
-        Levels before tapes, each in recorded order; empty arrays where the job has none.
+        One for each booked row.
     """
-    booked: tuple[BookedLink, ...] = ()
-    if job.levels_file:
-        booked += read_levels(job.levels_file, job)
-    if job.tapes_file:
-        booked += read_tapes(job.tapes_file, job)
     marks = (mark for link in booked for mark in (link.start, link.end))
     names = tuple(dict.fromkeys((*points, *marks)))
     number = {name: index for index, name in enumerate(names)}

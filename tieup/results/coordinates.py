@@ -6,9 +6,11 @@ import numpy as np
 
 from tieup.adjust.distributions import confidence_factor
 from tieup.adjust.ellipse import error_ellipse
+from tieup.adjust.problem import levelled_only
 from tieup.adjust.solution import UNCHECKED
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.reconciliation import Table
+from tieup.results.levels import checked_by_links
 from tieup.results.site import Site
 from tieup.results.units import in_angle_unit
 from tieup.units import length_factor
@@ -87,6 +89,7 @@ def _roles(site: Site) -> TextArray:
     role[[len(setups) > 1 for setups in site.setups_of_points()]] = "tie"
     occupied = network.station[network.station >= 0]
     role[occupied] = "station"
+    role[levelled_only(network)] = "tie"
     role[np.isfinite(network.control).any(axis=1)] = "control"
     return role
 
@@ -98,7 +101,7 @@ def _proofs(site: Site) -> TextArray:
     proof = np.full(len(network.point_names), "unchecked", dtype=object)
     proof[_checked(site)] = "checked"
     proof[held.any(axis=1)] = "held"
-    proof[np.isnan(adjustment.position[:, 0])] = ""
+    proof[np.isnan(adjustment.position).all(axis=1)] = ""
     return proof
 
 
@@ -113,7 +116,7 @@ def _checked(site: Site) -> BoolArray:
     weighted = np.nan_to_num(adjustment.control_redundancy).max(axis=1) > PROVED
     good = (plan > PROVED) & (height > PROVED) & ~connections.plumb
     checked[connections.point[good]] = True
-    return np.asarray(checked | weighted)
+    return np.asarray(checked | weighted | checked_by_links(site, PROVED))
 
 
 def _station_proofs(site: Site, free: IntArray) -> TextArray:

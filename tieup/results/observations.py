@@ -9,8 +9,10 @@ from numpy.typing import NDArray
 
 from tieup.geometry import wrap_full
 from tieup.model.arrays import FloatArray, IntArray, TextArray
+from tieup.model.finding import Finding
 from tieup.model.observations import DISTANCE, KINDS
 from tieup.model.reconciliation import FATES, Table
+from tieup.results.levels import link_rows
 from tieup.results.site import Site
 from tieup.results.units import SEXAGESIMAL, small_unit
 from tieup.units import angle_factor, format_angles, length_factor
@@ -41,8 +43,12 @@ def row_fates(site: Site) -> dict[str, int]:
     return dict(zip(FATES, counts.tolist(), strict=True))
 
 
-def observations_table(site: Site) -> Table:
-    """Return the observations table in the order of files and lines, then kind."""
+def observations_table(site: Site, findings: tuple[Finding, ...]) -> Table:
+    """Return the observations table in the order of files and lines, then kind.
+
+    Level runs and tapes follow, in a job that has some, with the mark that they start from
+    in a column ``from``. ``findings`` say why they are left out.
+    """
     shots = site.fieldbook.shots
     fate = component_fates(site)
     rows, kinds = np.nonzero(fate >= 0)
@@ -68,7 +74,11 @@ def observations_table(site: Site) -> Table:
         "status": np.array(FATES, dtype=object)[fate[rows, kinds]],
         "reason": reason.astype(object),
     }
-    return _in_order(site, _joined(table, _invalid(site, table)))
+    ordered = _in_order(site, _joined(table, _invalid(site, table)))
+    if not site.case.booked_links:
+        return ordered
+    blank = np.full(len(ordered["file"]), "", dtype=object)
+    return _joined({**ordered, "from": blank}, link_rows(site, findings))
 
 
 def _turned(values: FloatArray, kinds: IntArray) -> FloatArray:
@@ -115,7 +125,7 @@ def _joined(
     return {name: np.concatenate([first[name], second[name]]) for name in first}
 
 
-def _in_order(site: Site, table: dict[str, NDArray[Any]]) -> Table:
+def _in_order(site: Site, table: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
     order = np.lexsort((table["line"], table["file"]))
     files: TextArray = np.array([file.name for file in site.fieldbook.files], dtype=object)
     result: dict[str, NDArray[Any]] = {name: column[order] for name, column in table.items()}

@@ -12,6 +12,7 @@ from tieup.adjust.distributions import global_test
 from tieup.adjust.pointings import PointingTests
 from tieup.diagnose.decisions import Decided
 from tieup.model.reconciliation import Fit, Summary
+from tieup.results.levels import list_counts
 from tieup.results.observations import row_fates
 from tieup.results.site import Site
 
@@ -76,6 +77,7 @@ def run_record(site: Site, summary: Summary, inputs: Mapping[str, str]) -> dict[
         "rank_defect": site.adjustment.defect,
         "redundancy": _redundancy(site),
         "counts": {"rows": sum(summary.rows.values()), **summary.rows},
+        "lists": list_counts(site),
         "files": [
             {"name": file.name, "rows": file.rows, "sha256": file.sha256}
             for file in site.fieldbook.files

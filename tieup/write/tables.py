@@ -28,6 +28,8 @@ from tieup.write.columns import (
 )
 from tieup.write.digits import Numbers, number_rows
 
+LENGTHS = ("distance", "level", "tape")  # kinds of observation that are lengths
+
 Cells: TypeAlias = list[Any]
 Field: TypeAlias = tuple[Numbers, ...]  # of which one is defined in each row
 
@@ -97,7 +99,7 @@ def _column(table: Table, name: str, kind: str, angle_unit: str) -> Cells | Fiel
     places = decimals(kind, angle_unit)
     field: Field = (Numbers(values, places),)
     if kind == READING:
-        is_length = np.asarray(table["kind"]) == "distance"
+        is_length = np.isin(np.asarray(table["kind"]).astype(str), LENGTHS)
         angles, lengths = np.where(is_length, np.nan, values), np.where(is_length, values, np.nan)
         field = (Numbers(angles, places), Numbers(lengths, DECIMALS[COORDINATE]))
     return field if all(part.printable for part in field) else _one_by_one(field)

@@ -229,7 +229,7 @@ def _length(value: float, unit: str) -> str:
         return ""
     if unit != "m":
         return f"{abs(value) / length_factor(unit):.2f} ft"
-    return f"{abs(value) * 1000:.0f} mm"
+    return f"{abs(value):.1f} m" if abs(value) >= 1.0 else f"{abs(value) * 1000:.0f} mm"
 
 
 def _height(value: float, unit: str) -> str:

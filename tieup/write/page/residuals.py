@@ -51,6 +51,7 @@ def residuals_of(observations: Table, starts: IntArray) -> Residuals:
     """
     w = np.asarray(observations["w"], dtype=np.float64)
     chosen = np.isfinite(w) & (np.asarray(observations["status"]) == "used")
+    chosen &= np.isin(np.asarray(observations["kind"]).astype(str), KINDS)  # no runs, no tapes
     rows = np.flatnonzero(chosen)
     order = {kind: number for number, kind in enumerate(KINDS)}
     kinds = [order.get(kind, 0) for kind in np.asarray(observations["kind"])[rows].tolist()]

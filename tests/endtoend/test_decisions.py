@@ -1,0 +1,314 @@
+"""Decisions of a person, section 6 of the contract: each verb does what it says, or exit 2."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+
+from tests.endtoend.jobs import (
+    Output,
+    copy_sample,
+    decide,
+    files_below,
+    raw_cells,
+    reconcile,
+)
+
+Capture = pytest.CaptureFixture[str]
+KINDS = ("target-height", "swapped-names", "mark-moved")
+
+
+@pytest.fixture(scope="module")
+def undecided(tmp_path_factory: pytest.TempPathFactory) -> Output:
+    """Return the job with mistakes as it stands before anybody decided."""
+    from tieup import cli
+
+    job = copy_sample("fire_station", tmp_path_factory.mktemp("job"))
+    return Output(cli.outcome(["reconcile", str(job), "--quiet"]), "", "", job / "out")
+
+
+def run_with(tmp_path: Path, capsys: Capture, *entries: str) -> Output:
+    """Reconcile a copy of the job with mistakes, with decisions."""
+    return reconcile(capsys, decide(copy_sample("fire_station", tmp_path), *entries))
+
+
+def test_accepting_everything_makes_the_site_tie(
+    tmp_path: Path, capsys: Capture, undecided: Output
+) -> None:
+    """All three cures accepted: exit 0, every raw row but the copy and the torn one is used."""
+    ids = {kind: undecided.finding(kind)["id"] for kind in KINDS}
+    entries = [f'{{accept: {i}, by: office, reason: "seen"}}' for i in ids.values()]
+    run = run_with(tmp_path, capsys, *entries)
+    assert run.status == 0, run.text
+    counts = run.document("run")["counts"]
+    assert (counts["excluded"], counts["repeated"], counts["invalid"]) == (0, 1, 1)
+    assert {run.finding(kind)["id"]: run.finding(kind)["severity"] for kind in KINDS} == dict.fromkeys(
+        ids.values(), "note"
+    )
+    assert {row["verdict"] for row in run.table("ties")} == {"ties"}
+    record = run.document("run")
+    assert record["global_test"]["passed"] is True
+    assert len(record["settings"]["decisions"]) == 3
+
+
+def test_accepting_a_target_height_puts_the_height_right(
+    tmp_path: Path, capsys: Capture, undecided: Output
+) -> None:
+    """The zenith angles come back in, and the mark is where it was."""
+    found = undecided.finding("target-height")
+    run = run_with(tmp_path, capsys, f'{{accept: {found["id"]}, reason: "book says 1.700"}}')
+    rows = [r for r in run.table("observations") if f"{r['file']}:{r['line']}" in found["lines"]]
+    assert {r["status"] for r in rows} == {"used"}
+    assert math.dist(run.place("CP5"), undecided.place("CP5")) < 0.001  # m
+    assert run.by("ties", "point", "setup")["CP5", "S3"]["verdict"] == "ties"
+    settled = run.finding("target-height")
+    assert settled["id"] == found["id"]
+    assert settled["action"] == "accepted"
+    assert "book says 1.700" in settled["says"]
+    assert run.status == 1  # the two others are still open
+
+
+def test_accepting_swapped_names_swaps_them(
+    tmp_path: Path, capsys: Capture, undecided: Output
+) -> None:
+    """Both sights are used again, each for the other mark, and tie."""
+    found = undecided.finding("swapped-names")
+    run = run_with(tmp_path, capsys, f"{{accept: {found['id']}}}")
+    ties = run.by("ties", "point", "setup")
+    assert ties["T5", "S2"]["verdict"] == ties["T6", "S2"]["verdict"] == "ties"
+    rows = [r for r in run.table("observations") if f"{r['file']}:{r['line']}" in found["lines"]]
+    assert {r["status"] for r in rows} == {"used"}
+    assert {r["point"] for r in rows} == {"T5", "T6"}  # as the raw file names them
+    right = {"T5": (2042.0, 5112.0, 112.3944), "T6": (2075.5, 5117.5, 112.3328)}  # sample_truth
+    for name, place in right.items():
+        assert math.dist(run.place(name), place) < 0.006  # m
+
+
+def test_accepting_a_moved_mark_keeps_both_places(
+    tmp_path: Path, capsys: Capture, undecided: Output
+) -> None:
+    """The split stays and nothing has to be decided about it any more."""
+    found = undecided.finding("mark-moved")
+    run = run_with(tmp_path, capsys, f"{{accept: {found['id']}}}")
+    assert run.finding("mark-moved")["severity"] == "note"
+    both = [r["point"] for r in run.table("coordinates") if r["point"].startswith("CP8")]
+    assert len(both) == 2
+    for name in both:
+        assert math.dist(run.place(name), undecided.place(name)) < 0.0005  # m
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_ids_survive_decisions_about_others(
+    tmp_path: Path, capsys: Capture, undecided: Output, kind: str
+) -> None:
+    """Each open finding has the id that it had before one of them was accepted."""
+    before = {k: undecided.finding(k)["id"] for k in KINDS}
+    run = run_with(tmp_path, capsys, f"{{accept: {before[kind]}}}")
+    assert {k: run.finding(k)["id"] for k in KINDS} == before
+
+
+def test_ids_survive_a_new_order_of_the_rows(
+    tmp_path: Path, capsys: Capture, undecided: Output
+) -> None:
+    """A comment above the header and another order of the marks change lines, not ids."""
+    job = copy_sample("fire_station", tmp_path)
+    for path in (job / "raw").glob("*.csv"):
+        lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
+        half = len(lines) // 2
+        path.write_text("# kept\n" + "".join([lines[0], *lines[half:], *lines[1:half]]))
+    run = reconcile(capsys, job)
+    assert {k: run.finding(k)["id"] for k in KINDS} == {
+        k: undecided.finding(k)["id"] for k in KINDS
+    }
+
+
+def test_keep_leaves_the_data_as_it_is(
+    tmp_path: Path, capsys: Capture, undecided: Output
+) -> None:
+    """The rows take part again, the finding is a note with the reason, and asks for nothing."""
+    found = undecided.finding("target-height")
+    run = run_with(tmp_path, capsys, f'{{keep: {found["id"]}, by: crew, reason: "pole was level"}}')
+    kept = run.finding("target-height")
+    assert (kept["id"], kept["severity"], kept["action"]) == (found["id"], "note", "kept")
+    assert "pole was level" in kept["says"]
+    rows = [r for r in run.table("observations") if f"{r['file']}:{r['line']}" in found["lines"]]
+    assert {r["status"] for r in rows} == {"used"}
+
+
+def test_exclude_takes_out_one_component_or_all(tmp_path: Path, capsys: Capture) -> None:
+    """By setup and point, by line, by kind: exactly those rows, with the reason."""
+    run = run_with(
+        tmp_path,
+        capsys,
+        '{exclude: {setup: S1, point: CP1}, reason: "leaves in the way"}',
+        "{exclude: {line: 'raw/s5.csv:4'}}",
+        "{exclude: {setup: S4, point: CP6, kind: distance}}",
+    )
+    out = {
+        (r["file"], r["line"], r["kind"])
+        for r in run.table("observations")
+        if r["status"] == "excluded" and "decision" in r["reason"]
+    }
+    wanted = set()
+    for at, cells in raw_cells(tmp_path / "fire_station"):
+        file, line = at.rsplit(":", 1)
+        all_three = (cells["setup"], cells["point"]) == ("S1", "CP1") or at == "raw/s5.csv:4"
+        if all_three:
+            wanted |= {(file, line, kind) for kind in ("direction", "zenith", "distance")}
+        if (cells["setup"], cells["point"]) == ("S4", "CP6"):
+            wanted.add((file, line, "distance"))
+    assert out == wanted
+
+
+def test_set_target_height_cures_the_finding(tmp_path: Path, capsys: Capture) -> None:
+    """The right pole height leaves nothing to find."""
+    run = run_with(tmp_path, capsys, "{set: {setup: S3, point: CP5, target_height: 1.700}}")
+    assert "target-height" not in {f["kind"] for f in run.findings}
+    assert run.by("ties", "point", "setup")["CP5", "S3"]["verdict"] == "ties"
+
+
+def test_set_instrument_height_moves_the_heights_of_the_setup(
+    tmp_path: Path, capsys: Capture
+) -> None:
+    """A wrong one is found, with its size; the booked one set again changes nothing."""
+    (tmp_path / "a").mkdir()
+    (tmp_path / "b").mkdir()
+    job = decide(copy_sample("fire_station_clean", tmp_path / "a"),
+                 "{set: {setup: S2, instrument_height: 1.704}}")  # fmt: skip
+    wrong = reconcile(capsys, job)
+    found = wrong.finding("instrument-height")
+    assert found["setup"] == "S2"
+    assert found["size"] == pytest.approx(0.100, abs=0.006)  # m, raw minus right
+    same = decide(copy_sample("fire_station_clean", tmp_path / "b"),
+                  "{set: {setup: S2, instrument_height: 1.604}}")  # fmt: skip
+    run = reconcile(capsys, same)
+    assert run.status == 0
+    plain = reconcile(capsys, copy_sample("fire_station_clean", tmp_path))
+    assert run.table("coordinates") == plain.table("coordinates")
+
+
+def test_set_prism_constant_changes_the_distances(tmp_path: Path, capsys: Capture) -> None:
+    """A constant of 30 mm on the rows of a mark lengthens each distance by 30 mm."""
+    job = copy_sample("two_setups", tmp_path)
+    run = reconcile(capsys, decide(job, "{set: {setup: S1, point: CP1, prism_constant: 30}}"))
+    found = run.by("ties", "point", "setup")["CP1", "S1"]
+    assert float(found["d_horizontal"]) * 0.3048 == pytest.approx(0.030, abs=0.006)  # m
+
+
+def test_set_face_reads_the_row_in_the_other_face(tmp_path: Path, capsys: Capture) -> None:
+    """A direction without zenith angle, booked in face 1 and read in face 2."""
+    job = copy_sample("fire_station_clean", tmp_path)
+    path = job / "raw" / "s1.csv"
+    lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
+    header = lines[0].rstrip("\n").split(",")
+    cells = lines[2].rstrip("\n").split(",")
+    assert (cells[header.index("point")], cells[header.index("face")]) == ("CP1", "2")
+    cells[header.index("zenith")] = cells[header.index("distance")] = ""
+    cells[header.index("face")] = "1"
+    lines[2] = ",".join(cells) + "\n"
+    path.write_text("".join(lines), encoding="utf-8")
+    run = reconcile(capsys, decide(job, "{set: {line: 'raw/s1.csv:3', face: 2}}"))
+    assert run.status == 0
+    row = run.by("observations", "file", "line", "kind")["raw/s1.csv", "3", "direction"]
+    assert row["status"] == "used"
+    assert abs(float(row["w"])) < 4.0
+
+
+def test_set_station_says_over_what_the_setup_stood(tmp_path: Path, capsys: Capture) -> None:
+    """A setup booked over the wrong mark stands over the right one."""
+    job = copy_sample("fire_station_clean", tmp_path)
+    path = job / "raw" / "s2.csv"
+    path.write_text(path.read_text(encoding="utf-8").replace("S2,CP3,", "S2,CP7,"))
+    run = reconcile(capsys, decide(job, "{set: {setup: S2, station: CP3}}"))
+    assert run.status == 0
+    assert run.by("setups", "setup")["S2"]["station"] == "CP3"
+
+
+def test_rename_swaps_two_names_by_their_raw_names(tmp_path: Path, capsys: Capture) -> None:
+    """Both renames refer to the names as they stand in the raw data."""
+    run = run_with(
+        tmp_path,
+        capsys,
+        "{rename: {setup: S2, point: T5}, to: T6}",
+        "{rename: {setup: S2, point: T6}, to: T5}",
+    )
+    assert "swapped-names" not in {f["kind"] for f in run.findings}
+    ties = run.by("ties", "point", "setup")
+    assert ties["T5", "S2"]["verdict"] == ties["T6", "S2"]["verdict"] == "ties"
+
+
+def test_rename_to_a_new_name_makes_a_new_point(tmp_path: Path, capsys: Capture) -> None:
+    """The renamed sight is a point of its own."""
+    job = copy_sample("two_setups", tmp_path)
+    run = reconcile(capsys, decide(job, "{rename: {setup: S1, point: T1}, to: T9}"))
+    assert math.dist(run.place("T9"), run.place("T1")) < 0.05  # ft
+    assert run.by("coordinates", "point")["T9"]["setups"] == "S1"
+
+
+def test_every_decision_is_listed_with_its_effect(
+    tmp_path: Path, capsys: Capture, undecided: Output
+) -> None:
+    """Page and run.json name each decision and its reason."""
+    found = undecided.finding("swapped-names")
+    run = run_with(
+        tmp_path,
+        capsys,
+        f'{{accept: {found["id"]}, by: office, reason: "sketch of page 12"}}',
+        '{exclude: {setup: S1, point: CP1}, reason: "leaves in the way"}',
+    )
+    page = (run.folder / "report.html").read_text(encoding="utf-8")
+    assert "sketch of page 12" in page
+    assert "leaves in the way" in page
+    assert len(run.document("run")["decisions"]) == 2
+
+
+@pytest.mark.parametrize(
+    ("entry", "names"),
+    [
+        ("{accept: F-000000}", "F-000000"),
+        ("{keep: F-123456}", "F-123456"),
+        ("{exclude: {setup: S9, point: CP4}}", "S9"),
+        ("{exclude: {setup: S2, point: CP99}}", "CP99"),
+        ("{exclude: {line: 'raw/s2.csv:9999'}}", "9999"),
+        ("{set: {setup: S9, instrument_height: 1.5}}", "S9"),
+        ("{set: {setup: S2, point: CP99, target_height: 1.4}}", "CP99"),
+        ("{rename: {setup: S2, point: Q1}, to: CP1}", "Q1"),
+    ],
+)
+def test_a_decision_that_matches_nothing_is_an_error(
+    tmp_path: Path, capsys: Capture, entry: str, names: str
+) -> None:
+    """Exit 2, the message names job.yaml, its line and what was not found; nothing written."""
+    job = decide(copy_sample("fire_station_clean", tmp_path), entry)
+    before = files_below(job)
+    run = reconcile(capsys, job)
+    assert run.status == 2
+    line = 1 + (job / "job.yaml").read_text(encoding="utf-8").splitlines().index(f"  - {entry}")
+    assert f"job.yaml:{line}" in run.errors
+    assert names in run.errors
+    assert "Traceback" not in run.errors
+    assert run.text == ""
+    assert files_below(job) == before
+
+
+def test_a_stale_decision_is_an_error_and_leaves_the_old_results(
+    tmp_path: Path, capsys: Capture, undecided: Output
+) -> None:
+    """The raw file was put right since: the decision has lost its finding."""
+    found = undecided.finding("target-height")
+    job = copy_sample("fire_station", tmp_path)
+    assert reconcile(capsys, job).status == 1
+    before = files_below(job / "out")
+    path = job / "raw" / "s3.csv"
+    lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
+    for at in found["lines"]:
+        number = int(at.rsplit(":", 1)[1]) - 1
+        assert ",1.600," in lines[number]
+        lines[number] = lines[number].replace(",1.600,", ",1.700,")
+    path.write_text("".join(lines), encoding="utf-8")
+    run = reconcile(capsys, decide(job, f"{{accept: {found['id']}}}"))
+    assert run.status == 2
+    assert found["id"] in run.errors
+    assert files_below(job / "out") == before

@@ -1,0 +1,91 @@
+"""One row for each setup: what it did, as far as its raw rows tell."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tieup.audit.evidence import RawEvidence
+from tieup.geometry import ARC_SECOND
+from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.reconciliation import Table
+
+RUNS = 6  # target heights of a setup that are written out
+
+
+def setups_overview(evidence: RawEvidence, length: float) -> Table:
+    """Return the table of setups in recorded order; ``length`` is the job's unit in metres.
+
+    ``target_heights`` are those in force, in shooting order, each with its number of shots;
+    ``collimation`` and ``vertical_index`` in arc seconds; ``first`` and ``last`` in ISO 8601.
+    """
+    book, shots, visits = evidence.fieldbook, evidence.fieldbook.shots, evidence.visits
+    count, setups = len(book.setups), book.setups
+    kept = np.flatnonzero(~shots.repeated)
+    rows = _rows_by_setup(kept, shots.setup, count)
+    heights = [_runs(shots.target_height[own] / length) for own in rows]
+    times = [_span(shots.time[own]) for own in rows]
+    return {
+        "setup": np.array(evidence.labels, dtype=object),
+        "station": np.array([setup.station for setup in setups], dtype=object),
+        "instrument_height": np.array(
+            [s.instrument_height / length if s.station else np.nan for s in setups]
+        ),
+        "rows": np.array([len(own) for own in rows]),
+        "points": _distinct(shots.setup[kept], shots.point[kept], count),
+        "marks": _marks(evidence),
+        "rounds": _distinct(shots.setup[kept], shots.round[kept], count),
+        "face_pairs": np.bincount(
+            visits.setup[np.isfinite(visits.two_collimation)], minlength=count
+        ),
+        "collimation": _half_means(visits.setup, visits.two_collimation, count),
+        "vertical_index": _half_means(visits.setup, visits.two_index, count),
+        "closing": np.bincount(evidence.closings.setup, minlength=count),
+        "target_heights": np.array(heights, dtype=object),
+        "first": np.array([first for first, _ in times], dtype=object),
+        "last": np.array([last for _, last in times], dtype=object),
+    }
+
+
+def _rows_by_setup(kept: IntArray, setup: IntArray, count: int) -> list[IntArray]:
+    order = kept[np.argsort(setup[kept], kind="stable")]
+    return np.split(order, np.searchsorted(setup[order], np.arange(1, count)))
+
+
+def _distinct(group: IntArray, value: IntArray, groups: int) -> IntArray:
+    """Count the distinct values of each group."""
+    pairs = np.unique(np.column_stack([group, value]), axis=0)
+    return np.bincount(pairs[:, 0], minlength=groups)
+
+
+def _marks(evidence: RawEvidence) -> IntArray:
+    shots = evidence.fieldbook.shots
+    common = evidence.shared[shots.point]
+    return _distinct(shots.setup[common], shots.point[common], len(evidence.labels))
+
+
+def _half_means(group: IntArray, two: FloatArray, groups: int) -> FloatArray:
+    known = np.isfinite(two)
+    count = np.bincount(group[known], minlength=groups)
+    total = np.bincount(group[known], weights=two[known], minlength=groups)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(total / count / 2.0 / ARC_SECOND)
+
+
+def _runs(heights: FloatArray) -> str:
+    """Write heights that follow one another: "1.600 x 58, 1.800 x 2"."""
+    if not len(heights):
+        return ""
+    starts = np.flatnonzero(np.diff(heights, prepend=np.nan) != 0.0)
+    sizes = np.diff(starts, append=len(heights))
+    runs = list(zip(heights[starts].tolist(), sizes.tolist(), strict=True))
+    shown = ", ".join(f"{height:.3f} x {size}" for height, size in runs[:RUNS])
+    return shown + (f" and {len(runs) - RUNS} more" if len(runs) > RUNS else "")
+
+
+def _span(time: FloatArray) -> tuple[str, str]:
+    known = time[np.isfinite(time)]
+    if not len(known):
+        return "", ""
+    ends = np.array([known.min(), known.max()]).astype("datetime64[s]")
+    first, last = np.datetime_as_string(ends).tolist()
+    return first, last
