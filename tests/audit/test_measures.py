@@ -28,9 +28,7 @@ def evidence_of(
         (folder / "control.csv").write_text(control, encoding="utf-8")
     job = make_job(folder, raw if isinstance(raw, dict) else {"a.csv": raw}, angle=angle)
     known = read_control(job.control_file, job) if job.control_file else None
-    return RawEvidence(
-        read_fieldbook(job), known, job.precision, job.refraction, job.angle_unit
-    )
+    return RawEvidence(read_fieldbook(job), known, job.precision, job.refraction, job.angle_unit)
 
 
 def values(measured: Measured, unit: float = 1.0) -> dict[str, float]:
@@ -118,7 +116,9 @@ def test_packed_digits(tmp_path: Path) -> None:
     shares = []
     for number, angles in enumerate((packed, decimal)):
         text = head + "".join(f"S,P{n},{angle},90\n" for n, angle in enumerate(angles))
-        shares += MEASURES["packed_digits"](evidence_of(tmp_path / str(number), text)).value.tolist()
+        shares += MEASURES["packed_digits"](
+            evidence_of(tmp_path / str(number), text)
+        ).value.tolist()
     assert shares[0] == 1.0
     assert shares[1] == pytest.approx(0.36, abs=0.2)  # 60 angles: sd 0.06
     few = head + "".join(f"S,P{n},{angle},90\n" for n, angle in enumerate(packed[:5]))

@@ -6,16 +6,18 @@ distribution, and the faults that the page must show are put in by hand.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from tests.write.sample import GOOD_FIT, NAN, make_job, table
+from tieup.model.answer import JointAnswer, SetupAnswer, TieAnswer
 from tieup.model.decision import Decision
 from tieup.model.finding import Finding, Rival
 from tieup.model.reconciliation import Reconciliation, Summary, Table
+from tieup.model.settings import Tolerances
 from tieup.write.columns import COORDINATES, OBSERVATIONS, SETUPS, TIES
 
 CORNER = np.array([2000.0, 5000.0])
@@ -32,17 +34,6 @@ HOSTILE = (
     "javascript:alert(1)",
 )
 """Names that break a page which does not escape them."""
-
-
-@dataclass(frozen=True)
-class Later(Reconciliation):
-    """A reconciliation with the parts that only some runs have."""
-
-    joints: Table | None = None
-    pairs: Table | None = None
-    control: Table | None = None
-    rules: Table | None = None
-    todo: tuple[str, ...] | None = None
 
 
 def invented_site(
@@ -102,7 +93,7 @@ def invented_site(
     return site
 
 
-def with_extras(site: Reconciliation) -> Later:
+def with_extras(site: Reconciliation) -> Reconciliation:
     """Return a site with everything that only some runs have."""
     north, east = site.coordinates["northing"], site.coordinates["easting"]
     joints = {
@@ -158,13 +149,8 @@ def with_extras(site: Reconciliation) -> Later:
         "reason": ["", "", "no closing rows"],
         "source": ["common practice, no source"] * 3,
     }
-    return Later(
-        **vars(site),
-        joints=joints,
-        pairs=pairs,
-        control=control,
-        rules=rules,
-        todo=("From the drill yard shoot M2 and CP5, both faces, pole height read aloud.",),
+    return replace(
+        site, joints=joints, pairs=pairs, control=control, rules=rules, answer=_crew_answer()
     )
 
 
@@ -197,6 +183,31 @@ def hostile_site(folder: Path) -> Reconciliation:
         setups=setups,
         findings=findings,
         run={**site.run, "settings": job.resolved, "inputs": {HOSTILE[1]: "ab" * 32}},
+    )
+
+
+def _crew_answer() -> TieAnswer:
+    """Return an answer in which S3 and its joint with S2 fail, and S4 is not proved."""
+    return TieAnswer(
+        title="Invented yard, north side",
+        length_unit="m",
+        limits=Tolerances(),
+        setups=(
+            SetupAnswer("S1", "", 0.0024, "CP6", -0.0019, "M7", "ties", "6 of 6 marks proved"),
+            SetupAnswer("S2", "CP3", 0.0178, "CP1", 0.0013, "CP8", "fails", "1 of 6 marks off"),
+            SetupAnswer("S3", "", 0.0027, "CP3", -0.1, "M2", "fails", "1 of 8 marks off"),
+            SetupAnswer("S4", "", NAN, "", NAN, "", "untested", "its marks lie in one line"),
+        ),
+        joints=(
+            JointAnswer("S1", "S2", 0.0021, 0.0012, 0.0034, "131", ("CURB-1",), "ties", "within"),
+            JointAnswer("S2", "S3", 0.0083, -0.0061, NAN, "", ("CURB-2",), "fails", "beyond"),
+        ),
+        odd="S3",
+        todo=("shoot M2 from S3 again, both faces, pole height read aloud.",),
+        holding=25,
+        failing=3,
+        unproved=2,
+        status=1,
     )
 
 

@@ -17,7 +17,6 @@ from tieup.model.arrays import FloatArray
 from tieup.model.reconciliation import Reconciliation
 from tieup.units import format_angles
 from tieup.write.page import page_text
-from tieup.write.page.extras import extras_of
 from tieup.write.page.frame import LONGEST, WIDTH, frame_of, round_number
 from tieup.write.page.grid import row_starts
 from tieup.write.page.places import places_of
@@ -31,7 +30,7 @@ SITE = invented_site(FOLDER)
 
 def plan_of(site: Reconciliation) -> Plan:
     """Return the plan of a site that has one."""
-    plan = plan_view(site, extras_of(site), row_starts(site.observations))
+    plan = plan_view(site, row_starts(site.observations))
     assert plan is not None
     return plan
 

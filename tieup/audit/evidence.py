@@ -56,7 +56,7 @@ class RawEvidence:
 
     @cached_property
     def points(self) -> tuple[str, ...]:
-        """Return the names of all points: those sighted first, then marks that were only occupied."""
+        """Return the names of all points, marks that were only occupied behind the sighted ones."""
         stations = [setup.station for setup in self.fieldbook.setups if setup.station]
         return tuple(dict.fromkeys([*self.fieldbook.points, *stations]))
 
@@ -82,16 +82,15 @@ class RawEvidence:
     @cached_property
     def shared(self) -> BoolArray:
         """Mark the points (P,) that more than one setup saw or stood on, or that are control."""
-        shots, points = self.fieldbook.shots, len(self.points)
-        own = np.flatnonzero(self.station >= 0)
-        pairs = np.concatenate(
-            [
-                np.column_stack([shots.setup, shots.point]),
-                np.column_stack([own, self.station[own]]),
-            ]
-        )
-        several = np.bincount(np.unique(pairs, axis=0)[:, 1], minlength=points) > 1
+        several = np.bincount(self.looks[1], minlength=len(self.points)) > 1
         return np.asarray(several | np.isfinite(self.known).any(axis=1))
+
+    @cached_property
+    def looks(self) -> tuple[IntArray, IntArray]:
+        """Return setup and point of every setup's points, each once, its own station among them."""
+        shots, own = self.fieldbook.shots, np.flatnonzero(self.station >= 0)
+        setup = np.concatenate([shots.setup, own])
+        return distinct_pairs(setup, np.concatenate([shots.point, self.station[own]]))
 
     @cached_property
     def rise(self) -> FloatArray:
@@ -110,6 +109,13 @@ class RawEvidence:
         labels, points = self.labels, self.points
         pairs = zip(setup.tolist(), point.tolist(), strict=True)
         return tuple(f"{labels[s]} to {points[p]}" for s, p in pairs)
+
+
+def distinct_pairs(first: IntArray, second: IntArray) -> tuple[IntArray, IntArray]:
+    """Return every pair of numbers (0 and up, m each) once, in order."""
+    span = int(second.max(initial=0)) + 1
+    pairs = np.unique(first * span + second)
+    return pairs // span, pairs % span
 
 
 def group_extreme(value: FloatArray, group: IntArray, groups: int) -> FloatArray:

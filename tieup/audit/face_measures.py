@@ -40,10 +40,10 @@ def _at_control(evidence: RawEvidence, number: FloatArray) -> Measured:
     control = np.asarray(np.isfinite(evidence.known).any(axis=1))
     out = Collector("no control mark was sighted")
     own = np.flatnonzero(control[visits.point])
-    keys = np.column_stack([visits.setup[own], visits.point[own]])
-    pairs, group = np.unique(keys, axis=0, return_inverse=True)
-    sums = np.bincount(group.reshape(-1), weights=number[own], minlength=len(pairs))
-    names = evidence.named(pairs[:, 0], pairs[:, 1])
+    keys = visits.setup[own] * len(evidence.points) + visits.point[own]
+    pairs, group = np.unique(keys, return_inverse=True)
+    sums = np.bincount(group, weights=number[own], minlength=len(pairs))
+    names = evidence.named(*np.divmod(pairs, len(evidence.points)))
     for name, value in zip(names, sums.tolist(), strict=True):
         out.add(name, value)
     return out.done()

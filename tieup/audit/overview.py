@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.audit.evidence import RawEvidence
+from tieup.audit.evidence import RawEvidence, distinct_pairs
 from tieup.geometry import ARC_SECOND
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.reconciliation import Table
@@ -53,14 +53,12 @@ def _rows_by_setup(kept: IntArray, setup: IntArray, count: int) -> list[IntArray
 
 def _distinct(group: IntArray, value: IntArray, groups: int) -> IntArray:
     """Count the distinct values of each group."""
-    pairs = np.unique(np.column_stack([group, value]), axis=0)
-    return np.bincount(pairs[:, 0], minlength=groups)
+    return np.bincount(distinct_pairs(group, value)[0], minlength=groups)
 
 
 def _marks(evidence: RawEvidence) -> IntArray:
-    shots = evidence.fieldbook.shots
-    common = evidence.shared[shots.point]
-    return _distinct(shots.setup[common], shots.point[common], len(evidence.labels))
+    setup, point = evidence.looks
+    return np.bincount(setup[evidence.shared[point]], minlength=len(evidence.labels))
 
 
 def _half_means(group: IntArray, two: FloatArray, groups: int) -> FloatArray:

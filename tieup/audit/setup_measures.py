@@ -50,18 +50,9 @@ def closing_height(evidence: RawEvidence) -> Measured:
 
 def marks_in_sight(evidence: RawEvidence) -> Measured:
     """Count the marks of each setup, its own included, that control or another setup knows."""
-    sights, setups = evidence.reduction.sights, len(evidence.labels)
-    own = np.flatnonzero(evidence.station >= 0)
-    pairs = np.unique(
-        np.concatenate(
-            [
-                np.column_stack([sights.setup, sights.point]),
-                np.column_stack([own, evidence.station[own]]),
-            ]
-        ),
-        axis=0,
-    )
-    count = np.bincount(pairs[evidence.shared[pairs[:, 1]], 0], minlength=setups)
+    setup, point = evidence.looks
+    setups = len(evidence.labels)
+    count = np.bincount(setup[evidence.shared[point]], minlength=setups)
     out = Collector("there is one setup only, and no control")
     alone = setups == 1 and not evidence.shared.any()
     for label, value in zip(evidence.labels, count.tolist(), strict=True):

@@ -10,12 +10,12 @@ from tieup.diagnose.clock import BACK
 from tieup.diagnose.rowlines import some
 from tieup.diagnose.solve import Solved
 from tieup.diagnose.suspicion import shared_points
+from tieup.diagnose.visits import MARK_ROLES
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.fieldbook import Fieldbook, InvalidRow
 from tieup.model.finding import Finding, Rival
 from tieup.model.observations import KINDS
 
-MARK_ROLES = ("backsight", "foresight", "check")
 FEW_AFTER, SHARE_AFTER = 2, 0.05  # side shots that may follow the closing look
 BREAKS_OFF = "breaks off"  # how the reader says that a row has too few cells
 

@@ -31,17 +31,15 @@ def split_collisions(solved: Solved) -> tuple[Case, list[Mistake]]:
     taken as points of their own; names that then turn out to agree stay as they were.
     A number used twice within a setup becomes two points as well.
     """
-    case, found = _between_setups(solved)
-    case, within = split_twice(solved, case)
-    return case, found + within
-
-
-def _between_setups(solved: Solved) -> tuple[Case, list[Mistake]]:
-    case, network = solved.case, solved.network
-    if not _worth_looking(network):
-        return case, []
-    visits = visits_of(case, solved.reduction, network)
-    return _told_apart(case, *_seen_apart(case, visits, network))
+    case, within = split_twice(solved)
+    reduction, network = solved.reduction, solved.network
+    if within:
+        reduction, network = assemble(case)
+    if not network.start.gross.any() and network.start.plan_setup.all():
+        return case, within
+    visits = visits_of(case, reduction, network)
+    case, between = _told_apart(case, *_seen_apart(case, visits, network))
+    return case, between + within
 
 
 def split_unsolved(case: Case) -> tuple[Case, list[Mistake]]:
@@ -68,12 +66,6 @@ def _told_apart(case: Case, visits: Visits, network: Network) -> tuple[Case, lis
                 renamed |= _new_names(case, clusters[point], visits)
             found.append(group.mistake(chosen, renamed))
     return _with_names(case, renamed), found
-
-
-def _worth_looking(network: Network) -> bool:
-    """Say whether gross sights, or setups without a place, could come from clashing names."""
-    start = network.start
-    return bool(start.gross.any() or not start.plan_setup.all())
 
 
 def _seen_apart(case: Case, visits: Visits, network: Network) -> tuple[Visits, Network]:

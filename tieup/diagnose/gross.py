@@ -75,7 +75,7 @@ def _items(solved: Solved) -> int:
 def _fits_badly(solved: Solved) -> bool:
     """Say whether what is left in fits so badly that more than single sights is wrong."""
     dof = max(solved.adjustment.dof, 1)
-    return solved.adjustment.weighted_sum > dof + CLEARLY + 10.0 * dof**0.5
+    return bool(solved.adjustment.weighted_sum > dof + CLEARLY + 10.0 * dof**0.5)
 
 
 def _cost(solved: Solved) -> float:

@@ -15,6 +15,7 @@ import numpy as np
 
 from tieup.diagnose.collisions import split_collisions
 from tieup.diagnose.solve import Solved
+from tieup.diagnose.visits import MARK_ROLES
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.finding import Finding
 
@@ -22,7 +23,6 @@ __all__ = ["identity_findings", "split_collisions"]
 
 ONE_PLACE = 0.015  # m in plan and in height; nearer, two names may be one mark
 SIGMAS = 4.0  # and within so many sds of their difference
-MARK_ROLES = ("backsight", "foresight", "check")
 FAR = 0.5  # m; names this far apart are two marks
 SEPARATOR = re.compile(r"(?<=[^\W\d_])[\W_]+(?=\d)|(?<=\d)[\W_]+(?=[^\W\d_])|[\s_]+")
 ZEROS = re.compile(r"(?<![\d.,])0+(?=\d)")

@@ -150,7 +150,8 @@ def _sight(solved: Solved, mistake: Mistake) -> Mistake:
             continue
         tested = stack(subjects.evidence, (hypothesis,))
         information = tested.own(tested.index((0,)))
-        measured = _finished(mistake, sizes[number], np.linalg.pinv(information, hermitian=True))
+        spread: FloatArray = np.asarray(np.linalg.pinv(information, hermitian=True), np.float64)
+        measured = _finished(mistake, sizes[number], spread)
         if not best.statistic > measured.statistic:
             best = measured
     return best if best.rivals else replace(best, rivals=_rivals(best))

@@ -62,7 +62,7 @@ def _known_ties(solved: Solved, setup: int) -> list[int]:
     """Return the points with a place that an unplaced setup sights."""
     sights = solved.network.sights
     points = np.unique(sights.point[sights.setup == setup])
-    return points[solved.network.start.plan_point[points]].tolist()
+    return [int(p) for p in points[solved.network.start.plan_point[points]]]
 
 
 def _trials(solved: Solved, setup: int, known: list[int]) -> list[tuple[Case, Case, Mistake]]:

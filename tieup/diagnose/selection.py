@@ -36,7 +36,8 @@ def condition(stack: Stack, accepted: Sequence[int]) -> Conditional:
     """Take the accepted hypotheses out of all columns."""
     chosen = stack.index(accepted)
     cross = stack.cross(chosen)
-    weights: FloatArray = np.linalg.lstsq(stack.own(chosen), cross.T, rcond=1e-10)[0].T
+    solved = np.linalg.lstsq(stack.own(chosen), cross.T, rcond=1e-10)[0]
+    weights: FloatArray = np.asarray(solved.T, dtype=np.float64)
     return Conditional(stack.score - weights @ stack.score[chosen], weights, cross)
 
 
@@ -75,7 +76,7 @@ def _statistics(own: FloatArray, before: FloatArray, score: FloatArray) -> Float
 def estimate(stack: Stack, accepted: tuple[int, ...], which: int) -> tuple[FloatArray, FloatArray]:
     """Return the sizes (q,) of one accepted hypothesis and their covariance (q, q)."""
     chosen = stack.index(accepted)
-    inverse: FloatArray = np.linalg.pinv(stack.own(chosen), hermitian=True)
+    inverse: FloatArray = np.asarray(np.linalg.pinv(stack.own(chosen), hermitian=True), np.float64)
     place = np.isin(chosen, stack.index((which,)))
     sizes = inverse @ stack.score[chosen]
     return sizes[place], inverse[np.ix_(place, place)]

@@ -2,56 +2,127 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from tieup.diagnose.alone import readings_of, row_places
+from tieup.diagnose.alone import known_without, places_by_start, readings_of, row_places
 from tieup.diagnose.case import Case, new_name
 from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.solve import Solved
 from tieup.diagnose.suspicion import shared_points
+from tieup.diagnose.visits import MARK_ROLES, SIDE
 from tieup.geometry import wrap_half
 from tieup.model.arrays import IntArray
 from tieup.model.observations import DIRECTION, DISTANCE
+from tieup.network.rigid import ComplexArray
 
 APART = 0.5  # m in plan; rows of one name further apart than this are two points
 OPPOSITE = np.radians(0.1)  # rad; half a circle within this, at one distance, is the other face
 SAME_DISTANCE = 0.05  # m
-MARKS = ("backsight", "foresight", "check")  # roles of what is sighted more than once on purpose
 
 
-def names_used_twice(solved: Solved) -> list[tuple[str, list[IntArray]]]:
-    """Return setup label and rows, by place, of each side shot's name that has several places."""
-    pointings, case = solved.reduction.pointings, solved.case
-    width = np.abs(np.nan_to_num(pointings.deviation))
-    width[:, DIRECTION] *= np.nan_to_num(pointings.corrected[:, DISTANCE])
-    torn = np.flatnonzero((width[:, [DIRECTION, DISTANCE]] > 0.5 * APART).any(axis=1))
-    if not len(torn):
-        return []
-    sights = solved.network.sights
-    alone = ~shared_points(solved.network)
+@dataclass(frozen=True)
+class Torn:
+    """A name that one setup used for several places: rows by place, and which keeps the name.
+
+    ``kept`` is -1 where every place gets a name of its own.
+    """
+
+    setup: int
+    point: int
+    places: tuple[IntArray, ...]
+    kept: int
+
+
+def split_twice(solved: Solved) -> tuple[Case, list[Mistake]]:
+    """Give each place of a name used twice a name of its own."""
+    case = solved.case
+    by_setup: dict[int, list[Torn]] = {}
+    for torn in _torn_names(solved):
+        by_setup.setdefault(torn.setup, []).append(torn)
+    mistakes = []
+    for setup, names in by_setup.items():
+        label = case.setups[setup].label
+        points = tuple(case.points[torn.point] for torn in names)
+        instead: list[str] = []
+        split: list[int] = []
+        for torn in names:
+            for number, rows in enumerate(torn.places):
+                if number == torn.kept:
+                    continue
+                base = f"{solved.case.points[torn.point]}@{label}"
+                taken = set(case.points)
+                own = new_name(base, "~", taken) if base in taken else base
+                case = case.with_renamed(rows, own)
+                instead.append(own)
+                split += rows.tolist()
+        rivals = tuple(
+            RivalCause(kind, label, points, np.nan, separable=False)
+            for kind in ("point-name", "distance")
+        )
+        mistakes.append(
+            Mistake(
+                "name-collision",
+                label,
+                points,
+                np.array(sorted(split)),
+                (),
+                unit="m",
+                detail="within the setup",
+                instead=tuple(instead),
+                rivals=rivals,
+            )
+        )
+    return case, mistakes
+
+
+def _torn_names(solved: Solved) -> list[Torn]:
+    case = solved.case
     found = []
-    for sight in np.unique(pointings.sight[torn]).tolist():
-        rows = np.flatnonzero(pointings.sight == sight)
-        if not alone[sights.point[sight]] or np.isin(case.shots.role[rows], MARKS).any():
-            continue
-        places = _by_place(case, rows)
-        if len(places) > 1:
-            found.append((case.setups[sights.setup[sight]].label, places))
+    for setup, point in sorted(_doubtful(solved)):
+        chosen = (case.shots.setup == setup) & (case.shots.point == point)
+        rows = np.flatnonzero(chosen & case.use[:, [DIRECTION, DISTANCE]].all(axis=1))
+        plan, _ = row_places(case, rows, readings_of(case, rows))
+        groups = _by_place(plan)
+        if len(groups) > 1:
+            places = tuple(rows[group] for group in groups)
+            kept = _keeper(solved, setup, point, [plan[group] for group in groups], places)
+            if kept is not None:
+                found.append(Torn(setup, point, places, kept))
     return found
 
 
-def _by_place(case: Case, rows: IntArray) -> list[IntArray]:
+def _doubtful(solved: Solved) -> set[tuple[int, int]]:
+    """Return setup and point where pointings, or sights at two pole heights, are far apart."""
+    pointings, shots, sights = solved.reduction.pointings, solved.case.shots, solved.network.sights
+    width = np.abs(np.nan_to_num(pointings.deviation))
+    width[:, DIRECTION] *= np.nan_to_num(pointings.corrected[:, DISTANCE])
+    torn = np.flatnonzero((width[:, [DIRECTION, DISTANCE]] > 0.5 * APART).any(axis=1))
+    found = set(zip(shots.setup[torn].tolist(), shots.point[torn].tolist(), strict=True))
+    again = np.flatnonzero(
+        (sights.setup[1:] == sights.setup[:-1]) & (sights.point[1:] == sights.point[:-1])
+    )
+    if len(again):
+        place = places_by_start(sights, solved.network, solved.case.refraction)[:, :2]
+        apart = np.hypot(*(place[again + 1] - place[again]).T) > APART
+        pairs = zip(sights.setup[again[apart]], sights.point[again[apart]], strict=True)
+        found |= {(int(setup), int(point)) for setup, point in pairs}
+    return found
+
+
+def _by_place(plan: ComplexArray) -> list[list[int]]:
     """Gather rows of one name by where they put it, one group where only the face is in doubt."""
-    plan, _ = row_places(case, rows, readings_of(case, rows))
     groups: list[list[int]] = []
-    for row, place in enumerate(plan):
+    for row, place in enumerate(plan.tolist()):
         for group in groups:
-            if abs(place - plan[group[0]]) <= APART or _other_face(place, plan[group[0]]):
+            there = complex(plan[group[0]])
+            if abs(place - there) <= APART or _other_face(place, there):
                 group.append(row)
                 break
         else:
             groups.append([row])
-    return [rows[group] for group in groups]
+    return groups
 
 
 def _other_face(one: complex, other: complex) -> bool:
@@ -59,34 +130,31 @@ def _other_face(one: complex, other: complex) -> bool:
     return turn < OPPOSITE and abs(abs(one) - abs(other)) < SAME_DISTANCE
 
 
-def split_twice(solved: Solved, case: Case) -> tuple[Case, list[Mistake]]:
-    """Give each place of a name used twice a name of its own; ``case`` has the solved rows."""
-    by_setup: dict[str, list[list[IntArray]]] = {}
-    for label, places in names_used_twice(solved):
-        by_setup.setdefault(label, []).append(places)
-    mistakes = []
-    for label, names in by_setup.items():
-        points: list[str] = []
-        instead: list[str] = []
-        later: list[int] = []
-        for places in names:
-            name = case.points[case.shots.point[places[0][0]]]
-            points.append(name)
-            for number, rows in enumerate(places):
-                base = f"{name}@{label}"
-                taken = set(case.points)
-                own = new_name(base, "~", taken) if base in taken else base
-                case = case.with_renamed(rows, own)
-                instead.append(own)
-                later += rows.tolist() if number else []
-        rivals = tuple(
-            RivalCause(kind, label, tuple(points), np.nan, separable=False)
-            for kind in ("point-name", "distance")
-        )
-        mistakes.append(
-            Mistake(
-                "name-collision", label, tuple(points), np.array(sorted(later)), (), unit="m",
-                detail="within the setup", instead=tuple(instead), rivals=rivals,
-            )
-        )  # fmt: skip
-    return case, mistakes
+def _keeper(
+    solved: Solved,
+    setup: int,
+    point: int,
+    plans: list[ComplexArray],
+    places: tuple[IntArray, ...],
+) -> int | None:
+    """Return which place keeps the name, -1 for none; None where this is no double numbering.
+
+    The place of a mark that was shot as such keeps it; then one where the others see it. A
+    mark with two places is a wrong pointing, not a number used twice.
+    """
+    role = solved.case.shots.role
+    marks = [n for n, rows in enumerate(places) if np.isin(role[rows], MARK_ROLES).any()]
+    if marks:
+        return marks[0] if len(marks) == 1 else None
+    if not shared_points(solved.network)[point]:
+        return -1
+    if any((role[rows] != SIDE).any() for rows in places):
+        return None
+    start = solved.network.start
+    known = known_without(solved.network, solved.case, setup).plan[point]
+    axis = complex(start.axis[setup, 0], start.axis[setup, 1])
+    for number, plan in enumerate(plans):
+        there = axis + complex(plan[0]) * np.exp(1j * start.orientation[setup])
+        if abs(there - known) <= APART:
+            return number
+    return -1

@@ -13,6 +13,7 @@ from tieup.model.network import Network
 from tieup.reduce.sights import Reduction
 
 SIDE = "side"
+MARK_ROLES = ("backsight", "foresight", "check")  # of what is meant to be shot again
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ from tieup.read.level_distances import merge_level_distances
 from tieup.units import Parsed, length_factor, parse_numbers
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_NAIVE_EPOCH = datetime(1970, 1, 1)  # what a time without offset is counted from
 _LONGEST = 40  # characters of a cell that a message quotes
 
 # What the atmosphere of a survey can be: tells °C and hPa from other units.
@@ -165,8 +166,8 @@ def _times(texts: list[str], unit: str) -> Parsed:
         except ValueError:
             bad[row] = "is not an ISO 8601 time"
             continue
-        aware = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
-        values[row] = (aware - _EPOCH).total_seconds()
+        epoch = _EPOCH if moment.tzinfo else _NAIVE_EPOCH
+        values[row] = (moment - epoch).total_seconds()
     return values, bad
 
 

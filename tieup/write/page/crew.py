@@ -1,6 +1,8 @@
 """The crew lead's view: do the bays tie, which setup is the odd one, what to shoot again.
 
 Read in a truck within a minute or two: the answer first, the trade's words, no statistics.
+The answer is that of `tieup ties` (`tieup.model.answer`); a site without one still shows which
+setups and marks tie.
 """
 
 from __future__ import annotations
@@ -10,13 +12,15 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from tieup.model.answer import JointAnswer, SetupAnswer, TieAnswer
 from tieup.model.reconciliation import Reconciliation, Table
-from tieup.write.page.extras import Extras
+from tieup.units import length_factor
 from tieup.write.page.grid import left_out, length, numbers, texts
 from tieup.write.page.wording import (
     BAD,
     GEOMETRY,
     GOOD,
+    OPEN,
     Lengths,
     Verdict,
     count,
@@ -28,8 +32,7 @@ from tieup.write.page.wording import (
 
 MOST_ROWS, MOST_SENTENCES, MOST_NAMES = 60, 20, 12
 FULL_GAUGE = 2.0  # a gauge is full at twice the limit, so that the limit stands in the middle
-PLAN = ("Plan", "d_horizontal", "limit_horizontal")
-HEIGHT = ("Height", "d_elevation", "limit_elevation")
+URGENCY = {"fails": 0, "untested": 1}  # what ties comes last
 
 
 @dataclass(frozen=True)
@@ -46,13 +49,17 @@ class Measure:
 
 @dataclass(frozen=True)
 class CrewRow:
-    """A setup or a joint with its verdict, its worst plan and height, and remarks."""
+    """A setup or a joint with its verdict, its plan and height, and what else to say of it.
+
+    ``setup`` is the setup that the plan can show, empty for a joint.
+    """
 
     name: str
+    setup: str
     where: str
     verdict: Verdict
     measures: tuple[Measure, ...]
-    remarks: tuple[str, ...]
+    remark: str
 
 
 @dataclass(frozen=True)
@@ -76,8 +83,8 @@ class Mistake:
 class Crew:
     """Everything on the crew lead's view.
 
-    ``todo`` is None where the run has no list of what to shoot again; ``untested`` names ties
-    that nothing has proved, ``unchecked`` counts points.
+    ``todo`` is None where nobody asked what to shoot again; ``untested`` names ties that
+    nothing has proved, ``unchecked`` counts points.
     """
 
     answer: str
@@ -96,21 +103,23 @@ class Crew:
     todo: tuple[str, ...] | None
 
 
-def crew_view(site: Reconciliation, extras: Extras) -> Crew:
+def crew_view(site: Reconciliation) -> Crew:
     """Return the crew lead's view of a site."""
     verdicts = texts(site.ties, "verdict")
     fails = _worst_first(site.ties, [row for row, word in enumerate(verdicts) if word == "fails"])
     open_ = [row for row, word in enumerate(verdicts) if word == "untested"]
-    setups, joints = list(_setups(site)), list(_joints(extras.joints, site))
+    setups, joints = _setups(site), _joints(site.answer)
     mistakes = [finding for finding in site.findings if finding.severity in ("stop", "check")]
+    answer, shape = _answer(site, [*setups, *joints])
+    first = "what does not tie"
     return Crew(
-        answer="Yes, the site ties." if site.status == 0 else "Not yet. The site does not tie.",
-        shape=GOOD if site.status == 0 else BAD,
+        answer=answer,
+        shape=shape,
         reasons=tuple(_reasons(site, Counter(verdicts))),
         setups=tuple(setups[:MOST_ROWS]),
-        setups_note=left_out(MOST_ROWS, len(setups), "setups", "setups.csv", "what does not tie"),
+        setups_note=left_out(MOST_ROWS, len(setups), "setups", "setups.csv", first),
         joints=tuple(joints[:MOST_ROWS]),
-        joints_note=left_out(MOST_ROWS, len(joints), "joints", first="what does not tie"),
+        joints_note=left_out(MOST_ROWS, len(joints), "joints", first=first),
         mistakes=tuple(
             Mistake(verdict_of(finding.severity), finding.says, finding.confirm)
             for finding in mistakes[:MOST_SENTENCES]
@@ -125,22 +134,35 @@ def crew_view(site: Reconciliation, extras: Extras) -> Crew:
         failing_note=left_out(MOST_SENTENCES, len(fails), "failing ties", "ties.csv", "the worst"),
         untested=_untested(site.ties, open_),
         unchecked=_unchecked(site.coordinates),
-        todo=extras.todo,
+        todo=None
+        if site.todo is None
+        else tuple(text[:1].upper() + text[1:] for text in site.todo),
     )
 
 
+def _answer(site: Reconciliation, rows: Sequence[CrewRow]) -> tuple[str, str]:
+    """Return the answer and its shape; what is not proved is never called good."""
+    if site.status:
+        return "Do not build on it yet.", BAD
+    unproved = [row.name for row in rows if row.verdict.shape != GOOD]
+    if unproved:
+        return f"Not proved yet: {listed(unproved, MOST_NAMES)}.", OPEN
+    return "The bays tie.", GOOD
+
+
 def _reasons(site: Reconciliation, ties: Counter[str]) -> Iterator[str]:
-    """Say in short sentences what the answer rests on; what is not tested is never called good."""
-    limits, lengths = _limits(site), count(len(site.setups["setup"]), "setup")
+    """Say in short sentences what the answer rests on."""
+    setups = count(length(site.setups), "setup")
+    if site.answer is not None and site.answer.odd:
+        yield f"{site.answer.odd} is the odd one."
     if not ties.total():
-        yield f"{lengths}, and no mark shared between them: there are no ties to test."
-        return
-    if ties["fails"]:
-        yield f"{ties['fails']:,} of {count(ties.total(), 'tie')} do not tie{limits}."
+        yield f"{setups}, and no mark shared between them: there are no ties to test."
+    elif ties["fails"]:
+        yield f"{ties['fails']:,} of {count(ties.total(), 'tie')} do not tie{_limits(site)}."
     else:
-        yield f"{lengths}. {ties['ties']:,} of {count(ties.total(), 'tie')} tie{limits}."
+        yield f"{setups}. {ties['ties']:,} of {count(ties.total(), 'tie')} tie{_limits(site)}."
     if ties["untested"]:
-        yield f"{count(ties['untested'], 'tie')} not tested: not proved either way."
+        yield f"{count(ties['untested'], 'tie')} not proved either way."
     severities = Counter(finding.severity for finding in site.findings)
     if severities["stop"]:
         yield f"{count(severities['stop'], 'thing')} to settle before anyone uses the coordinates."
@@ -149,109 +171,121 @@ def _reasons(site: Reconciliation, ties: Counter[str]) -> Iterator[str]:
 
 
 def _limits(site: Reconciliation) -> str:
-    """Return the limits in words, where the job has one pair of them."""
+    """Return the limits in words, where the ties have one pair of them."""
     lengths, words = Lengths(site.job.length_unit), []
     for word, column in (("in plan", "limit_horizontal"), ("in height", "limit_elevation")):
-        values = {value for value in numbers(site.ties, column) if math.isfinite(value)}
+        values = {value for value in numbers(site.ties, column).tolist() if math.isfinite(value)}
         if len(values) == 1:
             words.append(f"{lengths.said(values.pop())} {word}")
     return f" within {' and '.join(words)}" if words else ""
 
 
-def _setups(site: Reconciliation) -> Iterator[CrewRow]:
+def _setups(site: Reconciliation) -> list[CrewRow]:
     """Return a row for each setup, what does not tie first."""
-    setups, lengths = site.setups, Lengths(site.job.length_unit)
-    worst = {part[0]: _worst_by_setup(site.ties, part) for part in (PLAN, HEIGHT)}
-    rows = sorted(range(length(setups)), key=lambda row: _urgency(str(setups["verdict"][row])))
-    for row in rows:
-        name = str(setups["setup"][row])
-        geometry = str(setups["geometry"][row])
-        measures = (
-            _measure(site.ties, worst[part[0]].get(name), part, lengths) for part in (PLAN, HEIGHT)
-        )
-        yield CrewRow(
-            name=name,
-            where=f"{stand_words(str(setups['station'][row] or ''))}, "
-            f"{count(int(setups['ties'][row]), 'tie')}",
-            verdict=verdict_of(str(setups["verdict"][row])),
-            measures=tuple(measure for measure in measures if measure),
-            remarks=tuple(filter(None, [GEOMETRY.get(geometry, geometry)])),
-        )
+    setups, answer = site.setups, site.answer
+    geometry = dict(zip(texts(setups, "setup"), texts(setups, "geometry"), strict=True))
+    if answer is not None:
+        parts = sorted(answer.setups, key=lambda part: URGENCY.get(part.verdict, 2))
+        return [_setup(part, answer, geometry.get(part.setup, "")) for part in parts]
+    rows = sorted(
+        zip(*(texts(setups, name) for name in ("setup", "station", "verdict")), strict=True),
+        key=lambda row: URGENCY.get(row[2], 2),
+    )
+    return [
+        CrewRow(name, name, stand_words(station), verdict_of(verdict), (), _weak(geometry[name]))
+        for name, station, verdict in rows
+    ]
 
 
-def _urgency(verdict: str) -> int:
-    return {"fails": 0, "untested": 1, "ties": 2}.get(verdict, 1)
-
-
-def _worst_by_setup(ties: Table, part: tuple[str, str, str]) -> dict[str, int]:
-    """Return for each setup the tie that uses most of its limit."""
-    worst: dict[str, tuple[float, int]] = {}
-    shares = _shares(ties, part)
-    for row, (setup, share) in enumerate(zip(texts(ties, "setup"), shares, strict=True)):
-        if share > worst.get(setup, (-1.0, 0))[0]:
-            worst[setup] = (share, row)
-    return {setup: row for setup, (_, row) in worst.items()}
-
-
-def _shares(table: Table, part: tuple[str, str, str]) -> list[float]:
-    """Return how much of its limit each difference uses, NaN where undefined."""
-    _, difference, limit = part
-    pairs = zip(numbers(table, difference), numbers(table, limit), strict=True)
-    return [abs(float(d)) / float(lim) if lim > 0 else math.nan for d, lim in pairs]
-
-
-def _measure(
-    table: Table, row: int | None, part: tuple[str, str, str], lengths: Lengths
-) -> Measure | None:
-    """Return a difference against its limit, None where it is not defined."""
-    label, difference, limit = part
-    if row is None or not math.isfinite(table[difference][row]):
-        return None
-    value, most = float(table[difference][row]), float(table[limit][row])
-    share = abs(value) / most if most > 0 else 0.0
-    return Measure(
-        label=label,
-        says=lengths.said(value) if part is PLAN else lengths.height(value),
-        limit=lengths.said(most),
-        percent=round(min(share / FULL_GAUGE, 1.0) * 100.0, 1),
-        over=share > 1.0,
-        point=str(table["point"][row]) if "point" in table else "",
+def _setup(part: SetupAnswer, answer: TieAnswer, geometry: str) -> CrewRow:
+    lengths, limits = Lengths(answer.length_unit), answer.limits
+    factor = length_factor(answer.length_unit)
+    plan, height = part.plan / factor, part.height / factor
+    measures = (
+        _measure(
+            "Plan", lengths.said(plan), plan, limits.horizontal / factor, part.plan_at, lengths
+        ),
+        _measure(
+            "Height",
+            lengths.height(height),
+            height,
+            limits.elevation / factor,
+            part.height_at,
+            lengths,
+        ),
+    )
+    where = (
+        f"{stand_words(part.station)}: {part.words}" if part.words else stand_words(part.station)
+    )
+    remark = "" if part.verdict == "untested" else _weak(geometry)  # then the words say it
+    return CrewRow(
+        part.setup, part.setup, where, verdict_of(part.verdict), _defined(measures), remark
     )
 
 
-def _joints(joints: Table | None, site: Reconciliation) -> Iterator[CrewRow]:
+def _joints(answer: TieAnswer | None) -> list[CrewRow]:
     """Return a row for each joint, what does not tie first."""
-    if joints is None:
-        return
-    verdict, lengths = texts(joints, "verdict"), Lengths(site.job.length_unit)
-    first, second, name = (texts(joints, column) for column in ("first", "second", "string"))
-    remark = texts(joints, "judgement")
-    for row in sorted(range(len(verdict)), key=lambda row: _urgency(verdict[row])):
-        measures = (_measure(joints, row, part, lengths) for part in (PLAN, HEIGHT))
-        yield CrewRow(
-            name=name[row] or f"{first[row]} to {second[row]}",
-            where=f"{first[row]} to {second[row]}" if name[row] else "",
-            verdict=verdict_of(verdict[row]),
-            measures=tuple(measure for measure in measures if measure),
-            remarks=tuple(filter(None, [remark[row]])),
-        )
+    if answer is None:
+        return []
+    parts = sorted(answer.joints, key=lambda part: URGENCY.get(part.verdict, 2))
+    return [_joint(part, answer) for part in parts]
+
+
+def _joint(part: JointAnswer, answer: TieAnswer) -> CrewRow:
+    lengths, factor = Lengths(answer.length_unit), length_factor(answer.length_unit)
+    plan, height, far = part.plan / factor, part.height / factor, part.far / factor
+    most, rise = answer.limits.horizontal / factor, answer.limits.elevation / factor
+    side = lengths.height(height)
+    measures = (
+        _measure("Plan", lengths.said(plan), plan, most, "", lengths),
+        _measure("Far end", lengths.said(far), far, most, part.far_at, lengths),
+        _measure("Height", side and f"{part.second} {side}", height, rise, "", lengths),
+    )
+    return CrewRow(
+        name=f"{part.first} to {part.second}",
+        setup="",
+        where=listed(part.strings, MOST_NAMES),
+        verdict=verdict_of(part.verdict),
+        measures=_defined(measures),
+        remark="" if part.verdict == "ties" else part.words,
+    )
+
+
+def _measure(
+    label: str, says: str, value: float, limit: float, point: str, lengths: Lengths
+) -> Measure | None:
+    """Return a difference against its limit, None where it is not defined."""
+    if not math.isfinite(value):
+        return None
+    share = abs(value) / limit if limit > 0 else 0.0
+    percent = round(min(share / FULL_GAUGE, 1.0) * 100.0, 1)
+    return Measure(label, says, lengths.said(limit), percent, share > 1.0, point)
+
+
+def _defined(measures: Sequence[Measure | None]) -> tuple[Measure, ...]:
+    return tuple(measure for measure in measures if measure is not None)
+
+
+def _weak(geometry: str) -> str:
+    return GEOMETRY.get(geometry, geometry)
 
 
 def _worst_first(ties: Table, rows: Sequence[int]) -> list[int]:
     """Sort ties by how much of its limit the worse of plan and height uses."""
-    shares = [_shares(ties, part) for part in (PLAN, HEIGHT)]
-    return sorted(rows, key=lambda row: -max(_or_nothing(share[row]) for share in shares))
-
-
-def _or_nothing(value: float) -> float:
-    return value if math.isfinite(value) else 0.0
+    used = dict.fromkeys(rows, 0.0)
+    for part in ("horizontal", "elevation"):
+        difference, limit = numbers(ties, f"d_{part}"), numbers(ties, f"limit_{part}")
+        for row in rows:
+            if math.isfinite(difference[row]) and limit[row] > 0:
+                used[row] = max(used[row], abs(float(difference[row])) / float(limit[row]))
+    return sorted(rows, key=lambda row: -used[row])
 
 
 def _untested(ties: Table, rows: Sequence[int]) -> str:
     if not rows:
         return ""
     names = [f"{ties['point'][row]} from {ties['setup'][row]}" for row in rows]
-    return f"Not tested, so not proved: {listed(names, MOST_NAMES)}."
+    return f"Not proved either way: {listed(names, MOST_NAMES)}."
 
 
 def _unchecked(coordinates: Table) -> str:

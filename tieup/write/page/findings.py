@@ -11,7 +11,7 @@ from tieup.write.documents import significant
 from tieup.write.page.wording import Verdict, verdict_of
 
 MOST_LINES = 12
-SETTLED = ("accepted", "kept")  # actions of findings that a person has decided about
+DECIDABLE = ("excluded", "split", "freed")  # what was done about mistakes that can be decided
 
 
 @dataclass(frozen=True)
@@ -89,9 +89,9 @@ def times(statistic: float) -> str:
 def _decisions(finding: Finding) -> Iterator[tuple[str, str]]:
     """Return the lines for ``decisions:`` in job.yaml that settle a finding.
 
-    Only what was done something about, and not yet by a person, can be decided.
+    Only mistakes that were named and taken out, and not yet by a person's word, can be.
     """
-    if not finding.action or finding.action in SETTLED:
+    if finding.action not in DECIDABLE:
         return
     yield "to apply the cure", _line("accept", finding.id)
     yield "to leave it as it is", _line("keep", finding.id)

@@ -103,7 +103,7 @@ def left_out(shown: int, total: int, noun: str, file: str = "", first: str = "")
 
 
 def _text(value: Any) -> str:
-    """Return a cell as it stands; a number that no kind of column settles with six digits."""
+    """Return a cell as it stands; a number that no kind of column settles with four digits."""
     if value is None or value != value:
         return ""
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
+    return f"{value:.4g}" if isinstance(value, float) else str(value)

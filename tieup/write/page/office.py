@@ -14,7 +14,6 @@ from tieup.model.decision import Decision
 from tieup.model.reconciliation import FATES, Reconciliation, Table
 from tieup.units import length_factor
 from tieup.write.columns import OBSERVATIONS
-from tieup.write.page.extras import Extras
 from tieup.write.page.grid import (
     CODE,
     NAME,
@@ -57,7 +56,7 @@ class Office:
     plots: tuple[Plot, ...]
 
 
-def office_view(site: Reconciliation, extras: Extras, starts: IntArray) -> Office:
+def office_view(site: Reconciliation, starts: IntArray) -> Office:
     """Return the office's view of a site.
 
     ``starts`` says where each raw row begins in the observations.
@@ -70,8 +69,8 @@ def office_view(site: Reconciliation, extras: Extras, starts: IntArray) -> Offic
         total=sum(fates.values()),
         settings=tuple(_flat(site.run.get("settings") or site.job.resolved)),
         unknown_columns=tuple(map(str, site.run.get("unknown_columns") or ())),
-        rules=_rules(extras.rules) if extras.rules else None,
-        rules_count=tuple(_rules_count(extras.rules)) if extras.rules else (),
+        rules=_rules(site.rules) if length(site.rules) else None,
+        rules_count=tuple(_rules_count(site.rules)),
         decisions=_decisions(site),
         unused=_unused(site),
         points=_points(site.coordinates),

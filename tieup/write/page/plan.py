@@ -11,9 +11,8 @@ import numpy as np
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.columns import COORDINATES
-from tieup.write.page.extras import Extras
 from tieup.write.page.frame import Frame
-from tieup.write.page.grid import cells, left_out, texts
+from tieup.write.page.grid import cells, left_out, length, texts
 from tieup.write.page.places import RANK, Places, places_of
 from tieup.write.page.sights import Lines, lines_of
 from tieup.write.page.symbols import (
@@ -55,7 +54,7 @@ LAYERS = (
     Layer("shifts", "Plan: where one setup alone puts the mark; filled head: does not tie"),
     Layer("rises", "Height: bar up for high, down for low"),
     Layer("ellipses", "Error ellipses of the marks"),
-    Layer("joints", "Joints, with the height step"),
+    Layer("joints", "Where strings pass to another setup, with the height step"),
 )
 
 
@@ -81,7 +80,7 @@ class Plan:
     data: dict[str, Any]
 
 
-def plan_view(site: Reconciliation, extras: Extras, starts: IntArray) -> Plan | None:
+def plan_view(site: Reconciliation, starts: IntArray) -> Plan | None:
     """Return the plan; None where no point has a place.
 
     ``starts`` says where each raw row begins in the observations.
@@ -98,11 +97,11 @@ def plan_view(site: Reconciliation, extras: Extras, starts: IntArray) -> Plan | 
         unchecked=_dots(site, places, unchecked=True),
         marks=tuple(mark_symbols(site, places))[:MOST_MARKS],
         setups=tuple(setup_symbols(site, places)),
-        joints=tuple(joint_symbols(extras.joints, site, places)) if extras.joints else (),
+        joints=tuple(joint_symbols(site, places)),
         ovals=tuple(ovals(site, places)),
         shifts=shifts,
         rises=rises,
-        layers=LAYERS if extras.joints else LAYERS[:-1],
+        layers=LAYERS if length(site.joints) else LAYERS[:-1],
         cut=any(shift.cut for shift in (*shifts, *rises)),
         note=left_out(
             len(places.rows), places.total, "points", "coordinates.csv", "control, setups and ties"

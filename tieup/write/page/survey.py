@@ -11,7 +11,6 @@ import numpy as np
 from tieup.model.arrays import IntArray
 from tieup.model.reconciliation import Fit, Reconciliation, Table
 from tieup.write.columns import SETUPS
-from tieup.write.page.extras import Extras
 from tieup.write.page.findings import FindingView, finding_view
 from tieup.write.page.grid import (
     NAME,
@@ -47,7 +46,7 @@ SETUP_FIT = (
     ("±", NUMBER, "sd_orientation"),
     ("Redundancy", NUMBER, "redundancy"),
     ("Geometry", TEXT, "geometry"),
-    ("Worst it causes (mm)", NUMBER, "geometry_sd"),
+    ("Weakest sd (mm)", NUMBER, "geometry_sd"),
 )
 TIE_WORDS = (
     ("Mark", POINT, "point"),
@@ -82,6 +81,21 @@ PAIR_LENGTHS = (
     ("± height", "sd_elevation"),
     ("Limit", "limit_elevation"),
 )
+JOINT_WORDS = (
+    ("String", TEXT, "string"),
+    ("First", POINT, "first"),
+    ("Second", POINT, "second"),
+    ("At", POINT, "point"),
+    ("Verdict", VERDICT, "verdict"),
+)
+JOINT_LENGTHS = (
+    ("Gap", "d_horizontal"),
+    ("± gap", "sd_horizontal"),
+    ("Limit", "limit_horizontal"),
+    ("Step", "d_elevation"),
+    ("± step", "sd_elevation"),
+    ("Limit", "limit_elevation"),
+)
 CONTROL_WORDS = (("Mark", POINT, "point"), ("Verdict", VERDICT, "verdict"))
 CONTROL_LENGTHS = (
     ("N", "d_northing"),
@@ -114,22 +128,24 @@ class Survey:
     findings_note: str
     setups: Grid
     pairs: Grid | None
+    joints: Grid | None
     ties: Grid
 
 
-def survey_view(site: Reconciliation, extras: Extras) -> Survey:
+def survey_view(site: Reconciliation) -> Survey:
     """Return the surveyor's view of a site."""
     lengths = Lengths(site.job.length_unit)
     return Survey(
         datum=site.summary.datum,
         fits=tuple(_fits(site)),
-        control=_control(extras.control, lengths) if extras.control else None,
+        control=_control(site.control, lengths) if length(site.control) else None,
         findings=tuple(finding_view(finding) for finding in site.findings[:MOST_FINDINGS]),
         findings_note=left_out(
             MOST_FINDINGS, len(site.findings), "findings", "findings.json", "the worst"
         ),
         setups=_setups(site, lengths),
-        pairs=_pairs(extras.pairs, lengths) if extras.pairs else None,
+        pairs=_pairs(site.pairs, lengths) if length(site.pairs) else None,
+        joints=_joints(site.joints, lengths) if length(site.joints) else None,
         ties=_ties(site, lengths),
     )
 
@@ -230,6 +246,15 @@ def _pairs(pairs: Table, lengths: Lengths) -> Grid:
         f"{lengths.small}; plan also at the farthest shot. ± is 1 sd.",
         _columns(pairs, PAIR_WORDS, PAIR_LENGTHS, lengths, MOST_PAIRS),
         left_out(MOST_PAIRS, length(pairs), "pairs of setups"),
+    )
+
+
+def _joints(joints: Table, lengths: Lengths) -> Grid:
+    return Grid(
+        "Strings where they pass from one setup's shots to another's: second minus first, in "
+        f"{lengths.small}; ± is 1 sd.",
+        _columns(joints, JOINT_WORDS, JOINT_LENGTHS, lengths, MOST_PAIRS),
+        left_out(MOST_PAIRS, length(joints), "joints"),
     )
 
 

@@ -100,8 +100,9 @@ def setup_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
             )
 
 
-def joint_symbols(joints: Table, site: Reconciliation, places: Places) -> Iterator[Symbol]:
-    """Return the joints that have a place, with the steps written beside them."""
+def joint_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
+    """Return the change-overs of strings that have a place, with the steps beside them."""
+    joints = site.joints
     lengths = Lengths(site.job.length_unit)
     x = places.frame.x(numbers(joints, "easting"))
     y = places.frame.y(numbers(joints, "northing"))

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.cautions import CAUTIONS
 from tieup.write.page.crew import Crew, crew_view
-from tieup.write.page.extras import extras_of
 from tieup.write.page.grid import row_starts
 from tieup.write.page.office import Office, office_view
 from tieup.write.page.plan import Plan, plan_view
@@ -20,7 +19,6 @@ class Page:
 
     title: str
     version: str
-    ties: bool
     crew: Crew
     plan: Plan | None
     survey: Survey
@@ -31,16 +29,14 @@ class Page:
 
 def page_of(site: Reconciliation) -> Page:
     """Gather everything that the page of a site shows."""
-    extras, starts = extras_of(site), row_starts(site.observations)
-    limits = site.job.tolerances
+    starts, limits = row_starts(site.observations), site.job.tolerances
     return Page(
         title=site.job.title or "Untitled job",
         version=str(site.run.get("version", "")),
-        ties=site.status == 0,
-        crew=crew_view(site, extras),
-        plan=plan_view(site, extras, starts),
-        survey=survey_view(site, extras),
-        office=office_view(site, extras, starts),
+        crew=crew_view(site),
+        plan=plan_view(site, starts),
+        survey=survey_view(site),
+        office=office_view(site, starts),
         cautions=CAUTIONS,
         limits=f"Limits of the ties: {limits.name}. Source: {limits.source}.",
     )

@@ -25,7 +25,7 @@ class Verdict:
 VERDICTS = {
     "ties": Verdict("ties", GOOD),
     "fails": Verdict("does not tie", BAD),
-    "untested": Verdict("not tested", OPEN),
+    "untested": Verdict("not proved", OPEN),
     "stop": Verdict("settle before use", BAD),
     "check": Verdict("check", WARN),
     "note": Verdict("note", OPEN),
