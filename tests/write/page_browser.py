@@ -68,15 +68,18 @@ class Browser:
             deviceScaleFactor=1,
             mobile=False,
         )
-        self.send("Page.navigate", url="about:blank")
-        self.events.clear()
-        self.send("Page.navigate", url=page.as_uri() + (f"#{view}" if view else ""))
-        while not any(event.get("method") == "Page.loadEventFired" for event in self.events):
-            self.events.append(self._receive())
+        self._go("about:blank")  # so that the same page with another view loads anew
+        self._go(page.as_uri() + (f"#{view}" if view else ""))
         if scripts:
             self.run(
                 "new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
             )
+
+    def _go(self, address: str) -> None:
+        self.events.clear()
+        self.send("Page.navigate", url=address)
+        while not any(event.get("method") == "Page.loadEventFired" for event in self.events):
+            self.events.append(self._receive())
 
     def run(self, script: str) -> Any:
         """Evaluate an expression in the page and return its value."""

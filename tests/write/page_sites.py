@@ -33,7 +33,6 @@ HOSTILE = (
     "{{ 7 * 7 }}",
     "javascript:alert(1)",
 )
-"""Names that break a page which does not escape them."""
 
 
 def invented_site(
@@ -108,7 +107,6 @@ def with_extras(site: Reconciliation) -> Reconciliation:
         "limit_horizontal": np.array([0.006, 0.006]),
         "limit_elevation": np.array([0.003, 0.003]),
         "verdict": ["ties", "fails"],
-        "judgement": ["within the limit", "beyond the limit and more than the gear explains"],
     }
     pairs = {
         "first": ["S1"],
@@ -125,7 +123,6 @@ def with_extras(site: Reconciliation) -> Reconciliation:
         "limit_horizontal": np.array([0.006]),
         "limit_elevation": np.array([0.003]),
         "verdict": ["ties"],
-        "judgement": ["within the limit"],
     }
     control = {
         "point": ["CP1", "CP2"],

@@ -87,7 +87,7 @@ def test_two_thousand_points_open_within_a_second(tab: Browser, pages: dict[str,
     for _ in range(3):
         tab.open(pages["large"], *PHONE)
         times.append(tab.run("performance.getEntriesByType('navigation')[0].loadEventEnd"))
-    assert min(times) < 1000.0, times  # ms
+    assert 0.0 < min(times) < 1000.0, times  # ms
 
 
 def test_links_switch_views_by_mouse_and_keyboard(tab: Browser, pages: dict[str, Path]) -> None:

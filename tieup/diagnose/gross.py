@@ -79,11 +79,11 @@ def _fits_badly(solved: Solved) -> bool:
 
 
 def _cost(solved: Solved) -> float:
-    """Return what does not fit: v'Pv, and a price for everything that had to be left out."""
+    """Return what does not fit: v'Pv beyond its mean, and a price for what had to be left out."""
     start = solved.network.start
     left_out = int(start.gross.sum()) + int(start.gross_station.sum())
     left_out += int(start.gross_control.sum())
-    return solved.adjustment.weighted_sum + EACH * left_out
+    return solved.adjustment.weighted_sum - solved.adjustment.dof + EACH * left_out
 
 
 def _gross_readings(solved: Solved) -> BoolArray:
@@ -139,9 +139,10 @@ def _with_rivals(mistake: Mistake, others: list[Mistake]) -> Mistake:
 
 
 def _reaches_as_far(tried: Solved, before: Solved, more: int) -> bool:
-    """Say whether every setup still has its place, both halves of a split one too."""
-    reached = int(tried.network.start.plan_setup.sum())
-    return reached >= int(before.network.start.plan_setup.sum()) + more
+    """Say whether every setup and mark still has its place, both halves of a split one too."""
+    now, then = tried.network.start, before.network.start
+    setups = int(now.plan_setup.sum()) >= int(then.plan_setup.sum()) + more
+    return setups and int(now.plan_point.sum()) >= int(then.plan_point.sum())
 
 
 def _gross_control(solved: Solved) -> list[Mistake]:

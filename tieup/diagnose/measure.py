@@ -154,7 +154,9 @@ def _sight(solved: Solved, mistake: Mistake) -> Mistake:
         measured = _finished(mistake, sizes[number], spread)
         if not best.statistic > measured.statistic:
             best = measured
-    return best if best.rivals else replace(best, rivals=_rivals(best))
+    known = {(r.kind, r.setup) for r in best.rivals}
+    more = tuple(r for r in _rivals(best) if (r.kind, r.setup) not in known)
+    return replace(best, rivals=(*best.rivals, *more))
 
 
 def _sizes(solved: Solved, kind: str, sights: Sights, off: FloatArray) -> FloatArray:

@@ -29,70 +29,75 @@ ROUNDS = 5
 
 
 @dataclass(frozen=True)
+class Readings:
+    """The readings of one kind of one instrument, shape (r,).
+
+    ``value`` (rad, brought to face 1), ``by_axis`` its derivative by the axis error,
+    ``turned`` the number of the turned round that a row is in, or -1, ``setup`` and ``sight``
+    numbers, ``sd`` (rad) of one pointing. ``circular``: directions, a full circle is nothing.
+    """
+
+    value: FloatArray
+    by_axis: FloatArray
+    turned: IntArray
+    setup: IntArray
+    sight: IntArray
+    sd: FloatArray
+    circular: bool
+
+
+@dataclass(frozen=True)
 class Common:
     """The coefficients of one instrument and one kind of reading, in rad.
 
-    ``axis`` with ``axis_variance`` (infinite: nothing bears on it), from ``sights`` sights;
-    ``turn`` (t,) of each turned round. ``shift`` (r,) is what the coefficients add to each
-    row, ``leverage`` (r,) what they take of its deviation. ``covariance`` (1 + t, 1 + t).
+    ``axis`` with its ``variance`` (infinite: nothing bears on it), from ``sights`` sights;
+    ``turn`` (t,) of each turned round. ``covariance`` (1 + t, 1 + t) of all of them, 0 where
+    unknown. ``leverage`` (r,) is what they take of each row's deviation.
     """
 
     axis: float
-    axis_variance: float
+    variance: float
     sights: int
     turn: FloatArray
     covariance: FloatArray
     leverage: FloatArray
 
 
-def estimate_common(
-    value: FloatArray,
-    by_axis: FloatArray,
-    turned: IntArray,
-    turns: int,
-    sight: IntArray,
-    sd: FloatArray,
-    *,
-    circular: bool,
-) -> Common:
-    """Estimate the axis error and the turns of one instrument, robustly.
+@dataclass(frozen=True)
+class Part:
+    """Rows of setups without turns, or of one with: ``columns`` (c,) bear on them by ``x``."""
 
-    Parameters
-    ----------
-    value, by_axis, sight, sd
-        Shape (r,): readings brought to face 1 (rad), derivative by the axis error, sight
-        number, sd of one pointing (rad).
-    turned, turns
-        Shape (r,): number of the turned round that a row is in, or -1; how many there are.
-    circular
-        Directions: a full circle is nothing.
-    """
-    columns = np.zeros((len(value), 1 + turns))
-    columns[:, 0] = by_axis
-    inside = np.flatnonzero(turned >= 0)
-    columns[inside, 1 + turned[inside]] = 1.0
-    x = np.column_stack([column - group_mean(column, sight) for column in columns.T])
-    y = centred(value, sight, circular=circular)
-    bearing = np.asarray((np.abs(x) > NOTHING).any(axis=1))
+    rows: IntArray
+    columns: IntArray
+    x: FloatArray
+
+
+def estimate_common(readings: Readings, turns: int) -> Common:
+    """Estimate the axis error and the ``turns`` of one instrument, robustly."""
+    y = centred(readings.value, readings.sight, circular=readings.circular)
+    parts = _parts(readings)
+    on_axis = np.zeros(len(y), dtype=np.bool_)
+    bearing = np.zeros(len(y), dtype=np.bool_)
+    for part in parts:
+        on_axis[part.rows] = np.abs(part.x[:, 0]) > NOTHING
+        bearing[part.rows] = (np.abs(part.x) > NOTHING).any(axis=1)
     if not bearing.any():
-        return _nothing(len(value), turns)
-    start = _start(x, y)
-    trusted, beta = bearing, start
-    inverse = np.zeros((1 + turns, 1 + turns))
+        none = np.zeros((1 + turns, 1 + turns))
+        return Common(0.0, np.inf, 0, np.zeros(turns), none, np.zeros(len(y)))
+    beta = _start(parts, y, turns)
+    trusted, inverse = bearing, np.zeros((0, 0))
     for _ in range(ROUNDS):
-        trusted = _trusted(y - x @ beta, sight, sd, bearing)
-        beta, inverse = _solve(x[trusted] / sd[trusted, None], y[trusted] / sd[trusted])
-    design = x / sd[:, None]
-    leverage = np.where(trusted, np.einsum("ri,ij,rj->r", design, inverse, design), 0.0)
-    on_axis = np.abs(x[:, 0]) > NOTHING
+        left = _left(parts, y, beta)
+        trusted = _trusted(left, readings.sight, readings.sd, bearing)
+        beta, inverse = _solve(parts, y, readings.sd, trusted, 1 + turns)
     known = inverse[0, 0] > 0.0
     return Common(
         axis=float(beta[0]),
-        axis_variance=float(inverse[0, 0]) if known else np.inf,
-        sights=len(np.unique(sight[on_axis])) if known else 0,
+        variance=float(inverse[0, 0]) if known else np.inf,
+        sights=len(np.unique(readings.sight[on_axis])) if known else 0,
         turn=beta[1:],
         covariance=inverse,
-        leverage=leverage,
+        leverage=_leverage(parts, readings.sd, trusted, inverse),
     )
 
 
@@ -104,18 +109,45 @@ def centred(value: FloatArray, sight: IntArray, *, circular: bool) -> FloatArray
     return value - group_mean(value, sight)
 
 
-def _nothing(rows: int, turns: int) -> Common:
-    none = np.zeros((1 + turns, 1 + turns))
-    return Common(0.0, np.inf, 0, np.zeros(turns), none, np.zeros(rows))
+def _parts(readings: Readings) -> list[Part]:
+    """Split the rows so that each part has few columns: the axis, and a setup's own turns."""
+    inside = readings.turned >= 0
+    with_turns = np.unique(readings.setup[inside])
+    plain = np.flatnonzero(~np.isin(readings.setup, with_turns))
+    parts = [_part(readings, plain, np.zeros(0, dtype=np.int64))]
+    for setup in with_turns.tolist():
+        rows = np.flatnonzero(readings.setup == setup)
+        turned = readings.turned[rows]
+        parts.append(_part(readings, rows, np.unique(turned[turned >= 0])))
+    return parts
 
 
-def _start(x: FloatArray, y: FloatArray) -> FloatArray:
-    """Return the median axis error of all pairs; turns were taken off already and start at 0."""
-    beta = np.zeros(x.shape[1])
-    on_axis = np.abs(x[:, 0]) > NOTHING
-    if on_axis.any():
-        beta[0] = np.median(y[on_axis] / x[on_axis, 0])
+def _part(readings: Readings, rows: IntArray, turns: IntArray) -> Part:
+    of_turns = readings.turned[rows][:, None] == turns
+    columns = np.column_stack([readings.by_axis[rows], of_turns.astype(np.float64)])
+    sight = readings.sight[rows]
+    means = [column - group_mean(column, sight) for column in columns.T] if len(rows) else columns.T
+    return Part(rows, np.concatenate([[0], 1 + turns]), np.column_stack(list(means)))
+
+
+def _start(parts: list[Part], y: FloatArray, turns: int) -> FloatArray:
+    """Return the median axis error of all pairs; turns were taken off before and start at 0."""
+    beta = np.zeros(1 + turns)
+    ratios = []
+    for part in parts:
+        along = np.abs(part.x[:, 0]) > NOTHING
+        ratios.append(y[part.rows][along] / part.x[along, 0])
+    found = np.concatenate(ratios)
+    if len(found):
+        beta[0] = np.median(found)
     return beta
+
+
+def _left(parts: list[Part], y: FloatArray, beta: FloatArray) -> FloatArray:
+    left = y.copy()
+    for part in parts:
+        left[part.rows] -= part.x @ beta[part.columns]
+    return left
 
 
 def _trusted(left: FloatArray, sight: IntArray, sd: FloatArray, bearing: BoolArray) -> BoolArray:
@@ -126,17 +158,33 @@ def _trusted(left: FloatArray, sight: IntArray, sd: FloatArray, bearing: BoolArr
     size = np.abs(left[bearing] / sd[bearing])
     limit = OUTLYING * max(1.0, 1.5 * float(np.median(size)))
     out = np.unique(sight[bearing][size > limit])
-    kept = bearing & ~np.isin(sight, out)
+    kept: BoolArray = bearing & ~np.isin(sight, out)
     return kept if kept.any() else bearing
 
 
-def _solve(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _solve(
+    parts: list[Part], y: FloatArray, sd: FloatArray, trusted: BoolArray, unknowns: int
+) -> tuple[FloatArray, FloatArray]:
     """Return the least-squares coefficients and their cofactors; 0 where undetermined."""
-    normal = x.T @ x
-    scale = np.sqrt(np.maximum(np.diagonal(normal), 1e-300))
-    inverse: FloatArray = np.linalg.pinv(
-        normal / np.outer(scale, scale), rcond=1e-10, hermitian=True
-    ) / np.outer(scale, scale)
-    inverse[np.diagonal(normal) <= 0.0] = 0.0
-    inverse[:, np.diagonal(normal) <= 0.0] = 0.0
-    return inverse @ (x.T @ y), inverse
+    normal, right = np.zeros((unknowns, unknowns)), np.zeros(unknowns)
+    for part in parts:
+        weight = np.where(trusted[part.rows], sd[part.rows] ** -2.0, 0.0)[:, None]
+        normal[np.ix_(part.columns, part.columns)] += part.x.T @ (weight * part.x)
+        right[part.columns] += part.x.T @ (weight[:, 0] * y[part.rows])
+    open_ = np.diagonal(normal) <= 0.0
+    scale = np.sqrt(np.where(open_, 1.0, np.diagonal(normal)))
+    size = np.outer(scale, scale)
+    inverse = np.linalg.pinv(normal / size, rcond=1e-10, hermitian=True) / size
+    inverse[open_] = inverse[:, open_] = 0.0
+    return inverse @ right, inverse
+
+
+def _leverage(
+    parts: list[Part], sd: FloatArray, trusted: BoolArray, inverse: FloatArray
+) -> FloatArray:
+    leverage = np.zeros(len(sd))
+    for part in parts:
+        own = inverse[np.ix_(part.columns, part.columns)]
+        taken = np.einsum("ri,ij,rj->r", part.x, own, part.x) / sd[part.rows] ** 2
+        leverage[part.rows] = np.where(trusted[part.rows], taken, 0.0)
+    return leverage
