@@ -255,7 +255,8 @@ def test_names_change_nothing_but_the_names(
 def test_sds_all_larger_by_one_factor_change_no_coordinate(scale: float) -> None:
     """Stated sds and control sds times a factor: same places, w divided by it, same redundancy.
 
-    On a site without a significant axis error of the instrument: that is applied or not.
+    On a site without a significant axis error of the instrument: that is applied or not. What
+    centring does at a distance is taken at the start values, which differ by parts of a mm.
     """
     kind, control = SITES[0]
     case, before = case_of(survey_of(kind, control)), plain(kind, control)
@@ -283,8 +284,8 @@ def test_sds_all_larger_by_one_factor_change_no_coordinate(scale: float) -> None
     for name, place in before.place.items():
         np.testing.assert_allclose(after.place[name], place, rtol=0, atol=SAME_PLACE)
     redundancy, w = after.row[:, :3], after.row[:, 3:6] * scale
-    np.testing.assert_allclose(redundancy, before.row[:, :3], atol=SAME_STATISTIC, equal_nan=True)
-    np.testing.assert_allclose(w, before.row[:, 3:6], atol=SAME_STATISTIC, equal_nan=True)
+    np.testing.assert_allclose(redundancy, before.row[:, :3], rtol=0, atol=1e-4, equal_nan=True)
+    np.testing.assert_allclose(w, before.row[:, 3:6], rtol=0, atol=1e-3, equal_nan=True)
 
 
 # Whole runs --------------------------------------------------------------------------------

@@ -7,9 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.network.sites import change, misses, only, random_job, start, with_control
+from tests.network.sites import REFRACTION, change, misses, only, random_job, start, with_control
+from tieup.geometry import curvature_coefficient
 from tieup.model.network import Links
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
+from tieup.model.settings import Datum
+from tieup.network.assembly import assemble
+from tieup.network.gross import Placed, gross_sights
+
+BEND = curvature_coefficient(REFRACTION)
 
 
 def site(seed, setups=4, marks=8, control=4, occupied=False):
@@ -96,7 +102,7 @@ def test_two_control_marks_that_disagree_are_both_doubted():
     job = site(3, control=2)
 
     def shift(coordinates):
-        coordinates[0] += [0.4, 0.4, 0.0]
+        coordinates[0] += [0.3, 0.3, 0.0]
 
     network = start(with_control(job, [0, 1], shift))
     marks = [job.points.index(name) for name in job.control.names]
@@ -124,20 +130,38 @@ def test_a_level_line_and_a_tape_that_miss_are_gross():
 
 
 def test_two_marks_that_disagree_keep_what_places_the_setup():
-    """Half a metre between two marks: one distance is left out, the setup still stands."""
+    """0.4 m between two marks: one distance is left out, the setup still stands."""
     job = site(5)
     s = job.sights
     job = only(job, (s.setup != 3) | (s.point < 2))
     row = int(np.flatnonzero(job.sights.setup == 3)[0])
 
     def lengthen(s, value, point, height):
-        value[row, DISTANCE] += 0.5
+        value[row, DISTANCE] += 0.4
 
     network = start(change(job, lengthen))
     gross = network.start.gross
     assert network.start.plan_setup.all()
     assert gross.sum() == 1 and gross[job.sights.setup == 3, DISTANCE].sum() == 1
     assert np.max(misses(job, network).axis[:3]) < 0.02  # m; nobody else is pulled
+
+
+def test_a_setup_that_would_lose_its_place_gets_it_back():
+    """Everything of a two-mark setup misses: directions and all but the longest distance stay."""
+    job = site(7)
+    s = job.sights
+    job = only(job, (s.setup != 3) | (s.point < 2))
+    network = start(job)
+    found = network.start
+    axis = found.axis.copy()
+    axis[3] += [3.0, 2.0, 0.0]
+    moved = Placed(axis, found.orientation, found.position, found.height_setup, found.height_point)
+    assembly = assemble(job.setups, job.points, job.sights, job.control, None, Datum())
+    assert not gross_sights(assembly, replace(moved, axis=found.axis), BEND).any()
+    gross = gross_sights(assembly, moved, BEND)
+    rows = np.flatnonzero(job.sights.setup == 3)
+    longest = rows[np.argmax(job.sights.value[rows, DISTANCE])]
+    assert gross.sum() == 1 and gross[longest, DISTANCE]
 
 
 def test_numbers_used_again_for_other_points_are_gross_but_spoil_nothing():

@@ -11,12 +11,26 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from tests.read.landxml_files import SETUP, group, landxml, read_xml_raw, shot, xml_job
 from tieup.errors import InputError
 from tieup.read import read_control
 
 GOOD = landxml(SETUP + group(shot("P1")))
+WHOLE = landxml(
+    SETUP
+    + '<TargetSetup id="t1" targetHeight="1.8"/>'
+    + group(
+        '<Backsight circle="0"><BacksightPoint pntRef="CP2"/></Backsight>'
+        + shot("CP2", 'targetSetupID="t1" timeStamp="2026-03-03T10:00:00"')
+        + shot("P1", 'unused="true"')
+        + shot("P2", 'horizDistance="3" vertDistance="4" zenithAngle=""')
+        + shot("P3", "", '<OffsetVals offsetInOut="0.1"/><FieldNote>x</FieldNote>')
+    ),
+    points='<CgPoint name="CP2" pntSurv="control">1 2 3</CgPoint>',
+)
 
 
 def with_doctype(doctype: str, entity: str = "") -> str:
@@ -104,3 +118,24 @@ def test_a_large_part_that_is_no_survey_is_passed_over_quickly(tmp_path: Path) -
     book = read_xml_raw(tmp_path, GOOD.replace("<Survey>", surface + "<Survey>"))
     assert len(book.shots) == 1
     assert time.perf_counter() - began < 2.0  # s
+
+
+@settings(
+    max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(st.data())
+def test_a_damaged_file_is_read_or_refused_in_words(tmp_path: Path, data: st.DataObject) -> None:
+    """Whatever is cut, doubled or overwritten: a field book or an InputError, nothing else."""
+    content = bytearray(WHOLE.encode("utf-8"))
+    for _ in range(data.draw(st.integers(1, 4))):
+        place = data.draw(st.integers(0, len(content) - 1))
+        length = data.draw(st.integers(0, 30))
+        content[place : place + length] = data.draw(
+            st.sampled_from([b"", b'"', b"<", b"/>", b"-1e9", b"&#0;", b"\xff\xfe", b"  "])
+        )
+    try:
+        book = read_xml_raw(tmp_path, bytes(content))
+    except InputError as error:
+        assert all(problem.startswith("raw/a.xml") for problem in error.problems)
+    else:
+        assert book.files[0].rows == len(book.shots) + len(book.invalid) + len(book.unused)

@@ -8,12 +8,15 @@ through the equations.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import NamedTuple
+
 import numpy as np
 
 from tieup.adjust.equations import Connections, linearise
-from tieup.adjust.iterate import State
-from tieup.adjust.solution import Aside
-from tieup.adjust.stacks import chunks, new_columns, new_stack, product, transposed
+from tieup.adjust.evaluation import State
+from tieup.adjust.stacks import chunks, new_columns, new_stack, product, put, take, transposed
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
 
@@ -21,38 +24,75 @@ MOST_ITERATIONS = 8
 SETTLED = 1e-9  # m
 
 
-def compute_aside(
-    connections: Connections,
-    sd: FloatArray,
-    state: State,
-    held_point: BoolArray,
-    bend: float,
-) -> tuple[Aside, FloatArray]:
-    """Return the aside sights and the positions (a, 3) of their points.
+class Followed(NamedTuple):
+    """How points follow from their sights: ``position`` (n, 3), T (n, 3, 4), J (n, 3, 3)."""
 
-    ``state`` holds adjusted setups and approximate points; ``held_point`` (P, 3) marks
-    components that are not determined (a height without zenith angles).
+    position: FloatArray
+    by_setup: FloatArray
+    by_sight: FloatArray
+
+
+@dataclass(frozen=True)
+class Aside:
+    """Connections that nothing checks, with how their points follow from the setups.
+
+    ``connections`` (a,) and their ``sd`` (a, 3). ``state`` holds adjusted setups and
+    approximate points; ``held_point`` (P, 3) marks components that are not determined (a
+    height without zenith angles). Derivatives are not kept but found again when asked for:
+    side shots are many, and few are ever asked about.
     """
-    count = len(connections)
-    position, by_setup = new_columns(count, 3), new_stack(count, 3, 4)
-    own = new_stack(count, 3, 3)
-    by_setup[:, [0, 1, 2], [0, 1, 2]] = 1.0
-    for part in chunks(count):
-        position[part], inverse = _polar(connections, part, state, bend)
-        by_setup[part, :, 3] = inverse[:, :, DIRECTION]
-        own[part] = _noise(inverse, sd[part])
-    partial = _partial(connections, held_point)
-    if len(partial):
-        some = connections.take(partial)
-        position[partial], inverse, by_setup[partial] = _by_equations(some, state, held_point, bend)
-        own[partial] = _noise(inverse, np.where(np.isfinite(some.value), sd[partial], 0.0))
-    return Aside(connections, sd, by_setup, own), position
+
+    connections: Connections
+    sd: FloatArray
+    state: State
+    held_point: BoolArray
+    bend: float
+
+    @cached_property
+    def by_setup(self) -> FloatArray:
+        """Return the derivative of each point by its setup's unknowns (a, 3, 4)."""
+        whole = new_stack(len(self.connections), 3, 4)
+        for part in chunks(len(whole)):
+            whole[part] = self.follow(part).by_setup
+        return whole
+
+    @cached_property
+    def own(self) -> FloatArray:
+        """Return the covariance (a, 3, 3) in m^2 that each point has from its sight itself."""
+        whole = new_stack(len(self.connections), 3, 3)
+        for part in chunks(len(whole)):
+            whole[part] = self.noise(part, self.follow(part))
+        return whole
+
+    def follow(self, part: slice) -> Followed:
+        """Return how the points of a part of the connections follow."""
+        some = self.connections.take(np.arange(part.start, part.stop))
+        followed = _polar(some, self.state, self.bend)
+        partial = _partial(some, self.held_point)
+        if len(partial):
+            rest = _by_equations(some.take(partial), self.state, self.held_point, self.bend)
+            for array, values in zip(followed, rest, strict=True):
+                array[partial] = values
+        return followed
+
+    def noise(self, part: slice, followed: Followed) -> FloatArray:
+        """Return J S J' (n, 3, 3) of a part: what the sights' own errors do to the points."""
+        known = np.where(np.isfinite(self.connections.value[part]), self.sd[part], 0.0)
+        noise = followed.by_sight * known[:, None, :]
+        return product(noise, transposed(noise))
 
 
-def _noise(inverse: FloatArray, sd: FloatArray) -> FloatArray:
-    """Return what the sights' own errors do to their points: J S J' (n, 3, 3)."""
-    noise = inverse * sd[:, None, :]
-    return product(noise, transposed(noise))
+def fill_in(
+    aside: Aside, setup_covariance: FloatArray, position: FloatArray, covariance: FloatArray
+) -> None:
+    """Fill in ``position`` (P, 3) and ``covariance`` (P, 3, 3) of the points aside."""
+    connections = aside.connections
+    for part in chunks(len(connections)):
+        followed = aside.follow(part)
+        along = product(followed.by_setup, take(setup_covariance, connections.setup[part]))
+        carried = product(along, transposed(followed.by_setup)) + aside.noise(part, followed)
+        position[connections.point[part]] = followed.position
+        put(covariance, connections.point[part], carried)
 
 
 def _partial(connections: Connections, held_point: BoolArray) -> IntArray:
@@ -64,21 +104,20 @@ def _partial(connections: Connections, held_point: BoolArray) -> IntArray:
     return np.flatnonzero(~full)
 
 
-def _polar(
-    connections: Connections, part: slice, state: State, bend: float
-) -> tuple[FloatArray, FloatArray]:
-    """Return the points of full sights (n, 3) and their derivatives J (n, 3, 3).
+def _polar(connections: Connections, state: State, bend: float) -> Followed:
+    """Return how the points of full sights follow.
 
     With the straight zenith angle t = z - bend D, D = s sin t, h = s cos t and
     q = 1 + bend h: dD/dz = h/q, dh/dz = -D/q, dD/ds = D/sq, dh/ds = (h/s + bend s)/q.
     """
-    setup, value = connections.setup[part], connections.value[part]
+    setup, value = connections.setup, connections.value
+    count = len(setup)
     azimuth = value[:, DIRECTION] + state.orientation[setup]
-    sine, cosine = _straight(value[:, ZENITH], value[:, DISTANCE], bend)
     slope = value[:, DISTANCE]
+    sine, cosine = _straight(value[:, ZENITH], slope, bend)
     plan, height = slope * sine, slope * cosine
     stretch = 1.0 / (1.0 + bend * height)
-    position, inverse = new_columns(len(setup), 3), new_stack(len(setup), 3, 3)
+    position, inverse = new_columns(count, 3), new_stack(count, 3, 3)
     for component, toward in enumerate((np.cos(azimuth), np.sin(azimuth))):
         position[:, component] = plan * toward
         inverse[:, component, ZENITH] = height * stretch * toward
@@ -87,10 +126,13 @@ def _polar(
     inverse[:, 1, DIRECTION] = position[:, 0]
     inverse[:, 2, ZENITH] = -plan * stretch
     inverse[:, 2, DISTANCE] = (cosine + bend * slope) * stretch
-    position[:, 2] = height - connections.rise[part]
+    position[:, 2] = height - connections.rise
+    by_setup = new_stack(count, 3, 4)
     for component in range(3):
         position[:, component] += state.axis[setup, component]
-    return position, inverse
+        by_setup[:, component, component] = 1.0
+    by_setup[:, :, 3] = inverse[:, :, DIRECTION]
+    return Followed(position, by_setup, inverse)
 
 
 def _straight(zenith: FloatArray, slope: FloatArray, bend: float) -> tuple[FloatArray, FloatArray]:
@@ -104,23 +146,24 @@ def _straight(zenith: FloatArray, slope: FloatArray, bend: float) -> tuple[Float
 
 def _by_equations(
     connections: Connections, state: State, held_point: BoolArray, bend: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the points of any sights (n, 3), J (n, 3, 3) and T (n, 3, 4)."""
+) -> Followed:
+    """Return how the points of sights of any kind follow."""
     free = ~held_point[connections.point]
     observed = np.isfinite(connections.value)
-    position = state.position.copy()
+    position = state.position[connections.point]
+    own = replace(connections, point=np.arange(len(connections)))
     for _ in range(MOST_ITERATIONS):
-        linear = linearise(connections, state.axis, state.orientation, position, bend)
+        linear = linearise(own, state.axis, state.orientation, position, bend)
         inverse = _inverse(linear.by_mark, observed, free)
         misclosure = np.where(observed, linear.misclosure, 0.0)
         step = (inverse @ misclosure[:, :, None])[:, :, 0]
-        position[connections.point] += step
+        position += step
         if np.abs(step).max(initial=0.0) < SETTLED:
             break
     by_setup = np.zeros((len(connections), 3, 4))
     by_setup[:, :, :3] = inverse @ np.where(observed[:, :, None], linear.by_mark, 0.0)
     by_setup[:, :, 3] = inverse[:, :, 0] * linear.turns[:, None]
-    return position[connections.point], inverse, by_setup
+    return Followed(position, by_setup, inverse)
 
 
 def _inverse(by_mark: FloatArray, observed: BoolArray, free: BoolArray) -> FloatArray:

@@ -91,13 +91,14 @@ class Anchors:
 
     ``setup`` and ``point`` (2, n): number and component of each such unknown.
     ``piece_setup`` (S,) and ``piece_point`` (P,) number the connected pieces, -1 where
-    nothing is solved.
+    nothing is solved. ``linked`` (n,) are the points that links join.
     """
 
     setup: IntArray
     point: IntArray
     piece_setup: IntArray
     piece_point: IntArray
+    linked: IntArray
 
 
 def free_motions(axis: FloatArray, position: FloatArray, anchors: Anchors) -> Motions:
@@ -114,11 +115,12 @@ def free_motions(axis: FloatArray, position: FloatArray, anchors: Anchors) -> Mo
     )
     piece = np.concatenate([anchors.piece_setup[setup], anchors.piece_point[point]])
     sighted = set(anchors.piece_setup.tolist())
+    every = sighted | set(anchors.piece_point[anchors.linked].tolist())
     open_ = {
         number: _null_space(
             np.concatenate([resisting[piece == number], LEVELLED[: 0 if number in sighted else 3]])
         )
-        for number in sorted({*sighted, *anchors.piece_point.tolist()} - {-1})
+        for number in sorted(every - {-1})
     }
     setup_columns = [np.zeros((len(axis), 4, 0))]
     point_columns = [np.zeros((len(position), 3, 0))]

@@ -42,7 +42,7 @@ class Rows:
 
 @dataclass(frozen=True)
 class Held:
-    """Which unknowns stay at their value: ``setup`` (S, 4) and ``point`` (P, 3)."""
+    """Which unknowns stay at their value: ``setup`` (S, 4) and ``point`` (P, 3) or marks (m, 3)."""
 
     setup: BoolArray
     point: BoolArray
@@ -80,7 +80,8 @@ class UndeterminedSetupError(Exception):
 def eliminate(structure: Structure, rows: Rows, weight: FloatArray, held: Held) -> Eliminated:
     """Build and factor the reduced normal equations.
 
-    ``weight`` (P, 3) are the weights (1/sd^2) of weighted control components, else 0.
+    ``weight`` (m, 3) are the weights (1/sd^2) of weighted control components, else 0;
+    ``held`` is that of marks.
 
     Raises
     ------
@@ -126,11 +127,12 @@ def _padded(blocks: FloatArray) -> FloatArray:
 
 def _mark_normals(structure: Structure, rows: Rows, weight: FloatArray, held: Held) -> FloatArray:
     """Return the 3 x 3 normal matrix of every mark (m, 3, 3)."""
-    marks = structure.marks
-    normal = sum_by(product(transposed(rows.by_mark), rows.by_mark), structure.mark, len(marks))
+    normal = sum_by(
+        product(transposed(rows.by_mark), rows.by_mark), structure.mark, len(structure.marks)
+    )
     for component in range(3):
         normal[:, component, component] += np.where(
-            held.point[marks, component], 1.0, weight[marks, component]
+            held.point[:, component], 1.0, weight[:, component]
         )
     kept, links = normal[structure.eliminated :], structure.links
     for node, row in ((links.first, rows.link_start), (links.second, rows.link_end)):

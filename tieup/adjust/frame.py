@@ -21,10 +21,12 @@ from tieup.adjust.datum import (
     shift_to_frame,
 )
 from tieup.adjust.elimination import Eliminated, Held
-from tieup.adjust.iterate import Equations, Evaluation, State, iterate, make_equations, start_state
-from tieup.adjust.problem import Problem
-from tieup.adjust.structure import Structure, find_aside, make_structure
-from tieup.model.arrays import BoolArray, IntArray
+from tieup.adjust.equations import Connections
+from tieup.adjust.evaluation import Equations, Evaluation, State, make_equations, start_state
+from tieup.adjust.iterate import iterate
+from tieup.adjust.problem import Frame, Problem
+from tieup.adjust.structure import find_aside
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.settings import Precision
 
 IN_FRAME = 1e-7  # m; the frame's conditions are met this well
@@ -35,12 +37,16 @@ FRAME_ROUNDS = 6
 class Solution:
     """A problem solved, before anything is said about precision.
 
-    ``aside`` (a,) are the connections that took no part because nothing checks their
-    points. ``motions`` and ``conditions`` are the datum at the solution.
+    ``connections`` (c,) took part; ``aside`` (a,) did not because nothing checks their points.
+    ``held`` are the unknowns that stood still, ``motions`` and ``conditions`` the datum at the
+    solution.
     """
 
+    problem: Problem
+    connections: Connections
+    aside: Connections
+    held: Held
     equations: Equations
-    aside: IntArray
     state: State
     evaluation: Evaluation
     system: Eliminated
@@ -60,13 +66,38 @@ def solve_problem(problem: Problem, precision: Precision, refraction: float) -> 
         Where the observations do not determine an unknown.
     """
     is_aside = _aside_points(problem)[problem.connections.point]
-    chosen, aside = np.flatnonzero(~is_aside), np.flatnonzero(is_aside)
-    anchors = _anchors(problem, chosen, aside)
-    start = start_state(problem.network)
-    motions = free_motions(start.axis, start.position, anchors)
+    connections = problem.connections.take(~is_aside)
+    aside = problem.connections.take(is_aside)
+    anchors = _anchors(problem, connections, aside)
+    state = start_state(problem.network)
+    motions = free_motions(state.axis, state.position, anchors)
     held = minimal_hold(motions, Held(problem.held_setup, problem.held_point))
-    equations = make_equations(problem, chosen, held, precision, refraction)
-    return _into_frame(equations, _structure(equations), aside, anchors)
+    equations = make_equations(problem, connections, held, state, precision, refraction)
+    marks, total = equations.structure.marks, 0
+    for _ in range(FRAME_ROUNDS):
+        inner, evaluation, system, count = iterate(equations, state.of(marks))
+        state, total = state.updated(marks, inner), total + count
+        motions = free_motions(state.axis, state.position, anchors)
+        conditions = _conditions(problem, motions)
+        if not closes(motions, conditions):
+            break
+        setup, point = _shift(problem.frame, state, motions, conditions)
+        state = state.moved(setup, point)
+        if max(np.abs(setup[:, :3]).max(initial=0.0), np.abs(point).max(initial=0.0)) < IN_FRAME:
+            break
+    return Solution(
+        problem,
+        connections,
+        aside,
+        held,
+        equations,
+        state,
+        evaluation,
+        system,
+        total,
+        motions,
+        conditions,
+    )
 
 
 def _aside_points(problem: Problem) -> BoolArray:
@@ -88,27 +119,16 @@ def _count(flags: BoolArray) -> IntArray:
     return flags[:, 0].astype(np.int64) + flags[:, 1] + flags[:, 2]
 
 
-def _structure(equations: Equations) -> Structure:
-    start = start_state(equations.problem.network)
-    return make_structure(
-        equations.connections.setup,
-        equations.connections.point,
-        np.column_stack([equations.links.start, equations.links.end]),
-        start.axis[:, :2],
-        start.position[:, :2],
-    )
-
-
-def _anchors(problem: Problem, chosen: IntArray, aside: IntArray) -> Anchors:
-    """Find what is bound, and the pieces: of ``chosen`` connections, then what hangs aside."""
-    network, connections = problem.network, problem.connections
+def _anchors(problem: Problem, connections: Connections, aside: Connections) -> Anchors:
+    """Find what is bound, and the pieces: of the connections, then what hangs aside."""
+    network = problem.network
     links = np.column_stack([network.links.start, network.links.end])[problem.links]
-    ends = connections.setup[chosen], connections.point[chosen]
+    ends = connections.setup, connections.point
     setup, point = pieces(*ends, links, len(network.setup_labels), len(network.point_names))
-    point[connections.point[aside]] = setup[connections.setup[aside]]
+    point[aside.point] = setup[aside.setup]
     reached = np.zeros(len(point), dtype=bool)
-    reached[connections.point] = True
-    reached[links] = True
+    for some in (connections.point, aside.point, links):
+        reached[some] = True
     bound = problem.held_point | (problem.weight > 0)
     bound[:, :2] &= network.start.plan_point[:, None]  # a stand-in resists nothing
     return Anchors(
@@ -116,6 +136,7 @@ def _anchors(problem: Problem, chosen: IntArray, aside: IntArray) -> Anchors:
         np.array(np.nonzero(bound & problem.solved_point[:, None])),
         np.where(problem.solved_setup, setup, -1),
         np.where(problem.solved_point & reached, point, -1),
+        links.ravel(),
     )
 
 
@@ -139,27 +160,15 @@ def _conditions(problem: Problem, motions: Motions) -> Conditions:
     return Conditions(setup[:, :, columns], point[:, :, columns])
 
 
-def _into_frame(
-    equations: Equations, structure: Structure, aside: IntArray, anchors: Anchors
-) -> Solution:
-    """Solve with a setup standing still, then move the whole into the frame, until both hold."""
-    problem = equations.problem
-    frame, state, total = problem.frame, start_state(problem.network), 0
-    axis, position = np.nan_to_num(frame.reference_axis), np.nan_to_num(frame.reference)
-    for _ in range(FRAME_ROUNDS):
-        state, evaluation, system, count = iterate(equations, structure, state)
-        total += count
-        motions = free_motions(state.axis, state.position, anchors)
-        conditions = _conditions(problem, motions)
-        if not closes(motions, conditions):
-            break
-        away = np.column_stack([state.axis - axis, np.zeros(len(axis))])
-        amount = shift_to_frame(motions, conditions, away, state.position - position)
-        setup, point = motions.setup @ amount, motions.point @ amount
-        state = state.moved(setup, point)
-        if max(np.abs(setup[:, :3]).max(initial=0.0), np.abs(point).max(initial=0.0)) < IN_FRAME:
-            break
-    return Solution(equations, aside, state, evaluation, system, total, motions, conditions)
+def _shift(
+    frame: Frame, state: State, motions: Motions, conditions: Conditions
+) -> tuple[FloatArray, FloatArray]:
+    """Return the motion of setups (S, 4) and points (P, 3) that leads into the frame."""
+    axis = state.axis - np.nan_to_num(frame.reference_axis)
+    position = state.position - np.nan_to_num(frame.reference)
+    away = np.column_stack([axis, np.zeros(len(axis))])
+    amount = shift_to_frame(motions, conditions, away, position)
+    return motions.setup @ amount, motions.point @ amount
 
 
 def closes(motions: Motions, conditions: Conditions) -> bool:

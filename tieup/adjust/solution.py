@@ -10,25 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tieup.adjust.aside import Aside
 from tieup.adjust.datum import Transfer
 from tieup.adjust.elimination import Eliminated, Held, Rows
 from tieup.adjust.equations import Connections
 from tieup.adjust.problem import Problem
 from tieup.model.arrays import BoolArray, FloatArray
-
-
-@dataclass(frozen=True)
-class Aside:
-    """Connections that nothing checks, with how their point follows from the setup.
-
-    ``connections`` (a,). ``by_setup`` (a, 3, 4): derivative of the point by the setup's
-    unknowns. ``own`` (a, 3, 3): covariance (m^2) from the sight itself.
-    """
-
-    connections: Connections
-    sd: FloatArray
-    by_setup: FloatArray
-    own: FloatArray
 
 
 @dataclass(frozen=True)

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.adjust import elimination
-from tieup.adjust.aside import compute_aside
+from tieup.adjust.aside import Aside, fill_in
 from tieup.adjust.datum import Motions, Transfer, make_transfer
+from tieup.adjust.evaluation import Equations
 from tieup.adjust.frame import Solution, closes
-from tieup.adjust.iterate import Equations
 from tieup.adjust.reliability import Spread, spread
-from tieup.adjust.solution import Adjustment, Aside
-from tieup.adjust.stacks import chunks, new_stack, product, put, take, transposed
+from tieup.adjust.solution import Adjustment
+from tieup.adjust.stacks import new_stack, put
 from tieup.adjust.weights import connection_sd
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.settings import Precision
@@ -28,17 +28,21 @@ def describe(
     ``undetermined_setup`` (S,) and ``undetermined_point`` (P,) were left out before.
     """
     equations, state, evaluation = solution.equations, solution.state, solution.evaluation
-    problem, connections = equations.problem, equations.connections
+    problem = solution.problem
     transfer = _transfer(solution)
     spreads = spread(solution.system, evaluation.rows)
-    aside, at = _aside(solution, precision)
+    aside = _aside(solution, precision)
+    setup_covariance, point_covariance = _covariances(solution, spreads, transfer)
     position = state.position.copy()
-    position[aside.connections.point] = at
-    setup_covariance, point_covariance = _covariances(solution, spreads, transfer, aside)
+    fill_in(aside, setup_covariance, position, point_covariance)
     observed = equations.scale > 0
     control = _control(solution, point_covariance)
-    position[problem.held_in_plan, :2] = np.nan
-    position[~problem.solved_point] = np.nan
+    for values, solved in (
+        (setup_covariance, problem.solved_setup),
+        (point_covariance, problem.solved_point),
+        (position, problem.solved_point),
+    ):
+        values[~solved] = np.nan
     return Adjustment(
         problem=problem,
         axis=np.where(problem.solved_setup[:, None], state.axis, np.nan),
@@ -46,7 +50,7 @@ def describe(
         position=position,
         setup_covariance=setup_covariance,
         point_covariance=point_covariance,
-        connections=connections,
+        connections=solution.connections,
         sd=np.where(observed, equations.sd, np.nan),
         residual=np.where(observed, -evaluation.misclosure * equations.sd, np.nan),
         redundancy=np.where(
@@ -65,7 +69,7 @@ def describe(
         iterations=solution.iterations,
         undetermined_setup=undetermined_setup,
         undetermined_point=undetermined_point,
-        held=equations.held,
+        held=solution.held,
         system=solution.system,
         rows=evaluation.rows,
         transfer=transfer,
@@ -78,7 +82,7 @@ def _transfer(solution: Solution) -> Transfer:
     if not closes(motions, conditions):
         none = Motions(motions.setup[:, :, :0], motions.point[:, :, :0])
         return Transfer(none, none.setup, none.point)
-    held = solution.equations.held
+    held = solution.held
     weighted = elimination.solve(
         solution.system,
         np.where(held.setup[:, :, None], 0.0, conditions.setup),
@@ -87,42 +91,32 @@ def _transfer(solution: Solution) -> Transfer:
     return make_transfer(motions, conditions, weighted)
 
 
-def _aside(solution: Solution, precision: Precision) -> tuple[Aside, FloatArray]:
-    """Return the sights left aside and the positions of their points."""
-    equations, state = solution.equations, solution.state
-    problem = equations.problem
-    connections = problem.connections.take(solution.aside)
-    sights = problem.network.sights
-    sd = connection_sd(connections, sights, precision, state.axis, state.position)
-    return compute_aside(connections, sd, state, problem.held_point, equations.bend)
+def _aside(solution: Solution, precision: Precision) -> Aside:
+    """Return the sights left aside."""
+    aside, state, problem = solution.aside, solution.state, solution.problem
+    sd = connection_sd(aside, problem.network.sights, precision, state.axis, state.position)
+    return Aside(aside, sd, state, problem.held_point, solution.equations.bend)
 
 
 def _covariances(
-    solution: Solution, spreads: Spread, transfer: Transfer, aside: Aside
+    solution: Solution, spreads: Spread, transfer: Transfer
 ) -> tuple[FloatArray, FloatArray]:
-    """Return setup (S, 4, 4) and point (P, 3, 3) covariances in the frame, NaN where unsolved.
+    """Return setup (S, 4, 4) and point (P, 3, 3) covariances in the frame, 0 for points aside.
 
     Held unknowns have none of their own: their unit diagonal was only a placeholder. Weighted
     control that nobody sighted keeps what it came with.
     """
-    problem, held = solution.equations.problem, solution.equations.held
-    marks = solution.system.structure.marks
-    setup = spreads.setup * _both(~held.setup)
+    problem, held = solution.problem, solution.held
+    marks = solution.equations.structure.marks
+    setup = spreads.setup.copy(order="K")
+    setup *= _both(~held.setup)
     point = new_stack(len(held.point), 3, 3)
-    weighted = tuple(solution.equations.weighted)
-    point[weighted[0], weighted[1], weighted[1]] = 1.0 / problem.weight[weighted]
+    weighted, component = np.nonzero(problem.weight > 0)
+    point[weighted, component, component] = 1.0 / problem.weight[weighted, component]
     put(point, marks, spreads.mark * _both(~held.point[marks]))
     if transfer.motions.count:
         setup += transfer.setup_block(np.arange(len(setup)))
         point += transfer.point_block(np.arange(len(point)))
-    at, by_setup = aside.connections, aside.by_setup
-    for part in chunks(len(at)):
-        along = product(by_setup[part], take(setup, at.setup[part]))
-        covariance = product(along, transposed(by_setup[part])) + aside.own[part]
-        put(point, at.point[part], covariance)
-    setup[~problem.solved_setup] = np.nan
-    point[problem.held_in_plan, :2] = point[problem.held_in_plan, :, :2] = np.nan
-    point[~problem.solved_point] = np.nan
     return setup, point
 
 
@@ -133,8 +127,11 @@ def _both(free: BoolArray) -> BoolArray:
 
 def _control(solution: Solution, point_covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return residuals (m) and redundancy numbers (P, 3) of weighted control, NaN elsewhere."""
-    problem, position = solution.equations.problem, solution.state.position
-    point, component = weighted = tuple(solution.equations.weighted)
+    problem, position = solution.problem, solution.state.position
+    point, component = weighted = np.nonzero(problem.weight > 0)
+    if not len(point):
+        nothing = np.broadcast_to(np.nan, position.shape)
+        return nothing, nothing
     residual, redundancy = np.full(position.shape, np.nan), np.full(position.shape, np.nan)
     residual[weighted] = position[weighted] - problem.frame.control[weighted]
     variance = point_covariance[point, component, component]
@@ -143,12 +140,7 @@ def _control(solution: Solution, point_covariance: FloatArray) -> tuple[FloatArr
 
 
 def _dof(equations: Equations, observed: BoolArray) -> int:
-    """Return the observations that take part minus the unknowns that they determine."""
-    problem, held = equations.problem, equations.held
-    inside = np.zeros(len(held.point), dtype=bool)
-    inside[equations.connections.point[observed.any(axis=1)]] = True
-    inside[equations.links.start] = True
-    inside[equations.links.end] = True
-    inside[equations.weighted[0]] = True
-    free = (~held.setup).sum() + (~held.point[inside]).sum()
-    return int(observed.sum() + equations.weighted.shape[1] + len(problem.links) - free)
+    """Return the observations of the system minus the unknowns that they determine."""
+    free = (~equations.held.setup).sum() + (~equations.held.point).sum()
+    beyond = equations.weighted.shape[1] + len(equations.links.value)
+    return int(observed.sum() + beyond - free)

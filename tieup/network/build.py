@@ -169,7 +169,6 @@ def _start(
     heights = side_heights(assembly, heights, level[1], sides)
     placed = _placed(assembly, plan, heights, known)
     missing = np.zeros(placed.position.shape, dtype=np.bool_)
-    held = missing
     if datum.kind == "control":
         missing = gross_control(assembly, placed)
         held = np.isfinite(assembly.control) & ~missing
@@ -184,7 +183,7 @@ def _start(
         plan_point=np.isfinite(plan.position),
         height_point=placed.height_point,
         component=component,
-        gross=gross_sights(assembly, placed, held, bend),
+        gross=gross_sights(assembly, placed, bend),
         gross_station=gross_stations(assembly, placed),
         gross_control=missing,
         gross_link=gross_links(assembly, placed),

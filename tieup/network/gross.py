@@ -14,7 +14,7 @@ from tieup.network.assembly import Assembly
 GROSS = 0.10  # metres at the target; what stays below is found by testing residuals
 GROSS_SDS = 30.0  # times the stated sd of a pointing
 UNEVEN = 0.02  # of a distance that is taken as level
-SETUP_NEEDS, MARK_NEEDS = 3, 2  # plan observations without which there is no place
+SETUP_NEEDS = 3  # plan observations without which a setup has no place
 
 
 @dataclass(frozen=True)
@@ -66,10 +66,8 @@ def sight_limits(assembly: Assembly, placed: Placed) -> FloatArray:
     return limit
 
 
-def gross_sights(assembly: Assembly, placed: Placed, held: BoolArray, bend: float) -> BoolArray:
-    """Mark gross components (k, 3), but leave every setup and mark what places it.
-
-    ``held`` (P, 3) are the coordinates that control holds.
+def gross_sights(assembly: Assembly, placed: Placed, bend: float) -> BoolArray:
+    """Mark gross components (k, 3), but leave every setup what places it.
 
     A sight that misses in direction and in distance is of another mark: its zenith angle
     is marked with them.
@@ -80,7 +78,6 @@ def gross_sights(assembly: Assembly, placed: Placed, held: BoolArray, bend: floa
     gross[elsewhere] |= np.isfinite(assembly.sights.value[elsewhere])
     if gross.any():
         _keep_setups(assembly, placed, gross, misfit)
-        _keep_marks(assembly, placed, held, gross, misfit)
     return gross
 
 
@@ -139,40 +136,6 @@ def _keep_setups(assembly: Assembly, placed: Placed, gross: BoolArray, misfit: F
         far = rows[seen[rows, DISTANCE]]
         if len(far) > 1:
             gross[far[np.argmax(sights.value[far, DISTANCE])], DISTANCE] = True
-    levelled = per_setup(good[:, ZENITH]) + standing[:, 1]
-    for setup in np.flatnonzero((per_setup(gross[:, ZENITH]) > 0) & (levelled == 0)).tolist():
-        rows = np.flatnonzero((sights.setup == setup) & shared)
-        _give_back(rows, [ZENITH], gross, misfit)
-
-
-def _keep_marks(
-    assembly: Assembly, placed: Placed, held: BoolArray, gross: BoolArray, misfit: FloatArray
-) -> None:
-    """Give marks back the sight that misses least where none would be left."""
-    sights = assembly.sights
-    anchored = held[:, 1:].copy()  # in plan, in height
-    standing = ~gross_stations(assembly, placed)
-    over = np.flatnonzero(assembly.station >= 0)
-    np.logical_or.at(anchored, assembly.station[over], standing[over])
-    touched = np.unique(sights.point[gross.any(axis=1)])
-    order = np.argsort(sights.point, kind="stable")
-    starts = np.searchsorted(sights.point[order], touched, side="left")
-    ends = np.searchsorted(sights.point[order], touched, side="right")
-    for mark, start, end in zip(touched.tolist(), starts, ends, strict=True):
-        rows = order[start:end]
-        good = np.isfinite(misfit[rows]) & ~gross[rows]
-        if not anchored[mark, 0] and good[:, [DIRECTION, DISTANCE]].sum() < MARK_NEEDS:
-            _give_back(rows, [DIRECTION, DISTANCE], gross, misfit)
-        if not anchored[mark, 1] and not good[:, ZENITH].any():
-            _give_back(rows, [ZENITH], gross, misfit)
-
-
-def _give_back(rows: IntArray, kinds: list[int], gross: BoolArray, misfit: FloatArray) -> None:
-    missed = misfit[rows][:, kinds]
-    known = np.isfinite(missed).all(axis=1)
-    if known.any():
-        least = np.argmin(np.where(known, np.nan_to_num(missed).max(axis=1), np.inf))
-        gross[rows[least], kinds] = False
 
 
 def _shared(assembly: Assembly) -> BoolArray:

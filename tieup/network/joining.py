@@ -23,7 +23,7 @@ CHECKED = 3  # redundancy of three marks that agree
 MOST_SETUPS = 8  # setups of a block tried one by one
 LOOSE = 5.0  # times the tolerance, once nothing better is left
 DISAGREEMENT = 0.1  # of the distance between two marks, and
-FARTHEST = 1.0  # metres: two marks that disagree by more are no tie at all
+FARTHEST = 0.5  # metres: two marks that disagree by more are no tie at all
 
 
 class PlanFit:

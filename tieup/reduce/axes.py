@@ -9,18 +9,18 @@ One pointed in a single face is corrected only where the axis error is significa
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.arrays import FloatArray, IntArray, TextArray
 from tieup.model.observations import DIRECTION, ZENITH
 from tieup.reduce.circle import CircleTurn
-from tieup.reduce.deviations import Common, Readings, estimate_common
+from tieup.reduce.deviations import Common, Readings, estimate_common, owed_sd
 from tieup.reduce.faces import AxisError, face_sign
-from tieup.reduce.groups import group_sum
 
 LEVEL = 0.5 * np.pi  # zenith of a direction that has none
+NO_TURNS: IntArray = np.zeros(0, dtype=np.int64)
 LABELS = {DIRECTION: "collimation", ZENITH: "vertical-index"}
 
 
@@ -35,7 +35,7 @@ class Rows:
     round: IntArray
     sight: IntArray
     face: IntArray
-    instrument: FloatArray
+    instrument: TextArray
     pointing_sd: FloatArray
 
 
@@ -59,32 +59,66 @@ def correct_axes(value: FloatArray, rows: Rows, turns: tuple[CircleTurn, ...]) -
     sights = int(rows.sight.max(initial=-1)) + 1
     leverage, common_sd = np.zeros_like(value), np.zeros((sights, 3))
     errors: list[AxisError] = []
-    turned = _turned_rows(rows, turns)
-    refined = np.array([turn.offset for turn in turns])
+    turned, offset = _turned_rows(rows, turns), np.array([turn.offset for turn in turns])
     for name in sorted(set(rows.instrument)):
-        own = rows.instrument == name
         for kind in (DIRECTION, ZENITH):
-            taking = np.flatnonzero(own & (rows.sight >= 0) & np.isfinite(value[:, kind]))
-            numbers = turned[taking] if kind == DIRECTION else np.full(len(taking), -1)
-            chosen = np.unique(numbers[numbers >= 0])
-            one_face = len(np.unique(rows.face[taking])) < 2
-            if one_face and not len(chosen):
+            own = (rows.instrument == name) & (rows.sight >= 0) & np.isfinite(value[:, kind])
+            taking = np.flatnonzero(own)
+            chosen = np.unique(turned[taking]) if kind == DIRECTION else NO_TURNS
+            chosen = chosen[chosen >= 0]
+            if len(np.unique(rows.face[taking])) < 2 and not len(chosen):
                 continue
-            readings = _readings(value, rows, taking, kind, np.searchsorted(chosen, numbers))
-            found = estimate_common(_with(readings, numbers), len(chosen))
-            refined[chosen] += found.turn
+            readings = _readings(value, rows, taking, kind, turned, chosen)
+            found = estimate_common(readings, len(chosen))
             error = AxisError(LABELS[kind], name, found.axis, found.variance**0.5, found.sights)
-            if found.sights:
-                errors.append(error)
-            both = _both_faces(rows, taking)
-            apply = (both | error.significant) & (found.sights > 0)
-            value[taking, kind] -= _shift(readings, numbers, chosen, found, apply)
+            errors += [error] if found.sights else []
+            value[taking, kind] -= _shift(readings, rows.face[taking], found, error)
+            offset[chosen] += found.turn
             leverage[taking, kind] = found.leverage
-            common_sd[:, kind] = np.fmax(
-                common_sd[:, kind], _owed(readings, numbers, chosen, found, kind, sights)
-            )
-    better = tuple(
-        CircleTurn(t.setup, t.round, float(offset), t.points)
-        for t, offset in zip(turns, refined, strict=True)
-    )
+            common_sd[rows.sight[taking], kind] = owed_sd(readings, found)
+    better = tuple(replace(turn, offset=float(o)) for turn, o in zip(turns, offset, strict=True))
     return Corrected(value, leverage, common_sd, tuple(errors), better)
+
+
+def _turned_rows(rows: Rows, turns: tuple[CircleTurn, ...]) -> IntArray:
+    """Return the number of the turn that each row is in, -1 where its circle was not turned."""
+    number = np.full(len(rows.setup), -1, dtype=np.int64)
+    for n, turn in enumerate(turns):
+        number[(rows.setup == turn.setup) & (rows.round == turn.round)] = n
+    return number
+
+
+def _readings(
+    value: FloatArray,
+    rows: Rows,
+    taking: IntArray,
+    kind: int,
+    turned: IntArray,
+    chosen: IntArray,
+) -> Readings:
+    """Return one kind of reading of one instrument, its turns numbered as in ``chosen``."""
+    number = np.full(len(taking), -1, dtype=np.int64)
+    if len(chosen):
+        inside = turned[taking] >= 0
+        number[inside] = np.searchsorted(chosen, turned[taking][inside])
+    sign = face_sign(rows.face[taking])
+    zenith = value[taking, ZENITH]
+    steep = np.sin(np.where(np.isfinite(zenith), zenith, LEVEL))
+    return Readings(
+        value=value[taking, kind],
+        by_axis=-sign / steep if kind == DIRECTION else sign,
+        turned=number,
+        setup=rows.setup[taking],
+        sight=rows.sight[taking],
+        sd=rows.pointing_sd[taking, kind],
+        circular=kind == DIRECTION,
+    )
+
+
+def _shift(readings: Readings, face: IntArray, found: Common, error: AxisError) -> FloatArray:
+    """Return what to take off each reading (r,) in rad."""
+    first = np.isin(readings.sight, readings.sight[face == 1])
+    second = np.isin(readings.sight, readings.sight[face == 2])
+    apply = ((first & second) | error.significant) & (found.sights > 0)
+    turns = np.append(found.turn, 0.0)  # the last one is that of a row without a turn
+    return np.where(apply, readings.by_axis * found.axis, 0.0) + turns[readings.turned]

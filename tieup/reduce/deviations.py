@@ -65,10 +65,15 @@ class Common:
 
 @dataclass(frozen=True)
 class Part:
-    """Rows of setups without turns, or of one with: ``columns`` (c,) bear on them by ``x``."""
+    """Rows (n,) of setups without turns, or of one with, and the ``columns`` (c,) they bear on.
+
+    ``mean`` (n, c) is the derivative of the row's sight's mean, ``x`` (n, c) that of its
+    deviation.
+    """
 
     rows: IntArray
     columns: IntArray
+    mean: FloatArray
     x: FloatArray
 
 
@@ -125,9 +130,30 @@ def _parts(readings: Readings) -> list[Part]:
 def _part(readings: Readings, rows: IntArray, turns: IntArray) -> Part:
     of_turns = readings.turned[rows][:, None] == turns
     columns = np.column_stack([readings.by_axis[rows], of_turns.astype(np.float64)])
-    sight = readings.sight[rows]
-    means = [column - group_mean(column, sight) for column in columns.T] if len(rows) else columns.T
-    return Part(rows, np.concatenate([[0], 1 + turns]), np.column_stack(list(means)))
+    mean = _means_by(readings.sight[rows], columns)
+    return Part(rows, np.concatenate([[0], 1 + turns]), mean, columns - mean)
+
+
+def _means_by(group: IntArray, columns: FloatArray) -> FloatArray:
+    if not len(group):
+        return columns
+    return np.column_stack([group_mean(column, group) for column in columns.T])
+
+
+def owed_sd(readings: Readings, found: Common) -> FloatArray:
+    """Return the sd (r,) in rad that the mean of each row's sight owes to the coefficients.
+
+    What all directions of a setup owe alike goes into its orientation and does not count.
+    """
+    sd = np.zeros(len(readings.value))
+    for part in _parts(readings):
+        mean = part.mean
+        if readings.circular:
+            mean = mean - _means_by(readings.setup[part.rows], mean)
+        own = found.covariance[np.ix_(part.columns, part.columns)]
+        variance = np.einsum("ri,ij,rj->r", mean, own, mean)
+        sd[part.rows] = np.sqrt(np.maximum(variance, 0.0))
+    return sd
 
 
 def _start(parts: list[Part], y: FloatArray, turns: int) -> FloatArray:

@@ -14,9 +14,12 @@ from tieup.geometry import wrap_full, wrap_half
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.fieldbook import Setup, Shots
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Pointings, Sights
-from tieup.model.settings import Instrument, Precision
+from tieup.model.settings import Precision
 from tieup.reduce import faces
+from tieup.reduce.axes import Rows, correct_axes
 from tieup.reduce.circle import CircleTurn, find_turns
+from tieup.reduce.distances import correct_distances, instrument_of
+from tieup.reduce.grid import sights_on_grid, site_factor
 from tieup.reduce.groups import group_sum
 
 
@@ -42,42 +45,52 @@ def reduce_shots(
     Parameters
     ----------
     shots, setups, precision
-        Raw rows (rad, m), the setups they index, stated standard deviations.
+        Raw rows (rad, m), the setups they index, what is stated about the gear.
     use
         Shape (m, 3): which components take part, columns as `KINDS`.
 
     Returns
     -------
-    Reduction, with sights in order of setup, then point, then target height.
+    Reduction, with sights in order of setup, then point, then target height. Where the job
+    states a grid, their means are already on it, by the factor at the middle of the site.
     """
     face, conflict = faces.resolve_face(shots.face, shots.zenith)
     conflict &= use.any(axis=1)
-    corrected = _normalised(shots, face, use)
-    turns = find_turns(shots.setup, shots.point, shots.round, corrected[:, DIRECTION])
-    corrected[:, DIRECTION] -= _turn_of_rows(shots, turns)
-    sight, first = _number_sights(shots, np.asarray(np.isfinite(corrected).any(axis=1)))
+    value = _normalised(shots, setups, precision, face, use)
+    turns = find_turns(shots.setup, shots.point, shots.round, value[:, DIRECTION])
+    value[:, DIRECTION] -= _turn_of_rows(shots, turns)
+    sight, first = _number_sights(shots, np.asarray(np.isfinite(value).any(axis=1)))
     pointing_sd = _pointing_sd(shots, setups, precision)
-    axis_errors, leverage, common_sd = _apply_axis_errors(
-        corrected, sight, face, pointing_sd, _instrument_of_rows(shots, setups)
-    )
-    value, count, deviation = _means(corrected, sight, len(first))
+    names = np.array([setup.instrument for setup in setups], dtype=object)[shots.setup]
+    rows = Rows(shots.setup, shots.round, sight, face, names, pointing_sd)
+    found = correct_axes(value, rows, turns)
+    mean, count, deviation = _means(found.value, sight, len(first))
     sights = Sights(
         setup=shots.setup[first],
         point=shots.point[first],
         target_height=shots.target_height[first],
-        value=value,
+        value=mean,
         count=count,
         pointing_sd=pointing_sd[first],
-        common_sd=_largest(common_sd, sight, len(first)),
+        common_sd=found.common_sd,
     )
-    pointings = Pointings(sight, corrected, deviation, leverage)
-    return Reduction(sights, pointings, axis_errors, turns, conflict)
+    if precision.grid is not None:
+        sights = sights_on_grid(sights, site_factor(precision.grid))
+    pointings = Pointings(sight, found.value, deviation, found.leverage)
+    return Reduction(sights, pointings, found.axis_errors, found.turns, conflict)
 
 
-def _normalised(shots: Shots, face: IntArray, use: BoolArray) -> FloatArray:
-    """Return face-1 readings and constant-corrected distances, (m, 3), NaN where not used."""
+def _normalised(
+    shots: Shots,
+    setups: tuple[Setup, ...],
+    precision: Precision,
+    face: IntArray,
+    use: BoolArray,
+) -> FloatArray:
+    """Return face-1 readings and corrected distances, (m, 3), NaN where not used."""
     direction, zenith = faces.normalise(shots.direction, shots.zenith, face)
-    values = np.column_stack([direction, zenith, shots.distance + shots.prism_constant])
+    distance = correct_distances(shots, setups, precision)
+    values = np.column_stack([direction, zenith, distance])
     return np.where(use, values, np.nan)
 
 
@@ -102,74 +115,16 @@ def _number_sights(shots: Shots, observed: BoolArray) -> tuple[IntArray, IntArra
     return sight, rows[order][new]
 
 
-def _instrument_of_rows(shots: Shots, setups: tuple[Setup, ...]) -> FloatArray:
-    """Return the instrument key of each row, an object array of shape (m,)."""
-    names = np.array([setup.instrument for setup in setups], dtype=object)
-    return names[shots.setup]
-
-
 def _pointing_sd(shots: Shots, setups: tuple[Setup, ...], precision: Precision) -> FloatArray:
     """Return the sd of one pointing of each row, (m, 3) in rad, rad, m."""
-    default = precision.instruments.get("default", Instrument())
     table = np.array(
         [
             (i.direction, i.zenith, i.distance_constant, i.distance_ppm)
-            for i in (precision.instruments.get(s.instrument, default) for s in setups)
+            for i in instrument_of(setups, precision)
         ]
     ).reshape(-1, 4)[shots.setup]
     distance = table[:, 2] + table[:, 3] * 1e-6 * np.nan_to_num(shots.distance)
     return np.column_stack([table[:, 0], table[:, 1], distance])
-
-
-def _apply_axis_errors(
-    corrected: FloatArray,
-    sight: IntArray,
-    face: IntArray,
-    pointing_sd: FloatArray,
-    instrument: FloatArray,
-) -> tuple[tuple[faces.AxisError, ...], FloatArray, FloatArray]:
-    """Estimate collimation and index per instrument and correct ``corrected`` in place.
-
-    Sights with both faces are always corrected (the correction cancels in a balanced
-    mean); single-face sights only when the error is significant.
-    """
-    leverage = np.zeros_like(corrected)
-    common_sd = np.zeros_like(corrected)
-    errors: list[faces.AxisError] = []
-    sign = faces.face_sign(face)
-    designs = {
-        DIRECTION: -sign
-        / np.sin(np.where(np.isfinite(corrected[:, ZENITH]), corrected[:, ZENITH], 1.5)),
-        ZENITH: sign,
-    }
-    for name in sorted(set(instrument)):
-        for kind, label in ((DIRECTION, "collimation"), (ZENITH, "vertical-index")):
-            rows = np.flatnonzero((instrument == name) & np.isfinite(corrected[:, kind]))
-            if len(np.unique(face[rows])) < 2:
-                continue
-            value, sd, pairs, taken = faces.estimate(
-                corrected[rows, kind],
-                designs[kind][rows],
-                sight[rows],
-                pointing_sd[rows, kind],
-                circular=kind == DIRECTION,
-            )
-            if pairs == 0:
-                continue
-            errors.append(faces.AxisError(label, name, value, sd, pairs))
-            both = np.isin(sight[rows], sight[rows[_is_paired(designs[kind][rows], sight[rows])]])
-            apply = both | errors[-1].significant
-            corrected[rows[apply], kind] -= designs[kind][rows[apply]] * value
-            leverage[rows, kind] = taken
-            common_sd[rows[~both], kind] = sd
-    return tuple(errors), leverage, common_sd
-
-
-def _is_paired(design: FloatArray, sight: IntArray) -> BoolArray:
-    """Mark the rows whose sight was pointed in both faces."""
-    positive = np.isin(sight, sight[design > 0])
-    negative = np.isin(sight, sight[design < 0])
-    return positive & negative
 
 
 def _means(
@@ -195,11 +150,3 @@ def _means(
         count[:, DIRECTION] > 0, wrap_full(np.nan_to_num(value[:, DIRECTION])), np.nan
     )
     return value, count, deviation
-
-
-def _largest(value: FloatArray, sight: IntArray, sights: int) -> FloatArray:
-    """Return the largest of ``value`` (m, 3) in each sight, (k, 3)."""
-    largest = np.zeros((sights, 3))
-    rows = sight >= 0
-    np.maximum.at(largest, sight[rows], value[rows])
-    return largest

@@ -1,0 +1,218 @@
+"""All equations of one system at one state: misclosures and design rows, whitened.
+
+Inside a system marks are numbered as in `tieup.adjust.structure`; points that nothing checks
+have no place in it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tieup.adjust.elimination import Held, Rows
+from tieup.adjust.equations import Connections, Linearised, linearise
+from tieup.adjust.problem import Problem
+from tieup.adjust.stacks import new_stack
+from tieup.adjust.structure import Structure, make_structure
+from tieup.adjust.weights import connection_sd
+from tieup.geometry import curvature_coefficient
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.network import Links, Network
+from tieup.model.settings import Precision
+
+
+@dataclass(frozen=True)
+class State:
+    """Unknowns: axis (S, 3) m, orientation (S,) rad, position (P, 3) of points or marks, m."""
+
+    axis: FloatArray
+    orientation: FloatArray
+    position: FloatArray
+
+    def moved(self, setup: FloatArray, point: FloatArray) -> State:
+        """Return the state moved by (S, 4) and (P, 3)."""
+        return State(
+            self.axis + setup[:, :3], self.orientation + setup[:, 3], self.position + point
+        )
+
+    def of(self, points: IntArray) -> State:
+        """Return the state with the positions of the given points only."""
+        return State(self.axis, self.orientation, self.position[points])
+
+    def updated(self, points: IntArray, state: State) -> State:
+        """Return the setups of ``state``, which knows the given points, with all positions."""
+        position = self.position.copy()
+        position[points] = state.position
+        return State(state.axis, state.orientation, position)
+
+
+def start_state(network: Network) -> State:
+    """Return the start values with unknown ones at 0 (they are held)."""
+    start = network.start
+
+    def known(values: FloatArray) -> FloatArray:
+        return np.where(np.isnan(values), 0.0, values)
+
+    return State(known(start.axis), known(start.orientation), known(start.position))
+
+
+@dataclass(frozen=True)
+class Equations:
+    """What stays the same from step to step, in the system's own numbers.
+
+    ``connections`` and ``links`` end at marks; ``held``, ``control`` and its ``weight`` (m, 3)
+    are those of marks. ``sd`` (c, 3), ``scale`` (c, 3) is 1/sd, 0 where not observed. Pairs of
+    indices (2, n): ``missing``, connection and component not observed; ``stuck_setup`` and
+    ``stuck_mark``, connection and component of held unknowns; ``weighted``, mark and component.
+    """
+
+    structure: Structure
+    connections: Connections
+    sd: FloatArray
+    scale: FloatArray
+    missing: IntArray
+    held: Held
+    stuck_setup: IntArray
+    stuck_mark: IntArray
+    control: FloatArray
+    weight: FloatArray
+    weighted: IntArray
+    links: Links
+    bend: float
+
+
+def make_equations(
+    problem: Problem,
+    connections: Connections,
+    held: Held,
+    state: State,
+    precision: Precision,
+    refraction: float,
+) -> Equations:
+    """Plan the system of the given ``connections``, with sds at ``state``."""
+    every, taken = problem.network.links, problem.links
+    ends = np.column_stack([every.start[taken], every.end[taken]])
+    place = state.axis[:, :2], state.position[:, :2]
+    structure = make_structure(connections.setup, connections.point, ends, *place)
+    marks, node = structure.marks, structure.links
+    inner = replace(connections, point=structure.mark)
+    at = state.of(marks)
+    sd = connection_sd(inner, problem.network.sights, precision, at.axis, at.position)
+    observed = np.isfinite(connections.value)
+    number = structure.eliminated - structure.setups  # of a kept mark, from its node
+    links = Links(
+        every.kind[taken],
+        node.first + number,
+        node.second + number,
+        every.value[taken],
+        every.sd[taken],
+    )
+    fixed = Held(held.setup, held.point[marks])
+    return Equations(
+        structure=structure,
+        connections=inner,
+        sd=sd,
+        scale=np.where(observed, 1.0 / sd, 0.0),
+        missing=np.array(np.nonzero(~observed)),
+        held=fixed,
+        stuck_setup=_held_places(fixed.setup, inner.setup),
+        stuck_mark=_held_places(fixed.point, inner.point),
+        control=problem.frame.control[marks],
+        weight=problem.weight[marks],
+        weighted=np.array(np.nonzero(problem.weight[marks] > 0)),
+        links=links,
+        bend=curvature_coefficient(refraction),
+    )
+
+
+def _held_places(held: BoolArray, end: IntArray) -> IntArray:
+    """Return connection and component (2, n) of the held unknowns at the ``end`` (c,)."""
+    any_held = np.flatnonzero(np.take(held.any(axis=1), end))
+    row, component = np.nonzero(held[end[any_held]])
+    return np.stack([any_held[row], component])
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """All equations at one state: whitened rows and misclosures (observed minus predicted).
+
+    ``misclosure`` (c, 3) and ``link`` (l,) are in units of their sd, 0 where not observed;
+    ``control`` (w,) of each weighted component in m times weight. ``fit`` is v'Pv.
+    """
+
+    rows: Rows
+    misclosure: FloatArray
+    link: FloatArray
+    control: FloatArray
+    fit: float
+
+
+def evaluate(equations: Equations, state: State) -> Evaluation:
+    """Linearise and whiten every equation at ``state``."""
+    linear = linearise(
+        equations.connections, state.axis, state.orientation, state.position, equations.bend
+    )
+    misclosure = linear.misclosure * equations.scale
+    misclosure[tuple(equations.missing)] = 0.0
+    link, link_rows = _links(equations.links, state.position, equations.held)
+    weighted = tuple(equations.weighted)
+    departure = equations.control[weighted] - state.position[weighted]
+    weight = equations.weight[weighted]
+    fit = float(np.sum(misclosure**2) + np.sum(link**2) + np.sum(weight * departure**2))
+    rows = _whiten(equations, linear, link_rows)
+    return Evaluation(rows, misclosure, link, weight * departure, fit)
+
+
+def _whiten(equations: Equations, linear: Linearised, links: tuple[FloatArray, FloatArray]) -> Rows:
+    scale = equations.scale
+    by_place = np.multiply(linear.by_mark, scale[:, :, None], out=linear.by_mark)
+    by_setup = new_stack(len(scale), 3, 4)
+    np.negative(by_place, out=by_setup[:, :, :3])
+    by_setup[:, 0, 3] = -linear.turns * scale[:, 0]
+    connection, component = equations.stuck_setup
+    by_setup[connection, :, component] = 0.0
+    by_mark = by_place
+    connection, component = equations.stuck_mark
+    if len(connection):
+        by_mark = by_place.copy(order="K")
+        by_mark[connection, :, component] = 0.0
+    return Rows(by_setup, by_mark, by_place, *links)
+
+
+def _links(
+    links: Links, position: FloatArray, held: Held
+) -> tuple[FloatArray, tuple[FloatArray, FloatArray]]:
+    """Return misclosures (l,) and rows by start and end (l, 3), whitened."""
+    offset = position[links.end] - position[links.start]
+    level = links.kind == "level"
+    plan = np.maximum(np.hypot(offset[:, 0], offset[:, 1]), 1e-9)
+    predicted = np.where(level, offset[:, 2], plan)
+    by_end = np.zeros((len(level), 3))
+    by_end[:, :2] = np.where(level[:, None], 0.0, offset[:, :2] / plan[:, None])
+    by_end[:, 2] = level
+    by_end = by_end / links.sd[:, None]
+    free_start, free_end = ~held.point[links.start], ~held.point[links.end]
+    return (links.value - predicted) / links.sd, (-by_end * free_start, by_end * free_end)
+
+
+def right_hand_side(equations: Equations, evaluation: Evaluation) -> tuple[FloatArray, FloatArray]:
+    """Return A'P l as (S, 4, 1) and (m, 3, 1)."""
+    rows, misclosure = evaluation.rows, evaluation.misclosure
+    connections, links = equations.connections, equations.links
+    setup = np.empty((equations.structure.setups, 4))
+    mark = np.empty((len(equations.structure.marks), 3))
+    for total, part, end in (
+        (setup, rows.by_setup, connections.setup),
+        (mark, rows.by_mark, connections.point),
+    ):
+        pushed = np.einsum("crk,cr->ck", part, misclosure)
+        for component in range(total.shape[1]):
+            total[:, component] = np.bincount(
+                end, weights=pushed[:, component], minlength=len(total)
+            )
+    np.add.at(mark, links.start, rows.link_start * evaluation.link[:, None])
+    np.add.at(mark, links.end, rows.link_end * evaluation.link[:, None])
+    free = ~equations.held.point[tuple(equations.weighted)]
+    mark[tuple(equations.weighted[:, free])] += evaluation.control[free]
+    return setup[:, :, None], mark[:, :, None]
