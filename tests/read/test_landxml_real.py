@@ -25,7 +25,9 @@ from tieup.diagnose.solve import solve
 from tieup.geometry import polar_offset, wrap_half
 from tieup.model.control import Control
 from tieup.model.fieldbook import Fieldbook
+from tieup.model.job import Job
 from tieup.model.settings import Datum, Instrument, Precision
+from tieup.pipeline import run
 from tieup.read import read_control, read_fieldbook
 
 FILE = Path(__file__).parents[3] / "shared" / "realdata" / "landxml" / "Partridge_Survey.xml"
@@ -35,6 +37,7 @@ JOB = """
 units: {angle: dms, length: ft}
 raw: ["raw/*.xml"]
 control: raw/partridge.xml
+instruments: {default: {direction: 5, zenith: 5, distance: [4.8768, 3]}}   # 0.016 ft + 3 ppm
 """
 
 pytestmark = pytest.mark.skipif(
@@ -43,13 +46,18 @@ pytestmark = pytest.mark.skipif(
 
 
 @pytest.fixture(scope="module")
-def survey(tmp_path_factory: pytest.TempPathFactory) -> tuple[Fieldbook, Control]:
-    """Return the survey and its control, read as a job with nothing mapped by hand."""
+def job(tmp_path_factory: pytest.TempPathFactory) -> Job:
+    """Return the job: the file, its units, what the gear is good for, nothing mapped by hand."""
     folder = tmp_path_factory.mktemp("partridge")
     (folder / "raw").mkdir()
     shutil.copy(FILE, folder / "raw" / "partridge.xml")
     (folder / "job.yaml").write_text(JOB, encoding="utf-8")
-    job = load_job(folder)
+    return load_job(folder)
+
+
+@pytest.fixture(scope="module")
+def survey(job: Job) -> tuple[Fieldbook, Control]:
+    """Return the survey and its control."""
     assert job.control_file is not None
     return read_fieldbook(job), read_control(job.control_file, job)
 
@@ -160,26 +168,19 @@ def _backsights(book: Fieldbook, row: int) -> np.ndarray:
 
 def _plan_fit(book: Fieldbook, control: Control) -> PointingTests:
     """Adjust directions and distances of measured shots, each pointing as a target of its own."""
-    seen = {book.points[i] for i in book.shots.point} | {s.station for s in book.setups}
-    marks = [i for i, name in enumerate(control.names) if name in seen]
-    held = replace(
-        control,
-        names=tuple(control.names[i] for i in marks),
-        coordinates=control.coordinates[marks],
-        sd=control.sd[marks],
-    )
     shots = replace(
         book.shots, target=np.array([str(row) for row in range(len(book.shots))], dtype=object)
     )
     measured = np.isfinite(shots.distance)
     gear = Instrument(5 * ARC_SECOND, 5 * ARC_SECOND, 0.016 * FOOT, 3.0)
+    # Each pointing is taken as a target of its own: centring is not common to them here.
     case = Case(
         shots=shots,
         setups=book.setups,
-        points=complete_points(book.points, book.setups, held),
+        points=complete_points(book.points, book.setups, control),
         use=np.column_stack([measured, np.zeros_like(measured), measured]),
-        control=held,
-        given=held,
+        control=control,
+        given=control,
         booked=book.setups,
         links=NO_LINKS,
         precision=Precision({"default": gear}, 1e-6, 0.0028, 1e-3, 1e-3),
@@ -198,3 +199,17 @@ def test_five_pointings_at_each_backsight(survey: tuple[Fieldbook, Control]) -> 
         label for label, name in zip(labels_of(book), names, strict=True) if name in control.names
     )
     assert set(seen.values()) == {5}
+
+
+def test_the_whole_run_names_the_three_backsights(job: Job) -> None:
+    """Directions and zenith angles, with nothing told beyond the file: three wrong directions.
+
+    Every row is accounted for in the counts of the run.
+    """
+    result = run(job)
+    named = [f for f in result.findings if f.kind == "direction" and f.action == "excluded"]
+    assert sorted(finding.setup for finding in named) == ["10", "100", "30"]
+    assert {finding.severity for finding in named} == {"stop"}
+    counts = dict(result.summary.rows)
+    assert sum(counts.values()) == 2945
+    assert (counts["repeated"], counts["invalid"], counts["unused"]) == (5, 0, 0)

@@ -18,6 +18,7 @@ from tieup.adjust.problem import held_frame
 from tieup.model.settings import Precision, Tolerances
 from tieup.ties.joints import judge_joints, string_joints
 from tieup.ties.lines import GAP, GRADE, KINK, STEP, read_line, smoothness
+from tieup.ties.marks import mark_ties
 from tieup.ties.strings import find_change_overs, find_runs
 
 MM = 1e-3
@@ -29,7 +30,8 @@ def _joints(survey):
     result = adjust(network, survey.precision, survey.refraction, held_frame(network))
     row = reduction.pointings.sight
     shots = survey.fieldbook.shots
-    return string_joints(result, shots.string, sights.setup[row], sights.point[row], shots.time)
+    setup, point = sights.setup[row], sights.point[row]
+    return string_joints(result, mark_ties(result), shots.string, setup, point, shots.time)
 
 
 def _curb(shared: bool, bend: float = 0.0) -> Site:

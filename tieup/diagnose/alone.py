@@ -82,6 +82,11 @@ class Agreement:
     cost: float
     misfit: float
 
+    @property
+    def whole(self) -> bool:
+        """Say whether every mark agrees."""
+        return self.agreeing == self.offered and self.level == self.levelled
+
 
 def readings_of(case: Case, rows: IntArray) -> Readings:
     """Return the readings of rows, NaN where they take no part."""

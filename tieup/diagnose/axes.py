@@ -45,21 +45,33 @@ def resolve_axes(solved: Solved) -> tuple[Solved, list[Mistake]]:
     start, case = solved.network.start, solved.case
     if case.control is None or not len(start.gross_control):
         return solved, []
-    gross: BoolArray = np.asarray(start.gross_control[:, :2].any(axis=1))
     known = np.isfinite(solved.network.control[:, :2]).all(axis=1)
-    missed = gross.copy()
-    missed[solved.network.station[start.gross_station[:, 0]]] = True
-    if not (missed & known).any():
+    missed = _missed(solved.network) & known
+    if not missed.any():
         return solved, []
-    share = (missed & known).sum() / (known & start.plan_point).sum()
-    if share >= GROSS_SHARE and (whole := whole_list(case)) is not None:
-        return whole
+    if missed.sum() >= GROSS_SHARE * (known & start.plan_point).sum():
+        whole = whole_list(case)
+        if whole is not None:
+            return whole
+    gross = start.gross_control[:, :2].any(axis=1)
     mistake = _some_marks(case.control, solved.network, np.flatnonzero(gross).tolist())
     if mistake is None:
         return solved, []
     for name in mistake.points:
         case = case.without_control(name, (0, 1))
     return solve(case), [mistake]
+
+
+def _missed(network: Network) -> BoolArray:
+    """Tell which marks (P,) miss their coordinates: themselves, a station, half their sights."""
+    start, sights = network.start, network.sights
+    missed = start.gross_control[:, :2].any(axis=1)
+    missed[network.station[start.gross_station[:, 0]]] = True
+    count = len(missed)
+    gross = np.bincount(sights.point, weights=start.gross.any(axis=1), minlength=count)
+    return np.asarray(
+        missed | (gross > 0) & (2 * gross >= np.bincount(sights.point, minlength=count))
+    )
 
 
 def whole_list(case: Case) -> tuple[Solved, list[Mistake]] | None:

@@ -33,7 +33,7 @@ from tieup.diagnose.misreadings import (
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.reused import split_reused
 from tieup.diagnose.solve import Solved, solve
-from tieup.diagnose.suspicion import misplaced, sexagesimal, steep, suspicious_setups
+from tieup.diagnose.suspicion import misplaced, sexagesimal, steep, suspicious_setups, unexplained
 from tieup.diagnose.trying import claim_apart, claim_of, stands
 from tieup.errors import NetworkError, TieupError
 from tieup.model.network import Network
@@ -147,7 +147,7 @@ def _fewest(case: Case, network: Network, suspects: Sequence[int], apart: bool) 
         tried = [(claim, right) for claim in claims if (right := _tried(case, claim)) is not None]
         if not tried:
             break
-        left = [int(misplaced(right.network).sum()) for _, right in tried]
+        left = [unexplained(right.network) for _, right in tried]
         best = left.index(min(left))
         chosen, right = tried[best]
         equal = [claim for (claim, _), n in zip(tried, left, strict=True) if n == left[best]]
@@ -171,7 +171,9 @@ def _candidates(case: Case, network: Network, suspects: Sequence[int], apart: bo
         tried = [claim_apart(case, s) for s in asked if not stands(case, network, s)]
     else:
         tried = [claim_of(case, network, s) for s in asked]
-    claims = [claim for claim in tried if claim is not None]
+    # At a glance only a setup that fits on all its marks is believed: a misread neighbour can
+    # make most of them look so.
+    claims = [claim for claim in tried if claim is not None and (apart or claim.after.whole)]
     claims.sort(key=lambda claim: claim.after.cost)
     named = {(claim.setup, claim.convention.name) for claim in claims}
     opposite = {c.name: c for c in every_convention()}

@@ -72,6 +72,7 @@ def _seen(solved: Solved) -> Seen:
     network, adjustment = solved.network, solved.adjustment
     place = adjustment.position + network.origin
     place[~network.start.height_point, 2] = np.nan
+    place = np.where(np.isfinite(place), place, network.control + network.origin)
     setups: list[set[int]] = [set() for _ in network.point_names]
     visits = [(network.sights.setup, network.sights.point)]
     over = np.flatnonzero(network.station >= 0)
@@ -96,7 +97,7 @@ def _one_place(seen: Seen) -> Iterator[tuple[int, int]]:
     """Give pairs of points at one place that no setup shot both of."""
     from scipy.spatial import cKDTree
 
-    placed = np.flatnonzero(np.isfinite(seen.place).all(axis=1) & _sighted(seen))
+    placed = np.flatnonzero(np.isfinite(seen.place).all(axis=1))
     if len(placed) < 2:
         return
     tree = cKDTree(seen.place[placed, :2])
@@ -104,10 +105,6 @@ def _one_place(seen: Seen) -> Iterator[tuple[int, int]]:
         pair = int(placed[one]), int(placed[other])
         if not seen.setups[pair[0]] & seen.setups[pair[1]] and _coincide(seen, *pair):
             yield pair
-
-
-def _sighted(seen: Seen) -> BoolArray:
-    return np.array([bool(setups) for setups in seen.setups], dtype=bool)
 
 
 def _coincide(seen: Seen, one: int, other: int) -> bool:

@@ -12,7 +12,8 @@ from tieup.diagnose.visits import Visits
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Network
 
-APART = 0.5  # m in plan; two places of one name further apart than this are two points
+APART = 0.5  # m in plan; two places of one name further apart than this tell of two points
+DIFFERENT = 0.15  # m in plan; nearer, two setups mean one place
 SAME_PLACE = 0.05  # m; a shot this close to another point is a shot of that point
 SOME, SOME_MUTE = 2, 3  # names that must collide together, where roles are booked or not
 ANCHORS = 2  # other marks on which both setups must agree with the rest
@@ -37,7 +38,7 @@ def clusters_of(network: Network, visits: Visits) -> dict[int, list[Cluster]]:
     np.minimum.at(low, visits.point[placed], visits.place[placed, :2])
     np.maximum.at(high, visits.point[placed], visits.place[placed, :2])
     with np.errstate(invalid="ignore"):
-        wide = np.hypot(*(high - low).T) > APART
+        wide = np.hypot(*(high - low).T) > DIFFERENT
     found = {}
     for point in np.flatnonzero(wide).tolist():
         own = placed[visits.point[placed] == point]
@@ -67,7 +68,7 @@ def _places(visits: Visits, own: IntArray, known: FloatArray | None) -> list[Clu
     for visit in own.tolist():
         here = visits.place[visit]
         for number, cluster in enumerate(places):
-            if np.hypot(*(here - cluster.place)[:2]) <= APART:
+            if np.hypot(*(here - cluster.place)[:2]) <= DIFFERENT:
                 places[number] = replace(cluster, visits=(*cluster.visits, visit))
                 break
         else:
@@ -97,12 +98,12 @@ class Group:
     def collided(self) -> tuple[int, ...]:
         """Return the points that are two by the rules of this module."""
         side = [p for p in self.points if self._all(p, self.visits.side)]
-        telling = [p for p in side if not self._seen_elsewhere(p)]
-        if len(telling) >= SOME or (len(telling) == 1 and self._first(telling[0]).owner >= 0):
-            return tuple(side if len(telling) >= SOME else telling)
-        mute = [
-            p for p in self.points if self._all(p, self.visits.mute) and not self._seen_elsewhere(p)
-        ]
+        telling = [p for p in side if self._tells(p)]
+        if len(telling) >= SOME:
+            return tuple(side)
+        if len(telling) == 1 and self._first(telling[0]).owner >= 0:
+            return tuple(telling)
+        mute = [p for p in self.points if self._all(p, self.visits.mute) and self._tells(p)]
         return tuple(mute) if len(mute) >= SOME_MUTE else ()
 
     def parties(self, points: tuple[int, ...]) -> list[int]:
@@ -146,6 +147,11 @@ class Group:
         """Return the visits of the first place, none where that is a known mark."""
         first = self._first(point)
         return first.visits if first.owner >= 0 else ()
+
+    def _tells(self, point: int) -> bool:
+        """Say whether two places are far apart, and neither is that of another name."""
+        gap = (self._own(point).place - self._first(point).place)[:2]
+        return float(np.hypot(*gap)) > APART and not self._seen_elsewhere(point)
 
     def _seen_elsewhere(self, point: int) -> bool:
         """Say whether either place is that of another name, seen from another setup."""

@@ -14,6 +14,7 @@ from tieup.model.network import Network
 from tieup.model.observations import DISTANCE, ZENITH
 
 FEWEST_TIES = 2  # without which a setup has nothing to disagree with
+SETUP_WEIGHS = 4  # sights that a setup without a place counts for
 GROSS_SHARE = 0.3  # of the ties of a setup: single mistakes are rarer
 FEWEST_ANGLES = 8  # so many angles look like DDD.MMSS by accident once in 0.36**-8 = 3500 times
 SLIPS = 0.02  # share of angles that rounding may carry over a minute or second of 60
@@ -47,12 +48,23 @@ def misplaced(network: Network) -> BoolArray:
 def _disputed(network: Network) -> BoolArray:
     start, sights = network.start, network.sights
     gross = start.gross.any(axis=1)
+    if len(start.gross_control):
+        gross |= start.gross_control.any(axis=1)[sights.point]
     if not gross.any():
         return np.asarray(gross)
     seen = np.bincount(sights.point, minlength=len(network.point_names))
     open_mark = (seen == 2) & ~np.isfinite(network.control).any(axis=1)
     open_mark &= np.bincount(sights.point, weights=gross, minlength=len(seen)) > 0
     return np.asarray(gross | open_mark[sights.point])
+
+
+def unexplained(network: Network) -> int:
+    """Count what does not fit the start: sights, control marks, stations, setups without place."""
+    start = network.start
+    count = int(start.gross.any(axis=1).sum()) + SETUP_WEIGHS * int((~start.plan_setup).sum())
+    for gross in (start.gross_control, start.gross_station):
+        count += int(gross.any(axis=1).sum())
+    return count
 
 
 def shared_points(network: Network) -> BoolArray:

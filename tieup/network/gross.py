@@ -74,10 +74,10 @@ def gross_sights(assembly: Assembly, placed: Placed, bend: float) -> BoolArray:
     """
     misfit = sight_misfits(assembly, placed, bend)
     gross = misfit > sight_limits(assembly, placed)
-    elsewhere = gross[:, DIRECTION] & (gross[:, DISTANCE] | ~np.isfinite(misfit[:, DISTANCE]))
-    gross[elsewhere] |= np.isfinite(assembly.sights.value[elsewhere])
     if gross.any():
         _keep_setups(assembly, placed, gross, misfit)
+    elsewhere = gross[:, DIRECTION] & (gross[:, DISTANCE] | ~np.isfinite(misfit[:, DISTANCE]))
+    gross[elsewhere] |= np.isfinite(assembly.sights.value[elsewhere])
     return gross
 
 
@@ -132,7 +132,7 @@ def _keep_setups(assembly: Assembly, placed: Placed, gross: BoolArray, misfit: F
     touched = per_setup(gross[:, DIRECTION] | gross[:, DISTANCE]) > 0
     for setup in np.flatnonzero(touched & ~(enough & (directed > 0))).tolist():
         rows = np.flatnonzero((sights.setup == setup) & seen.any(axis=1))
-        gross[rows] = False
+        gross[np.ix_(rows, [DIRECTION, DISTANCE])] = False
         far = rows[seen[rows, DISTANCE]]
         if len(far) > 1:
             gross[far[np.argmax(sights.value[far, DISTANCE])], DISTANCE] = True

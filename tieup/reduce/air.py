@@ -22,7 +22,7 @@ PPM = 1e-6
 
 
 def group_refractivity(carrier: float) -> float:
-    """Return the group refractivity (ppm) of standard air: 0 degrees C, 1013.25 hPa, dry, 375 ppm CO2.
+    """Return the group refractivity (ppm) of dry air at 0 degrees C, 1013.25 hPa, 375 ppm CO2.
 
         N_g = 287.6155 + 4.88660 / c^2 + 0.06800 / c^4
 

@@ -23,7 +23,7 @@ def instrument_of(setups: tuple[Setup, ...], precision: Precision) -> tuple[Inst
 
 
 def prism_constants(shots: Shots, setups: tuple[Setup, ...], precision: Precision) -> FloatArray:
-    """Return the additive constant of every row (m,) in m: the row's, the target's or the gear's."""
+    """Return the additive constant (m,) in m: the row's, its target's or the instrument's."""
     constant = shots.prism_constant.copy()
     open_rows = np.isnan(constant)
     for instrument, rows in _by_instrument(shots.setup, setups, precision):

@@ -77,7 +77,7 @@ def check_site(solution: Solution, limits: Tolerances) -> Checks:
         ties=ties,
         geometry=setup_geometry(held, ties),
         pairs=pair_steps(held),
-        joints=string_joints(held, shots.string, setup, point, shots.time),
+        joints=string_joints(held, ties, shots.string, setup, point, shots.time),
         visits=visits,
         closings=closings(visits, shots.role, solution.precision),
         drift=drift(visits, len(held.axis), solution.precision),

@@ -56,22 +56,20 @@ Frame = dict[int, FloatArray]
 def find_closures(adjustment: Adjustment, sights: Sights, refraction: float) -> list[Closure]:
     """Return the closures of short loops that together cover every redundant pair."""
     frames = _frames(adjustment, sights, refraction)
-    fits: dict[tuple[int, int], tuple[complex, complex, float]] = {}
-    for a, b in _sharing(frames):
-        fit = _fit(frames[a], frames[b])
-        if fit is not None:
-            fits[a, b] = fit
-    pairs = np.array(list(fits), dtype=np.int64).reshape(-1, 2)
+    pairs = np.array(_sharing(frames), dtype=np.int64).reshape(-1, 2)
     among = pairs[(pairs != CONTROL).all(axis=1)]
     loops = [*find_loops(among, MOST_LOOPS)]
     loops += [loop for loop in find_loops(pairs, MOST_LOOPS) if CONTROL in loop.setups]
-    walks = [_walk(_rotated(loop), fits, adjustment.axis) for loop in loops]
-    return [walk for walk in walks if walk.length > 0]
+    walks = [_walk(_rotated(loop), frames, adjustment.axis) for loop in loops]
+    return [walk for walk in walks if walk is not None and walk.length > 0]
 
 
 def _frames(adjustment: Adjustment, sights: Sights, refraction: float) -> dict[int, Frame]:
     """Return the marks of every setup in its own frame (3,), and control's in its own."""
-    whole = np.flatnonzero(np.isfinite(sights.value).all(axis=1))
+    control: BoolArray = np.asarray(np.isfinite(adjustment.problem.network.control).all(axis=1))
+    complete = np.isfinite(sights.value).all(axis=1)
+    times = np.bincount(sights.point[complete], minlength=len(control))
+    whole = np.flatnonzero(complete & ((times > 1) | control)[sights.point])
     value = sights.value[whole]
     offset = polar_offset(
         value[:, DIRECTION],
@@ -80,13 +78,9 @@ def _frames(adjustment: Adjustment, sights: Sights, refraction: float) -> dict[i
         curvature_coefficient(refraction),
     )
     offset[:, 2] -= sights.target_height[whole]
-    times = np.bincount(sights.point[whole], minlength=len(adjustment.position))
-    control: BoolArray = np.asarray(np.isfinite(adjustment.problem.network.control).all(axis=1))
     frames: dict[int, Frame] = {}
     for row, place in zip(whole, offset, strict=True):
-        point = int(sights.point[row])
-        if times[point] > 1 or control[point]:
-            frames.setdefault(int(sights.setup[row]), {}).setdefault(point, place)
+        frames.setdefault(int(sights.setup[row]), {}).setdefault(int(sights.point[row]), place)
     if control.any():
         listed = adjustment.problem.network.control
         frames[CONTROL] = {int(p): listed[p] for p in np.flatnonzero(control)}
@@ -127,17 +121,13 @@ def _rotated(loop: Loop) -> Loop:
     return replace(loop, setups=setups[start:] + setups[:start])
 
 
-def _walk(
-    loop: Loop, fits: dict[tuple[int, int], tuple[complex, complex, float]], axis: FloatArray
-) -> Closure:
-    """Carry the first frame round the loop, back onto itself."""
+def _walk(loop: Loop, frames: dict[int, Frame], axis: FloatArray) -> Closure | None:
+    """Carry the first frame round the loop, back onto itself; None where two marks coincide."""
     turn, shift, height = 1.0 + 0j, 0j, 0.0
     for a, b in zip(loop.setups, (*loop.setups[1:], loop.setups[0]), strict=True):
-        if (a, b) in fits:
-            step = fits[a, b]
-        else:
-            back = fits[b, a]
-            step = (1 / back[0], -back[1] / back[0], -back[2])
+        step = _fit(frames[a], frames[b])
+        if step is None:
+            return None
         turn, shift, height = turn * step[0], shift + turn * step[1], height + step[2]
     stations = axis[np.array([s for s in loop.setups if s != CONTROL], dtype=np.int64), :2]
     legs = np.roll(stations, -1, axis=0) - stations

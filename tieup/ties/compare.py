@@ -12,13 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.hypothesis import Bias, gram, no_bias, project, score
 from tieup.adjust.solution import Adjustment
-from tieup.model.arrays import FloatArray
-from tieup.threads import one_thread
+from tieup.model.arrays import FloatArray, IntArray
+from tieup.ties.local import Columns, affordable, local_tests
 
 TESTABLE = 1e-3  # smallest share of a step that must stay visible in the residuals
-BATCH = 2e7  # numbers in one right-hand side
 TURN = 3
 BLOCKS = (
     np.array([0, 1, 2, 3]),
@@ -58,9 +56,13 @@ class Steps:
     middle: FloatArray
 
 
-def column_size(adjustment: Adjustment) -> int:
-    """Return how many numbers one column of an alternative has."""
-    return 3 * (len(adjustment.connections) + len(adjustment.position)) + 4 * len(adjustment.axis)
+def within_means(
+    adjustment: Adjustment, comparisons: list[Comparison], suspicion: FloatArray
+) -> IntArray:
+    """Return which comparisons to make: all, or in a very large job the most suspect ones."""
+    columns = np.array([c.columns for c in comparisons], dtype=np.int64)
+    order = np.argsort(-suspicion, kind="stable")
+    return np.sort(order[np.cumsum(columns[order]) <= affordable(adjustment)])
 
 
 def compare(adjustment: Adjustment, comparisons: list[Comparison]) -> Steps:
@@ -71,55 +73,33 @@ def compare(adjustment: Adjustment, comparisons: list[Comparison]) -> Steps:
         [adjustment.position[np.unique(point[list(c.first)]), :2].mean(axis=0) for c in comparisons]
     ).reshape(-1, 2)
     step, covariance = np.full((count, 4), np.nan), np.full((count, 4, 4), np.nan)
-    room = max(BATCH / column_size(adjustment), 64)
-    part = np.cumsum([c.columns for c in comparisons]) // room
-    with one_thread():
-        for number in np.unique(part):
-            batch = np.flatnonzero(part == number)
-            chosen = [comparisons[i] for i in batch]
-            step[batch], covariance[batch] = _steps(adjustment, chosen, middle[batch])
+    alternatives = [
+        _columns(adjustment, comparison, pivot)
+        for comparison, pivot in zip(comparisons, middle, strict=True)
+    ]
+    for i, test in enumerate(local_tests(adjustment, alternatives)):
+        cross = test.kept[:4, 4:]
+        inverse = np.linalg.pinv(test.kept[4:, 4:], rcond=1e-9, hermitian=True)
+        kept = test.kept[:4, :4] - cross @ inverse @ cross.T
+        push = test.push[:4] - cross @ inverse @ test.push[4:]
+        _solve(test.whole[:4, :4], kept, push, step[i], covariance[i])
     return Steps(step, covariance, middle)
 
 
-def _steps(
-    adjustment: Adjustment, comparisons: list[Comparison], middle: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    bias, spans = _columns(adjustment, comparisons, middle)
-    whole, left = gram(bias, bias), gram(bias, project(adjustment, bias))
-    push = score(adjustment, bias)
-    step = np.full((len(spans), 4), np.nan)
-    covariance = np.full((len(spans), 4, 4), np.nan)
-    for i, span in enumerate(spans):
-        motion, own = slice(span.start, span.start + 4), slice(span.start + 4, span.stop)
-        cross = left[motion, own]
-        inverse = np.linalg.pinv(left[own, own], rcond=1e-9, hermitian=True)
-        kept = left[motion, motion] - cross @ inverse @ cross.T
-        pushed = push[motion] - cross @ inverse @ push[own]
-        _solve(whole[motion, motion], kept, pushed, step[i], covariance[i])
-    return step, covariance
-
-
-def _columns(
-    adjustment: Adjustment, comparisons: list[Comparison], middle: FloatArray
-) -> tuple[Bias, list[slice]]:
-    """Return the columns of all comparisons, and which belong to each."""
-    stops = np.cumsum([c.columns for c in comparisons])
-    spans = [slice(int(b) - c.columns, int(b)) for b, c in zip(stops, comparisons, strict=True)]
-    bias = no_bias(adjustment, int(stops[-1]))
-    place, point = adjustment.rows.by_place, adjustment.connections.point
-    for comparison, span, pivot in zip(comparisons, spans, middle, strict=True):
-        first = np.array(comparison.first)
-        arm = adjustment.position[point[first], :2] - pivot
-        motion = np.zeros((len(first), 3, 4))
-        motion[:, [0, 1, 2], [0, 1, 2]] = 1.0
-        motion[:, 0, TURN], motion[:, 1, TURN] = -arm[:, 1], arm[:, 0]
-        bias.connections[first, :, span.start : span.start + 4] = place[first] @ motion
-        both = np.array(comparison.first + comparison.second)
-        for number, mark in enumerate(comparison.known):
-            start = span.start + 4 + 3 * number
-            own = both[point[both] == mark]
-            bias.connections[own, :, start : start + 3] = place[own]
-    return bias, spans
+def _columns(adjustment: Adjustment, comparison: Comparison, pivot: FloatArray) -> Columns:
+    """Return the step of the first setup, then a shift common to both at each known mark."""
+    point, place = adjustment.connections.point, adjustment.rows.by_place
+    first, both = len(comparison.first), np.array(comparison.first + comparison.second)
+    arm = adjustment.position[point[both[:first]], :2] - pivot
+    motion = np.zeros((first, 3, 4))
+    motion[:, [0, 1, 2], [0, 1, 2]] = 1.0
+    motion[:, 0, TURN], motion[:, 1, TURN] = -arm[:, 1], arm[:, 0]
+    values = np.zeros((len(both), 3, comparison.columns))
+    values[:first, :, :4] = place[both[:first]] @ motion
+    for number, mark in enumerate(comparison.known):
+        own = point[both] == mark
+        values[own, :, 4 + 3 * number : 7 + 3 * number] = place[both[own]]
+    return Columns(both, values)
 
 
 def _solve(

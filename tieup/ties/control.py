@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.adjust.distributions import GlobalTest, chi_square_log_tail, global_test
-from tieup.adjust.hypothesis import gram, no_bias, place_shift, project, score
+from tieup.adjust.hypothesis import gram, no_bias, project, score
 from tieup.adjust.similarity import Similarity, fit_similarity
 from tieup.adjust.solution import Adjustment
 from tieup.errors import AdjustmentError
@@ -26,11 +26,11 @@ from tieup.model.observations import DISTANCE
 from tieup.threads import one_thread
 from tieup.ties.family import chance_of, holm
 from tieup.ties.known import known_to_control
+from tieup.ties.local import affordable, local_tests, place_columns
 
 LEVEL = 0.01  # chance that clean control has any mark called out
 TESTABLE = 1e-3
 AS_CLEAR = 0.9  # of the largest statistic: a mark this near to it cannot be told from it
-BATCH = 60  # columns solved together
 UP = np.array([2])
 PLAN = np.array([0, 1])
 
@@ -116,7 +116,10 @@ def control_test(held: Adjustment, minimal: Adjustment, alpha: float = 0.05) -> 
 def _let_go(
     held: Adjustment, point: IntArray
 ) -> tuple[FloatArray, FloatArray, FloatArray, IntArray]:
-    """Let each mark's coordinates go in turn: shift (k, 3), covariance, statistics, degrees."""
+    """Let each mark's coordinates go in turn: shift (k, 3), covariance, statistics, degrees.
+
+    In a very large job only the marks with the largest misfits are tried.
+    """
     order = np.argsort(held.connections.point, kind="stable")
     starts = np.searchsorted(held.connections.point[order], [point, point + 1])
     members = [order[a:b] for a, b in starts.T]
@@ -124,16 +127,15 @@ def _let_go(
     covariance = np.full((len(point), 3, 3), np.nan)
     statistic = np.full((len(point), 2), np.nan)
     freedom = np.zeros((len(point), 2), dtype=np.int64)
-    for first in range(0, len(point), BATCH // 3):
-        batch = members[first : first + BATCH // 3]
-        bias = place_shift(held, batch)
-        whole, left = gram(bias, bias), gram(bias, project(held, bias))
-        push = score(held, bias)
-        for k in range(len(batch)):
-            own, at = slice(3 * k, 3 * k + 3), first + k
-            listed = np.isfinite(held.problem.frame.control[point[at]])
-            shifts = _shifts(whole[own, own], left[own, own], push[own], listed)
-            difference[at], covariance[at], statistic[at], freedom[at] = shifts
+    with np.errstate(invalid="ignore"):
+        misfit = np.nan_to_num(np.abs(held.residual / held.sd)).max(axis=1)
+    suspicion = np.array([misfit[rows].max(initial=0.0) for rows in members])
+    chosen = np.argsort(-suspicion, kind="stable")[: affordable(held) // 3]
+    tests = local_tests(held, [place_columns(held, members[k]) for k in chosen])
+    for k, test in zip(chosen, tests, strict=True):
+        listed = np.isfinite(held.problem.frame.control[point[k]])
+        shifts = _shifts(test.whole, test.kept, test.push, listed)
+        difference[k], covariance[k], statistic[k], freedom[k] = shifts
     return difference, covariance, statistic, freedom
 
 

@@ -16,20 +16,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.covariance import point_covariance
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.settings import Tolerances
 from tieup.threads import one_thread
-from tieup.ties.compare import column_size, compare
+from tieup.ties.compare import compare, within_means
 from tieup.ties.family import chance_of, holm
 from tieup.ties.lines import GAP, KINK, STEP, LineReading, Smoothness, read_line, smoothness
-from tieup.ties.sharing import find_sharing
+from tieup.ties.local import affordable, local_covariance
+from tieup.ties.marks import MarkTies
+from tieup.ties.sharing import find_sharing, misfits
 from tieup.ties.strings import ChangeOver, find_change_overs, find_runs
 from tieup.ties.verdicts import Judgement, judge, state_of
 
 LEVEL = 0.001  # chance that a clean job has any joint called off
-BATCH = 2e7  # numbers in one right-hand side
 
 
 @dataclass(frozen=True)
@@ -59,21 +59,25 @@ class StringJoints:
 
 
 def string_joints(
-    adjustment: Adjustment, string: TextArray, setup: IntArray, point: IntArray, time: FloatArray
+    adjustment: Adjustment,
+    ties: MarkTies,
+    string: TextArray,
+    setup: IntArray,
+    point: IntArray,
+    time: FloatArray,
 ) -> StringJoints:
-    """Measure every change-over; arguments as in `tieup.ties.strings.find_runs`."""
+    """Measure every change-over; the arrays as in `tieup.ties.strings.find_runs`."""
     solved = adjustment.problem.solved_point
     known = np.where((point >= 0) & solved[np.maximum(point, 0)], point, -1)
     runs = find_runs(string, setup, known, time)
     found = find_change_overs(runs, adjustment.position)
-    smooth = {
-        name: smoothness([r.points for r in runs if r.string == name], adjustment.position)
-        for name in {c.string for c in found}
-    }
-    with one_thread():
-        shared = _shared(adjustment, found)
-        lines = [line for batch in _batches(adjustment, found) for line in _read(adjustment, batch)]
-    return _assemble(found, shared, lines, [smooth[c.string] for c in found])
+    points: dict[str, list[tuple[int, ...]]] = {c.string: [] for c in found}
+    for run in runs:
+        if run.string in points:
+            points[run.string].append(run.points)
+    smooth = {name: smoothness(own, adjustment.position) for name, own in points.items()}
+    shared = _shared(adjustment, ties, found)
+    return _assemble(found, shared, _read(adjustment, found), [smooth[c.string] for c in found])
 
 
 def judge_joints(joints: StringJoints, limits: Tolerances, level: float = LEVEL) -> Judgement:
@@ -95,38 +99,52 @@ def judge_joints(joints: StringJoints, limits: Tolerances, level: float = LEVEL)
 
 
 def _shared(
-    adjustment: Adjustment, found: list[ChangeOver]
+    adjustment: Adjustment, ties: MarkTies, found: list[ChangeOver]
 ) -> dict[int, tuple[FloatArray, FloatArray]]:
-    """Return the difference (3,) and covariance (3, 3) at shared points, by change-over."""
+    """Return the difference (3,) and covariance (3, 3) at shared points, by change-over.
+
+    Where only the two setups know the point, the second one's tie is the difference.
+    """
     sharing = find_sharing(adjustment)
-    chosen = [
-        i
-        for i, change in enumerate(found)
-        if change.point >= 0
-        and all((setup, change.point) in sharing.rows for setup in change.setups)
-    ]
-    steps = compare(
-        adjustment, [sharing.comparison(*found[i].setups, [found[i].point]) for i in chosen]
-    )
-    return {i: (-steps.step[k, :3], steps.covariance[k, :3, :3]) for k, i in enumerate(chosen)}
+    row_of = {
+        pair: row
+        for row, pair in enumerate(zip(ties.setup.tolist(), ties.point.tolist(), strict=True))
+    }
+    differences: dict[int, tuple[FloatArray, FloatArray]] = {}
+    several: list[int] = []
+    comparisons = []
+    for i, change in enumerate(found):
+        ends = [(setup, change.point) for setup in change.setups]
+        if change.point < 0 or not all(end in sharing.rows for end in ends):
+            continue
+        comparison = sharing.comparison(*change.setups, [change.point])
+        if comparison.known:
+            several.append(i)
+            comparisons.append(comparison)
+        else:
+            row = row_of[ends[1]]
+            differences[i] = (ties.difference[row], ties.covariance[row])
+    chosen = within_means(adjustment, comparisons, misfits(adjustment, comparisons))
+    steps = compare(adjustment, [comparisons[k] for k in chosen])
+    for number, k in enumerate(chosen):
+        differences[several[k]] = (-steps.step[number, :3], steps.covariance[number, :3, :3])
+    return differences
 
 
-def _batches(adjustment: Adjustment, found: list[ChangeOver]) -> list[list[ChangeOver]]:
-    room = max(int(BATCH / column_size(adjustment) / 15), 1)
-    return [found[i : i + room] for i in range(0, len(found), room)]
+def _read(adjustment: Adjustment, found: list[ChangeOver]) -> list[LineReading]:
+    """Read step, gap and kink off the points around each change-over.
 
-
-def _read(adjustment: Adjustment, batch: list[ChangeOver]) -> list[LineReading]:
-    """Read step, gap and kink off the points around each change-over of a batch."""
-    rows = [_points_of(change) for change in batch]
-    points = np.unique(np.concatenate([np.array(r, dtype=np.int64) for r in rows]))
-    joint = point_covariance(adjustment, points)
-    readings = []
-    for row in rows:
-        at = np.searchsorted(points, row)
-        size = 3 * len(row)
-        covariance = joint[np.ix_(at, np.arange(3), at, np.arange(3))].reshape(size, size)
-        readings.append(read_line(adjustment.position[row], covariance))
+    In a very large job those without a shared point go first: nothing else tells of them.
+    """
+    rows = [np.array(_points_of(change), dtype=np.int64) for change in found]
+    order = sorted(range(len(found)), key=lambda i: found[i].point >= 0)
+    columns = np.cumsum([3 * len(rows[i]) for i in order])
+    chosen = [i for i, used in zip(order, columns, strict=True) if used <= affordable(adjustment)]
+    covariances = local_covariance(adjustment, [rows[i] for i in chosen])
+    nothing = LineReading(np.full(4, np.nan), np.full(4, np.nan))
+    readings = [nothing] * len(found)
+    for i, covariance in zip(chosen, covariances, strict=True):
+        readings[i] = read_line(adjustment.position[rows[i]], covariance)
     return readings
 
 

@@ -15,10 +15,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.adjust.hypothesis import place_shift, project
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.ties.family import holm
+from tieup.ties.local import local_cross, place_columns
 from tieup.ties.shifts import TESTABLE, Information, Shifts, solve_shifts
 
 MOST = 20  # ties let go; with more the site is past judging tie by tie
@@ -62,9 +62,9 @@ def _clearest(shifts: Shifts, settled: BoolArray) -> int:
 
 def _cross(adjustment: Adjustment, tie: IntArray, own: IntArray, count: int) -> FloatArray:
     """Return B'RC (t, 3, 3) of every tie with the shift C of the connections ``own``."""
-    remaining = project(adjustment, place_shift(adjustment, [own])).connections
     rows = np.flatnonzero(tie >= 0)
-    products = adjustment.rows.by_place[rows].transpose(0, 2, 1) @ remaining[rows]
+    columns = place_columns(adjustment, own)
+    products = local_cross(adjustment, columns, rows, adjustment.rows.by_place[rows])
     cross = np.zeros((count, 3, 3))
     np.add.at(cross, tie[rows], products)
     return cross

@@ -19,13 +19,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.hypothesis import gram, place_shift, project, score
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.settings import Tolerances
 from tieup.ties.family import JOB_LEVEL, holm
 from tieup.ties.known import known_to_control
 from tieup.ties.letting_go import judged_apart
+from tieup.ties.local import local_tests, place_columns
 from tieup.ties.shifts import Information, Shifts
 from tieup.ties.verdicts import UNASKED, Judgement, judge, state_of
 from tieup.ties.withheld import WithheldTies
@@ -167,15 +167,11 @@ def _information(adjustment: Adjustment, tie: IntArray, count: int) -> Informati
     left[tie[one]] = seen[tie[one]] - across @ adjustment.leverage[one] @ place
     push[tie[one]] = -(across @ residual[:, :, None])[:, :, 0]
     several = np.flatnonzero(times > 1)
-    if len(several):
-        order = np.argsort(tie, kind="stable")
-        starts = np.searchsorted(tie[order], [several, several + 1])
-        bias = place_shift(adjustment, [order[a:b] for a, b in starts.T])
-        whole, remaining = gram(bias, bias), gram(bias, project(adjustment, bias))
-        pushes = score(adjustment, bias)
-        for number, i in enumerate(several):
-            own = slice(3 * number, 3 * number + 3)
-            seen[i], left[i], push[i] = whole[own, own], remaining[own, own], pushes[own]
+    order = np.argsort(tie, kind="stable")
+    starts = np.searchsorted(tie[order], [several, several + 1])
+    columns = [place_columns(adjustment, order[a:b]) for a, b in starts.T]
+    for i, test in zip(several, local_tests(adjustment, columns), strict=True):
+        seen[i], left[i], push[i] = test.whole, test.kept, test.push
     return Information(seen, left, push)
 
 

@@ -19,14 +19,12 @@ from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.settings import Tolerances
 from tieup.ties.adjacency import adjacent
-from tieup.ties.compare import TURN, Comparison, Steps, column_size, compare
+from tieup.ties.compare import TURN, Steps, compare, within_means
 from tieup.ties.family import chance_of, holm
 from tieup.ties.sharing import find_sharing, misfits, neighbours
 from tieup.ties.verdicts import BAD, Judgement, judge, state_of
 
 LEVEL = 0.001  # chance that a clean job has any pair called off
-WORK = 3e8  # numbers moved through the factor; beyond this the least suspect pairs are left
-LEAST_COLUMNS = 64
 PLAN = np.array([0, 1, TURN])
 
 
@@ -78,7 +76,7 @@ def pair_steps(adjustment: Adjustment) -> PairSteps:
         sharing.comparison(s, t, shared)
         for (s, t), shared in zip(pairs.tolist(), marks, strict=True)
     ]
-    chosen = _affordable(adjustment, comparisons)
+    chosen = within_means(adjustment, comparisons, misfits(adjustment, comparisons))
     found = compare(adjustment, [comparisons[i] for i in chosen])
     steps = Steps(
         np.full((len(pairs), 4), np.nan),
@@ -127,14 +125,6 @@ def words_of(steps: PairSteps, judgement: Judgement) -> TextArray:
     words[untold] = "they hang together by the shared marks alone: nothing tests the step"
     words[~steps.computed] = "not computed: more pairs than a run of this size can judge"
     return words
-
-
-def _affordable(adjustment: Adjustment, comparisons: list[Comparison]) -> IntArray:
-    """Return the comparisons to make: all, or in a very large job the most suspect ones."""
-    columns = np.array([c.columns for c in comparisons], dtype=np.int64)
-    order = np.argsort(-misfits(adjustment, comparisons), kind="stable")
-    most = max(WORK / column_size(adjustment), LEAST_COLUMNS)
-    return np.sort(order[np.cumsum(columns[order]) <= most])
 
 
 def _sizes(shift: FloatArray, covariance: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -7,8 +7,9 @@ allows. Ends that belong to nothing are the ends of the line.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 
@@ -54,8 +55,7 @@ def find_runs(string: TextArray, setup: IntArray, point: IntArray, time: FloatAr
     """
     runs: list[Run] = []
     taken = np.flatnonzero((string != "") & (setup >= 0) & (point >= 0))
-    names = {name: taken[string[taken] == name] for name in dict.fromkeys(string[taken].tolist())}
-    for name, rows in names.items():
+    for name, rows in _by_name(string[taken], taken):
         if np.isfinite(time[rows]).all():
             rows = rows[np.argsort(time[rows], kind="stable")]
         points: list[int] = []
@@ -69,11 +69,23 @@ def find_runs(string: TextArray, setup: IntArray, point: IntArray, time: FloatAr
     return runs
 
 
+def _by_name(names: TextArray, rows: IntArray) -> Iterator[tuple[str, IntArray]]:
+    """Yield the rows of every name, names in order of appearance."""
+    codes: dict[str, int] = {}
+    code = np.array([codes.setdefault(name, len(codes)) for name in names.tolist()], dtype=np.int64)
+    order = np.argsort(code, kind="stable")
+    starts = np.searchsorted(code[order], np.arange(len(codes) + 1))
+    for name, (a, b) in zip(codes, pairwise(starts), strict=True):
+        yield name, rows[order[a:b]]
+
+
 def find_change_overs(runs: list[Run], position: FloatArray) -> list[ChangeOver]:
     """Return where runs of one string and different setups meet; ``position`` is (P, 3)."""
     found: list[ChangeOver] = []
-    for name in dict.fromkeys(run.string for run in runs):
-        own = [run for run in runs if run.string == name]
+    strings: dict[str, list[Run]] = {}
+    for run in runs:
+        strings.setdefault(run.string, []).append(run)
+    for own in strings.values():
         used: set[tuple[int, int]] = set()
         for a, b in combinations(range(len(own)), 2):
             if own[a].setup != own[b].setup:
@@ -135,5 +147,4 @@ def _distance(position: FloatArray, start: int, end: int) -> float:
 
 def _spacing(run: Run, position: FloatArray) -> float:
     """Return the largest spacing (m) within a run, 0 for a single point."""
-    steps = zip(run.points[:-1], run.points[1:], strict=True)
-    return max((_distance(position, a, b) for a, b in steps), default=0.0)
+    return max((_distance(position, a, b) for a, b in pairwise(run.points)), default=0.0)
