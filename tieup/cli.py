@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 TIES, DECIDE, WRONG = 0, 1, 2
 SAMPLE = "sample_raw/fire_station"
+FORMATS = ("pnezd", "landxml", "geojson", "gpkg", "dxf")
 EXIT_STATUS = (
     "Exit status: 0 the site ties; 1 something does not tie or must be decided; "
     "2 the input or the call is wrong, nothing was written."
@@ -101,13 +102,34 @@ def commands() -> None:
 
 @commands.command(epilog=EXIT_STATUS)
 @click.argument("job", type=click.Path(path_type=Path))
+@click.option(
+    "--also",
+    multiple=True,
+    type=click.Choice(FORMATS),
+    help="Also write points and strings for another program; may be repeated.",
+)
+@click.option(
+    "--unit",
+    type=click.Choice(("m", "ft", "ftUS")),
+    help="Unit of the files of --also, stated in them; else the job's own.",
+)
 @common
-def reconcile(job: Path, out: Path | None, quiet: bool, as_json: bool) -> int:
+def reconcile(
+    job: Path,
+    out: Path | None,
+    quiet: bool,
+    as_json: bool,
+    also: tuple[str, ...],
+    unit: str | None,
+) -> int:
     """Adjust the setups of JOB as one site: does it tie?
 
     JOB is a folder with a job.yaml. Results go to JOB/out unless --out names another folder.
     """
-    return _reconcile(job, out or job / "out", quiet=quiet, as_json=as_json).status
+    if unit and not also:
+        raise click.UsageError("--unit is for the files of --also, and there are none")
+    target = out or job / "out"
+    return _reconcile(job, target, quiet=quiet, as_json=as_json, also=also, unit=unit or "").status
 
 
 @commands.command(epilog=EXIT_STATUS)
@@ -225,18 +247,28 @@ def demo(folder: Path, out: Path | None, quiet: bool, as_json: bool) -> int:
     return TIES
 
 
-def _reconcile(folder: Path, out: Path, *, quiet: bool, as_json: bool) -> Reconciliation:
+def _reconcile(
+    folder: Path,
+    out: Path,
+    *,
+    quiet: bool,
+    as_json: bool,
+    also: tuple[str, ...] = (),
+    unit: str = "",
+) -> Reconciliation:
     """Reconcile a job folder, write its results and show the first screen."""
     from tieup.config import load_job
     from tieup.pipeline import run
+    from tieup.write.exchange.formats import Exchange
     from tieup.write.folder import check_target, timestamp, write_results
     from tieup.write.summary import summary_record, summary_text
 
-    job = load_job(folder)
+    job, others = load_job(folder), Exchange(also, unit)
     check_target(out, job)
+    others.check()
     site = run(job, progress=None if quiet else _progress())
-    text, record = summary_text(site, out), summary_record(site, out)
-    write_results(site, out, written=timestamp())
+    text, record = summary_text(site, out, others.names), summary_record(site, out, others.names)
+    write_results(site, out, written=timestamp(), also=others)
     _show(text, record, quiet=quiet, as_json=as_json)
     return site
 

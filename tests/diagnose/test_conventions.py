@@ -242,6 +242,14 @@ def test_circles_all_anticlockwise_look_like_a_swapped_list() -> None:
     assert [(r.kind, r.separable) for r in mistake.rivals] == [("mirrored-circle", False)]
 
 
+@pytest.mark.parametrize("seed", [12, 148, 172, 193])
+def test_a_mirrored_setup_beside_few_control_marks_does_not_blame_the_list(seed: int) -> None:
+    """With three control marks a mirrored setup can drag the site along: still it is named."""
+    survey = planted("mirrored-circle", seed)
+    _, (mistake,) = open_case(case_of(survey))
+    assert (mistake.kind, mistake.setup) == ("mirrored-circle", survey.planted[-1].setup)
+
+
 def test_single_marks_with_swapped_axes_are_named() -> None:
     """Only the marks whose exchanged coordinates fit lose their plan coordinates."""
     survey = mistakes.swapped_axes(a_job(7), "CP3")

@@ -70,7 +70,7 @@ def test_what_a_tie_differs_has_its_sd(setting: Setting) -> None:
     for stack in draws_of(setting):
         ties = mark_ties(stack.adjustment)
         squares.append(per_copy(stack, (ties.difference / ties.sd) ** 2))
-        plans.append(per_copy(stack, ties.plan_statistic))
+        plans.append(per_copy(stack, ties.shifts.plan_statistic))
         assert len(ties) % stack.copies == 0
     values = np.concatenate(squares)
     values = values.reshape(len(values), -1)

@@ -23,6 +23,8 @@ from tieup.adjust.distributions import global_test
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import KINDS
 
+FEW = 5000  # values: the sd of so many is itself known to 1 %
+
 
 def weighted_sums(stacks: tuple[Stack, ...] | list[Stack]) -> tuple[FloatArray, int]:
     """Return v'Pv of each draw (n,) of the full model, pointings included, and its freedom.
@@ -73,8 +75,8 @@ def test_w_of_every_kind_is_standard_normal(setting: Setting) -> None:
     """Sd 1 within 3 % for each kind of observation; the tails beyond 1.96 and 3.29 too."""
     for kind, w in kinds_of_w(list(draws_of(setting))):
         assert len(w) == DRAWS
-        assert abs(np.sqrt(np.mean(w**2)) - 1.0) < 0.03, kind
         assert_mean(w**2, 1.0)
+        assert abs(np.sqrt(np.mean(w**2)) - 1.0) < (0.03 if w.size > FEW else 0.06), kind
         if w.shape[1] > 2:  # one or two values a draw are too few to see 5 %
             assert_squares(w**2, 1.0)
         assert_share(np.abs(w) > 1.959964, 0.05)
@@ -127,8 +129,8 @@ def test_w_is_standard_normal_however_the_marks_were_pointed(faces: str) -> None
     sums, dof = weighted_sums(stacks)
     assert_mean(sums / dof, 1.0)
     for kind, w in kinds_of_w(stacks):
-        assert abs(np.sqrt(np.mean(w**2)) - 1.0) < 0.03, kind
         assert_mean(w**2, 1.0)
+        assert abs(np.sqrt(np.mean(w**2)) - 1.0) < (0.03 if w.size > FEW else 0.06), kind
 
 
 def test_two_faces_of_a_mark_are_correlated_by_their_shared_centring() -> None:

@@ -161,7 +161,8 @@ def test_a_setup_that_would_lose_its_place_gets_it_back():
     gross = gross_sights(assembly, moved, BEND)
     rows = np.flatnonzero(job.sights.setup == 3)
     longest = rows[np.argmax(job.sights.value[rows, DISTANCE])]
-    assert gross.sum() == 1 and gross[longest, DISTANCE]
+    plan = gross[:, [DIRECTION, DISTANCE]]
+    assert plan.sum() == 1 and gross[longest, DISTANCE]
 
 
 def test_numbers_used_again_for_other_points_are_gross_but_spoil_nothing():

@@ -71,15 +71,12 @@ def test_wrong_sights_of_marks_that_others_fix_are_called_gross():
 
 
 def test_a_setup_placed_by_a_mistake_is_moved_once_the_rest_stands():
-    """Names swapped in the first setup that the last one meets; three later ones disagree.
-
-    Found by simulation: without the second look the last setup stood 619 m off.
-    """
-    job = random_job(5175, setups=8, marks=40, control=8, share=0.25)
-    job = spoil(job, 952)
-    network = start(job)
-    assert network.start.plan_setup.all()
-    assert np.max(misses(job, network).axis[:, :2]) < 0.05  # m
+    """Two sites found by simulation, 40 % false ties: without a second look one setup is off."""
+    for seed in (56, 695):
+        job = spoil(random_job(5000 + seed), 777 + seed, share=0.4)
+        network = start(job)
+        assert network.start.plan_setup.all()
+        assert np.max(misses(job, network).axis[:, :2]) < 0.05  # m
 
 
 def test_of_two_that_disagree_on_a_mark_the_one_in_better_standing_is_believed():

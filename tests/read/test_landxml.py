@@ -231,7 +231,7 @@ def test_target_heights_come_from_the_nearest_place(tmp_path: Path) -> None:
     assert book.shots.target_height.tolist() == [2.1, 1.8, 1.3, 0.0]
     assert book.shots.role.tolist() == ["", "", "backsight", ""]
     assert book.shots.target.tolist() == ["constant -30", "constant -30", "", ""]
-    assert (book.shots.prism_constant == 0.0).all()
+    assert np.isnan(book.shots.prism_constant).all()
     assert "TargetSetup prismConstant, not applied: job.yaml decides (1)" in book.unknown_columns
 
 

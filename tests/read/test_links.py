@@ -10,7 +10,7 @@ from tests.read.jobs import HEADER, good_rows, make_job
 from tieup.errors import InputError
 from tieup.model.job import Job
 from tieup.model.link import BookedLink
-from tieup.read import read_levels, read_links, read_tapes
+from tieup.read import number_links, read_booked_links, read_levels, read_tapes
 
 
 def job_with(tmp_path: Path, kind: str, text: str, *, length: str = "m", more: str = "") -> Job:
@@ -69,7 +69,7 @@ def test_links_are_arrays_over_the_points_of_the_site(tmp_path: Path) -> None:
     (tmp_path / "tapes.csv").write_text("from,to,distance,sd\nCP1,X,9,0.002\n", encoding="utf-8")
     text = "from,to,difference,sd\nBM1,CP1,0.5,0.001\nCP1,BM1,-0.5,0.001\n"
     job = job_with(tmp_path, "levels", text, more="tapes: tapes.csv")
-    points, links = read_links(job, ("P1", "CP1"))
+    points, links = number_links(read_booked_links(job), ("P1", "CP1"))
     assert points == ("P1", "CP1", "BM1", "X")
     assert links.kind.tolist() == ["level", "level", "tape"]
     assert (links.start.tolist(), links.end.tolist()) == ([2, 1, 1], [1, 2, 3])
@@ -79,7 +79,7 @@ def test_links_are_arrays_over_the_points_of_the_site(tmp_path: Path) -> None:
 def test_a_job_without_lists_has_no_links(tmp_path: Path) -> None:
     """Nothing to read gives empty arrays and leaves the points as they are."""
     job = make_job(tmp_path, {"a.csv": f"{HEADER}\n{good_rows(1)}"})
-    points, links = read_links(job, ("P1",))
+    points, links = number_links(read_booked_links(job), ("P1",))
     assert points == ("P1",)
     assert [len(column) for column in vars(links).values()] == [0] * 5
 

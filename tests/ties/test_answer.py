@@ -20,7 +20,7 @@ from tieup.write.ties_screen import headline, ties_record, ties_text
 
 
 def _answer(survey, unit="m", **more):
-    options = dict(title="Fire station yard", length_unit=unit, angle_unit="dms")
+    options = {"title": "Fire station yard", "length_unit": unit, "angle_unit": "dms"}
     return crew_answer(check(survey), **{**options, **more})
 
 
@@ -48,7 +48,7 @@ def test_the_clean_yard_ties():
 
 
 def test_the_wrong_shot_is_named_and_what_to_do():
-    """A pole height 60 mm wrong at CP5 from S3, S4 never closed: both in the to-do, the shot first."""
+    """CP5 from S3 with the pole height 60 mm wrong, S4 never closed: both to do, in that order."""
     answer = _answer(_mistakes(_yard()))
     assert answer.status == 1
     setups = {s.setup: s for s in answer.setups}
@@ -165,3 +165,25 @@ def test_no_greek_and_no_statistics_for_the_crew():
     text = ties_text(_answer(_mistakes(_yard()))).lower()
     for word in ("sigma", "chi", "p-value", "σ", "sd ", "holm", "variance"):
         assert word not in text
+
+
+@pytest.mark.parametrize("width", [80, 45])
+def test_the_sample_job_on_one_screen(width):
+    """The sample job from its files: 40 lines or fewer, what was planted in it named."""
+    from tieup.config import load_job
+    from tieup.data import data_path
+    from tieup.pipeline import run
+
+    site = run(load_job(data_path("sample_raw/fire_station")))
+    text = ties_text(site.answer, width)
+    lines = text.splitlines()
+    assert len(lines) <= 40 and max(map(len, lines)) <= width
+    rows = {line.split()[0]: line for line in lines if line[:1] == "S" and "mm" in line}
+    assert "FAILS" in rows["S3"] and "99 mm high" in rows["S3"]  # CP5: the pole was raised
+    assert "FAILS" in rows["S2"]  # T5 and T6 swapped
+    for setup in ("S1", "S4", "S5", "S1-S2", "S2-S3", "S3-S4", "S4-S5", "S1-S5"):
+        assert rows[setup].split()[-1].startswith("ties") or "ties:" in rows[setup]
+    flat = _flat(text)
+    for name in ("CP5", "T5", "T6", "CP8"):
+        assert name in flat[flat.index("TO DO") :]
+    assert site.answer.status == 1

@@ -11,6 +11,7 @@ from scipy import stats
 from tests.adjust.networks import PRECISION, random_network
 from tests.simulate import random_site, simulate
 from tests.simulate.mistakes import target_height
+from tests.simulate.yards import fire_station
 from tests.ties.jobs import network_of, solve
 from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import held_frame
@@ -220,3 +221,50 @@ def test_the_clearest_difference_is_that_of_the_wrong_shot():
         "S2",
         name,
     )
+
+
+def test_a_gross_mistake_does_not_smear_on_its_neighbours():
+    """With a 60 mm mistake left in, the other ties are those of the job without that sight.
+
+    The wrong sight itself still shows its whole size against them.
+    """
+    rng = np.random.default_rng(12)
+    clean = simulate(random_site(rng, setups=4, ties=5, side_shots=0), Precision(), rng)
+    times = [sum(len(clean.rows(s.label, n)) > 0 for s in clean.setups) for n in clean.points]
+    name = clean.points[int(np.argmax(times))]
+    label = next(s.label for s in clean.setups if len(clean.rows(s.label, name)))
+    wrong = network_of(target_height(clean, clean.rows(label, name), 0.060))
+    sights = wrong.sights
+    setup, point = clean.setup_number(label), wrong.point_names.index(name)
+    value = sights.value.copy()
+    value[(sights.setup == setup) & (sights.point == point)] = np.nan
+    without = replace(wrong, sights=replace(sights, value=value))
+    left_in, taken_out = (
+        mark_ties(adjust(n, clean.precision, clean.refraction, held_frame(n)))
+        for n in (wrong, without)
+    )
+    row = _row(wrong, left_in, point, setup)
+    assert abs(left_in.difference[row, 2] + 0.060) < 6 * MM
+    verdict = judge_ties(left_in, Tolerances()).verdict
+    assert verdict[row] == "fails" and (np.delete(verdict, row) != "fails").all()
+    for other in range(len(left_in)):
+        if other == row:
+            continue
+        same = _row(without, taken_out, left_in.point[other], left_in.setup[other])
+        change = left_in.difference[other] - taken_out.difference[same]
+        assert np.abs(change).max() < 2e-5  # m
+        spread = left_in.sd[other] - taken_out.sd[same]
+        assert np.abs(spread).max() < 2e-6  # m
+
+
+def test_a_mark_of_two_setups_blames_both():
+    """A 60 mm mistake at a mark that two setups alone have shot: either may be wrong."""
+    rng = np.random.default_rng(14)
+    survey = simulate(fire_station(rng), Precision(), rng)
+    name, labels = "T1", ("S1", "S5")
+    network = network_of(target_height(survey, survey.rows(labels[0], name), 0.060))
+    ties = mark_ties(adjust(network, survey.precision, survey.refraction, held_frame(network)))
+    verdict = judge_ties(ties, Tolerances()).verdict
+    failing = {(ties.point[i], ties.setup[i]) for i in np.flatnonzero(verdict == "fails")}
+    point = network.point_names.index(name)
+    assert failing == {(point, survey.setup_number(label)) for label in labels}

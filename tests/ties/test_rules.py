@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -28,11 +30,8 @@ TRADE = {"paving", "building-layout", "topographic", "control"}
 
 
 def _rule(**changes) -> Rule:
-    values = dict(
-        id="r", says="", measures="tie_plan", unit="mm", factor=1e-3, at_least=False,
-        warn=Limit(1.0), fail=Limit(2.0), source=COMMON,
-    )  # fmt: skip
-    return Rule(**{**values, **changes})
+    warn, fail = Limit(1.0), Limit(2.0)
+    return replace(Rule("r", "", "tie_plan", "mm", 1e-3, False, warn, fail, COMMON), **changes)
 
 
 def _measured(values, subjects=None, distance=None, count=None, missing=(), reason=""):

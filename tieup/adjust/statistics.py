@@ -43,6 +43,9 @@ def describe(
         (position, problem.solved_point),
     ):
         values[~solved] = np.nan
+    levelled = problem.held_in_plan  # a stand-in held the plan of these marks
+    position[levelled, :2] = np.nan
+    point_covariance[levelled, :2] = point_covariance[levelled, :, :2] = np.nan
     return Adjustment(
         problem=problem,
         axis=np.where(problem.solved_setup[:, None], state.axis, np.nan),

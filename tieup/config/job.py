@@ -7,18 +7,18 @@ from typing import Any
 
 from tieup.config.decisions import read_decisions
 from tieup.config.files import find_file, find_raw
+from tieup.config.gear import read_grid, read_precision
 from tieup.config.layout import read_layout
 from tieup.config.nodes import Reading, parse_yaml
 from tieup.config.schema import SCHEMA
 from tieup.config.tolerances import find_tolerances
 from tieup.errors import ConfigError
 from tieup.model.job import Job
-from tieup.model.settings import Datum, Instrument, LocalDatum, Precision, Tolerances
-from tieup.units import angle_factor, length_factor, parse_angles
+from tieup.model.settings import Datum, LocalDatum, Tolerances
+from tieup.units import length_factor, parse_angles
 
 JOB_FILE = "job.yaml"
 CONTROL_FILE = "control.csv"
-_ARC_SECOND = angle_factor("deg") / 3600.0
 _MM = length_factor("mm")
 
 
@@ -47,7 +47,8 @@ def load_job(folder: Path | str) -> Job:
         control_file=find_file(home, values["control"], "control", reading),
         control_sd=values["control_sd"] * factor,
         datum=_datum(values, units["angle"], factor, reading),
-        precision=_precision(values),
+        precision=read_precision(values, reading),
+        grid=read_grid(values["grid"], factor, reading),
         refraction=values["atmosphere"]["refraction"],
         tolerances=(tolerances := find_tolerances(values["tolerances"], factor, reading)),
         confidence=values["confidence"],
@@ -108,26 +109,6 @@ def _datum(values: dict[str, Any], angle_unit: str, factor: float, reading: Read
             toward=local["toward"] or "",
             azimuth=float(azimuth[0]),
         ),
-    )
-
-
-def _precision(values: dict[str, Any]) -> Precision:
-    return Precision(
-        instruments={name: _instrument(item) for name, item in values["instruments"].items()},
-        centring_instrument=values["centring"]["instrument"] * _MM,
-        centring_target=values["centring"]["target"] * _MM,
-        height_instrument=values["heights"]["instrument"] * _MM,
-        height_target=values["heights"]["target"] * _MM,
-    )
-
-
-def _instrument(stated: dict[str, Any]) -> Instrument:
-    constant, ppm = stated["distance"]
-    return Instrument(
-        direction=stated["direction"] * _ARC_SECOND,
-        zenith=stated["zenith"] * _ARC_SECOND,
-        distance_constant=constant * _MM,
-        distance_ppm=ppm,
     )
 
 

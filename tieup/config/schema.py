@@ -41,6 +41,24 @@ LOCAL = Section(
     required=("point", "toward"),
 )
 
+_PRISM = Number(0.0, low=-1000.0, high=1000.0, unit="mm")
+_SCALE = Number(1.0, low=0.9, high=1.1)
+_CELSIUS = Number(low=-60.0, high=60.0, unit="degrees C")
+_HECTOPASCAL = Number(low=500.0, high=1100.0, unit="hPa")
+_HUMIDITY = Number(60.0, low=0.0, high=100.0, unit="per cent")
+# What a distance meter's reading is reduced from: a refractivity, or the air that has it.
+REFERENCE = Section(
+    {
+        "refractivity": Number(low=200.0, high=400.0, unit="ppm"),
+        "temperature": _CELSIUS,
+        "pressure": _HECTOPASCAL,
+        "humidity": Number(low=0.0, high=100.0, unit="per cent"),
+        "carrier": Number(low=0.4, high=1.6, unit="micrometres in vacuum"),
+    },
+    required=("carrier",),
+    sparse=True,
+)
+
 INSTRUMENT = Section(
     {
         "direction": _ARC_SECONDS,
@@ -51,7 +69,41 @@ INSTRUMENT = Section(
                 Number(2.0, low=0.0, high=1000.0, unit="ppm, 1 sd"),
             )
         ),
+        "prism_constant": _PRISM,
+        "target_constants": Named(_PRISM),
+        "scale": _SCALE,
+        "reference": REFERENCE,
     }
+)
+
+ATMOSPHERE = Section(
+    {
+        "refraction": Number(0.13, low=-5.0, high=5.0),
+        "temperature": _CELSIUS,
+        "pressure": _HECTOPASCAL,
+        "humidity": _HUMIDITY,
+    }
+)
+
+GRID = Section(
+    {
+        "crs": Text(),
+        "scale": _SCALE,
+        "sea_level": Flag(False),
+        "separation": Number(0.0, low=-1000.0, high=1000.0, unit="the job's length unit"),
+    },
+    sparse=True,
+)
+
+# How far a set may lie from the mean of all before it is rejected; none is without limits.
+SET_LIMITS = Section(
+    {
+        "direction": Number(low=0.0, open_low=True, unit="arc seconds"),
+        "zenith": Number(low=0.0, open_low=True, unit="arc seconds"),
+        "distance": Number(low=0.0, open_low=True, unit="mm"),
+        "offset": Number(low=0.0, unit="mm at the target"),
+    },
+    sparse=True,
 )
 
 _WHERE: dict[str, Kind] = {"setup": Text(), "point": Text(), "line": Text(), "kind": Choice(KINDS)}
@@ -116,7 +168,9 @@ SCHEMA = Section(
         "instruments": Named(INSTRUMENT, always=("default",)),
         "centring": Section({"instrument": _millimetres(0.5), "target": _millimetres(1.0)}),
         "heights": Section({"instrument": _millimetres(1.0), "target": _millimetres(1.0)}),
-        "atmosphere": Section({"refraction": Number(0.13, low=-5.0, high=5.0)}),
+        "atmosphere": ATMOSPHERE,
+        "grid": GRID,
+        "set_limits": SET_LIMITS,
         "tolerances": Either(Text("paving"), LIMITS),
         "confidence": Number(0.95, low=0.0, high=1.0, open_low=True, open_high=True),
         "decisions": ListOf(DECISION),

@@ -113,9 +113,9 @@ def _empty(node: Node | None) -> bool:
 
 @dataclass(frozen=True)
 class Named:
-    """A mapping from free names to sections of one shape; ``always`` names are added."""
+    """A mapping from free names to values of one kind; ``always`` names are added."""
 
-    section: Section
+    section: Kind
     always: tuple[str, ...] = ()
 
     @property
@@ -124,7 +124,7 @@ class Named:
         return dict.fromkeys(self.always, self.section.default)
 
     def read(self, node: Node, path: str, reading: Reading) -> Any:
-        """Return a section under each name."""
+        """Return a value under each name."""
         if not isinstance(node, Fields):
             return dict(refuse(self, node, path, reading))
         values = self.default

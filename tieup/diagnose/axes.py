@@ -65,7 +65,7 @@ def resolve_axes(solved: Solved) -> tuple[Solved, list[Mistake]]:
 def _missed(network: Network) -> BoolArray:
     """Tell which marks (P,) miss their coordinates: themselves, a station, half their sights."""
     start, sights = network.start, network.sights
-    missed = start.gross_control[:, :2].any(axis=1)
+    missed: BoolArray = np.asarray(start.gross_control[:, :2].any(axis=1))
     missed[network.station[start.gross_station[:, 0]]] = True
     count = len(missed)
     gross = np.bincount(sights.point, weights=start.gross.any(axis=1), minlength=count)

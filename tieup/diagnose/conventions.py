@@ -56,7 +56,7 @@ def resolve_conventions(solved: Solved) -> tuple[Solved, list[Mistake]]:
     NetworkError
         Every setup is misread alike: nothing is left to solve, and job.yaml is to be changed.
     """
-    solved, found = resolve_axes(solved)
+    solved, found = _axes_or_setups(solved)
     for _ in range(ROUNDS):
         suspects = suspicious_setups(solved.case, solved.network).tolist()
         better = _resolved(solved, suspects) if suspects else None
@@ -65,6 +65,20 @@ def resolve_conventions(solved: Solved) -> tuple[Solved, list[Mistake]]:
         solved, new = better
         found += new
     return solved, found
+
+
+def _axes_or_setups(solved: Solved) -> tuple[Solved, list[Mistake]]:
+    """Find control with swapped axes, unless misread setups explain more.
+
+    Few control marks, some of them sighted by a mirrored setup, can look swapped.
+    """
+    swapped, found = resolve_axes(solved)
+    if found and misplaced(swapped.network).any():
+        suspects = np.flatnonzero(misplaced(solved.network)).tolist()
+        other = _resolved(solved, suspects) if suspects else None
+        if other is not None and unexplained(other[0].network) < unexplained(swapped.network):
+            return other
+    return swapped, found
 
 
 def _resolved(solved: Solved, suspects: list[int]) -> tuple[Solved, list[Mistake]] | None:

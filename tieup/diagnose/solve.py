@@ -13,6 +13,7 @@ from tieup.diagnose.case import Case
 from tieup.model.arrays import IntArray
 from tieup.model.network import Links, Network
 from tieup.network.build import build_network
+from tieup.reduce.grid import line_factors, sights_on_grid, site_factor, tapes_on_grid
 from tieup.reduce.sights import Reduction, reduce_shots
 
 
@@ -29,16 +30,37 @@ class Solved:
 def assemble(case: Case) -> tuple[Reduction, Network]:
     """Reduce the shots of a case and build its network with start values."""
     reduction = reduce_shots(case.shots, case.setups, case.precision, case.use)
+    links = take_links(case.links, case.links_in_use)
     network = build_network(
         case.setups,
         case.points,
         reduction.sights,
         case.control,
-        take_links(case.links, case.links_in_use),
+        tapes_on_grid(links, site_factor(case.precision.grid)),
         case.datum,
         case.refraction,
     )
-    return reduction, network
+    return reduction, on_grid(network, case.precision.grid)
+
+
+def on_grid(network: Network, grid: Grid | None) -> Network:
+    """Bring every sight and tape from the site's mean factor to that of its own line."""
+    if grid is None:
+        return network
+    sights, links, start = network.sights, network.links, network.start
+    whole = site_factor(grid)
+    from_axis, to_mark = start.axis + network.origin, start.position + network.origin
+    middle = np.array(grid.centre)
+
+    def own(here: FloatArray, there: FloatArray) -> FloatArray:
+        known = (np.where(np.isfinite(end), end, middle) for end in (here, there))
+        return line_factors(grid, *known) / whole
+
+    along = own(from_axis[sights.setup], to_mark[sights.point])
+    taped = own(to_mark[links.start], to_mark[links.end])
+    return replace(
+        network, sights=sights_on_grid(sights, along), links=tapes_on_grid(links, taped)
+    )
 
 
 def take_links(links: Links, numbers: IntArray) -> Links:

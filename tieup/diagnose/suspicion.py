@@ -47,9 +47,10 @@ def misplaced(network: Network) -> BoolArray:
 
 def _disputed(network: Network) -> BoolArray:
     start, sights = network.start, network.sights
-    gross = start.gross.any(axis=1)
+    gross: BoolArray = np.asarray(start.gross.any(axis=1))
     if len(start.gross_control):
-        gross |= start.gross_control.any(axis=1)[sights.point]
+        control: BoolArray = np.asarray(start.gross_control.any(axis=1))
+        gross = gross | control[sights.point]
     if not gross.any():
         return np.asarray(gross)
     seen = np.bincount(sights.point, minlength=len(network.point_names))
@@ -59,9 +60,14 @@ def _disputed(network: Network) -> BoolArray:
 
 
 def unexplained(network: Network) -> int:
-    """Count what does not fit the start: sights, control marks, stations, setups without place."""
+    """Count what does not fit the start: sights, control marks, stations, setups without place.
+
+    A setup that was left out whole does not count.
+    """
     start = network.start
-    count = int(start.gross.any(axis=1).sum()) + SETUP_WEIGHS * int((~start.plan_setup).sum())
+    sighting = np.bincount(network.sights.setup, minlength=len(start.plan_setup)) > 0
+    count = int(start.gross.any(axis=1).sum())
+    count += SETUP_WEIGHS * int((sighting & ~start.plan_setup).sum())
     for gross in (start.gross_control, start.gross_station):
         count += int(gross.any(axis=1).sum())
     return count

@@ -50,8 +50,9 @@ class Shots:
     ``file`` indexes `Fieldbook.files`, ``setup`` `Fieldbook.setups` and ``point``
     `Fieldbook.points`; ``line`` counts from 1. ``direction`` and ``zenith`` are in
     radians as read on the circle (face 2 not yet turned over), ``distance`` and
-    ``target_height`` in metres, ``prism_constant`` in metres still to be added;
-    NaN where not observed. ``time`` is in seconds of the epoch, NaN without one.
+    ``target_height`` in metres, ``prism_constant`` in metres still to be added, NaN where
+    that of the target or the instrument is meant; NaN where not observed. ``time`` is in
+    seconds of the epoch, NaN without one.
     ``repeated`` marks rows that copy an earlier row in every cell.
     ``field_coordinates`` has shape (m, 3): N, E, H stored in the field, or NaN.
     """

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from tieup.model.decision import Decision
-from tieup.model.settings import Datum, Precision, Tolerances
+from tieup.model.settings import Datum, GridWish, Precision, Tolerances
 
 
 @dataclass(frozen=True)
@@ -42,3 +42,4 @@ class Job:
     levels_file: Path | None = None
     levels_sd: float | None = None
     tapes_file: Path | None = None
+    grid: GridWish | None = None

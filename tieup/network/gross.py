@@ -132,7 +132,7 @@ def _keep_setups(assembly: Assembly, placed: Placed, gross: BoolArray, misfit: F
     touched = per_setup(gross[:, DIRECTION] | gross[:, DISTANCE]) > 0
     for setup in np.flatnonzero(touched & ~(enough & (directed > 0))).tolist():
         rows = np.flatnonzero((sights.setup == setup) & seen.any(axis=1))
-        gross[np.ix_(rows, [DIRECTION, DISTANCE])] = False
+        gross[rows, DIRECTION] = gross[rows, DISTANCE] = False
         far = rows[seen[rows, DISTANCE]]
         if len(far) > 1:
             gross[far[np.argmax(sights.value[far, DISTANCE])], DISTANCE] = True

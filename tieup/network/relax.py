@@ -14,15 +14,14 @@ from typing import TypeVar
 
 import numpy as np
 
-from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.arrays import FloatArray, IntArray
 
 LEASH = 10.0  # metres; sd given to every unknown, so that what is open stays where it is
 DENSE = 400  # unknowns solved as one full matrix
 SETTLED = 0.02  # metres; a step this small leaves no second one worth taking
 MOST_STEPS = 6
 
-NARROW = (3.0, 1.0)  # times what good work stays within
-WIDE = (30.0, 10.0, 3.0, 1.0)
+SCALES = (3.0, 1.0)  # times what good work stays within
 
 State = TypeVar("State")
 
@@ -43,14 +42,6 @@ class Rows:
     misfit: FloatArray
     sd: FloatArray
     scale: FloatArray
-
-    def missing(self) -> BoolArray:
-        """Tell which rows miss by more than their scale, shape (r,)."""
-        return np.abs(self.misfit) > self.scale
-
-    def cost(self) -> float:
-        """Return the truncated sum of squares: rows beyond their scale count 1."""
-        return float((np.minimum(np.abs(self.misfit) / self.scale, 1.0) ** 2).sum())
 
 
 def stack(parts: Sequence[Rows], number_setup: IntArray, number_mark: IntArray) -> Rows:
@@ -82,33 +73,14 @@ def relax(
     setups: int,
     marks: int,
 ) -> State:
-    """Return the state that settles best, from narrow scales or, if that wins, from wide ones.
+    """Return the state in which the equations have settled.
 
     ``rows_at`` gives the equations at a state, ``moved`` a state changed by the steps (S, q)
-    and (P, p). Wide scales are tried where something misses: they close a loop that misses
-    by more than the narrow scale can see. On a large site they cost seconds and are left to
-    where a joint is plainly open.
+    and (P, p).
     """
-    narrow = _settle(state, rows_at, moved, setups, marks, NARROW)
-    rows = rows_at(narrow)
-    small = setups * rows.by_setup.shape[1] + marks * rows.by_mark.shape[1] <= DENSE
-    if not (rows.missing().any() if small else _open_joint(rows)):
-        return narrow
-    wide = _settle(state, rows_at, moved, setups, marks, WIDE)
-    return wide if rows_at(wide).cost() < rows.cost() else narrow
-
-
-def _settle(
-    state: State,
-    rows_at: Callable[[State], Rows],
-    moved: Callable[[State, FloatArray, FloatArray], State],
-    setups: int,
-    marks: int,
-    scales: Sequence[float],
-) -> State:
     rows = rows_at(state)
-    for number, scale in enumerate(scales):
-        if number and not rows.missing().any():
+    for number, scale in enumerate(SCALES):
+        if number and not (np.abs(rows.misfit) > rows.scale).any():
             break  # a narrower scale would weigh nothing down
         for _ in range(MOST_STEPS):
             fade = 1.0 / (1.0 + (rows.misfit / (scale * rows.scale)) ** 2) ** 2
@@ -118,32 +90,6 @@ def _settle(
             if step < SETTLED:
                 break
     return state
-
-
-def _open_joint(rows: Rows) -> bool:
-    """Tell whether some setup misses two marks by the same vector, as at an open joint.
-
-    A mistake in one sight misses alone; two marks that a setup puts off alike, by no more
-    than the wide scale, are what a loop looks like where its last joint did not close.
-    """
-    missing = rows.missing() & (rows.setup >= 0)
-    missing &= np.abs(rows.misfit) <= WIDE[0] * rows.scale
-    width = int(rows.mark.max(initial=0)) + 1
-    pair = rows.setup * width + rows.mark
-    wanted = np.unique(pair[missing])
-    chosen = np.flatnonzero(np.isin(pair, wanted) & (rows.setup >= 0))
-    number = np.searchsorted(wanted, pair[chosen])
-    part = rows.misfit[chosen, None] * rows.by_mark[chosen]
-    vector = np.stack([np.bincount(number, column, len(wanted)) for column in part.T], axis=1)
-    scale = np.bincount(number, rows.scale[chosen], len(wanted)) / np.bincount(number)
-    setup = wanted // width
-    for one in np.flatnonzero(setup[1:] == setup[:-1]):
-        same = np.flatnonzero(setup == setup[one])
-        gap = np.linalg.norm(vector[same, None] - vector[same], axis=-1)
-        near = gap <= np.minimum(scale[same, None], scale[same])
-        if np.count_nonzero(near) > len(same):
-            return True
-    return False
 
 
 def solve(

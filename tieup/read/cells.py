@@ -26,7 +26,7 @@ _LONGEST = 40  # characters of a cell that a message quotes
 
 # What the atmosphere of a survey can be: tells °C and hPa from other units.
 _RANGES = {"temperature": (-60.0, 60.0, "°C"), "pressure": (500.0, 1100.0, "hPa")}
-_DEFAULTS = {"target_height": 0.0, "prism_constant": 0.0, "round": 1.0}
+_DEFAULTS = {"target_height": 0.0, "round": 1.0}
 
 
 @dataclass(frozen=True)

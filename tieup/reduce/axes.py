@@ -121,4 +121,4 @@ def _shift(readings: Readings, face: IntArray, found: Common, error: AxisError) 
     second = np.isin(readings.sight, readings.sight[face == 2])
     apply = ((first & second) | error.significant) & (found.sights > 0)
     turns = np.append(found.turn, 0.0)  # the last one is that of a row without a turn
-    return np.where(apply, readings.by_axis * found.axis, 0.0) + turns[readings.turned]
+    return np.asarray(np.where(apply, readings.by_axis * found.axis, 0.0) + turns[readings.turned])

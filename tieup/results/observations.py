@@ -40,6 +40,7 @@ def row_fates(site: Site) -> dict[str, int]:
     fate[site.fieldbook.shots.repeated] = REPEATED
     counts = np.bincount(fate, minlength=len(FATES))
     counts[INVALID] = len(site.fieldbook.invalid)
+    counts[UNUSED] += len(site.fieldbook.unused)
     return dict(zip(FATES, counts.tolist(), strict=True))
 
 
@@ -74,7 +75,7 @@ def observations_table(site: Site, findings: tuple[Finding, ...]) -> Table:
         "status": np.array(FATES, dtype=object)[fate[rows, kinds]],
         "reason": reason.astype(object),
     }
-    ordered = _in_order(site, _joined(table, _invalid(site, table)))
+    ordered = _in_order(site, _joined(table, _no_shots(site, table)))
     if not site.case.booked_links:
         return ordered
     blank = np.full(len(ordered["file"]), "", dtype=object)
@@ -97,23 +98,25 @@ def _readings(site: Site, values: FloatArray, kinds: IntArray) -> NDArray[Any]:
     return texts
 
 
-def _invalid(site: Site, like: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
-    """Return the rows of the table for what could not be read."""
-    entries = [(row, kind) for row in site.fieldbook.invalid for kind in (row.kinds or ("",))]
+def _no_shots(site: Site, like: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
+    """Return the rows of the table for what could not be read or is marked unused."""
+    book = site.fieldbook
+    rows = [(row, "invalid") for row in book.invalid] + [(row, "unused") for row in book.unused]
+    entries = [(row, kind, fate) for row, fate in rows for kind in (row.kinds or ("",))]
     table: dict[str, NDArray[Any]] = {}
     for name, column in like.items():
         blank: Any = "" if column.dtype == object else np.nan
         table[name] = np.full(
             len(entries), blank, dtype=column.dtype if column.dtype == object else float
         )
-    table["file"] = np.array([row.file for row, _ in entries], dtype=np.int64)
-    table["line"] = np.array([row.line for row, _ in entries], dtype=np.int64)
+    table["file"] = np.array([row.file for row, _, _ in entries], dtype=np.int64)
+    table["line"] = np.array([row.line for row, _, _ in entries], dtype=np.int64)
     for name, values in (
-        ("setup", [row.setup for row, _ in entries]),
-        ("point", [row.point for row, _ in entries]),
-        ("kind", [kind for _, kind in entries]),
-        ("status", ["invalid"] * len(entries)),
-        ("reason", [row.reason for row, _ in entries]),
+        ("setup", [row.setup for row, _, _ in entries]),
+        ("point", [row.point for row, _, _ in entries]),
+        ("kind", [kind for _, kind, _ in entries]),
+        ("status", [fate for _, _, fate in entries]),
+        ("reason", [row.reason for row, _, _ in entries]),
     ):
         table[name] = np.array(values, dtype=object)
     return table

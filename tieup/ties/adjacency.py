@@ -1,4 +1,7 @@
-"""Which places are neighbours in the plan."""
+"""Which places are neighbours in the plan: no third one stands between them.
+
+Between is inside the circle that has the two as a diameter (the Gabriel graph).
+"""
 
 from __future__ import annotations
 
@@ -6,28 +9,35 @@ import numpy as np
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
-ROWS = 4_000_000  # distances held at once
-
-
-def adjacent(place: FloatArray, first: IntArray, second: IntArray) -> BoolArray:
-    """Say which pairs (q,) of places (n, 2) are neighbours: no third one is between them.
-
-    Between is in the circle that has the two as a diameter (the Gabriel graph).
-    """
-    between = np.zeros(len(first), dtype=np.bool_)
-    step = max(ROWS // max(len(place), 1), 1)
-    for start in range(0, len(first), step):
-        a, b = first[start : start + step], second[start : start + step]
-        to_a = place[None] - place[a][:, None]
-        to_b = place[None] - place[b][:, None]
-        inside = np.sum(to_a * to_b, axis=2) < 0.0
-        inside[np.arange(len(a)), a] = inside[np.arange(len(b)), b] = False
-        between[start : start + step] = inside.any(axis=1)
-    return ~between
-
 
 def neighbour_pairs(place: FloatArray) -> tuple[IntArray, IntArray]:
-    """Return every pair of neighbours among places (n, 2)."""
+    """Return every pair of neighbours among a few hundred places (n, 2)."""
     first, second = np.triu_indices(len(place), 1)
-    keep = adjacent(place, first, second)
+    middle = (place[first] + place[second]) / 2.0
+    square = np.sum((place[first] - middle) ** 2, axis=1) * (1.0 - 1e-12)
+    keep = np.ones(len(first), dtype=np.bool_)
+    for other in place:
+        keep &= np.sum((middle - other) ** 2, axis=1) >= square
     return first[keep], second[keep]
+
+
+def neighbours_among(place: FloatArray, pairs: IntArray) -> BoolArray:
+    """Say which of ``pairs`` (q, 2) of places (n, 2) are neighbours.
+
+    What may stand between two places is what one of them is paired with: a site has thousands
+    of setups, and those far away need not be asked.
+    """
+    both = np.concatenate([pairs, pairs[:, ::-1]])
+    both = both[np.argsort(both[:, 0], kind="stable")]
+    starts = np.searchsorted(both[:, 0], np.arange(len(place) + 1))
+    inside = np.zeros(len(pairs), dtype=np.bool_)
+    for end in (0, 1):
+        count = np.diff(starts)[pairs[:, end]]
+        pair = np.repeat(np.arange(len(pairs)), count)
+        offset = np.arange(len(pair)) - np.repeat(np.cumsum(count) - count, count)
+        other = both[starts[pairs[pair, end]] + offset, 1]
+        to_first, to_second = (place[other] - place[pairs[pair, side]] for side in (0, 1))
+        third = (other != pairs[pair, 0]) & (other != pairs[pair, 1])
+        between = third & (np.sum(to_first * to_second, axis=1) < 0.0)
+        np.logical_or.at(inside, pair, between)
+    return ~inside

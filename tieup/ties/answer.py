@@ -22,6 +22,7 @@ from tieup.ties.geometry import (
 from tieup.ties.pairs import words_of
 from tieup.ties.todo import to_do
 from tieup.ties.verdicts import BAD, FAILS, TIES, UNTESTED
+from tieup.units import length_factor
 
 ENOUGH = 3  # shared marks that prove a tie between two setups that nothing else joins
 UNPROVED = {SINGLE, TWO, LINE, CIRCLE, DISCONNECTED}  # geometry in which ties prove too little
@@ -40,7 +41,7 @@ def crew_answer(
     ``findings`` (worst first) of severity stop bring their own words of how to confirm them.
     """
     setups = tuple(_setup(checks, s) for s in range(len(checks.evidence.setups)))
-    joints = tuple(_joints(checks))
+    joints = tuple(_joints(checks, length_unit))
     stopped = any(finding.severity == "stop" for finding in findings)
     parts: list[SetupAnswer | JointAnswer] = [*setups, *joints]
     fails = any(part.verdict == FAILS for part in parts)
@@ -132,7 +133,7 @@ def _marks(count: int) -> str:
     return "mark" if count == 1 else "marks"
 
 
-def _joints(checks: Checks) -> list[JointAnswer]:
+def _joints(checks: Checks, length_unit: str) -> list[JointAnswer]:
     """Return the joints: setups that share work marks, and strings that pass between two."""
     evidence = checks.evidence
     pairs, joints = evidence.pairs, evidence.joints
@@ -151,7 +152,7 @@ def _joints(checks: Checks) -> list[JointAnswer]:
         verdict = str(checks.pairs.verdict[row]) if row >= 0 else UNTESTED
         says = str(words[row]) if row >= 0 else "they have shot no mark in common"
         if row >= 0 and pairs.plan[row] <= checks.limits.horizontal and verdict == FAILS:
-            says = _far_words(checks, row) or says
+            says = _far_words(checks, row, length_unit) or says
         if row >= 0 and pairs.computed[row] and np.isnan(pairs.step[row]).all():
             verdict, says = _joined_by_marks(checks, pair)
         bad = [i for i in passing if checks.joints.verdict[i] == FAILS]
@@ -176,13 +177,16 @@ def _joined_by_marks(checks: Checks, pair: tuple[int, int]) -> tuple[str, str]:
     return UNTESTED, f"they hang together by shared marks alone, {proved} of them proved"
 
 
-def _far_words(checks: Checks, row: int) -> str:
+def _far_words(checks: Checks, row: int, length_unit: str) -> str:
     """Say where a turn carries the step in plan, empty where plan is not what fails."""
     pairs = checks.evidence.pairs
     if checks.pairs.plan[row] != BAD or pairs.far_point[row] < 0:
         return ""
     far = checks.evidence.points[pairs.far_point[row]]
-    return f"turned against each other: {1000 * pairs.far_plan[row]:.0f} mm apart at {far}"
+    step = pairs.far_plan[row]
+    if length_unit == "m":
+        return f"turned against each other: {1000 * step:.0f} mm apart at {far}"
+    return f"turned against each other: {step / length_factor(length_unit):.2f} ft apart at {far}"
 
 
 def _joint(

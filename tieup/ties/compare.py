@@ -14,6 +14,7 @@ import numpy as np
 
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import FloatArray, IntArray
+from tieup.threads import one_thread
 from tieup.ties.local import Columns, affordable, local_tests
 
 TESTABLE = 1e-3  # smallest share of a step that must stay visible in the residuals
@@ -77,12 +78,13 @@ def compare(adjustment: Adjustment, comparisons: list[Comparison]) -> Steps:
         _columns(adjustment, comparison, pivot)
         for comparison, pivot in zip(comparisons, middle, strict=True)
     ]
-    for i, test in enumerate(local_tests(adjustment, alternatives)):
-        cross = test.kept[:4, 4:]
-        inverse = np.linalg.pinv(test.kept[4:, 4:], rcond=1e-9, hermitian=True)
-        kept = test.kept[:4, :4] - cross @ inverse @ cross.T
-        push = test.push[:4] - cross @ inverse @ test.push[4:]
-        _solve(test.whole[:4, :4], kept, push, step[i], covariance[i])
+    with one_thread():
+        for i, test in enumerate(local_tests(adjustment, alternatives)):
+            cross = test.kept[:4, 4:]
+            inverse = np.linalg.pinv(test.kept[4:, 4:], rcond=1e-9, hermitian=True)
+            kept = test.kept[:4, :4] - cross @ inverse @ cross.T
+            push = test.push[:4] - cross @ inverse @ test.push[4:]
+            _solve(test.whole[:4, :4], kept, push, step[i], covariance[i])
     return Steps(step, covariance, middle)
 
 

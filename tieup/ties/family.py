@@ -29,7 +29,7 @@ def holm(chance: FloatArray, level: float = JOB_LEVEL) -> BoolArray:
     Holm (1979), A simple sequentially rejective multiple test procedure: the k-th smallest
     of n p-values is held against level / (n - k + 1), until one is not smaller.
 
-    >>> holm(np.array([0.004, 0.03, np.nan, 0.0001])).tolist()
+    >>> holm(np.array([0.004, 0.03, np.nan, 0.0001]), 0.01).tolist()
     [True, False, False, True]
     """
     beyond = np.zeros(chance.shape, dtype=bool)

@@ -19,7 +19,6 @@ import numpy as np
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.settings import Tolerances
-from tieup.threads import one_thread
 from tieup.ties.compare import compare, within_means
 from tieup.ties.family import chance_of, holm
 from tieup.ties.lines import GAP, KINK, STEP, LineReading, Smoothness, read_line, smoothness

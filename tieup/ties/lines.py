@@ -83,10 +83,11 @@ def _turned(points: FloatArray) -> FloatArray:
     return np.array([np.nan, np.nan, kink, grade])
 
 
-def _kinks(a: FloatArray, b: FloatArray) -> tuple[float, float]:
-    """Return the change of plan direction (rad) and of grade from ``a`` to ``b`` (3,)."""
-    kink = float(wrap_half(np.arctan2(b[1], b[0]) - np.arctan2(a[1], a[0])))
-    return kink, float(b[2] / np.hypot(*b[:2]) - a[2] / np.hypot(*a[:2]))
+def _kinks(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Return the change of plan direction (rad) and of grade from ``a`` to ``b`` (..., 3)."""
+    turn = np.arctan2(b[..., 1], b[..., 0]) - np.arctan2(a[..., 1], a[..., 0])
+    grades = [v[..., 2] / np.hypot(v[..., 0], v[..., 1]) for v in (a, b)]
+    return np.stack([wrap_half(turn), grades[1] - grades[0]], axis=-1)
 
 
 def smoothness(runs: Sequence[tuple[int, ...]], position: FloatArray) -> Smoothness:
@@ -100,7 +101,7 @@ def smoothness(runs: Sequence[tuple[int, ...]], position: FloatArray) -> Smoothn
     share = np.einsum("ni,ni->n", a[:, :2], chord[:, :2]) / length**2
     aside = (chord[:, 0] * a[:, 1] - chord[:, 1] * a[:, 0]) / length
     above = a[:, 2] - share * chord[:, 2]
-    kinks = np.array([_kinks(*pair) for pair in zip(a, b, strict=True)])
+    kinks = _kinks(a, b)
     straight = np.abs(kinks[:, 0]) <= CORNER
     if straight.sum() < ENOUGH:
         return Smoothness(np.full(4, np.inf), 0.0)

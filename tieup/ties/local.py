@@ -18,9 +18,10 @@ import numpy as np
 from tieup.adjust.elimination import solve_marks
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import FloatArray, IntArray
+from tieup.threads import one_thread
 
-WORK = 6e6  # numbers that the questions of one kind may move through the factor: tenths of a second
-LEAST = 120  # columns that are always afforded
+WORK = 4e6  # numbers that the questions of one kind may move through the factor
+LEAST = 60  # columns that are always afforded
 BATCH = 4e5  # numbers moved at once
 
 
@@ -73,8 +74,9 @@ def local_tests(adjustment: Adjustment, alternatives: Sequence[Columns]) -> list
         misclosure = -np.nan_to_num(adjustment.residual / adjustment.sd)
     tests = []
     for columns, spread in zip(alternatives, _spreads(adjustment, touched), strict=True):
-        whole = np.einsum("nri,nrj->ij", columns.values, columns.values)
-        push = np.einsum("nri,nr->i", columns.values, misclosure[columns.rows])
+        values = columns.values.reshape(-1, columns.count)
+        whole = values.T @ values
+        push = values.T @ misclosure[columns.rows].reshape(-1)
         tests.append(Test(whole, whole - spread, push))
     return tests
 
@@ -159,21 +161,25 @@ def _gathered(
 
 def _spreads(adjustment: Adjustment, touched: Sequence[_Touched]) -> Iterator[FloatArray]:
     """Yield U'Q U of each alternative."""
-    from threadpoolctl import threadpool_limits
-
     room = max(BATCH / _size(adjustment), 1)
     widths = np.array([t.by_setup.shape[2] for t in touched], dtype=np.int64)
     part = (np.cumsum(widths) // room).astype(np.int64)
     for number in np.unique(part):
-        batch = [touched[i] for i in np.flatnonzero(part == number)]
-        with threadpool_limits(1):
+        batch = [touched[i] for i in np.flatnonzero(part == number).tolist()]
+        with one_thread():
             setup, mark = solve_marks(adjustment.system, *_right(adjustment, batch))
         start = 0
         for one in batch:
             span = slice(start, start + one.by_setup.shape[2])
             start = span.stop
-            spread = np.einsum("sui,suj->ij", one.by_setup, setup[one.setups][:, :, span])
-            yield spread + np.einsum("mui,muj->ij", one.by_mark, mark[one.marks][:, :, span])
+            spread = _inner(one.by_setup, setup[one.setups, :, span])
+            yield spread + _inner(one.by_mark, mark[one.marks, :, span])
+
+
+def _inner(left: FloatArray, right: FloatArray) -> FloatArray:
+    """Return L'R (h, h) of two stacks (n, u, h)."""
+    columns = left.shape[2]
+    return np.asarray(left.reshape(-1, columns).T @ right.reshape(-1, columns))
 
 
 def _right(adjustment: Adjustment, batch: Sequence[_Touched]) -> tuple[FloatArray, FloatArray]:

@@ -18,7 +18,7 @@ import numpy as np
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.settings import Tolerances
-from tieup.ties.adjacency import adjacent
+from tieup.ties.adjacency import neighbours_among
 from tieup.ties.compare import TURN, Steps, compare, within_means
 from tieup.ties.family import chance_of, holm
 from tieup.ties.sharing import find_sharing, misfits, neighbours
@@ -92,7 +92,7 @@ def pair_steps(adjustment: Adjustment) -> PairSteps:
         common,
         work,
         np.array([len(shared) for shared in marks], dtype=np.int64),
-        adjacent(adjustment.axis[:, :2], pairs[:, 0], pairs[:, 1]),
+        neighbours_among(adjustment.axis[:, :2], pairs),
         steps.step,
         steps.covariance,
         steps.middle,

@@ -43,7 +43,7 @@ class ChangeOver:
 
 
 def find_runs(string: TextArray, setup: IntArray, point: IntArray, time: FloatArray) -> list[Run]:
-    """Cut every string into runs.
+    """Cut every string that more than one setup has shot into runs.
 
     Parameters
     ----------
@@ -56,6 +56,8 @@ def find_runs(string: TextArray, setup: IntArray, point: IntArray, time: FloatAr
     runs: list[Run] = []
     taken = np.flatnonzero((string != "") & (setup >= 0) & (point >= 0))
     for name, rows in _by_name(string[taken], taken):
+        if (setup[rows] == setup[rows[0]]).all():
+            continue
         if np.isfinite(time[rows]).all():
             rows = rows[np.argsort(time[rows], kind="stable")]
         points: list[int] = []
@@ -119,12 +121,13 @@ def _at_loose_ends(
 ) -> list[ChangeOver]:
     """Join loose ends of different setups, the nearest first."""
     ends = [(run, end) for run in range(len(runs)) for end in (0, 1) if (run, end) not in used]
+    spacing = [_spacing(run, position) for run in runs]
     candidates = []
     for (a, i), (b, j) in combinations(ends, 2):
         if runs[a].setup == runs[b].setup:
             continue
         gap = _distance(position, runs[a].points[-i], runs[b].points[-j])
-        reach = REACH * max(_spacing(runs[a], position), _spacing(runs[b], position))
+        reach = REACH * max(spacing[a], spacing[b])
         if gap <= reach:
             candidates.append((gap, a, i, b, j))
     found = []
@@ -147,4 +150,5 @@ def _distance(position: FloatArray, start: int, end: int) -> float:
 
 def _spacing(run: Run, position: FloatArray) -> float:
     """Return the largest spacing (m) within a run, 0 for a single point."""
-    return max((_distance(position, a, b) for a, b in pairwise(run.points)), default=0.0)
+    steps = np.diff(position[list(run.points), :2], axis=0)
+    return float(np.hypot(steps[:, 0], steps[:, 1]).max(initial=0.0))

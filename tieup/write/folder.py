@@ -20,6 +20,7 @@ from tieup.errors import OutputError
 from tieup.model.job import Job
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.documents import findings_text, run_text
+from tieup.write.exchange.formats import Exchange
 from tieup.write.page import page_text
 from tieup.write.tables import coordinates_text, observations_text, setups_text, ties_text
 
@@ -36,7 +37,9 @@ WRITERS: Mapping[str, Callable[[Reconciliation], str]] = {
 """File name -> what writes it. A new output is one module and one entry here."""
 
 
-def write_results(site: Reconciliation, out: Path, *, written: str) -> tuple[Path, ...]:
+def write_results(
+    site: Reconciliation, out: Path, *, written: str, also: Exchange | None = None
+) -> tuple[Path, ...]:
     """Write every result file into ``out``; return their paths.
 
     Parameters
@@ -45,6 +48,8 @@ def write_results(site: Reconciliation, out: Path, *, written: str) -> tuple[Pat
         Folder to write into; made where it does not exist.
     written
         The time of writing, ISO 8601, for run.json.
+    also
+        Files for other programs, written together with the results.
 
     Raises
     ------
@@ -52,14 +57,17 @@ def write_results(site: Reconciliation, out: Path, *, written: str) -> tuple[Pat
         ``out`` holds the job or its raw data, or cannot be written; nothing has changed.
     """
     check_target(out, site.job)
-    names = [*WRITERS, RUN_FILE]
+    others = also or Exchange()
+    others.check()
+    names = [*WRITERS, *others.names, RUN_FILE]
 
-    def texts() -> Iterator[tuple[str, str]]:
+    def contents() -> Iterator[tuple[str, str | bytes]]:
         for name, writer in WRITERS.items():
             yield name, writer(site)
+        yield from others.files(site)
         yield RUN_FILE, run_text(site, files=names, written=written)
 
-    write_set(out, texts())
+    write_set(out, contents())
     return tuple(out / name for name in names)
 
 
@@ -79,8 +87,8 @@ def check_target(out: Path, job: Job) -> None:
         )
 
 
-def write_set(out: Path, texts: Iterable[tuple[str, str]]) -> None:
-    """Write files (name and text each) into a folder, all or none.
+def write_set(out: Path, contents: Iterable[tuple[str, str | bytes]]) -> None:
+    """Write files (name and content each; text as UTF-8) into a folder, all or none.
 
     Raises
     ------
@@ -95,8 +103,9 @@ def write_set(out: Path, texts: Iterable[tuple[str, str]]) -> None:
             fresh, old = Path(spare, "new"), Path(spare, "old")
             fresh.mkdir()
             old.mkdir()
-            for name, text in texts:
-                (fresh / name).write_text(text, encoding="utf-8", newline="\n")
+            for name, content in contents:
+                data = content.encode() if isinstance(content, str) else content
+                (fresh / name).write_bytes(data)
             _exchange(target, fresh, old)
     except OSError as error:
         _remove_empty(made)

@@ -29,15 +29,15 @@ LABEL = 11  # width of the words in front of the facts
 FACT_LINES, SAYS_LINES, CURE_LINES = 2, 3, 2
 
 
-def summary_text(site: Reconciliation, out: Path) -> str:
-    """Return the first screen; ``out`` is the folder that holds the files."""
+def summary_text(site: Reconciliation, out: Path, others: Sequence[str] = ()) -> str:
+    """Return the first screen; ``out`` holds the files, ``others`` among them."""
     head = [*_wrapped(headline(site)), "", *_facts(site), "", *_setup_lines(site)]
-    foot = ["", *_files(out), "", *_caution(site)]
+    foot = ["", *_files(out, others), "", *_caution(site)]
     findings = _finding_lines(site.findings, HEIGHT - len(head) - len(foot) - 1)
     return "\n".join([*head, *([""] if findings else []), *findings, *foot]) + "\n"
 
 
-def summary_record(site: Reconciliation, out: Path) -> dict[str, Any]:
+def summary_record(site: Reconciliation, out: Path, others: Sequence[str] = ()) -> dict[str, Any]:
     """Return the first screen as data, for ``--json``: lengths in the job's unit."""
     summary = site.summary
     worst = worst_tie(site)
@@ -57,7 +57,7 @@ def summary_record(site: Reconciliation, out: Path) -> dict[str, Any]:
         "worst_tie": _record(site, site.ties, worst) if worst is not None else None,
         "findings": [finding_record(finding) for finding in site.findings],
         "out": str(out),
-        "files": [*WRITERS, RUN_FILE],
+        "files": [*WRITERS, *others, RUN_FILE],
         "cautions": list(CAUTIONS),
     }
 
@@ -215,8 +215,9 @@ def _finding_lines(findings: Sequence[Finding], room: int) -> list[str]:
     return lines
 
 
-def _files(out: Path) -> list[str]:
-    return [f"Written to {out}:", *_wrapped(", ".join([*WRITERS, RUN_FILE]), "  ", FACT_LINES)]
+def _files(out: Path, others: Sequence[str]) -> list[str]:
+    names = ", ".join([*WRITERS, *others, RUN_FILE])
+    return [f"Written to {out}:", *_wrapped(names, "  ", FACT_LINES + (len(others) > 0))]
 
 
 def _caution(site: Reconciliation) -> list[str]:

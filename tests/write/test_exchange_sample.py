@@ -1,0 +1,78 @@
+"""The files of the clean sample job, from the command line, against its raw rows and results."""
+
+from __future__ import annotations
+
+import csv
+import json
+import shutil
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tieup import cli
+
+SAMPLE = Path(__file__).parents[2] / "sample_raw" / "fire_station_clean"
+
+
+@pytest.fixture(scope="module")
+def out(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Reconcile the sample once, with the text and the GeoJSON beside the results."""
+    job = tmp_path_factory.mktemp("job") / "site"
+    shutil.copytree(SAMPLE, job, ignore=shutil.ignore_patterns("out"))
+    call = ["reconcile", str(job), "--also", "pnezd", "--also", "geojson", "--quiet"]
+    assert cli.outcome(call) == 0
+    yield job / "out"
+
+
+def features(out: Path, kind: str) -> list[dict[str, Any]]:
+    """Return the GeoJSON features of one kind of geometry."""
+    document = json.loads((out / "site.geojson").read_text(encoding="utf-8"))
+    return [f for f in document["features"] if f["geometry"]["type"] == kind]
+
+
+def raw_runs() -> dict[tuple[str, str], list[str]]:
+    """Return the points of each string and setup in the order of the raw rows, read by csv."""
+    runs: dict[tuple[str, str], list[str]] = {}
+    for path in sorted((SAMPLE / "raw").glob("*.csv")):
+        with path.open(encoding="utf-8", newline="") as lines:
+            for row in csv.DictReader(line for line in lines if not line.startswith("#")):
+                if row["string"]:
+                    runs.setdefault((row["string"], row["setup"]), []).append(row["point"])
+    return runs
+
+
+def test_points_are_those_of_coordinates_csv(out: Path) -> None:
+    """points.txt has every row of coordinates.csv that has a place, cell by cell."""
+    columns = ("point", "northing", "easting", "elevation", "code")
+    with (out / "coordinates.csv").open(encoding="utf-8", newline="") as lines:
+        truth = [[row[name] for name in columns] for row in csv.DictReader(lines)]
+    with (out / "points.txt").open(encoding="utf-8", newline="") as lines:
+        found = list(csv.reader(line for line in lines if not line.startswith("#")))
+    assert found == [row for row in truth if row[1]]
+    assert len(found) > 200
+
+
+def test_every_run_of_a_string_is_drawn_as_it_was_shot(out: Path) -> None:
+    """Each setup's points of a string stand one after the other in one line, and nothing else is.
+
+    A line is told by its coordinates: those of its points in the same file.
+    """
+    named = {
+        tuple(f["geometry"]["coordinates"]): f["properties"]["point"]
+        for f in features(out, "Point")
+    }
+    lines = [
+        (f["properties"]["string"], [named[tuple(xyz)] for xyz in f["geometry"]["coordinates"]])
+        for f in features(out, "LineString")
+    ]
+    runs = raw_runs()
+    assert len(runs) > 10
+    drawn = {(string, step) for string, line in lines for step in pairwise(line)}
+    shot = {(string, step) for (string, _), run in runs.items() for step in pairwise(run)}
+    turned = {(string, step[::-1]) for string, step in shot}
+    assert drawn <= shot | turned
+    assert shot <= drawn | {(string, step[::-1]) for string, step in drawn}
+    assert {string for string, _ in lines} == {string for string, _ in runs}

@@ -1,0 +1,125 @@
+"""What every file for another program carries: points that have a place, strings, words.
+
+Numbers are those of coordinates.csv, in the unit asked for, with its decimals; nothing is
+computed here, so that each format says the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tieup.model.arrays import FloatArray
+from tieup.model.reconciliation import Reconciliation
+from tieup.units import length_factor
+from tieup.write.cautions import CAUTIONS
+from tieup.write.columns import COORDINATE, DECIMALS, SPREAD
+from tieup.write.exchange.frame import System, system_of
+from tieup.write.exchange.lines import Chain, chains_of
+
+AXES = ("northing", "easting", "elevation")
+WORDS = ("code", "string", "role", "proof", "setups", "flags")
+UNIT_WORDS = {"m": "metres", "ft": "international feet", "ftUS": "US survey feet"}
+
+
+@dataclass(frozen=True)
+class SitePoint:
+    """A point: N, E, H and their sds in file units, NaN where unknown; words as in the table."""
+
+    name: str
+    place: tuple[float, float, float]
+    sd: tuple[float, float, float]
+    code: str
+    string: str
+    role: str
+    proof: str
+    setups: str
+    flags: str
+
+    @property
+    def has_place(self) -> bool:
+        """Return whether northing and easting are known."""
+        return self.place[0] == self.place[0] and self.place[1] == self.place[1]
+
+    @property
+    def has_elevation(self) -> bool:
+        """Return whether the elevation is known."""
+        return self.place[2] == self.place[2]
+
+
+@dataclass(frozen=True)
+class SiteString:
+    """A 3-D line: its string and code (of its first point that has one), its points in order."""
+
+    name: str
+    code: str
+    points: tuple[SitePoint, ...]
+
+
+@dataclass(frozen=True)
+class SiteContent:
+    """A site as the files carry it; ``statements`` are what a reader of any of them must know."""
+
+    unit: str
+    system: System
+    points: tuple[SitePoint, ...]
+    strings: tuple[SiteString, ...]
+    left_out: int
+    statements: tuple[str, ...]
+
+
+def site_content(site: Reconciliation, unit: str) -> SiteContent:
+    """Collect what the files carry, lengths in ``unit`` (m, ft or ftUS)."""
+    table = site.coordinates
+    factor = length_factor(site.job.length_unit) / length_factor(unit)
+    place = _rounded([table[axis] for axis in AXES], factor, DECIMALS[COORDINATE])
+    sd = _rounded([table[f"sd_{axis}"] for axis in AXES], factor, DECIMALS[SPREAD])
+    words = [[_text(value) for value in table[name]] for name in ("point", *WORDS)]
+    every = [
+        SitePoint(name, tuple(values), tuple(spread), *others)
+        for values, spread, name, *others in zip(place.tolist(), sd.tolist(), *words, strict=True)
+    ]
+    strings = tuple(_string(chain, every) for chain in chains_of(site.observations, every))
+    points = tuple(point for point in every if point.has_place)
+    system, left_out = system_of(site.job, unit), len(every) - len(points)
+    statements = _statements(unit, system, points, left_out)
+    return SiteContent(unit, system, points, strings, left_out, statements)
+
+
+def _rounded(columns: Sequence[Any], factor: float, places: int) -> FloatArray:
+    """Return columns in the file's unit, rounded as coordinates.csv rounds; no negative zero."""
+    values = np.column_stack([np.asarray(column, dtype=np.float64) for column in columns])
+    return np.round(values * factor, places) + 0.0
+
+
+def _text(value: Any) -> str:
+    return "" if value is None or value != value else str(value)
+
+
+def _string(chain: Chain, points: Sequence[SitePoint]) -> SiteString:
+    members = tuple(points[number] for number in chain.points)
+    code = next((point.code for point in members if point.code), "")
+    return SiteString(chain.string, code, members)
+
+
+def _statements(
+    unit: str, system: System, points: Sequence[SitePoint], left_out: int
+) -> tuple[str, ...]:
+    frame = f"Coordinates in {system.name}." if system.epsg else "Local coordinates, no map system."
+    unchecked = sum(point.proof == "unchecked" for point in points)
+    flat = sum(not point.has_elevation for point in points)
+    counted = (
+        (left_out, "without coordinates left out."),
+        (flat, "without elevation: it is unknown, not 0."),
+        (unchecked, "unchecked: nothing would have caught a mistake in them."),
+    )
+    return (
+        f"Lengths in {UNIT_WORDS[unit]} ({unit}).",
+        frame,
+        *(f"{number} point{'s' * (number != 1)} {words}" for number, words in counted if number),
+        "Proof and precision of each point: coordinates.csv.",
+        *CAUTIONS[:-1],  # what is of common practice is not in these files
+    )

@@ -1,0 +1,112 @@
+"""site.xml: LandXML 1.2 with points as CgPoints and strings as 3-D PlanFeatures.
+
+Free stations stand in a group of their own, because a station may have the name of a mark and
+names in one group must differ. The standard asks for date and time; those are fixed here, for
+the same site must give the same file: run.json says when it was written. Characters that XML
+cannot hold become ``\\u`` and four hexadecimal digits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from xml.etree import ElementTree
+from xml.etree.ElementTree import Element, SubElement
+
+from tieup import __version__
+from tieup.write.columns import COORDINATE, DECIMALS, SPREAD
+from tieup.write.exchange.content import AXES, SiteContent, SitePoint, SiteString
+from tieup.write.exchange.escapes import XML_FORBIDDEN, escaped
+
+NAMESPACE = "http://www.landxml.org/schema/LandXML-1.2"
+MARK = "\\u"
+METRIC = {
+    "areaUnit": "squareMeter",
+    "linearUnit": "meter",
+    "volumeUnit": "cubicMeter",
+    "temperatureUnit": "celsius",
+    "pressureUnit": "HPA",
+}
+IMPERIAL = {
+    "areaUnit": "squareFoot",
+    "linearUnit": "foot",
+    "volumeUnit": "cubicFeet",
+    "temperatureUnit": "fahrenheit",
+    "pressureUnit": "inHG",
+    "elevationUnit": "feet",
+}
+UNITS = {
+    "m": ("Metric", METRIC),
+    "ft": ("Imperial", IMPERIAL),
+    "ftUS": ("Imperial", {**IMPERIAL, "linearUnit": "USSurveyFoot"}),
+}
+SURVEYED = {"control": "control", "shot": "sideshot"}  # role -> pntSurv
+ROLE = {"control": "control point", "derived": "calculated"}  # role -> role, else measured
+
+
+def landxml_text(content: SiteContent) -> str:
+    """Return site.xml."""
+    root = Element(
+        "LandXML",
+        {"xmlns": NAMESPACE, "version": "1.2", "date": "1970-01-01", "time": "00:00:00"},
+    )
+    system, attributes = UNITS[content.unit]
+    SubElement(SubElement(root, "Units"), system, attributes)
+    if content.system.epsg:
+        SubElement(
+            root,
+            "CoordinateSystem",
+            {"epsgCode": str(content.system.epsg), "desc": content.system.name},
+        )
+    said = " ".join((*content.statements, "Date and time of writing: run.json."))
+    SubElement(root, "Application", {"name": "tieup", "version": __version__, "desc": said})
+    free = [point for point in content.points if _is_free(point)]
+    _add_points(root, "points", (point for point in content.points if not _is_free(point)))
+    if free:
+        _add_points(root, "stations", free)
+    if content.strings:
+        features = SubElement(root, "PlanFeatures", {"name": "strings"})
+        for string in content.strings:
+            _add_string(features, string)
+    ElementTree.indent(root, " ")
+    text = ElementTree.tostring(root, encoding="unicode")
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'
+
+
+def _is_free(point: SitePoint) -> bool:
+    """Return whether this is a free station, which is its setup; a mark has a setup's label too."""
+    return point.role == "station" and point.name == point.setups
+
+
+def _add_points(root: Element, name: str, points: Iterable[SitePoint]) -> None:
+    group = SubElement(root, "CgPoints", {"name": name})
+    for point in points:
+        element = SubElement(group, "CgPoint", {"name": _carried(point.name)})
+        if point.code:
+            element.set("code", _carried(point.code))
+            element.set("desc", _carried(point.code))
+        if point.role in SURVEYED:
+            element.set("pntSurv", SURVEYED[point.role])
+        element.set("role", ROLE.get(point.role, "measured"))
+        for axis, sd in zip(AXES, point.sd, strict=True):
+            if sd == sd:
+                element.set(f"{axis}StdError", f"{sd:.{DECIMALS[SPREAD]}f}")
+        element.text = _place(point)
+
+
+def _add_string(features: Element, string: SiteString) -> None:
+    feature = SubElement(features, "PlanFeature", {"name": _carried(string.name)})
+    if string.code:
+        feature.set("desc", _carried(string.code))
+    line = SubElement(SubElement(feature, "CoordGeom"), "IrregularLine")
+    SubElement(line, "Start").text = _place(string.points[0])
+    SubElement(line, "End").text = _place(string.points[-1])
+    SubElement(line, "PntList3D").text = " ".join(map(_place, string.points))
+
+
+def _place(point: SitePoint) -> str:
+    """Return northing, easting and, where it is known, elevation."""
+    return " ".join(f"{value:.{DECIMALS[COORDINATE]}f}" for value in point.place if value == value)
+
+
+def _carried(text: str) -> str:
+    return escaped(text, XML_FORBIDDEN, MARK)
