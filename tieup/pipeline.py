@@ -21,6 +21,7 @@ from tieup.diagnose.precision import components, precision_findings
 from tieup.diagnose.reach import reach_findings
 from tieup.diagnose.report import Reporter
 from tieup.diagnose.rowchecks import row_findings
+from tieup.diagnose.sets import reject_sets, weather_findings
 from tieup.diagnose.solve import Solved, minimal_fit
 from tieup.diagnose.words import Phrases
 from tieup.errors import ConfigError
@@ -39,8 +40,11 @@ from tieup.read import (
     read_control,
     read_fieldbook,
 )
+from tieup.read.projection import site_grid
+from tieup.reduce.distances import prism_constants
 from tieup.reduce.sights import reduce_shots
 from tieup.results.bays import control_table, joints_table, pairs_table, rules_table
+from tieup.results.control_scale import with_control_scale
 from tieup.results.coordinates import coordinates_table
 from tieup.results.observations import observations_table
 from tieup.results.remarks import flags, reasons
@@ -80,11 +84,12 @@ def run(job: Job, progress: Progress | None = None) -> Reconciliation:
     tell("reading")
     fieldbook = read_fieldbook(job)
     control = read_control(job.control_file, job) if job.control_file else None
-    case = make_case(job, fieldbook, control)
+    case, rejected = reject_sets(make_case(job, fieldbook, control), fieldbook)
     tell("solving and looking for mistakes")
     phrases = Phrases(length_factor(job.length_unit), job.length_unit)
     reporter = Reporter(fieldbook, phrases, case.booked_links)
     outcome = decide_and_diagnose(case, fieldbook, job.decisions, reporter)
+    outcome = replace(outcome, findings=(*outcome.findings, *rejected))
     tell("judging the ties")
     return _reconciliation(job, fieldbook, outcome, _inputs(job, fieldbook))
 
@@ -94,8 +99,10 @@ def make_case(job: Job, fieldbook: Fieldbook, control: Control | None) -> Case:
     booked = read_booked_links(job)
     named = complete_points(fieldbook.points, fieldbook.setups, control)
     points, links = number_links(booked, named)
+    precision = replace(job.precision, grid=site_grid(job.grid, control))
+    constant = prism_constants(fieldbook.shots, fieldbook.setups, precision)
     return Case(
-        shots=fieldbook.shots,
+        shots=replace(fieldbook.shots, prism_constant=constant),
         setups=fieldbook.setups,
         points=points,
         use=np.repeat(~fieldbook.shots.repeated[:, None], 3, axis=1),
@@ -103,7 +110,7 @@ def make_case(job: Job, fieldbook: Fieldbook, control: Control | None) -> Case:
         given=control,
         booked=fieldbook.setups,
         links=links,
-        precision=job.precision,
+        precision=precision,
         datum=job.datum,
         refraction=job.refraction,
         booked_links=booked,
@@ -181,6 +188,7 @@ def _reconciliation(
     withheld = _withheld(solved, excluded & ~outcome.decided.excluded)
     checks = check_site(_solution(job, solved, minimal, tests, withheld), job.tolerances)
     findings = (*outcome.findings, *_other_findings(fieldbook, solved, tests))
+    findings = with_control_scale(findings, checks.evidence.control, solved.case.precision.grid)
     site = Site(
         job=job,
         fieldbook=fieldbook,
@@ -235,7 +243,7 @@ def _solution(
         sights=solved.network.sights,
         pointings=solved.reduction.pointings,
         tests=tests,
-        precision=job.precision,
+        precision=solved.case.precision,
         refraction=job.refraction,
         confidence=job.confidence,
         withheld=withheld,
@@ -289,4 +297,5 @@ def _other_findings(
         *row_findings(fieldbook, solved),
         *identity_findings(solved),
         *precision_findings(scatter),
+        *weather_findings(solved.case),
     )

@@ -42,6 +42,8 @@ def test_a_simulated_survey_is_read_back(tmp_path: Path, angle: str, length: str
         assert getattr(book.shots, column).tolist() == getattr(right.shots, column).tolist()
     for column in NUMBERS:
         found, expected = getattr(book.shots, column), getattr(right.shots, column)
+        # An empty prism constant stays open: that of the target or the instrument is meant.
+        found = np.nan_to_num(found) if column == "prism_constant" else found
         np.testing.assert_allclose(found, expected, rtol=0, atol=1e-9)
     for column in ("direction", "zenith"):
         apart = getattr(book.shots, column) - getattr(right.shots, column)

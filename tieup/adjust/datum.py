@@ -159,6 +159,8 @@ def minimal_hold(motions: Motions, held: Held) -> Held:
         left[:unknowns] *= 1e3  # prefer setups: their orientation turns the whole piece
     for _ in range(motions.count):
         pick = np.unravel_index(int(np.argmax(np.abs(left))), left.shape)
+        if abs(left[pick]) < INDEPENDENT:
+            break  # what is left moves nothing that is free
         row = left[pick[0]] / left[pick]
         if pick[0] < unknowns:
             setup.flat[pick[0]] = True

@@ -120,6 +120,8 @@ def _place_blocks(
 
 def _patches(child: IntArray, first: int, last: int, boundary: IntArray) -> tuple[Patch, ...]:
     """Cut a child's boundary into runs that stay together in the parent, and pair them."""
+    if not len(child):
+        return ()
     is_pivot = child < last
     place = np.where(is_pivot, child - first, np.searchsorted(boundary, child))
     cuts = np.flatnonzero((np.diff(place) != 1) | (is_pivot[1:] != is_pivot[:-1])) + 1

@@ -61,8 +61,8 @@ def job_constant(solved: Solved) -> Mistake | None:
         return None
     tested = stack(evidence, asked)
     statistic = judge_all(tested)
-    if np.isnan(statistic[0]):
-        return None
+    if np.isnan(statistic[0]) or statistic[1] > statistic[0] + INSEPARABLE:
+        return None  # not visible, or a scale is what the distances ask for
     return _mistake(tested, asked, statistic[0], statistic[1])
 
 

@@ -11,23 +11,28 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tieup.adjust.distributions import normal_critical
+from tieup.adjust.pointings import examine_pointings
 from tieup.diagnose.adapt import adapt, as_mistake, stays_in
 from tieup.diagnose.case import Case
 from tieup.diagnose.conventions import resolve_conventions
 from tieup.diagnose.evidence import gather, stack
-from tieup.diagnose.gross import explain_gross, identify_sight
+from tieup.diagnose.gross import explain_gross, identify_sight, is_large
 from tieup.diagnose.identity import split_collisions
 from tieup.diagnose.levels import of_case
 from tieup.diagnose.measure import measure
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.registry import all_hypotheses
 from tieup.diagnose.rescue import rescue
-from tieup.diagnose.search import found_mistake, search
+from tieup.diagnose.search import FALSE_ALARM, found_mistake, search
 from tieup.diagnose.solve import Solved, solve, without_gross
 from tieup.diagnose.subjects import Subjects
+from tieup.model.arrays import BoolArray
+from tieup.model.network import Network
 from tieup.threads import one_thread
 
 ROUNDS = 4
+ROUNDS_LARGE = 20  # one setup and one mark are looked at in each
 SIGHT_KINDS = ("direction", "zenith", "distance", "target-height", "point-name", "backsight")
 FEW = 3  # mistakes that a job may have however small it is
 NOISY = 1.3  # scatter in units of the stated sds from which these are not believed
@@ -79,7 +84,7 @@ def _diagnose(case: Case, kept: frozenset[Signature]) -> Diagnosis:
     gross = [*rescued, *gross]
     found: list[Mistake] = []
     seen: list[Mistake] = []
-    for _ in range(ROUNDS):
+    for _ in range(ROUNDS_LARGE if is_large(solved) else ROUNDS):
         new = [as_mistake(solved.case, mistake) for mistake in look(solved)]
         seen = [m for m in new if signature(m) in kept or stays_in(m)]
         new = [m for m in new if m not in seen]
@@ -127,7 +132,12 @@ def look(solved: Solved) -> list[Mistake]:
     network = without_gross(solved.network)
     evidence = gather(network, solved.adjustment, solved.reduction.pointings)
     case = solved.case
-    hypotheses = all_hypotheses(Subjects(case.shots, case.setups, case.points, evidence))
+    focus = None
+    if is_large(solved):
+        focus = _focus(solved, network)
+        if focus is None:
+            return []
+    hypotheses = all_hypotheses(Subjects(case.shots, case.setups, case.points, evidence, focus))
     if not hypotheses:
         return []
     tested = stack(evidence, hypotheses)
@@ -139,6 +149,21 @@ def look(solved: Solved) -> list[Mistake]:
             found = search(tested, hypotheses, scatter=scatter)
     mistakes = [found_mistake(accepted) for accepted in found]
     return [of_case(solved, m) if m.links else m for m in mistakes]
+
+
+def _focus(solved: Solved, network: Network) -> BoolArray | None:
+    """Return the rows (m,) about the setup and the mark of the worst reading of a large site.
+
+    None where no reading stands out of so many.
+    """
+    tests = examine_pointings(solved.adjustment, network.sights, solved.reduction.pointings)
+    size = np.nan_to_num(np.abs(tests.statistic))
+    limit = float(normal_critical(0.5 * FALSE_ALARM / max(int(tests.solved.sum()), 1)))
+    row = int(np.argmax(size.max(axis=1)))
+    if size[row].max() < limit:
+        return None
+    shots = solved.case.shots
+    return np.asarray((shots.setup == shots.setup[row]) | (shots.point == shots.point[row]))
 
 
 def _scatter(solved: Solved) -> float:

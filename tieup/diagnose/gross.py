@@ -26,6 +26,7 @@ from tieup.diagnose.trials import ALL, Trial, all_trials, gross_sights, rows_of
 from tieup.errors import TieupError
 from tieup.model.arrays import BoolArray, IntArray
 
+LARGE = 600  # sights of shared marks; a hundred setups have more
 EACH = 25.0  # price of a reading left out, in v'Pv: what a reading 5 sd off would add
 CLEARLY = 200.0  # misfit in v'Pv beyond chance that says: something gross is still inside
 WORTH = 50.0  # gain that a trial must bring beyond its price
@@ -39,7 +40,7 @@ def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
     if found:
         rows = np.concatenate([mistake.rows for mistake in found])
         solved = solve(solved.case.without(rows, ALL))
-    while _items(solved) > 1 or _fits_badly(solved):
+    while not is_large(solved) and (_items(solved) > 1 or _fits_badly(solved)):
         better = _best_trial(solved)
         if better is None:
             break
@@ -60,6 +61,11 @@ def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
         found += single
         solved = solve(case)
     return solved, found
+
+
+def is_large(solved: Solved) -> bool:
+    """Say whether a site is too large to try every explanation by solving it anew."""
+    return len(solved.adjustment.connections) > LARGE
 
 
 def _items(solved: Solved) -> int:

@@ -8,6 +8,7 @@ import numpy as np
 
 from tieup.diagnose.adapt import stays_in
 from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.whole_words import WHOLE_WORDS
 from tieup.diagnose.words import SURE, Phrases, Text, words
 from tieup.geometry import ARC_SECOND
 from tieup.model.fieldbook import Fieldbook
@@ -40,7 +41,8 @@ class Reporter:
 
     def finding(self, mistake: Mistake) -> Finding:
         """Return the finding of a mistake."""
-        text: Text = words(mistake, self.phrases)
+        write = WHOLE_WORDS.get(mistake.kind, words)
+        text: Text = write(mistake, self.phrases)
         factor, unit = self._unit(mistake)
         known = len(mistake.size) > 0
         return Finding(

@@ -10,8 +10,9 @@ from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import Frame, held_frame, local_frame, minimal_frame
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.case import Case
-from tieup.model.arrays import IntArray
+from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.network import Links, Network
+from tieup.model.settings import Grid
 from tieup.network.build import build_network
 from tieup.reduce.grid import line_factors, sights_on_grid, site_factor, tapes_on_grid
 from tieup.reduce.sights import Reduction, reduce_shots

@@ -18,7 +18,7 @@ from tieup.model.fieldbook import Setup, Shots
 
 @dataclass(frozen=True)
 class Subjects:
-    """Access to the tested rows of a site.
+    """Access to the tested rows of a site, or to those that ``focus`` (m,) marks.
 
     ``shots``/``setups``/``points`` as in the fieldbook; ``evidence`` of its solution. A tested row
     belongs to a sight in the system; side shots are not tested. Rows are in shooting
@@ -29,11 +29,13 @@ class Subjects:
     setups: tuple[Setup, ...]
     points: tuple[str, ...]
     evidence: Evidence
+    focus: BoolArray | None = None
 
     @cached_property
     def rows(self) -> IntArray:
         """Return the tested rows in shooting order."""
-        tested = np.flatnonzero(self.evidence.row_connection >= 0)
+        inside = self.evidence.row_connection >= 0
+        tested = np.flatnonzero(inside if self.focus is None else inside & self.focus)
         return tested[np.lexsort((tested, self.order[tested], self.shots.setup[tested]))]
 
     @cached_property

@@ -32,17 +32,6 @@ class Visits:
     mute: BoolArray
     code: TextArray
 
-    def take(self, rows: IntArray | BoolArray) -> Visits:
-        """Return the chosen entries."""
-        return Visits(
-            self.setup[rows],
-            self.point[rows],
-            self.place[rows],
-            self.side[rows],
-            self.mute[rows],
-            self.code[rows],
-        )
-
 
 def visits_of(case: Case, reduction: Reduction, network: Network) -> Visits:
     """Return the visits of a case; names are those of ``case``, whatever the network calls them."""

@@ -74,11 +74,6 @@ class Ties:
         along: FloatArray = SURE * self.sd[:, DISTANCE]
         return np.hypot(PLAIN + self.sharp * self.horizontal, along)
 
-    @property
-    def height_tolerance(self) -> FloatArray:
-        """Return what good work stays within in height (m, shape (r,)), NaN likewise."""
-        return PLAIN + self.steep * self.horizontal
-
     def take(self, rows: IntArray | BoolArray) -> Ties:
         """Return the chosen rows."""
         return Ties(
