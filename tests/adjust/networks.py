@@ -28,6 +28,8 @@ PRECISION = Precision(
 
 @dataclass(frozen=True)
 class Truth:
+    """What the observations were made of: axes and points (m), orientations (rad)."""
+
     axis: np.ndarray
     orientation: np.ndarray
     position: np.ndarray
@@ -57,11 +59,13 @@ def random_network(
     drop: float = 0.1,
     noise: float = 1.0,
     shift: tuple[float, float] = (0.0, 0.0),
+    links: int = 0,
 ) -> tuple[Network, Truth]:
     """Draw a network: every setup sees every mark (some components dropped) plus side shots.
 
     ``control``: mixed (some held, some weighted, one height only), held, or none.
-    ``noise`` scales the errors drawn (0: perfect observations).
+    ``noise`` scales the errors drawn (0: perfect observations). ``links`` are levels and tapes
+    between marks, in turn.
     """
     points = marks + side_shots
     position = np.column_stack(
@@ -85,7 +89,7 @@ def random_network(
     rise = rng.choice([0.0, 1.3, 2.0], len(setup))
     delta = position[point] - axis[setup]
     delta[:, 2] += rise
-    plan, slope = np.hypot(delta[:, 0], delta[:, 1]), np.linalg.norm(delta, axis=1)
+    slope = np.linalg.norm(delta, axis=1)
     count = rng.integers(1, 4, (len(setup), 3))
     value = observe(delta, orientation[setup])
     pointing = np.column_stack(
@@ -121,8 +125,6 @@ def random_network(
     )
     held = sd == 0
     start.position[held] = given[held]
-    empty = np.zeros(0, int)
-    links = Links(np.zeros(0, object), empty, empty, np.zeros(0), np.zeros(0))
     network = Network(
         tuple(f"S{s}" for s in range(setups)),
         tuple(f"P{p}" for p in range(points)),
@@ -131,11 +133,25 @@ def random_network(
         sights,
         given,
         sd,
-        links,
+        draw_links(rng, position, marks, links, noise),
         np.zeros(3),
         start,
     )
     return network, Truth(axis, orientation, position)
+
+
+def draw_links(
+    rng: np.random.Generator, position: np.ndarray, marks: int, count: int, noise: float
+) -> Links:
+    """Draw links between different marks: levels and tapes in turn, sds of 0.3 and 0.8 mm."""
+    kind = np.array(["level", "tape"] * count, dtype=object)[:count]
+    ends = np.array([rng.choice(marks, 2, replace=False) for _ in range(count)], int).reshape(-1, 2)
+    offset = position[ends[:, 1]] - position[ends[:, 0]]
+    sd = np.where(kind == "level", 0.0003, 0.0008)
+    value = np.where(kind == "level", offset[:, 2], np.sqrt(offset[:, 0] ** 2 + offset[:, 1] ** 2))
+    if count:
+        value = value + noise * rng.normal(size=count) * sd
+    return Links(kind, ends[:, 0], ends[:, 1], value, sd)
 
 
 def _control(
@@ -160,7 +176,8 @@ class Oracle:
         self.network, self.sd = network, sd
         self.setups, self.points = len(network.setup_labels), len(network.point_names)
 
-    def unpack(self, x):
+    def unpack(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return setups (S, 4) and points (P, 3) of the vector of all unknowns."""
         cut = 4 * self.setups
         return x[:cut].reshape(-1, 4), x[cut:].reshape(-1, 3)
 
@@ -177,7 +194,8 @@ class Oracle:
         slope = np.sqrt(plan**2 + up**2)
         out = np.column_stack([azimuth, zenith, slope]) - sights.value
         turns = np.round(out[:, 0].real / (2 * np.pi)) * 2 * np.pi
-        out = np.column_stack([out[:, 0] - turns, out[:, 1], out[:, 2]]) / self.sd["sight"]
+        with np.errstate(invalid="ignore"):  # NaN where nothing was observed
+            out = np.column_stack([out[:, 0] - turns, out[:, 1], out[:, 2]]) / self.sd["sight"]
         parts = [out[np.isfinite(sights.value)]]
         for s in np.flatnonzero(self.network.station >= 0):
             mark = point[self.network.station[s]]
@@ -185,10 +203,19 @@ class Oracle:
             parts.append(over / self.sd["plumb"])
         weighted = self.network.control_sd > 0
         if self.sd.get("control", True):
-            parts.append((point[weighted] - self.network.control[weighted]) / self.network.control_sd[weighted])
+            parts.append(
+                (point[weighted] - self.network.control[weighted])
+                / self.network.control_sd[weighted]
+            )
+        links = self.network.links
+        offset = point[links.end] - point[links.start]
+        plan = np.sqrt(offset[:, 0] ** 2 + offset[:, 1] ** 2)
+        predicted = np.where(links.kind == "level", offset[:, 2], plan)
+        parts.append((predicted - links.value) / links.sd)
         return np.concatenate(parts)
 
     def jacobian(self, x: np.ndarray) -> np.ndarray:
+        """Differentiate the residuals by every unknown with the complex step."""
         columns = []
         for i in range(len(x)):
             z = x.astype(complex)

@@ -39,8 +39,9 @@ def adjust(network: Network, precision: Precision, refraction: float, frame: Fra
             try:
                 solution = solve_problem(problem, precision, refraction)
             except UndeterminedMarkError as error:
-                without_point[error.point] = True
+                without_point[error.points] = True
             except UndeterminedSetupError as error:
                 without_setup[error.setup] = True
             else:
-                return describe(solution, precision, without_setup, without_point)
+                lost = network.start.plan_point & ~problem.solved_point
+                return describe(solution, precision, without_setup, without_point | lost)

@@ -130,7 +130,10 @@ def free_motions(axis: FloatArray, position: FloatArray, anchors: Anchors) -> Mo
             own = anchors.piece_setup == number, anchors.piece_point == number
             setup_columns.append(np.where(own[0][:, None, None], rigid.setup @ columns, 0.0))
             point_columns.append(np.where(own[1][:, None, None], rigid.point @ columns, 0.0))
-    return Motions(np.concatenate(setup_columns, axis=2), np.concatenate(point_columns, axis=2))
+    motions = Motions(np.concatenate(setup_columns, axis=2), np.concatenate(point_columns, axis=2))
+    motions.setup[tuple(anchors.setup)] = 0.0  # not quite, by rounding
+    motions.point[tuple(anchors.point)] = 0.0
+    return motions
 
 
 def _null_space(resisting: FloatArray) -> FloatArray:

@@ -62,11 +62,11 @@ class Eliminated:
 
 
 class UndeterminedMarkError(Exception):
-    """A mark is not fixed by its observations; carries its point number."""
+    """Marks are not fixed by their observations; carries their point numbers."""
 
-    def __init__(self, point: int) -> None:
-        super().__init__(f"point {point}")
-        self.point = point
+    def __init__(self, points: IntArray) -> None:
+        super().__init__(f"points {points}")
+        self.points = points
 
 
 class UndeterminedSetupError(Exception):
@@ -113,9 +113,8 @@ def eliminate(structure: Structure, rows: Rows, weight: FloatArray, held: Held) 
 def _undetermined(structure: Structure, node: int) -> Exception:
     if node < structure.setups:
         return UndeterminedSetupError(node)
-    return UndeterminedMarkError(
-        int(structure.marks[structure.eliminated + node - structure.setups])
-    )
+    kept = structure.marks[structure.eliminated :]
+    return UndeterminedMarkError(kept[[node - structure.setups]])
 
 
 def _padded(blocks: FloatArray) -> FloatArray:
@@ -141,14 +140,14 @@ def _mark_normals(structure: Structure, rows: Rows, weight: FloatArray, held: He
 
 
 def _inverse_roots(normal: FloatArray, points: IntArray) -> FloatArray:
-    """Return L^-1 (e, 3, 3) of each normal matrix L L'; names the first singular mark."""
+    """Return L^-1 (e, 3, 3) of each normal matrix L L'; names singular marks."""
     root = new_stack(len(normal), 3, 3)
 
     def pivot(value: FloatArray, component: int) -> FloatArray:
         scale = np.maximum(normal[:, component, component], 1e-300)
         bad = value <= DEPENDENT * scale
         if bad.any():
-            raise UndeterminedMarkError(int(points[np.flatnonzero(bad)[0]]))
+            raise UndeterminedMarkError(points[np.flatnonzero(bad)])
         return np.sqrt(value)
 
     a = pivot(normal[:, 0, 0], 0)

@@ -126,15 +126,6 @@ def make_equations(
     )
 
 
-def reweighted(
-    equations: Equations, problem: Problem, state: State, precision: Precision
-) -> Equations:
-    """Return the equations with sds at ``state``, which knows the system's marks."""
-    sights, inner = problem.network.sights, equations.connections
-    sd = connection_sd(inner, sights, precision, state.axis, state.position)
-    return replace(equations, sd=sd, scale=np.where(equations.scale > 0.0, 1.0 / sd, 0.0))
-
-
 def _held_places(held: BoolArray, end: IntArray) -> IntArray:
     """Return connection and component (2, n) of the held unknowns at the ``end`` (c,)."""
     any_held = np.flatnonzero(np.take(held.any(axis=1), end))

@@ -22,15 +22,8 @@ from tieup.adjust.datum import (
 )
 from tieup.adjust.elimination import Eliminated, Held
 from tieup.adjust.equations import Connections
-from tieup.adjust.evaluation import (
-    Equations,
-    Evaluation,
-    State,
-    make_equations,
-    reweighted,
-    start_state,
-)
-from tieup.adjust.iterate import first_step, iterate
+from tieup.adjust.evaluation import Equations, Evaluation, State, make_equations, start_state
+from tieup.adjust.iterate import iterate
 from tieup.adjust.problem import Frame, Problem
 from tieup.adjust.structure import find_aside
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
@@ -80,10 +73,7 @@ def solve_problem(problem: Problem, precision: Precision, refraction: float) -> 
     motions = free_motions(state.axis, state.position, anchors)
     held = minimal_hold(motions, Held(problem.held_setup, problem.held_point))
     equations = make_equations(problem, connections, held, state, precision, refraction)
-    marks, total = equations.structure.marks, 1
-    # The first step from the start values settles the distances that the sds depend on.
-    state = state.updated(marks, first_step(equations, state.of(marks)))
-    equations = reweighted(equations, problem, state.of(marks), precision)
+    marks, total = equations.structure.marks, 0
     for _ in range(FRAME_ROUNDS):
         inner, evaluation, system, count = iterate(equations, state.of(marks))
         state, total = state.updated(marks, inner), total + count

@@ -60,16 +60,6 @@ def iterate(equations: Equations, state: State) -> tuple[State, Evaluation, Elim
     )
 
 
-def first_step(equations: Equations, state: State) -> State:
-    """Return the state after one Gauss-Newton step from the start values."""
-    evaluation = evaluate(equations, state)
-    system = elimination.eliminate(
-        equations.structure, evaluation.rows, equations.weight, equations.held
-    )
-    setup, mark = elimination.solve_marks(system, *right_hand_side(equations, evaluation))
-    return _careful(equations, state, evaluation, setup[:, :, 0], mark[:, :, 0])[0]
-
-
 def _careful(
     equations: Equations,
     state: State,

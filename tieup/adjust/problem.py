@@ -123,6 +123,7 @@ def make_problem(
     placed = start.plan_point & ~without_point
     solved_point = placed | (levelled_only(network) & ~without_point)
     connections = _connections(network, solved_setup, placed)
+    solved_point &= _spoken_of(network, connections)
     known = np.isfinite(frame.control) & solved_point[:, None]
     fixed = known & (frame.control_sd == 0)
     weighted = known & (frame.control_sd > 0)
@@ -150,6 +151,15 @@ def make_problem(
         held_point,
         weight,
     )
+
+
+def _spoken_of(network: Network, connections: Connections) -> BoolArray:
+    """Return the points (P,) of which an observation or control still says anything."""
+    spoken = np.asarray(np.isfinite(network.control).any(axis=1))
+    spoken[connections.point] = True
+    spoken[network.links.start] = True
+    spoken[network.links.end] = True
+    return spoken
 
 
 def levelled_only(network: Network) -> BoolArray:

@@ -13,7 +13,7 @@ import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
 
-CHUNK = 8192  # items; so many of a few matrices stay in the processor's cache
+CHUNK = 4096  # items; so many of a few matrices stay in the processor's cache
 
 
 def new_stack(count: int, rows: int, columns: int) -> FloatArray:

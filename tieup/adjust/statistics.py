@@ -68,7 +68,7 @@ def describe(
         aside=aside,
         dof=_dof(equations, observed),
         weighted_sum=evaluation.fit,
-        defect=transfer.motions.count,
+        defect=solution.motions.count,
         iterations=solution.iterations,
         undetermined_setup=undetermined_setup,
         undetermined_point=undetermined_point,

@@ -98,10 +98,10 @@ GRID = Section(
 # How far a set may lie from the mean of all before it is rejected; none is without limits.
 SET_LIMITS = Section(
     {
-        "direction": Number(low=0.0, open_low=True, unit="arc seconds"),
-        "zenith": Number(low=0.0, open_low=True, unit="arc seconds"),
-        "distance": Number(low=0.0, open_low=True, unit="mm"),
-        "offset": Number(low=0.0, unit="mm at the target"),
+        "direction": Number(low=0.0, high=3600.0, open_low=True, unit="arc seconds"),
+        "zenith": Number(low=0.0, high=3600.0, open_low=True, unit="arc seconds"),
+        "distance": Number(low=0.0, high=1000.0, open_low=True, unit="mm"),
+        "offset": Number(low=0.0, high=1000.0, unit="mm at the target"),
     },
     sparse=True,
 )

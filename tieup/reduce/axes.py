@@ -18,6 +18,7 @@ from tieup.model.observations import DIRECTION, ZENITH
 from tieup.reduce.circle import CircleTurn
 from tieup.reduce.deviations import Common, Readings, estimate_common, owed_sd
 from tieup.reduce.faces import AxisError, face_sign
+from tieup.reduce.groups import group_mean
 
 LEVEL = 0.5 * np.pi  # zenith of a direction that has none
 NO_TURNS: IntArray = np.zeros(0, dtype=np.int64)
@@ -102,14 +103,15 @@ def _readings(
         inside = turned[taking] >= 0
         number[inside] = np.searchsorted(chosen, turned[taking][inside])
     sign = face_sign(rows.face[taking])
-    zenith = value[taking, ZENITH]
+    zenith, sight = value[taking, ZENITH], rows.sight[taking]
     steep = np.sin(np.where(np.isfinite(zenith), zenith, LEVEL))
+    steep = group_mean(steep, sight)  # alike in one sight: noise must not look like two faces
     return Readings(
         value=value[taking, kind],
         by_axis=-sign / steep if kind == DIRECTION else sign,
         turned=number,
         setup=rows.setup[taking],
-        sight=rows.sight[taking],
+        sight=sight,
         sd=rows.pointing_sd[taking, kind],
         circular=kind == DIRECTION,
     )

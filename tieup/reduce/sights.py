@@ -60,7 +60,7 @@ def reduce_shots(
     turns = find_turns(shots.setup, shots.point, shots.round, value[:, DIRECTION])
     value[:, DIRECTION] -= _turn_of_rows(shots, turns)
     sight, first = _number_sights(shots, np.asarray(np.isfinite(value).any(axis=1)))
-    pointing_sd = _pointing_sd(shots, setups, precision)
+    pointing_sd = _pointing_sd(shots, setups, precision, sight)
     names = np.array([setup.instrument for setup in setups], dtype=object)[shots.setup]
     rows = Rows(shots.setup, shots.round, sight, face, names, pointing_sd)
     found = correct_axes(value, rows, turns)
@@ -115,7 +115,9 @@ def _number_sights(shots: Shots, observed: BoolArray) -> tuple[IntArray, IntArra
     return sight, rows[order][new]
 
 
-def _pointing_sd(shots: Shots, setups: tuple[Setup, ...], precision: Precision) -> FloatArray:
+def _pointing_sd(
+    shots: Shots, setups: tuple[Setup, ...], precision: Precision, sight: IntArray
+) -> FloatArray:
     """Return the sd of one pointing of each row, (m, 3) in rad, rad, m."""
     table = np.array(
         [
@@ -123,8 +125,21 @@ def _pointing_sd(shots: Shots, setups: tuple[Setup, ...], precision: Precision) 
             for i in instrument_of(setups, precision)
         ]
     ).reshape(-1, 4)[shots.setup]
-    distance = table[:, 2] + table[:, 3] * 1e-6 * np.nan_to_num(shots.distance)
+    distance = table[:, 2] + table[:, 3] * 1e-6 * _mean_distance(shots, sight)
     return np.column_stack([table[:, 0], table[:, 1], distance])
+
+
+def _mean_distance(shots: Shots, sight: IntArray) -> FloatArray:
+    """Return the mean distance of each row's sight (m,), 0 where none was measured.
+
+    One for all pointings of a sight, so that no order of rows matters.
+    """
+    measured = (sight >= 0) & np.isfinite(shots.distance)
+    sights = int(sight.max(initial=-1)) + 1
+    count = np.bincount(sight[measured], minlength=sights)
+    total = np.bincount(sight[measured], weights=shots.distance[measured], minlength=sights)
+    mean = np.append(total / np.maximum(count, 1), 0.0)
+    return np.asarray(mean[sight])
 
 
 def _means(
