@@ -187,7 +187,9 @@ def _reconciliation(
     excluded = ~solved.case.use & ~fieldbook.shots.repeated[:, None]
     withheld = _withheld(solved, excluded & ~outcome.decided.excluded)
     checks = check_site(_solution(job, solved, minimal, tests, withheld), job.tolerances)
-    findings = (*outcome.findings, *_other_findings(fieldbook, solved, tests))
+    named = {finding.setup for finding in outcome.findings if finding.severity == "stop"}
+    phrases = Phrases(length_factor(job.length_unit), job.length_unit)
+    findings = (*outcome.findings, *_other_findings(fieldbook, solved, tests, named, phrases))
     findings = with_control_scale(findings, checks.evidence.control, solved.case.precision.grid)
     site = Site(
         job=job,
@@ -285,16 +287,23 @@ def _inputs(job: Job, fieldbook: Fieldbook) -> Mapping[str, str]:
 
 
 def _other_findings(
-    fieldbook: Fieldbook, solved: Solved, tests: PointingTests
+    fieldbook: Fieldbook,
+    solved: Solved,
+    tests: PointingTests,
+    named: set[str],
+    phrases: Phrases,
 ) -> tuple[Finding, ...]:
-    """Return the findings that are not single mistakes."""
+    """Return the findings that are not single mistakes.
+
+    ``named`` are setups that a mistake already speaks of: that they are not reached is no news.
+    """
     sights, pointings = solved.network.sights, solved.reduction.pointings
     scatter = components(solved.adjustment, sights, pointings, tests)
     scatter += run_components(solved.adjustment)
     return (
-        *reach_findings(solved.network),
+        *(f for f in reach_findings(solved.network) if not f.setup or f.setup not in named),
         *hanging_marks(solved.network),
-        *row_findings(fieldbook, solved),
+        *row_findings(fieldbook, solved, phrases),
         *identity_findings(solved),
         *precision_findings(scatter),
         *weather_findings(solved.case),

@@ -88,8 +88,29 @@ def strangers(job: Path) -> None:
     replaced("job.yaml", "control: control.csv\ndatum: control", "datum: free")(job)
 
 
-YAML = "job.yaml"
-S1 = "raw/s1.csv"
+YAML, S1 = "job.yaml", "raw/s1.csv"
+
+
+def unknown_instrument(job: Path) -> None:
+    """Give the rows of S1 an instrument that job.yaml does not have."""
+    path = job / S1
+    lines = path.read_text(encoding="utf-8").splitlines()
+    lines = [lines[0] + ",instrument", *(line + ",leveller" for line in lines[1:])]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def unseen_control(job: Path) -> None:
+    """Name the control marks as no raw file does."""
+    path = job / "control.csv"
+    path.write_text(re.sub(r"^CP", "QCP1", path.read_text(), flags=re.MULTILINE))
+
+
+def no_raw_files(job: Path) -> None:
+    """Take all raw files away."""
+    for path in (job / "raw").glob("*"):
+        path.unlink()
+
+
 WRONG = (
     Wrong("column missing", replaced(S1, "point,", "pt,"), (f"{S1}:1", "point", "pt")),
     Wrong("setup missing", replaced(S1, "setup,", "stn,"), (f"{S1}:1", "setup")),
@@ -98,7 +119,11 @@ WRONG = (
     Wrong("empty file", written(S1, ""), (S1, "empty")),
     Wrong("header only", written(S1, "setup,point,direction\n"), (f"{S1}:1", "no rows")),
     Wrong("comments only", written(S1, "# nothing\n\n#\n"), (S1, "empty")),
-    Wrong("not UTF-8", written(S1, b"setup,point,direction\nS1,M\xe4rz,1-0-0\n"), (f"{S1}:2", "encoding")),
+    Wrong(
+        "not UTF-8",
+        written(S1, b"setup,point,direction\nS1,M\xe4rz,1-0-0\n"),
+        (f"{S1}:2", "encoding"),
+    ),
     Wrong("open quote", written(S1, 'setup,point,distance\n"S1,CP1,4\n'), (f"{S1}:2",)),
     Wrong("text in every number", cells(S1, "distance", "far"), (f"{S1}:2", "distance", '"far"')),
     Wrong("NaN in every number", cells(S1, "distance", "nan"), (f"{S1}:2", "distance", "nan")),
@@ -107,55 +132,115 @@ WRONG = (
     Wrong("direction out of range", cells(S1, "direction", "361-00-00"), (f"{S1}:2", "direction")),
     Wrong("gon read as degrees", cells(S1, "direction", "399.5"), (f"{S1}:2", "direction")),
     Wrong("distance not above 0", cells(S1, "distance", "-5"), (f"{S1}:2", "distance", "-5")),
-    Wrong("unknown instrument", lambda job: _instrument(job), (f"{S1}:2", "leveller", "instruments")),
-    Wrong("no raw file", lambda job: [p.unlink() for p in (job / "raw").glob("*")] and None, (YAML, "raw")),
-    Wrong("unknown angle unit", replaced(YAML, "angle: dms", "angle: degrees"), (f"{YAML}:2", "units.angle", "deg")),
-    Wrong("unknown length unit", replaced(YAML, "length: ft", "length: yard"), (f"{YAML}:2", "units.length", "ftUS")),
+    Wrong("unknown instrument", unknown_instrument, (f"{S1}:2", "leveller", "instruments")),
+    Wrong("no raw file", no_raw_files, (YAML, "raw")),
+    Wrong(
+        "unknown angle unit",
+        replaced(YAML, "angle: dms", "angle: degrees"),
+        (f"{YAML}:2", "units.angle", "deg"),
+    ),
+    Wrong(
+        "unknown length unit",
+        replaced(YAML, "length: ft", "length: yard"),
+        (f"{YAML}:2", "units.length", "ftUS"),
+    ),
     Wrong("no unit", replaced(YAML, ", length: ft", ""), (f"{YAML}:2", "length")),
     Wrong("no units", replaced(YAML, "units: {angle: dms, length: ft}\n", ""), (YAML, "units")),
-    Wrong("unknown key", added("refraction_coeficient: 0.2"), (f"{YAML}:14", "refraction_coeficient")),
-    Wrong("key nearly right", added("toleranses: paving"), (f"{YAML}:14", "toleranses", "tolerances")),
-    Wrong("inner key unknown", replaced(YAML, "refraction: 0.13", "refracton: 0.13"), (f"{YAML}:10", "refracton", "refraction")),
+    Wrong(
+        "unknown key", added("refraction_coeficient: 0.2"), (f"{YAML}:14", "refraction_coeficient")
+    ),
+    Wrong(
+        "key nearly right", added("toleranses: paving"), (f"{YAML}:14", "toleranses", "tolerances")
+    ),
+    Wrong(
+        "inner key unknown",
+        replaced(YAML, "refraction: 0.13", "refracton: 0.13"),
+        (f"{YAML}:10", "refracton", "refraction"),
+    ),
     Wrong("key twice", added("title: again"), (f"{YAML}:14", "title")),
-    Wrong("text for a number", replaced(YAML, "confidence: 0.95", "confidence: high"), (f"{YAML}:12", "confidence")),
-    Wrong("impossible number", replaced(YAML, "confidence: 0.95", "confidence: 1.5"), (f"{YAML}:12", "confidence")),
-    Wrong("NaN in job.yaml", replaced(YAML, "confidence: 0.95", "confidence: .nan"), (f"{YAML}:12", "confidence")),
-    Wrong("infinity in job.yaml", replaced(YAML, "direction: 2", "direction: .inf"), (f"{YAML}:7", "direction")),
+    Wrong(
+        "text for a number",
+        replaced(YAML, "confidence: 0.95", "confidence: high"),
+        (f"{YAML}:12", "confidence"),
+    ),
+    Wrong(
+        "impossible number",
+        replaced(YAML, "confidence: 0.95", "confidence: 1.5"),
+        (f"{YAML}:12", "confidence"),
+    ),
+    Wrong(
+        "NaN in job.yaml",
+        replaced(YAML, "confidence: 0.95", "confidence: .nan"),
+        (f"{YAML}:12", "confidence"),
+    ),
+    Wrong(
+        "infinity in job.yaml",
+        replaced(YAML, "direction: 2", "direction: .inf"),
+        (f"{YAML}:7", "direction"),
+    ),
     Wrong("negative sd", replaced(YAML, "zenith: 2", "zenith: -2"), (f"{YAML}:7", "zenith")),
     Wrong("not YAML", replaced(YAML, "units: {", "units: {{"), (YAML,)),
     Wrong("job.yaml empty", written(YAML, ""), (YAML, "units")),
     Wrong("job.yaml a list", written(YAML, "- 1\n- 2\n"), (YAML,)),
     Wrong("raw outside", replaced(YAML, "raw/*.csv", "../*.csv"), (f"{YAML}:3", "raw", "outside")),
-    Wrong("raw absolute", replaced(YAML, "raw/*.csv", "/etc/*.conf"), (f"{YAML}:3", "raw", "outside")),
-    Wrong("control outside", replaced(YAML, "control: control.csv", "control: ../control.csv"), (f"{YAML}:4", "control", "outside")),
+    Wrong(
+        "raw absolute", replaced(YAML, "raw/*.csv", "/etc/*.conf"), (f"{YAML}:3", "raw", "outside")
+    ),
+    Wrong(
+        "control outside",
+        replaced(YAML, "control: control.csv", "control: ../control.csv"),
+        (f"{YAML}:4", "control", "outside"),
+    ),
     Wrong("control not there", gone("control.csv"), (f"{YAML}:4", "control", "control.csv")),
-    Wrong("unknown tolerances", replaced(YAML, "tolerances: paving", "tolerances: pavng"), (f"{YAML}:11", "paving")),
-    Wrong("text in control", cells("control.csv", "northing", "north", slice(1, 2)), ("control.csv:3", "northing", "north")),
-    Wrong("NaN in control", cells("control.csv", "elevation", "NaN", slice(0, 1)), ("control.csv:2", "elevation", "NaN")),
-    Wrong("infinity in control", cells("control.csv", "easting", "-inf", slice(0, 1)), ("control.csv:2", "easting")),
-    Wrong("negative sd in control", cells("control.csv", "sd_easting", "-1", slice(2, 3)), ("control.csv:4", "sd_easting")),
-    Wrong("mark twice in control", replaced("control.csv", "CP2,", "CP1,"), ("control.csv:3", "CP1")),
-    Wrong("control without coordinates", replaced("control.csv", "elevation", "height"), ("control.csv:1", "elevation")),
-    Wrong("control nobody saw", lambda job: _unseen(job), ("control", "CP1", "observed")),
-    Wrong("one control mark seen", written("control.csv", "point,northing,easting,elevation\nCP1,1000,3000,350\n"), ("control", "CP1")),
+    Wrong(
+        "unknown tolerances",
+        replaced(YAML, "tolerances: paving", "tolerances: pavng"),
+        (f"{YAML}:11", "paving"),
+    ),
+    Wrong(
+        "text in control",
+        cells("control.csv", "northing", "north", slice(1, 2)),
+        ("control.csv:3", "northing", "north"),
+    ),
+    Wrong(
+        "NaN in control",
+        cells("control.csv", "elevation", "NaN", slice(0, 1)),
+        ("control.csv:2", "elevation", "NaN"),
+    ),
+    Wrong(
+        "infinity in control",
+        cells("control.csv", "easting", "-inf", slice(0, 1)),
+        ("control.csv:2", "easting"),
+    ),
+    Wrong(
+        "negative sd in control",
+        cells("control.csv", "sd_easting", "-1", slice(2, 3)),
+        ("control.csv:4", "sd_easting"),
+    ),
+    Wrong(
+        "mark twice in control", replaced("control.csv", "CP2,", "CP1,"), ("control.csv:3", "CP1")
+    ),
+    Wrong(
+        "control without coordinates",
+        replaced("control.csv", "elevation", "height"),
+        ("control.csv:1", "elevation"),
+    ),
+    Wrong("control nobody saw", unseen_control, ("control", "CP1", "observed")),
+    Wrong(
+        "one control mark seen",
+        written("control.csv", "point,northing,easting,elevation\nCP1,1000,3000,350\n"),
+        ("control", "CP1"),
+    ),
     Wrong("no common marks", strangers, ("common",)),
-    Wrong("local without a frame", replaced(YAML, "datum: control", "datum: local"), (YAML, "local")),
-    Wrong("unknown datum", replaced(YAML, "datum: control", "datum: grid"), (f"{YAML}:5", "datum", "free")),
-)  # fmt: skip
-
-
-def _instrument(job: Path) -> None:
-    """Give the rows of S1 an instrument that job.yaml does not have."""
-    path = job / S1
-    lines = path.read_text(encoding="utf-8").splitlines()
-    lines = [lines[0] + ",instrument", *(line + ",leveller" for line in lines[1:])]
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-
-
-def _unseen(job: Path) -> None:
-    """Name the control marks as no raw file does."""
-    path = job / "control.csv"
-    path.write_text(re.sub(r"^CP", "QCP1", path.read_text(), flags=re.MULTILINE))
+    Wrong(
+        "local without a frame", replaced(YAML, "datum: control", "datum: local"), (YAML, "local")
+    ),
+    Wrong(
+        "unknown datum",
+        replaced(YAML, "datum: control", "datum: grid"),
+        (f"{YAML}:5", "datum", "free"),
+    ),
+)
 
 
 def spoiled(folder: Path, edit: Edit) -> Path:

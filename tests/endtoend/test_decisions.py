@@ -44,9 +44,9 @@ def test_accepting_everything_makes_the_site_tie(
     assert run.status == 0, run.text
     counts = run.document("run")["counts"]
     assert (counts["excluded"], counts["repeated"], counts["invalid"]) == (0, 1, 1)
-    assert {run.finding(kind)["id"]: run.finding(kind)["severity"] for kind in KINDS} == dict.fromkeys(
-        ids.values(), "note"
-    )
+    assert {
+        run.finding(kind)["id"]: run.finding(kind)["severity"] for kind in KINDS
+    } == dict.fromkeys(ids.values(), "note")
     assert {row["verdict"] for row in run.table("ties")} == {"ties"}
     record = run.document("run")
     assert record["global_test"]["passed"] is True
@@ -124,9 +124,7 @@ def test_ids_survive_a_new_order_of_the_rows(
     }
 
 
-def test_keep_leaves_the_data_as_it_is(
-    tmp_path: Path, capsys: Capture, undecided: Output
-) -> None:
+def test_keep_leaves_the_data_as_it_is(tmp_path: Path, capsys: Capture, undecided: Output) -> None:
     """The rows take part again, the finding is a note with the reason, and asks for nothing."""
     found = undecided.finding("target-height")
     run = run_with(tmp_path, capsys, f'{{keep: {found["id"]}, by: crew, reason: "pole was level"}}')

@@ -11,27 +11,102 @@ import pytest
 from tests.endtoend.jobs import FATES, FILES, Output, Row, copy_sample, raw_cells, reconcile
 from tests.simulate import by_hand
 
-COORDINATES = (
-    "point northing easting elevation code string role proof sd_northing sd_easting sd_elevation "
-    "ellipse_major ellipse_minor ellipse_azimuth elevation_interval setups flags"
-).split()
-OBSERVATIONS = (
-    "file line setup point kind observed adjusted residual sd redundancy w mdb status reason"
-).split()
-SETUPS = (
-    "setup station northing easting elevation orientation sd_northing sd_easting sd_elevation "
-    "sd_orientation ties redundancy geometry geometry_sd verdict"
-).split()
-TIES = (
-    "point setup d_northing d_easting d_elevation d_horizontal sd_northing sd_easting "
-    "sd_elevation limit_horizontal limit_elevation verdict"
-).split()
-RUN = (
-    "version inputs settings dof sigma0 global_test iterations counts files written status"
-).split()
-FINDING = (
-    "id kind severity setup points lines size unit sd statistic rivals action says confirm cure"
-).split()
+COORDINATES = [
+    "point",
+    "northing",
+    "easting",
+    "elevation",
+    "code",
+    "string",
+    "role",
+    "proof",
+    "sd_northing",
+    "sd_easting",
+    "sd_elevation",
+    "ellipse_major",
+    "ellipse_minor",
+    "ellipse_azimuth",
+    "elevation_interval",
+    "setups",
+    "flags",
+]
+OBSERVATIONS = [
+    "file",
+    "line",
+    "setup",
+    "point",
+    "kind",
+    "observed",
+    "adjusted",
+    "residual",
+    "sd",
+    "redundancy",
+    "w",
+    "mdb",
+    "status",
+    "reason",
+]
+SETUPS = [
+    "setup",
+    "station",
+    "northing",
+    "easting",
+    "elevation",
+    "orientation",
+    "sd_northing",
+    "sd_easting",
+    "sd_elevation",
+    "sd_orientation",
+    "ties",
+    "redundancy",
+    "geometry",
+    "geometry_sd",
+    "verdict",
+]
+TIES = [
+    "point",
+    "setup",
+    "d_northing",
+    "d_easting",
+    "d_elevation",
+    "d_horizontal",
+    "sd_northing",
+    "sd_easting",
+    "sd_elevation",
+    "limit_horizontal",
+    "limit_elevation",
+    "verdict",
+]
+RUN = [
+    "version",
+    "inputs",
+    "settings",
+    "dof",
+    "sigma0",
+    "global_test",
+    "iterations",
+    "counts",
+    "files",
+    "written",
+    "status",
+]
+FINDING = [
+    "id",
+    "kind",
+    "severity",
+    "setup",
+    "points",
+    "lines",
+    "size",
+    "unit",
+    "sd",
+    "statistic",
+    "rivals",
+    "action",
+    "says",
+    "confirm",
+    "cure",
+]
 GEOMETRY = {"strong", "weak", "single", "two-tie", "in-line", "danger-circle", "disconnected"}
 JOBS = ("fire_station", "fire_station_clean", "two_setups")
 FOUR_DECIMALS = re.compile(r"-?\d+\.\d{4}")
@@ -72,9 +147,7 @@ def test_every_file_is_there_and_no_other(run: Output) -> None:
         ("ties", TIES),
     ],
 )
-def test_every_column_of_the_contract_is_there(
-    run: Output, table: str, columns: list[str]
-) -> None:
+def test_every_column_of_the_contract_is_there(run: Output, table: str, columns: list[str]) -> None:
     """Names as in the contract, each row whole, UTF-8, LF line ends, no undefined in words."""
     rows = run.table(table)
     assert rows

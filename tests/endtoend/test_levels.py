@@ -185,6 +185,28 @@ def test_a_job_of_levels_alone_gives_the_published_heights(
     assert all(row["northing"] == row["ellipse_major"] == "" for row in rows.values())
 
 
+def test_every_level_run_has_its_line_and_statistics(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """L1 in observations.csv: residual in mm as published, redundancy, w; mdb of D-A 28.6 mm."""
+    lines = "from,to,difference,sd\n" + "".join(f"{a},{b},{h},{s}\n" for a, b, h, s in KRUMM)
+    run = reconcile(capsys, level_job(tmp_path / "krumm", "m", "A,,,437.596\n", lines))
+    rows = run.table("observations")
+    assert [(row["file"], row["line"]) for row in rows] == [
+        ("levels.csv", str(i)) for i in range(2, 8)
+    ]
+    expected = {
+        "residual": ([3.71, -8.53, -0.24, 1.89, -1.86, 0.39], 0.0055),  # mm
+        "redundancy": ([0.6549, 0.8862, 0.3294, 0.4326, 0.5092, 0.1877], 1.01e-4),
+        "w": ([0.764, -0.755, -0.106, 0.720, -0.522, 0.304], 6e-4),
+    }
+    for column, (values, within) in expected.items():
+        found = [float(row[column]) for row in rows]
+        np.testing.assert_allclose(found, values, rtol=0, atol=within)
+    assert float(rows[5]["mdb"]) == pytest.approx(28.6, abs=0.051)  # mm
+    assert {row["status"] for row in rows} == {"used"}
+
+
 def test_levelled_marks_say_how_they_are_proved(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -198,9 +220,7 @@ def test_levelled_marks_say_how_they_are_proved(
     assert rows["A"]["role"] == "control"
 
 
-def test_run_lengths_weigh_as_miles_do(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_run_lengths_weigh_as_miles_do(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """L3 in feet with lengths and levels_sd: the heights of weights 12 per mile, S0 0.107.
 
     Variance mile / 12 ft^2 is an sd of sqrt(1 / 12 / 1.609344) ft for the root of a km.
@@ -267,9 +287,7 @@ def test_a_wrong_level_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[st
         assert heights[name] == pytest.approx(height, abs=0.006)  # m, without one of six runs
 
 
-def test_levels_without_any_bench_mark(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_levels_without_any_bench_mark(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """No elevation anywhere: an error that says so, or heights of their own; never a traceback."""
     lines = "from,to,difference,sd\nA,B,1.0,0.003\nB,C,1.0,0.003\nC,A,-2.001,0.003\n"
     run = reconcile(capsys, level_job(tmp_path / "net", "m", "A,5000,1000,\n", lines))

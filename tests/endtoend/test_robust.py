@@ -77,10 +77,8 @@ def test_a_side_shot_keyed_with_the_name_of_a_mark(
 
 
 @pytest.mark.parametrize("row", [1, 4, 13])
-def test_a_zenith_angle_of_0_spoils_no_other_row(
-    row: int, tmp_path: Path, capsys: Capture
-) -> None:
-    """An instrument that writes 0 for "not measured": that row is questioned, the site is solved."""
+def test_a_zenith_angle_of_0_spoils_no_other_row(row: int, tmp_path: Path, capsys: Capture) -> None:
+    """An instrument that writes 0 for "not measured": the row is questioned, the site solved."""
     job = copy_sample("two_setups", tmp_path)
     plain = reconcile(capsys, job, tmp_path / "plain")
     put(job, "raw/s1.csv", "zenith", "0-00-00", [row])

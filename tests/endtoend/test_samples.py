@@ -25,9 +25,7 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Output]:
     found = {}
     for name in METRES:
         job = copy_sample(name, tmp_path_factory.mktemp("job"))
-        found[name] = Output(
-            cli.outcome(["reconcile", str(job), "--quiet"]), "", "", job / "out"
-        )
+        found[name] = Output(cli.outcome(["reconcile", str(job), "--quiet"]), "", "", job / "out")
     return found
 
 

@@ -60,6 +60,7 @@ SETS = (
     Expected("20220622-1_GCP_raw", 15, 82, 0.61, 2.0, 7.7),
 )
 
+
 @pytest.fixture(params=SETS, ids=lambda expected: expected.name)
 def expected(request: pytest.FixtureRequest) -> Expected:
     """Return each set in turn."""

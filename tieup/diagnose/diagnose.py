@@ -15,13 +15,12 @@ from tieup.adjust.distributions import normal_critical
 from tieup.adjust.pointings import examine_pointings
 from tieup.diagnose.adapt import adapt, as_mistake, stays_in
 from tieup.diagnose.case import Case
-from tieup.diagnose.conventions import resolve_conventions
 from tieup.diagnose.evidence import gather, stack
 from tieup.diagnose.gross import explain_gross, identify_sight, is_large
-from tieup.diagnose.identity import split_collisions
 from tieup.diagnose.levels import of_case
 from tieup.diagnose.measure import measure
 from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.opening import open_case
 from tieup.diagnose.registry import all_hypotheses
 from tieup.diagnose.rescue import rescue
 from tieup.diagnose.search import FALSE_ALARM, found_mistake, search
@@ -75,10 +74,7 @@ def diagnose(case: Case, kept: frozenset[Signature] = NOTHING_KEPT) -> Diagnosis
 
 
 def _diagnose(case: Case, kept: frozenset[Signature]) -> Diagnosis:
-    solved, whole = resolve_conventions(solve(case))
-    collided, collisions = split_collisions(solved)
-    if collisions:
-        solved = solve(collided)
+    solved, whole = open_case(case)
     solved, rescued = rescue(solved)
     solved, gross = explain_gross(solved)
     gross = [*rescued, *gross]
@@ -99,7 +95,7 @@ def _diagnose(case: Case, kept: frozenset[Signature]) -> Diagnosis:
     gross = [_seen_again(solved, mistake) for mistake in gross]
     solved = _with_good_readings(solved, case, gross)
     measured = [measure(solved, mistake) for mistake in gross]
-    return Diagnosis(solved, (*whole, *collisions, *measured, *found), tuple(seen))
+    return Diagnosis(solved, (*whole, *measured, *found), tuple(seen))
 
 
 def _seen_again(solved: Solved, mistake: Mistake) -> Mistake:

@@ -68,6 +68,8 @@ class Reporter:
     def _unit(self, mistake: Mistake) -> tuple[float, str]:
         if mistake.unit == "rad":
             return ARC_SECOND, "arcsec"
+        if mistake.unit == "ratio":
+            return 1.0, "ratio"
         if mistake.unit == "1":
             return 1e-6, "ppm"
         return self.phrases.factor, self.phrases.unit

@@ -59,9 +59,7 @@ def on_grid(network: Network, grid: Grid | None) -> Network:
 
     along = own(from_axis[sights.setup], to_mark[sights.point])
     taped = own(to_mark[links.start], to_mark[links.end])
-    return replace(
-        network, sights=sights_on_grid(sights, along), links=tapes_on_grid(links, taped)
-    )
+    return replace(network, sights=sights_on_grid(sights, along), links=tapes_on_grid(links, taped))
 
 
 def take_links(links: Links, numbers: IntArray) -> Links:

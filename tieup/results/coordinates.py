@@ -33,7 +33,8 @@ def coordinates_table(site: Site) -> Table:
         ]
     ) / (length * length)
     covariance[np.isnan(position[:, 2])] *= _plan_only()
-    sd = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
+    # The frame's own mark has a variance of 0, give or take rounding.
+    sd = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0))
     ellipse = error_ellipse(covariance[:, :2, :2], confidence_factor(2, site.job.confidence))
     code, string = _codes(site)
     blank = np.full(len(free), "", dtype=object)

@@ -44,7 +44,8 @@ def setups_table(site: Site) -> Table:
     """Return the setups table in the order of the field books."""
     length, unit = length_factor(site.job.length_unit), site.job.angle_unit
     place = _place(site) / length
-    sd = np.sqrt(np.diagonal(site.adjustment.setup_covariance, axis1=1, axis2=2))
+    variance = np.diagonal(site.adjustment.setup_covariance, axis1=1, axis2=2)
+    sd = np.sqrt(np.maximum(variance, 0.0))  # 0 give or take rounding where the frame holds it
     height_open = np.isnan(place[:, 2])
     counts = np.bincount(site.ties.setup, minlength=len(site.case.setups))
     return {
