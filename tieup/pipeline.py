@@ -21,6 +21,7 @@ from tieup.diagnose.precision import components, precision_findings
 from tieup.diagnose.reach import reach_findings
 from tieup.diagnose.report import Reporter
 from tieup.diagnose.rowchecks import row_findings
+from tieup.diagnose.scaled import free_of_scaled_control
 from tieup.diagnose.sets import reject_sets, weather_findings
 from tieup.diagnose.solve import Solved, minimal_fit
 from tieup.diagnose.words import Phrases
@@ -85,11 +86,12 @@ def run(job: Job, progress: Progress | None = None) -> Reconciliation:
     fieldbook = read_fieldbook(job)
     control = read_control(job.control_file, job) if job.control_file else None
     case, rejected = reject_sets(make_case(job, fieldbook, control), fieldbook)
+    case, scaled = free_of_scaled_control(case)
     tell("solving and looking for mistakes")
     phrases = Phrases(length_factor(job.length_unit), job.length_unit)
     reporter = Reporter(fieldbook, phrases, case.booked_links)
     outcome = decide_and_diagnose(case, fieldbook, job.decisions, reporter)
-    outcome = replace(outcome, findings=(*outcome.findings, *rejected))
+    outcome = replace(outcome, findings=(*outcome.findings, *rejected, *scaled))
     tell("judging the ties")
     return _reconciliation(job, fieldbook, outcome, _inputs(job, fieldbook))
 

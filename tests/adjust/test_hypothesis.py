@@ -31,7 +31,8 @@ def test_score_is_the_projected_bias_on_the_misclosure(seed):
         value = network.sights.value.copy()
         value[result.connections.source[connection], 1] = np.nan
         without = replace(network, sights=replace(network.sights, value=value))
-        drop = result.weighted_sum - adjust(without, PRECISION, 0.13, held_frame(network)).weighted_sum
+        again = adjust(without, PRECISION, 0.13, held_frame(network))
+        drop = result.weighted_sum - again.weighted_sum
         assert statistic[column] == pytest.approx(drop, rel=1e-4, abs=1e-5)
 
 

@@ -89,7 +89,9 @@ def test_held_to_control_agrees_with_scipy_and_full_inverse(seed):
 def test_inner_constraints_agree_with_the_pseudo_inverse(seed):
     """A free network equals the bordered (pseudo-inverse) solution over its datum marks."""
     rng = np.random.default_rng(100 + seed)
-    network, _ = random_network(rng, setups=3 + seed % 3, marks=6, occupied=seed % 2, control="held")
+    network, _ = random_network(
+        rng, setups=3 + seed % 3, marks=6, occupied=seed % 2, control="held"
+    )
     frame = minimal_frame(network)
     result = adjust(network, PRECISION, 0.13, frame)
     oracle, x, _ = _dense(result, control=False)

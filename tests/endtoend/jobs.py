@@ -19,6 +19,7 @@ from tieup import cli
 
 ROOT = Path(__file__).parents[2]
 SAMPLE = ROOT / "sample_raw"
+JOBS = ("fire_station", "fire_station_clean", "two_setups")
 TABLES = ("coordinates.csv", "observations.csv", "setups.csv", "ties.csv")
 FILES = (*TABLES, "findings.json", "run.json", "report.html")
 FATES = ("used", "unused", "excluded", "repeated", "invalid")
@@ -108,3 +109,16 @@ def raw_cells(job: Path) -> Iterator[tuple[str, Row]]:
         with path.open(encoding="utf-8", newline="") as stream:
             for line, row in enumerate(csv.DictReader(stream), start=2):
                 yield f"raw/{path.name}:{line}", row
+
+
+def put(job: Path, file: str, column: str, text: str, rows: list[int]) -> None:
+    """Put a text into a column of some rows, counted from 1 below the header."""
+    path = job / file
+    lines = path.read_text(encoding="utf-8").splitlines()
+    place = lines[0].split(",").index(column)
+    for row in rows:
+        cells = lines[row].split(",")
+        if place < len(cells):
+            cells[place] = text
+        lines[row] = ",".join(cells)
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.endtoend.jobs import copy_sample, files_below, reconcile
+from tests.endtoend.jobs import copy_sample, files_below, put, reconcile
 
 Capture = pytest.CaptureFixture[str]
 
@@ -16,19 +16,6 @@ NASTY = (
     "0", "-0", "-1", "3", "100.0", "0.0000001", "1,5", "0-0-0", "180-00-00", "359-59-59.9999",
     "abc", "=1+1", "'", '"', "#", "\u65e5\u672c", "\x00", "CP1", "S1",
 )  # fmt: skip
-
-
-def put(job: Path, file: str, column: str, text: str, rows: list[int]) -> None:
-    """Put a text into a column of some rows, counted from 1 below the header."""
-    path = job / file
-    lines = path.read_text(encoding="utf-8").splitlines()
-    place = lines[0].split(",").index(column)
-    for row in rows:
-        cells = lines[row].split(",")
-        if place < len(cells):
-            cells[place] = text
-        lines[row] = ",".join(cells)
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 def damage(job: Path, rng: np.random.Generator) -> list[tuple[str, str, str, int]]:

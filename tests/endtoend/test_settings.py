@@ -125,7 +125,7 @@ def test_a_site_beyond_its_limits_is_never_said_to_tie(tmp_path: Path, capsys: C
 def test_gear_stated_too_good_or_too_bad_is_told(tmp_path: Path, capsys: Capture) -> None:
     """sigma0 goes with the stated sds; a finding says that they do not fit the data."""
     gear = "default: {direction: 2, zenith: 2, distance: [1.5, 2]}"
-    for factor in (0.25, 4.0):
+    for factor in (0.5, 4.0):
         stated = (
             f"default: {{direction: {2 * factor}, zenith: {2 * factor}, "
             f"distance: [{1.5 * factor}, {2 * factor}]}}"

@@ -66,7 +66,7 @@ class Aside:
 
     def follow(self, part: slice) -> Followed:
         """Return how the points of a part of the connections follow."""
-        some = self.connections.take(np.arange(part.start, part.stop))
+        some = self.connections.part(part)
         followed = _polar(some, self.state, self.bend)
         partial = _partial(some, self.held_point)
         if len(partial):

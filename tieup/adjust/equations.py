@@ -65,6 +65,17 @@ class Connections:
             self.source[index],
         )
 
+    def part(self, part: slice) -> Connections:
+        """Return a view of consecutive connections."""
+        return Connections(
+            self.setup[part],
+            self.point[part],
+            self.value[part],
+            self.rise[part],
+            self.plumb[part],
+            self.source[part],
+        )
+
 
 @dataclass(frozen=True)
 class Linearised:

@@ -55,9 +55,9 @@ def connection_sd(
     """
     sd = new_columns(len(connections), 3)
     for part in chunks(len(connections)):
-        some = connections.take(np.arange(part.start, part.stop))
+        some = connections.part(part)
         variance = target_variance(offsets(some, axis, position), precision)
-        sight = np.flatnonzero(~some.plumb)
+        sight = np.flatnonzero(~some.plumb) if some.plumb.any() else slice(None)
         variance[sight] += _own_variance(sights, some.source[sight])
         np.sqrt(variance, out=sd[part])
     plumb = np.flatnonzero(connections.plumb)

@@ -1,0 +1,122 @@
+"""A control list that fits the survey, but only with a scale: grid against ground.
+
+Held to such a list, every reading would be bent to fit. Before anything else is looked for, the
+site is solved free and laid on the list: where a scale alone makes them agree, the list is not
+held, and a person has to say what it is.
+
+Reference: Ghilani, Adjustment Computations, two-dimensional conformal transformation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from tieup.adjust.distributions import chi_square_tail
+from tieup.adjust.similarity import Similarity, fit_similarity
+from tieup.diagnose.case import Case
+from tieup.diagnose.solve import Solved, solve
+from tieup.errors import TieupError
+from tieup.model.arrays import BoolArray
+from tieup.model.finding import Finding, Rival
+from tieup.model.settings import Datum, Grid
+
+LEAST, GRID_LEAST, GRID_MOST = 20e-6, 80e-6, 600e-6  # trade habit: 5-40 weather, 100-400 grid
+PLAIN = 5.0  # sds beyond which list and shots cannot both be held
+FEWEST = 3  # marks: between two, a scale is what any mistake looks like
+FLOOR = 0.002  # m; marks and shots agree no better: common practice, no source
+FITS = 1e-4  # chance below which the list does not fit with a scale either
+PPM = 1e-6
+
+
+def free_of_scaled_control(case: Case) -> tuple[Case, tuple[Finding, ...]]:
+    """Return the case without control held, and the finding, where its list is scaled."""
+    if case.datum.kind != "control" or case.control is None or not len(case.setups):
+        return case, ()
+    free = replace(case, datum=Datum("free"))
+    try:
+        fit = _onto_control(solve(free.without_mask(_side_shots(free))))
+    except TieupError:
+        return case, ()
+    if fit is None:
+        return case, ()
+    scale, sd = 1.0 / fit.scale - 1.0, fit.sd_scale
+    if not GRID_LEAST <= abs(scale) <= GRID_MOST or abs(scale) < PLAIN * sd:
+        return case, ()
+    if float(chi_square_tail(fit.weighted_sum_plan, fit.dof_plan)) < FITS:
+        return case, ()
+    return free, (scale_finding(scale, sd, fit.turn, case.precision.grid, freed=True),)
+
+
+def _side_shots(case: Case) -> BoolArray:
+    """Mark the components (m, 3) of shots that tie nothing: the scale is not in them."""
+    shots = case.shots
+    known = set(case.control.names) if case.control is not None else set()
+    ties = np.array([name in known for name in case.points], dtype=np.bool_)
+    lowest, highest = np.full(len(ties), len(case.setups)), np.full(len(ties), -1)
+    np.minimum.at(lowest, shots.point, shots.setup)
+    np.maximum.at(highest, shots.point, shots.setup)
+    ties |= highest > lowest
+    ties[[case.points.index(s.station) for s in case.setups if s.station]] = True
+    return np.repeat(~ties[shots.point][:, None], 3, axis=1)
+
+
+def _onto_control(solved: Solved) -> Similarity | None:
+    """Fit the free net onto the list; None with too few marks."""
+    control, adjustment = solved.network.control, solved.adjustment
+    common = np.isfinite(control[:, :2]).all(axis=1) & np.isfinite(adjustment.position[:, 0])
+    point = np.flatnonzero(common)
+    if len(point) < FEWEST:
+        return None
+    own = np.diagonal(adjustment.point_covariance[point], axis1=1, axis2=2)
+    given = np.nan_to_num(solved.network.control_sd[point])
+    sd = np.sqrt(np.nan_to_num(own) + given**2 + FLOOR**2)
+    return fit_similarity(adjustment.position[point], control[point], sd)
+
+
+def scale_finding(
+    scale: float, sd: float, turn: float | None, grid: Grid | None, *, freed: bool
+) -> Finding:
+    """Return the finding about lengths of the survey over those of the list, minus 1.
+
+    ``turn`` (rad) is that of the best fit; ``freed``: the list is not held.
+    """
+    statistic = abs(scale) / sd
+    looks = GRID_LEAST <= abs(scale) <= GRID_MOST
+    longer = "longer" if scale > 0 else "shorter"
+    turned = (
+        "" if turn is None else f" The best fit turns it by {np.degrees(turn) * 3600:.0f} seconds."
+    )
+    kept = " The list is not held: the site has its own shape." if freed else ""
+    return Finding(
+        kind="control-scale",
+        severity="stop" if looks and statistic > PLAIN else "check",
+        size=scale / PPM,
+        unit="ppm",
+        sd=sd / PPM,
+        statistic=statistic,
+        rivals=(Rival("distance-scale", "", (), statistic, separable=False),),
+        action="freed" if freed else "left in",
+        says=f"The shots measure lengths {abs(scale) / PPM:.0f} mm per km {longer} than the "
+        f"control list (give or take {sd / PPM:.0f}); no single mark explains it."
+        f"{_looks_like(looks, grid)}{turned}{kept}",
+        confirm="Look up on what grid the control was computed and whether its lengths are grid or "
+        "ground; look at the scale factor set in the instrument; tape one long line.",
+        cure="State the grid of the control (grid: in job.yaml), or get ground coordinates; never "
+        "stretch the list to fit.",
+    )
+
+
+def _looks_like(grid_like: bool, grid: Grid | None) -> str:
+    if not grid_like:
+        return (
+            " That is too little for a grid factor: weather not set in the instrument, or control "
+            "from two sources."
+        )
+    if grid is not None:
+        return f" The job states a {grid.words}: it looks as if that were applied twice or wrongly."
+    return (
+        " It looks like a grid factor: control on a map grid (or at sea level), distances on the "
+        "ground."
+    )
