@@ -25,6 +25,8 @@ _NAIVE_EPOCH = datetime(1970, 1, 1)  # what a time without offset is counted fro
 _LONGEST = 40  # characters of a cell that a message quotes
 
 # What the atmosphere of a survey can be: tells °C and hPa from other units.
+FARTHEST = 1e6  # length units; no sight of a site is as long, no round as high
+LARGEST = 1e9  # length units; no coordinate or height on the earth is larger
 _RANGES = {"temperature": (-60.0, 60.0, "°C"), "pressure": (500.0, 1100.0, "hPa")}
 _DEFAULTS = {"target_height": 0.0, "round": 1.0}
 
@@ -135,21 +137,25 @@ def _decimal_points(texts: list[str], decimal: str) -> tuple[Sequence[str], dict
 
 def _judged(quantity: str, values: FloatArray, unit: str, bad: dict[int, str]) -> FloatArray:
     """Refuse what the quantity cannot be, in place of ``bad``, and convert to metres."""
-    if quantity == "distance":
+    if quantity == "distance" and (values > FARTHEST).any():
+        wrong, why = (values > FARTHEST) | (values <= 0.0), "is no distance that can be measured"
+    elif quantity == "distance":
         wrong, why = values <= 0.0, "is not above 0; leave the cell empty where none was measured"
     elif quantity == "face":
         wrong, why = (values != 1.0) & (values != 2.0), "is not 1 or 2"
     elif quantity == "count":
-        wrong, why = (values < 1.0) | (values != np.floor(values)), "is not a count from 1"
+        whole = values == np.floor(values)
+        wrong, why = ~whole | (values < 1.0) | (values > FARTHEST), "is not a count from 1"
     elif quantity in _RANGES:
         low, high, name = _RANGES[quantity]
         wrong, why = (values < low) | (values > high), f"is outside {low:g} to {high:g} {name}"
     else:
-        return values * length_factor(unit)
+        wrong, why = np.abs(values) > LARGEST, "is beyond all measure"
     for row in np.flatnonzero(wrong & ~np.isnan(values)):
         bad[int(row)] = why
     values = np.where(wrong, np.nan, values)
-    return values * length_factor(unit) if quantity == "distance" else values
+    plain = quantity in ("face", "count") or quantity in _RANGES
+    return values if plain else values * length_factor(unit)
 
 
 def _times(texts: list[str], unit: str) -> Parsed:

@@ -9,6 +9,7 @@ import numpy as np
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.control import Control
 from tieup.model.job import Job
+from tieup.read.cells import LARGEST
 from tieup.read.landxml import is_landxml, read_landxml_control
 from tieup.read.lists import ListColumns, read_list
 from tieup.units import length_factor
@@ -35,7 +36,7 @@ def read_control(path: Path, job: Job) -> Control:
     name = path.relative_to(job.folder).as_posix()
     columns = read_list(path, name, ("point", *_COORDINATES), (*_SDS, "note"))
     factor = length_factor(job.length_unit)
-    coordinates = np.column_stack([columns.numbers(c) for c in _COORDINATES]) * factor
+    coordinates = np.column_stack([_coordinate(columns, c) for c in _COORDINATES]) * factor
     sd = np.column_stack([_sd(columns, c) for c in _SDS]) * factor
     sd = np.where(np.isnan(sd), job.control_sd, sd)
     names = columns.texts("point")
@@ -53,8 +54,15 @@ def read_control(path: Path, job: Job) -> Control:
     )
 
 
+def _coordinate(columns: ListColumns, name: str) -> FloatArray:
+    values = columns.numbers(name)
+    columns.refuse(name, np.abs(values) > LARGEST, "is beyond all measure")
+    return values
+
+
 def _sd(columns: ListColumns, name: str) -> FloatArray:
     values = columns.numbers(name)
+    columns.refuse(name, values > LARGEST, "is beyond all measure")
     columns.refuse(name, values < 0.0, "is negative. Expected 0 (held) or more")
     return values
 
