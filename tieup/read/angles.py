@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tieup.geometry import TWO_PI, wrap_full
+from tieup.geometry import TWO_PI, wrap_full, wrap_half
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.units import ANGLE_UNITS, FULL_CIRCLE, Parsed, parse_angles
 
@@ -39,6 +39,11 @@ def read_angles(
     for i in np.flatnonzero(_impossible(column, values, unit, face_two)):
         bad[int(i)] = f"{unit} is outside {_span(column, unit, bool(face_two[i]))}"
         values[i] = np.nan
+    if column == "zenith":
+        # Exactly 0: nobody sights along the plumb line; instruments write it for "not measured".
+        for i in np.flatnonzero(np.abs(wrap_half(values)) < _ROUNDING):
+            bad[int(i)] = "points straight up; leave the cell empty where none was measured"
+            values[i] = np.nan
     values = np.clip(values, *_limits(column, face_two))
     return wrap_full(_QUARTER - values if column == "elevation_angle" else values), bad
 
