@@ -1,6 +1,6 @@
 """Adjust hundreds of draws of one site at once, laid side by side as one network.
 
-The copies share nothing, each has an instrument of its own, and the package adjusts them in
+The copies share nothing but the instrument, or not even that, and the package adjusts them in
 one call; the numbering of copy i is that of the site plus i times its size. Start values are
 those of the site without errors, so every draw is in the same frame.
 """
@@ -81,11 +81,14 @@ def adjust_draws(
     *,
     free: bool = False,
     bias: Bias | None = None,
+    own_instruments: bool = False,
 ) -> list[Stack]:
     """Draw a site ``copies`` times and adjust the draws, a batch at a time.
 
     ``free``: minimally constrained, by inner constraints over the control marks of the site
     or all its shared ones, instead of held to control. ``bias`` spoils every draw alike.
+    ``own_instruments``: collimation and index are estimated for each draw alone, which takes
+    a part of its freedom, and more time.
     """
     rng = np.random.default_rng(seed)
     whole = case_of(simulate(_exact(site), STILL, rng), precision)
@@ -94,7 +97,10 @@ def adjust_draws(
     batches = (
         [simulate(site, precision, rng) for _ in range(batch)] for _ in range(copies // batch)
     )
-    return [_stack(surveys, precision, base, free=free, bias=bias) for surveys in batches]
+    return [
+        _stack(surveys, precision, base, free=free, bias=bias, own_instruments=own_instruments)
+        for surveys in batches
+    ]
 
 
 def _exact(site: Site) -> Site:
@@ -107,15 +113,24 @@ def _exact(site: Site) -> Site:
 
 
 def _stack(
-    surveys: list[Survey], precision: Precision, base: Network, *, free: bool, bias: Bias | None
+    surveys: list[Survey],
+    precision: Precision,
+    base: Network,
+    *,
+    free: bool,
+    bias: Bias | None,
+    own_instruments: bool,
 ) -> Stack:
     first, copies = surveys[0], len(surveys)
     shots = _stacked_shots(surveys, len(base.setup_labels), len(base.point_names))
     if bias is not None:
         column = getattr(shots, bias.kind)
         column[bias.row :: len(first)] += bias.size
-    setups = tuple(replace(s, instrument=str(copy)) for copy in range(copies) for s in first.setups)
-    gear = {str(copy): precision.instruments["default"] for copy in range(copies)}
+    setups, gear = first.setups * copies, precision.instruments
+    if own_instruments:
+        keys = [str(copy) for copy in range(copies)]
+        setups = tuple(replace(s, instrument=key) for key in keys for s in first.setups)
+        gear = dict.fromkeys(keys, gear["default"])
     use = np.ones((len(shots), 3), dtype=bool)
     reduction = reduce_shots(shots, setups, replace(precision, instruments=gear), use)
     network = _tiled(base, reduction.sights, surveys)

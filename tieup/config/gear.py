@@ -47,16 +47,15 @@ def _instrument(stated: dict[str, Any], path: str, reading: Reading) -> Instrume
 
 def _light(stated: dict[str, Any], path: str, reading: Reading) -> Light | None:
     """Return the reference of the first velocity correction, None where none is stated."""
-    if "carrier" not in stated:
+    carrier, given = stated.get("carrier"), stated.get("refractivity")
+    if carrier is None or given is not None:
+        return None if carrier is None else Light(given, carrier)
+    temperature, pressure = stated.get("temperature"), stated.get("pressure")
+    if temperature is None or pressure is None:
+        if reading.sound(path):
+            reading.note_key(path, "has neither refractivity nor temperature and pressure")
         return None
-    carrier, given = stated["carrier"], stated.get("refractivity")
-    if given is not None:
-        return Light(given, carrier)
-    if "temperature" not in stated or "pressure" not in stated:
-        reading.note_key(path, "has neither refractivity nor temperature and pressure. Give one")
-        return None
-    temperature, pressure = stated["temperature"], stated["pressure"]
-    vapour = vapour_pressure(temperature, stated.get("humidity", Air.humidity), pressure)
+    vapour = vapour_pressure(temperature, _given(stated, "humidity", Air.humidity), pressure)
     return Light(float(refractivity(carrier, temperature, pressure, vapour)), carrier)
 
 
@@ -74,11 +73,17 @@ def _set_limits(stated: dict[str, Any]) -> SetLimits | None:
     if not stated:
         return None
     return SetLimits(
-        direction=stated.get("direction", math.inf) * _ARC_SECOND,
-        zenith=stated.get("zenith", math.inf) * _ARC_SECOND,
-        distance=stated.get("distance", math.inf) * _MM,
-        offset=stated.get("offset", 0.0) * _MM,
+        direction=_given(stated, "direction", math.inf) * _ARC_SECOND,
+        zenith=_given(stated, "zenith", math.inf) * _ARC_SECOND,
+        distance=_given(stated, "distance", math.inf) * _MM,
+        offset=_given(stated, "offset", 0.0) * _MM,
     )
+
+
+def _given(stated: dict[str, Any], key: str, default: float) -> float:
+    """Return a number that may be missing, or was refused."""
+    value = stated.get(key)
+    return default if value is None else float(value)
 
 
 def read_grid(stated: dict[str, Any], factor: float, reading: Reading) -> GridWish | None:
@@ -89,7 +94,7 @@ def read_grid(stated: dict[str, Any], factor: float, reading: Reading) -> GridWi
     wish = GridWish(
         crs=crs,
         scale=1.0 if scale is None else scale,
-        sea_level=stated.get("sea_level", False),
-        separation=stated.get("separation", 0.0) * factor,
+        sea_level=bool(stated.get("sea_level")),
+        separation=_given(stated, "separation", 0.0) * factor,
     )
     return wish if crs or scale is not None or wish.sea_level else None
