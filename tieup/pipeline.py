@@ -56,6 +56,7 @@ from tieup.results.weaknesses import weakness_findings
 from tieup.ties.answer import crew_answer
 from tieup.ties.checks import Solution, check_site
 from tieup.ties.rules import check_rules
+from tieup.ties.verdicts import BAD, LOOSE, TIES
 from tieup.ties.withheld import WithheldTies, withheld_ties
 from tieup.units import length_factor
 
@@ -224,13 +225,20 @@ def _reconciliation(
         findings=findings,
         summary=summary,
         run=run_record(site, summary, inputs) | {"decisions": effects_record(outcome.decided)},
-        status=int(answer.status or (site.judgement.verdict == "fails").any()),
+        status=int(answer.status or not _proved(site)),
         joints=joints_table(site, checks),
         pairs=pairs_table(site, checks),
         control=control_table(site, checks),
         rules=rules_table(check_rules(_rules(job), checks.evidence)),
         answer=answer,
     )
+
+
+def _proved(site: Site) -> bool:
+    """Say whether no tie lies beyond its limit, by error or by scatter, and any is proved."""
+    judged = site.judgement
+    beyond = np.isin(judged.plan, (BAD, LOOSE)) | np.isin(judged.height, (BAD, LOOSE))
+    return not beyond.any() and (not len(beyond) or bool((judged.verdict == TIES).any()))
 
 
 def _solution(

@@ -15,7 +15,7 @@ from tieup.adjust.pointings import examine_pointings
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.solve import Solved, minimal_fit, solve
 
-DRAWS = 250
+DRAWS = 150
 HELD = tuple(setting for setting in SETTINGS if not setting.free)
 
 each_setting = pytest.mark.parametrize("setting", HELD, ids=str)

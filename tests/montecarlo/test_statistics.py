@@ -127,7 +127,7 @@ def test_w_is_standard_normal_however_the_marks_were_pointed(faces: str) -> None
         site = three_rounds(site, 0.7)
     else:
         site = skewed(site)
-    stacks = adjust_draws(site, PRECISION, 77, 1000, own_instruments=True)
+    stacks = adjust_draws(site, PRECISION, 77, 600, own_instruments=True)
     sums, dof = weighted_sums(stacks)
     assert_mean(sums / dof, 1.0)
     for kind, w in kinds_of_w(stacks):
@@ -178,7 +178,7 @@ def test_an_error_as_large_as_the_mdb_is_found_four_times_in_five(kind: str) -> 
     row = 2  # the foresight after the backsight, face 1
     size = float(clean.mdb[row, number])
     bias = Bias(row, kind, size)
-    stacks = adjust_draws(site, PRECISION, 55, 1500, bias=bias, own_instruments=True)
+    stacks = adjust_draws(site, PRECISION, 55, 1000, bias=bias, own_instruments=True)
     statistic = np.concatenate([per_copy(s, s.tests.statistic)[:, row, number] for s in stacks])
     assert_rate(int((np.abs(statistic) > 3.2905).sum()), len(statistic), 0.80)
     found = np.concatenate([per_copy(s, s.tests.bias)[:, row, number] for s in stacks])

@@ -60,7 +60,7 @@ def test_the_closed_formula_against_ciddor(carrier: float, humidity: float) -> N
 
 
 def test_closed_formula_worked_value() -> None:
-    """0.85 um, 15 C, 1013.25 hPa, e 11 hPa: 278.748 (computed for the check, formula from memory)."""
+    """0.85 um, 15 C, 1013.25 hPa, e 11 hPa: 278.748 ppm (computed; formula from memory)."""
     assert float(refractivity(0.85, 15.0, 1013.25, 11.0)) == pytest.approx(278.748, abs=5.1e-4)
     assert group_refractivity(0.85) == pytest.approx(294.509, abs=5.1e-4)
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+import tieup
 from tests.reduce.books import ARC_SECOND, dms, gear, setups_of, shots_of
 from tests.reduce.test_faces import both_faces
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
@@ -136,3 +139,25 @@ def test_the_number_of_pairs_goes_into_the_weights() -> None:
     found = reduce_shots(shots, setups_of(1), gear(3.0), use)
     assert found.sights.count[:, :2].tolist() == [[4, 4]] * 3
     np.testing.assert_allclose(found.sights.pointing_sd[:, 0] / ARC_SECOND, 3.0, atol=1e-9)
+
+
+def test_a_job_with_limits_leaves_a_rejected_set_out_and_says_so(tmp_path: Path) -> None:
+    """One zenith of twelve 40" off: its row is excluded in that component, with a note."""
+    rows = []
+    for number in (1, 2, 3):
+        for point, turn in enumerate((0, 70, 150, 260)):
+            slip = 40.0 / 3600.0 if (number, point) == (2, 1) else 0.0
+            rows.append(f"S1,P{point},{turn},{88 + point + slip:.7f},{30 + point},{number}")
+    (tmp_path / "raw").mkdir()
+    text = "setup,point,direction,zenith,distance,round\n" + "\n".join(rows) + "\n"
+    (tmp_path / "raw" / "a.csv").write_text(text, encoding="utf-8")
+    job = "units: {angle: deg, length: m}\n"
+    (tmp_path / "job.yaml").write_text(job, encoding="utf-8")
+    assert not any(f["kind"] == "rejected-set" for f in tieup.reconcile(tmp_path).findings)
+    (tmp_path / "job.yaml").write_text(f"{job}set_limits: {{zenith: 10}}\n", encoding="utf-8")
+    result = tieup.reconcile(tmp_path)
+    (found,) = [f for f in result.findings if f["kind"] == "rejected-set"]
+    assert (found["setup"], found["points"], found["lines"]) == ("S1", ["P1"], ["raw/a.csv:7"])
+    assert found["size"] == pytest.approx(40.0, abs=0.1)  # arc seconds
+    out = result.observations[result.observations.status == "excluded"]
+    assert out[["line", "kind"]].to_numpy().tolist() == [[7, "zenith"]]

@@ -82,7 +82,7 @@ def invented_site(
         run={
             "version": "0.1.0",
             "inputs": {"raw/s1.csv": "ab" * 32, "control.csv": "cd" * 32},
-            "files": [{"name": "raw/s1.csv", "rows": 2 * points, "sha256": "ab" * 32}],
+            "raw_files": [{"name": "raw/s1.csv", "rows": 2 * points, "sha256": "ab" * 32}],
             "settings": _settings(),
             "unknown_columns": {"battery": ["raw/s1.csv"]},
             "decisions": [{"line": 14, "rows": 2, "sigma0_before": 1.52, "sigma0_after": 1.02}],

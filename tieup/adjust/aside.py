@@ -17,8 +17,10 @@ import numpy as np
 from tieup.adjust.equations import Connections, linearise
 from tieup.adjust.evaluation import State
 from tieup.adjust.stacks import chunks, new_columns, new_stack, product, put, take, transposed
+from tieup.adjust.weights import connection_sd
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
-from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
+from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Sights
+from tieup.model.settings import Precision
 
 MOST_ITERATIONS = 8
 SETTLED = 1e-9  # m
@@ -82,17 +84,26 @@ class Aside:
         return product(noise, transposed(noise))
 
 
-def fill_in(
-    aside: Aside, setup_covariance: FloatArray, position: FloatArray, covariance: FloatArray
+def compute_aside(
+    aside: Aside,
+    stated: tuple[Sights, Precision],
+    setup_covariance: FloatArray,
+    position: FloatArray,
+    covariance: FloatArray,
 ) -> None:
-    """Fill in ``position`` (P, 3) and ``covariance`` (P, 3, 3) of the points aside."""
-    connections = aside.connections
-    for part in chunks(len(connections)):
-        followed = aside.follow(part)
-        along = product(followed.by_setup, take(setup_covariance, connections.setup[part]))
+    """Find the points aside: fill in their sds, ``position`` (P, 3) and ``covariance`` (P, 3, 3).
+
+    ``stated`` are the sights with their precision, for the sds, which depend on where the
+    points come to lie. ``setup_covariance`` (S, 4, 4) is that of the adjusted setups.
+    """
+    for part in chunks(len(aside.connections)):
+        followed, some = aside.follow(part), aside.connections.part(part)
+        own = replace(some, point=np.arange(len(some)))
+        aside.sd[part] = connection_sd(own, *stated, aside.state.axis, followed.position)
+        along = product(followed.by_setup, take(setup_covariance, some.setup))
         carried = product(along, transposed(followed.by_setup)) + aside.noise(part, followed)
-        position[connections.point[part]] = followed.position
-        put(covariance, connections.point[part], carried)
+        position[some.point] = followed.position
+        put(covariance, some.point, carried)
 
 
 def _partial(connections: Connections, held_point: BoolArray) -> IntArray:

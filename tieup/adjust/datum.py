@@ -91,14 +91,13 @@ class Anchors:
 
     ``setup`` and ``point`` (2, n): number and component of each such unknown.
     ``piece_setup`` (S,) and ``piece_point`` (P,) number the connected pieces, -1 where
-    nothing is solved. ``linked`` (n,) are the points that links join.
+    nothing is solved.
     """
 
     setup: IntArray
     point: IntArray
     piece_setup: IntArray
     piece_point: IntArray
-    linked: IntArray
 
 
 def free_motions(axis: FloatArray, position: FloatArray, anchors: Anchors) -> Motions:
@@ -115,7 +114,7 @@ def free_motions(axis: FloatArray, position: FloatArray, anchors: Anchors) -> Mo
     )
     piece = np.concatenate([anchors.piece_setup[setup], anchors.piece_point[point]])
     sighted = set(anchors.piece_setup.tolist())
-    every = sighted | set(anchors.piece_point[anchors.linked].tolist())
+    every = sighted | set(anchors.piece_point.tolist())
     open_ = {
         number: _null_space(
             np.concatenate([resisting[piece == number], LEVELLED[: 0 if number in sighted else 3]])

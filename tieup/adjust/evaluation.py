@@ -14,7 +14,7 @@ from tieup.adjust.elimination import Held, Rows
 from tieup.adjust.equations import Connections, Linearised, linearise
 from tieup.adjust.problem import Problem
 from tieup.adjust.stacks import new_stack
-from tieup.adjust.structure import Structure, make_structure
+from tieup.adjust.structure import Structure
 from tieup.adjust.weights import connection_sd
 from tieup.geometry import curvature_coefficient
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
@@ -84,40 +84,32 @@ class Equations:
 
 def make_equations(
     problem: Problem,
+    structure: Structure,
     connections: Connections,
     held: Held,
     state: State,
     precision: Precision,
     refraction: float,
 ) -> Equations:
-    """Plan the system of the given ``connections``, with sds at ``state``."""
-    every, taken = problem.network.links, problem.links
-    ends = np.column_stack([every.start[taken], every.end[taken]])
-    place = state.axis[:, :2], state.position[:, :2]
-    structure = make_structure(connections.setup, connections.point, ends, *place)
-    marks, node = structure.marks, structure.links
+    """Prepare the planned system of ``connections``, with sds at ``state``.
+
+    ``held`` and ``state`` are those of the marks.
+    """
+    marks, every, taken = structure.marks, problem.network.links, problem.links
     inner = replace(connections, point=structure.mark)
-    at = state.of(marks)
-    sd = connection_sd(inner, problem.network.sights, precision, at.axis, at.position)
+    sd = connection_sd(inner, problem.network.sights, precision, state.axis, state.position)
     observed = np.isfinite(connections.value)
-    number = structure.eliminated - structure.setups  # of a kept mark, from its node
-    links = Links(
-        every.kind[taken],
-        node.first + number,
-        node.second + number,
-        every.value[taken],
-        every.sd[taken],
-    )
-    fixed = Held(held.setup, held.point[marks])
+    ends = structure.linked
+    links = Links(every.kind[taken], ends[:, 0], ends[:, 1], every.value[taken], every.sd[taken])
     return Equations(
         structure=structure,
         connections=inner,
         sd=sd,
         scale=np.where(observed, 1.0 / sd, 0.0),
         missing=np.array(np.nonzero(~observed)),
-        held=fixed,
-        stuck_setup=_held_places(fixed.setup, inner.setup),
-        stuck_mark=_held_places(fixed.point, inner.point),
+        held=held,
+        stuck_setup=_held_places(held.setup, inner.setup),
+        stuck_mark=_held_places(held.point, inner.point),
         control=problem.frame.control[marks],
         weight=problem.weight[marks],
         weighted=np.array(np.nonzero(problem.weight[marks] > 0)),

@@ -25,7 +25,7 @@ from tieup.adjust.equations import Connections
 from tieup.adjust.evaluation import Equations, Evaluation, State, make_equations, start_state
 from tieup.adjust.iterate import iterate
 from tieup.adjust.problem import Frame, Problem
-from tieup.adjust.structure import find_aside
+from tieup.adjust.structure import Structure, find_aside, make_structure
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.settings import Precision
 
@@ -38,14 +38,12 @@ class Solution:
     """A problem solved, before anything is said about precision.
 
     ``connections`` (c,) took part; ``aside`` (a,) did not because nothing checks their points.
-    ``held`` are the unknowns that stood still, ``motions`` and ``conditions`` the datum at the
-    solution.
+    ``motions`` and ``conditions`` are the datum at the solution, of setups and marks.
     """
 
     problem: Problem
     connections: Connections
     aside: Connections
-    held: Held
     equations: Equations
     state: State
     evaluation: Evaluation
@@ -67,31 +65,31 @@ def solve_problem(problem: Problem, precision: Precision, refraction: float) -> 
     """
     is_aside = _aside_points(problem)[problem.connections.point]
     connections = problem.connections.take(~is_aside)
-    aside = problem.connections.take(is_aside)
-    anchors = _anchors(problem, connections, aside)
     state = start_state(problem.network)
-    motions = free_motions(state.axis, state.position, anchors)
-    held = minimal_hold(motions, Held(problem.held_setup, problem.held_point))
-    equations = make_equations(problem, connections, held, state, precision, refraction)
-    marks, total = equations.structure.marks, 0
+    structure = _structure(problem, connections, state)
+    marks, total = structure.marks, 0
+    inner = state.of(marks)
+    anchors = _anchors(problem, structure)
+    motions = free_motions(inner.axis, inner.position, anchors)
+    held = minimal_hold(motions, Held(problem.held_setup, problem.held_point[marks]))
+    equations = make_equations(problem, structure, connections, held, inner, precision, refraction)
     for _ in range(FRAME_ROUNDS):
-        inner, evaluation, system, count = iterate(equations, state.of(marks))
-        state, total = state.updated(marks, inner), total + count
-        motions = free_motions(state.axis, state.position, anchors)
-        conditions = _conditions(problem, motions)
+        inner, evaluation, system, count = iterate(equations, inner)
+        total += count
+        motions = free_motions(inner.axis, inner.position, anchors)
+        conditions = _conditions(problem, marks, motions)
         if not closes(motions, conditions):
             break
-        setup, point = _shift(problem.frame, state, motions, conditions)
-        state = state.moved(setup, point)
-        if max(np.abs(setup[:, :3]).max(initial=0.0), np.abs(point).max(initial=0.0)) < IN_FRAME:
+        setup, mark = _shift(problem.frame, marks, inner, motions, conditions)
+        inner = inner.moved(setup, mark)
+        if max(np.abs(setup[:, :3]).max(initial=0.0), np.abs(mark).max(initial=0.0)) < IN_FRAME:
             break
     return Solution(
         problem,
         connections,
-        aside,
-        held,
+        problem.connections.take(is_aside),
         equations,
-        state,
+        state.updated(marks, inner),
         evaluation,
         system,
         total,
@@ -119,53 +117,57 @@ def _count(flags: BoolArray) -> IntArray:
     return flags[:, 0].astype(np.int64) + flags[:, 1] + flags[:, 2]
 
 
-def _anchors(problem: Problem, connections: Connections, aside: Connections) -> Anchors:
-    """Find what is bound, and the pieces: of the connections, then what hangs aside."""
-    network = problem.network
-    links = np.column_stack([network.links.start, network.links.end])[problem.links]
-    ends = connections.setup, connections.point
-    setup, point = pieces(*ends, links, len(network.setup_labels), len(network.point_names))
-    point[aside.point] = setup[aside.setup]
-    reached = np.zeros(len(point), dtype=bool)
-    for some in (connections.point, aside.point, links):
-        reached[some] = True
-    bound = problem.held_point | (problem.weight > 0)
-    bound[:, :2] &= network.start.plan_point[:, None]  # a stand-in resists nothing
+def _structure(problem: Problem, connections: Connections, state: State) -> Structure:
+    """Plan the elimination of what takes part."""
+    links, taken = problem.network.links, problem.links
+    ends = np.column_stack([links.start[taken], links.end[taken]])
+    place = state.axis[:, :2], state.position[:, :2]
+    return make_structure(connections.setup, connections.point, ends, *place)
+
+
+def _anchors(problem: Problem, structure: Structure) -> Anchors:
+    """Find what is bound among setups and marks, and the connected pieces."""
+    marks, setups = structure.marks, structure.setups
+    setup, mark = pieces(structure.setup, structure.mark, structure.linked, setups, len(marks))
+    bound = problem.held_point[marks] | (problem.weight[marks] > 0)
+    bound[:, :2] &= problem.network.start.plan_point[marks, None]  # a stand-in resists nothing
     return Anchors(
         np.array(np.nonzero(problem.held_setup & problem.solved_setup[:, None])),
-        np.array(np.nonzero(bound & problem.solved_point[:, None])),
+        np.array(np.nonzero(bound)),
         np.where(problem.solved_setup, setup, -1),
-        np.where(problem.solved_point & reached, point, -1),
-        links.ravel(),
+        mark,
     )
 
 
-def _conditions(problem: Problem, motions: Motions) -> Conditions:
+def _conditions(problem: Problem, marks: IntArray, motions: Motions) -> Conditions:
     """Return the frame's conditions: of the local frame, else inner constraints."""
-    local = problem.frame.local
+    frame, local = problem.frame, problem.frame.local
     if local is None:
-        return inner_conditions(motions, problem.frame.datum_points)
-    frame = problem.frame
+        return inner_conditions(motions, frame.datum_points[marks])
     setup = np.zeros((*motions.setup.shape[:2], 4))
-    point = np.zeros((*motions.point.shape[:2], 4))
-    stay, reference = (setup, frame.reference_axis) if local.is_setup else (point, frame.reference)
-    stay[local.point, [0, 1, 2], [0, 1, 2]] = 1.0
+    mark = np.zeros((*motions.point.shape[:2], 4))
+    own = np.array([local.point]) if local.is_setup else np.flatnonzero(marks == local.point)
+    toward = np.flatnonzero(marks == local.toward)
+    if not len(own) or not len(toward):  # nobody sighted it
+        return Conditions(setup[:, :, :0], mark[:, :, :0])
+    stay, reference = (setup, frame.reference_axis) if local.is_setup else (mark, frame.reference)
+    stay[own[0], [0, 1, 2], [0, 1, 2]] = 1.0
     north, east = frame.reference[local.toward, :2] - reference[local.point, :2]
-    point[local.toward, :2, 3] = [-east, north]
-    stay[local.point, :2, 3] = [east, -north]
+    mark[toward[0], :2, 3] = [-east, north]
+    stay[own[0], :2, 3] = [east, -north]
     held = problem.held_setup if local.is_setup else problem.held_point
     columns = [0, 1, 3] if held[local.point, 2] else [0, 1, 2, 3]
     if not len(problem.network.setup_labels):
         columns = [2]  # level runs alone have nothing but a height
-    return Conditions(setup[:, :, columns], point[:, :, columns])
+    return Conditions(setup[:, :, columns], mark[:, :, columns])
 
 
 def _shift(
-    frame: Frame, state: State, motions: Motions, conditions: Conditions
+    frame: Frame, marks: IntArray, state: State, motions: Motions, conditions: Conditions
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the motion of setups (S, 4) and points (P, 3) that leads into the frame."""
+    """Return the motion of setups (S, 4) and marks (m, 3) that leads into the frame."""
     axis = state.axis - np.nan_to_num(frame.reference_axis)
-    position = state.position - np.nan_to_num(frame.reference)
+    position = state.position - np.nan_to_num(frame.reference[marks])
     away = np.column_stack([axis, np.zeros(len(axis))])
     amount = shift_to_frame(motions, conditions, away, position)
     return motions.setup @ amount, motions.point @ amount

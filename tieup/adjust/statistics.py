@@ -5,14 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.adjust import elimination
-from tieup.adjust.aside import Aside, fill_in
+from tieup.adjust.aside import Aside, compute_aside
 from tieup.adjust.datum import Motions, Transfer, make_transfer
+from tieup.adjust.elimination import Held
 from tieup.adjust.evaluation import Equations
 from tieup.adjust.frame import Solution, closes
+from tieup.adjust.problem import Problem
 from tieup.adjust.reliability import Spread, spread
 from tieup.adjust.solution import Adjustment
-from tieup.adjust.stacks import new_stack, put
-from tieup.adjust.weights import connection_sd
+from tieup.adjust.stacks import new_columns, new_stack, put
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.settings import Precision
 
@@ -31,21 +32,12 @@ def describe(
     problem = solution.problem
     transfer = _transfer(solution)
     spreads = spread(solution.system, evaluation.rows)
-    aside = _aside(solution, precision)
     setup_covariance, point_covariance = _covariances(solution, spreads, transfer)
     position = state.position.copy()
-    fill_in(aside, setup_covariance, position, point_covariance)
+    aside = _aside(solution, precision, setup_covariance, position, point_covariance)
     observed = equations.scale > 0
     control = _control(solution, point_covariance)
-    for values, solved in (
-        (setup_covariance, problem.solved_setup),
-        (point_covariance, problem.solved_point),
-        (position, problem.solved_point),
-    ):
-        values[~solved] = np.nan
-    levelled = problem.held_in_plan  # a stand-in held the plan of these marks
-    position[levelled, :2] = np.nan
-    point_covariance[levelled, :2] = point_covariance[levelled, :, :2] = np.nan
+    _blank(problem, setup_covariance, position, point_covariance)
     return Adjustment(
         problem=problem,
         axis=np.where(problem.solved_setup[:, None], state.axis, np.nan),
@@ -72,33 +64,69 @@ def describe(
         iterations=solution.iterations,
         undetermined_setup=undetermined_setup,
         undetermined_point=undetermined_point,
-        held=solution.held,
+        held=_held(solution),
         system=solution.system,
         rows=evaluation.rows,
         transfer=transfer,
     )
 
 
+def _aside(
+    solution: Solution,
+    precision: Precision,
+    setup_covariance: FloatArray,
+    position: FloatArray,
+    point_covariance: FloatArray,
+) -> Aside:
+    """Return the sights left aside; fill in their points' position and covariance."""
+    problem, connections = solution.problem, solution.aside
+    sd = new_columns(len(connections), 3)
+    bend = solution.equations.bend
+    aside = Aside(connections, sd, solution.state, problem.held_point, bend)
+    stated = problem.network.sights, precision
+    compute_aside(aside, stated, setup_covariance, position, point_covariance)
+    return aside
+
+
+def _blank(
+    problem: Problem,
+    setup_covariance: FloatArray,
+    position: FloatArray,
+    point_covariance: FloatArray,
+) -> None:
+    """Set what was not solved to NaN."""
+    setup_covariance[~problem.solved_setup] = np.nan
+    unsolved, levelled = ~problem.solved_point, problem.held_in_plan
+    position[unsolved] = point_covariance[unsolved] = np.nan
+    position[levelled, :2] = np.nan  # a stand-in held the plan of these marks
+    point_covariance[levelled, :2] = point_covariance[levelled, :, :2] = np.nan
+
+
+def _held(solution: Solution) -> Held:
+    """Return what stood still, of all points."""
+    held = solution.equations.held
+    point = solution.problem.held_point.copy()
+    point[solution.equations.structure.marks] = held.point
+    return Held(held.setup, point)
+
+
 def _transfer(solution: Solution) -> Transfer:
     """Return the covariance transfer into the frame; none where the datum is control's."""
-    motions, conditions = solution.motions, solution.conditions
+    motions, conditions, equations = solution.motions, solution.conditions, solution.equations
+    marks, points = equations.structure.marks, len(solution.state.position)
     if not closes(motions, conditions):
-        none = Motions(motions.setup[:, :, :0], motions.point[:, :, :0])
+        none = Motions(motions.setup[:, :, :0], np.zeros((points, 3, 0)))
         return Transfer(none, none.setup, none.point)
-    held = solution.held
-    weighted = elimination.solve(
+    held = equations.held
+    weighted = elimination.solve_marks(
         solution.system,
         np.where(held.setup[:, :, None], 0.0, conditions.setup),
         np.where(held.point[:, :, None], 0.0, conditions.point),
     )
-    return make_transfer(motions, conditions, weighted)
-
-
-def _aside(solution: Solution, precision: Precision) -> Aside:
-    """Return the sights left aside."""
-    aside, state, problem = solution.aside, solution.state, solution.problem
-    sd = connection_sd(aside, problem.network.sights, precision, state.axis, state.position)
-    return Aside(aside, sd, state, problem.held_point, solution.equations.bend)
+    inner = make_transfer(motions, conditions, weighted)
+    whole = np.zeros((2, points, 3, motions.count))
+    whole[0, marks], whole[1, marks] = motions.point, inner.point
+    return Transfer(Motions(motions.setup, whole[0]), inner.setup, whole[1])
 
 
 def _covariances(
@@ -109,17 +137,18 @@ def _covariances(
     Held unknowns have none of their own: their unit diagonal was only a placeholder. Weighted
     control that nobody sighted keeps what it came with.
     """
-    problem, held = solution.problem, solution.held
+    problem, held = solution.problem, solution.equations.held
     marks = solution.equations.structure.marks
     setup = spreads.setup.copy(order="K")
     setup *= _both(~held.setup)
-    point = new_stack(len(held.point), 3, 3)
+    point = new_stack(len(problem.weight), 3, 3)
     weighted, component = np.nonzero(problem.weight > 0)
     point[weighted, component, component] = 1.0 / problem.weight[weighted, component]
-    put(point, marks, spreads.mark * _both(~held.point[marks]))
+    mark = spreads.mark * _both(~held.point)
     if transfer.motions.count:
         setup += transfer.setup_block(np.arange(len(setup)))
-        point += transfer.point_block(np.arange(len(point)))
+        mark += transfer.point_block(marks)
+    put(point, marks, mark)
     return setup, point
 
 

@@ -77,6 +77,12 @@ class Structure:
     links: Couplings
     pattern: Pattern
 
+    @property
+    def linked(self) -> IntArray:
+        """Return the marks (l, 2) at the ends of each link."""
+        ends = np.column_stack([self.links.first, self.links.second])
+        return ends - self.setups + self.eliminated
+
 
 def find_aside(point: IntArray, observed: IntArray, free: IntArray, bound: BoolArray) -> BoolArray:
     """Find the points that nothing checks.

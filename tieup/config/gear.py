@@ -48,8 +48,10 @@ def _instrument(stated: dict[str, Any], path: str, reading: Reading) -> Instrume
 def _light(stated: dict[str, Any], path: str, reading: Reading) -> Light | None:
     """Return the reference of the first velocity correction, None where none is stated."""
     carrier, given = stated.get("carrier"), stated.get("refractivity")
-    if carrier is None or given is not None:
-        return None if carrier is None else Light(given, carrier)
+    if carrier is None:
+        return None
+    if given is not None:
+        return Light(given, carrier)
     temperature, pressure = stated.get("temperature"), stated.get("pressure")
     if temperature is None or pressure is None:
         if reading.sound(path):

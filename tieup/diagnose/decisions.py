@@ -133,7 +133,9 @@ def _set(case: Case, rows: IntArray, decision: Decision) -> Case:
         if key == "instrument_height":
             for setup in np.unique(case.shots.setup[rows]):
                 old = case.setups[setup]
-                case = case.with_setup(int(setup), replace(old, instrument_height=value))
+                new = replace(old, instrument_height=value)
+                booked = (*case.booked[:setup], new, *case.booked[setup + 1 :])
+                case = replace(case.with_setup(int(setup), new), booked=booked)
         elif key in SHOT_VALUES:
             column = getattr(case.shots, key).copy()
             column[rows] = value

@@ -78,7 +78,7 @@ def run_record(site: Site, summary: Summary, inputs: Mapping[str, str]) -> dict[
         "redundancy": _redundancy(site),
         "counts": {"rows": sum(summary.rows.values()), **summary.rows},
         "lists": list_counts(site),
-        "files": [
+        "raw_files": [
             {"name": file.name, "rows": file.rows, "sha256": file.sha256}
             for file in site.fieldbook.files
         ],

@@ -44,7 +44,7 @@ def setups_table(site: Site) -> Table:
     """Return the setups table in the order of the field books."""
     length, unit = length_factor(site.job.length_unit), site.job.angle_unit
     place = _place(site) / length
-    variance = np.diagonal(site.adjustment.setup_covariance, axis1=1, axis2=2)
+    variance = _variance(site)
     sd = np.sqrt(np.maximum(variance, 0.0))  # 0 give or take rounding where the frame holds it
     height_open = np.isnan(place[:, 2])
     counts = np.bincount(site.ties.setup, minlength=len(site.case.setups))
@@ -74,6 +74,16 @@ def _place(site: Site) -> FloatArray:
     over = np.flatnonzero(station >= 0)
     place[over] = site.position[station[over]]
     return place
+
+
+def _variance(site: Site) -> FloatArray:
+    """Return the variances (S, 4) of what stands in the row: the mark's where one is occupied."""
+    variance = np.diagonal(site.adjustment.setup_covariance, axis1=1, axis2=2).copy()
+    station = site.solved.network.station
+    over = np.flatnonzero(station >= 0)
+    marks = np.diagonal(site.adjustment.point_covariance, axis1=1, axis2=2)
+    variance[over, :3] = marks[station[over]]
+    return variance
 
 
 def _redundancy(site: Site) -> FloatArray:

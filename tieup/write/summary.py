@@ -65,10 +65,13 @@ def summary_record(site: Reconciliation, out: Path, others: Sequence[str] = ()) 
 def headline(site: Reconciliation) -> str:
     """Return the answer in one sentence."""
     setups, ties = len(site.setups["setup"]), Counter(site.ties["verdict"])
-    title = _clipped(site.job.title, MOST_TITLE)
+    title = _clipped(site.job.title or site.job.folder.name, MOST_TITLE)
     if site.status == 0:
         return f"{title}: THE SITE TIES. {_count(setups, 'setup')}, {_tested(ties)}."
     severities = Counter(finding.severity for finding in site.findings)
+    beyond = _beyond_by_scatter(site.ties)
+    if not ties["fails"] and not severities["stop"] and (beyond or not ties["ties"]):
+        return f"{title}: NOT PROVED YET. {_unproved(beyond, ties)}."
     parts = [
         f"{ties['fails']} of {_count(ties.total(), 'tie')} fail" if ties["fails"] else "",
         f"{severities['stop']} to settle before use" if severities["stop"] else "",
@@ -76,6 +79,26 @@ def headline(site: Reconciliation) -> str:
     ]
     reasons = ", ".join(part for part in parts if part) or "something must be decided"
     return f"{title}: DOES NOT TIE YET. {reasons[0].upper()}{reasons[1:]}."
+
+
+def _beyond_by_scatter(ties: Table) -> int:
+    """Count the ties beyond their limit by no more than the scatter of the gear."""
+    count = 0
+    for row, verdict in enumerate(ties["verdict"]):
+        plan = float(ties["d_horizontal"][row]) > float(ties["limit_horizontal"][row])
+        rise = abs(float(ties["d_elevation"][row])) > float(ties["limit_elevation"][row])
+        count += verdict == "untested" and (plan or rise)
+    return count
+
+
+def _unproved(beyond: int, ties: Counter[Any]) -> str:
+    """Say why nothing is proved though nothing is wrong."""
+    if beyond:
+        return (
+            f"{beyond} of {_count(ties.total(), 'tie')} beyond the limit, by no more than the gear "
+            "scatters: shoot again to prove it"
+        )
+    return f"None of {_count(ties.total(), 'tie')} can be proved within the limits with this gear"
 
 
 def _tested(ties: Counter[Any]) -> str:

@@ -93,7 +93,7 @@ def _inputs(site: Reconciliation, raw_rows: Counter[tuple[str, str]]) -> Grid:
     hashes = _hashes(site.run.get("inputs"))
     raw = dict.fromkeys(file for file, _ in raw_rows)
     files = list(dict.fromkeys([*hashes, *raw]))
-    declared = {str(file.get("name")): file.get("rows") for file in site.run.get("files") or ()}
+    declared = {str(file.get("name")): file.get("rows") for file in site.run.get("raw_files") or ()}
     shown = files[:MOST_FILES]
 
     def counted(fate: str) -> list[str]:
