@@ -18,6 +18,7 @@ from tieup.diagnose.identity import identity_findings
 from tieup.diagnose.levels import hanging_marks, run_components
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.precision import components, precision_findings
+from tieup.diagnose.predict import misfit, predicted
 from tieup.diagnose.reach import reach_findings
 from tieup.diagnose.report import Reporter
 from tieup.diagnose.rowchecks import row_findings
@@ -32,6 +33,7 @@ from tieup.model.decision import Decision
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding, worst_first
 from tieup.model.job import Job
+from tieup.model.observations import DISTANCE
 from tieup.model.reconciliation import Reconciliation
 from tieup.model.rules import Rule
 from tieup.read import (
@@ -59,6 +61,8 @@ from tieup.ties.rules import check_rules
 from tieup.ties.verdicts import BAD, LOOSE, TIES
 from tieup.ties.withheld import WithheldTies, withheld_ties
 from tieup.units import length_factor
+
+FAR_OFF = 0.3  # m; a left-out shot this far off is shown as a finding, not as a tie
 
 Progress = Callable[[str], None]
 
@@ -280,6 +284,11 @@ def _withheld(solved: Solved, left_out: BoolArray) -> WithheldTies | None:
     reached = np.isfinite(solved.adjustment.axis[sights.setup, 0])
     reached &= np.isfinite(solved.adjustment.position[sights.point, 0])
     value = np.where(reached[:, None], sights.value, np.nan)
+    off = misfit(sights, solved.adjustment, case.refraction)
+    away = np.abs(predicted(sights, solved.adjustment, case.refraction)[:, DISTANCE])
+    at_target = np.abs(off) * np.column_stack([away, away, np.ones(len(away))])
+    # What is metres off is no tie to be measured: its finding says what it is.
+    value[np.nan_to_num(at_target).max(axis=1) > FAR_OFF] = np.nan
     if not np.isfinite(value).any():
         return None
     sights = replace(sights, value=value)
