@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from unittest import mock
+
+import networkx
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tieup.adjust.dissection import dissect
+from tieup.adjust import dissection
 from tieup.adjust.multifrontal import DependentUnknownError, factorise, selected_inverse, solve
 from tieup.adjust.pattern import SIZE, Pattern, make_pattern
 from tieup.threads import one_thread
@@ -52,12 +55,13 @@ def random_system(pattern: Pattern, seed: int) -> tuple[np.ndarray, np.ndarray, 
     return blocks[every, every], blocks[pattern.row, pattern.column], dense
 
 
-@given(graphs())
+@given(graphs(), st.sampled_from([1, dissection.WIDE]))
 @settings(max_examples=200, deadline=None)
-def test_every_node_is_eliminated_once_and_only_into_later_ones(graph):
+def test_every_node_is_eliminated_once_and_only_into_later_ones(graph, wide):
     """Pivots are a permutation; a front's boundary is just what elimination fills in."""
     edges, place = graph
-    fronts, position = dissect(edges, place)
+    with mock.patch.object(dissection, "WIDE", wide):
+        fronts, position = dissection.dissect(edges, place)
     pivots = np.concatenate([front.pivots for front in fronts])
     assert sorted(pivots) == list(range(len(place)))
     assert (position[pivots] == np.arange(len(place))).all()
@@ -76,6 +80,21 @@ def test_every_node_is_eliminated_once_and_only_into_later_ones(graph):
         )
     children = [child for front in fronts for child in front.children]
     assert sorted(children) == list(range(len(fronts) - 1))
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(1, 14), st.integers(1, 14))
+@settings(max_examples=150, deadline=None)
+def test_a_wide_separator_is_the_smallest_vertex_cover(seed, lows, highs):
+    """It touches every edge and, by König's theorem, is as large as a largest matching."""
+    rng = np.random.default_rng(seed)
+    joined = rng.uniform(size=(lows, highs)) < rng.uniform(0.05, 0.9)
+    crossing = np.argwhere(joined) + np.array([0, lows])
+    with mock.patch.object(dissection, "WIDE", 0):
+        cover = dissection._separator(crossing)
+    assert np.isin(crossing, cover).any(axis=1).all()
+    graph = networkx.Graph(crossing.tolist())
+    matching = networkx.max_weight_matching(graph, maxcardinality=True)
+    assert len(cover) == len(set(cover.tolist())) == len(matching)
 
 
 @given(graphs(most=60), st.integers(0, 2**32 - 1))

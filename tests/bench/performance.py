@@ -33,6 +33,7 @@ from tieup.adjust.frame import Solution, solve_problem
 from tieup.adjust.problem import held_frame, make_problem
 from tieup.adjust.solution import Adjustment
 from tieup.adjust.statistics import describe
+from tieup.model.arrays import FloatArray
 from tieup.model.network import Network
 from tieup.threads import one_thread
 
@@ -85,17 +86,22 @@ def measure(name: str, repeats: int, jobs: Path) -> Timed:
     times: dict[str, list[float]] = {task: [] for task in tasks}
     parts: list[tuple[float, float]] = []
     with one_thread():
-        result = _whole(network)
+        steps, position = _first(network)
         for _ in range(repeats):
             for task, run in tasks.items():
                 times[task].append(_seconds(run))
             parts.append(_parts(network))
         if name == "city":
-            everything = [_check_everything(network, result) for _ in range(SLOW_REPEATS)]
-            times[EVERYTHING] = everything
+            times[EVERYTHING] = [_everything(network, position) for _ in range(SLOW_REPEATS)]
     rivals = {task: median(values) for task, values in times.items()}
     solve, statistics = (median(part) for part in zip(*parts, strict=True))
-    return Timed(name, network, result.iterations, solve, statistics, rivals.pop("whole"), rivals)
+    return Timed(name, network, steps, solve, statistics, rivals.pop("whole"), rivals)
+
+
+def _first(network: Network) -> tuple[int, FloatArray]:
+    """Adjust once; return the steps it took and the positions, so that the rest is forgotten."""
+    result = _whole(network)
+    return result.iterations, result.position
 
 
 def _whole(network: Network) -> Adjustment:
@@ -114,11 +120,11 @@ def _parts(network: Network) -> tuple[float, float]:
     return _seconds(solve), _seconds(lambda: describe(solutions[0], PRECISION, *none))
 
 
-def _check_everything(network: Network, result: Adjustment) -> float:
-    """Return the time of `splu` with the side shots, once it gave the same coordinates."""
-    positions: list[np.ndarray] = []
-    spent = _seconds(lambda: positions.append(solve_with_splu(network, side_shots=True)[0]))
-    assert np.abs(positions[0] - result.position).max() < SAME
+def _everything(network: Network, position: FloatArray) -> float:
+    """Return the time of `splu` with the side shots, once it gave the same ``position``."""
+    found: list[FloatArray] = []
+    spent = _seconds(lambda: found.append(solve_with_splu(network, side_shots=True)[0]))
+    assert np.abs(found[0] - position).max() < SAME
     return spent
 
 
@@ -191,14 +197,14 @@ def print_times(timed: list[Timed]) -> None:
     """Print a line for each site and each rival."""
     print(
         f"{'site':<10}{'setups':>8}{'marks':>8}{'side shots':>12}{'observations':>14}{'steps':>7}"
-        f"{'solve':>10}{'statistics':>12}{'whole':>10}{'peak':>10}"
+        f"{'solve':>13}{'statistics':>13}{'whole':>13}{'peak':>10}"
     )
     for one in timed:
         size = SIZES[one.name]
         print(
             f"{one.name:<10}{size.setups:>8,}{size.marks:>8,}{size.side_shots:>12,}"
             f"{3 * len(one.network.sights):>14,}{one.steps:>7}"
-            f"{_ms(one.solve):>10}{_ms(one.statistics):>12}{_ms(one.whole):>10}"
+            f"{_ms(one.solve):>13}{_ms(one.statistics):>13}{_ms(one.whole):>13}"
             f"{_peak(one.name):>7.0f} MB"
         )
     for one in timed:

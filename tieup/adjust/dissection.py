@@ -13,10 +13,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import breadth_first_order, maximum_bipartite_matching
 
 from tieup.model.arrays import FloatArray, IntArray
 
-LEAF = 16  # nodes; below this a dense factorisation beats another split
+LEAF = 24  # nodes; below this a dense factorisation beats another split
+WIDE = 32  # nodes; a separator so wide is worth the search for a narrower one
 
 
 @dataclass(frozen=True)
@@ -94,8 +97,9 @@ def _bisect(
     side[nodes[ranked[len(nodes) // 2 :]]] = HIGH
     ends = side[edges]
     crossing = edges[ends[:, 0] != ends[:, 1]]
-    crossing_side = side[crossing]
-    separator = min((np.unique(crossing[crossing_side == half]) for half in (HIGH, LOW)), key=len)
+    downwards = side[crossing[:, 0]] == HIGH
+    crossing[downwards] = crossing[downwards, ::-1]
+    separator = _separator(crossing)
     side[separator] = BETWEEN
     parts, ends = side[nodes], side[edges]
     low, high = nodes[parts == LOW], nodes[parts == HIGH]
@@ -103,6 +107,35 @@ def _bisect(
         return None
     inner = [edges[(ends[:, 0] == half) & (ends[:, 1] == half)] for half in (LOW, HIGH)]
     return low, high, separator, (inner[0], inner[1])
+
+
+def _separator(crossing: IntArray) -> IntArray:
+    """Return nodes without which no edge is left of ``crossing`` (e, 2): low end, high end.
+
+    All low ends would do, or all high ends. Where they are many it pays to find the fewest
+    nodes: the smallest vertex cover, from a largest matching by König's theorem.
+    """
+    low, low_end = np.unique(crossing[:, 0], return_inverse=True)
+    high, high_end = np.unique(crossing[:, 1], return_inverse=True)
+    if min(len(low), len(high)) < WIDE:
+        return min(low, high, key=len)
+    edges = _graph(low_end, high_end, (len(low), len(high)))
+    partner = maximum_bipartite_matching(edges, perm_type="column")
+    single, paired = np.flatnonzero(partner < 0), np.flatnonzero(partner >= 0)
+    # From every single low end along any edge up, and back down along the matching only.
+    source = len(low) + len(high)
+    up = low_end, len(low) + high_end
+    down = len(low) + partner[paired], paired
+    start = np.concatenate([np.full(len(single), source), up[0], down[0]])
+    end = np.concatenate([single, up[1], down[1]])
+    reached = np.zeros(source + 1, dtype=bool)
+    walk = _graph(start, end, (source + 1, source + 1))
+    reached[breadth_first_order(walk, source, return_predecessors=False)] = True
+    return np.concatenate([low[~reached[: len(low)]], high[reached[len(low) : source]]])
+
+
+def _graph(start: IntArray, end: IntArray, shape: tuple[int, int]) -> csr_array:
+    return csr_array((np.ones(len(start)), (start, end)), shape=shape)
 
 
 def _with_boundaries(
