@@ -15,9 +15,10 @@ LEVELS = (  # a room imports from the levels above it and from itself
     {"", "errors", "units", "data", "threads"},
     {"geometry"},
     {"model"},
-    {"read", "reduce", "network", "adjust", "derive", "write"},
+    {"read", "reduce", "network", "adjust", "write"},
     {"diagnose", "ties", "plan"},
-    {"audit", "results"},
+    {"audit", "derive"},
+    {"results"},
     {"config"},
     {"pipeline"},
     {"library"},
@@ -30,7 +31,7 @@ ALLOWED = {  # outside library -> the rooms that may use it
     "networkx": {"network"},
     "yaml": {"config"},
 }
-NUMERIC = {"geometry", "model", "reduce", "network", "adjust", "diagnose", "ties", "results"}
+NUMERIC = {"geometry", "model", "reduce", "network", "adjust", "diagnose", "ties", "derive", "results"}
 TOUCHING = {"open", "print", "input", "os", "sys", "time", "datetime", "subprocess", "environ"}
 
 
