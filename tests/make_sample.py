@@ -34,6 +34,15 @@ TITLES = {
     "fire_station_clean": "Fire station yard, without mistakes",
     "two_setups": "Loading dock, two setups",
 }
+# What job.yaml works out of the adjusted marks of the yard.
+DERIVED = """\
+derived:   # recomputed at every run; bearings clockwise from north, grades in per cent
+  - {point: SLAB-SW, intersect: [["128", "139"], ["529", "535"]]}   # corner of the slab
+  - {point: HYDRANT, from: T7, bearing: 75-30-00, distance: 3.2, grade: 1.5}   # behind a wall
+  - {point: LID-RIM, from: T6, elevation: 112.332, by: office, reason: "rim set to plan"}
+  - {string: SUMP-W, offset: SUMP, distance: 0.3, grade: 2}   # collar of the sump, right of it
+"""
+WORKED_OUT = {"fire_station": DERIVED, "fire_station_clean": DERIVED}
 KICK = (0.014, -0.011, -0.004)  # N, E, H in m: a plough catches CP8 over lunch
 
 README = """\
@@ -70,7 +79,8 @@ where a string crosses from one to the other. All marks were shot in two faces w
 (CURB-S, -E, -N, -W), the apron joint (JOINT), the lane joint (LANE), the trench drain (TRENCH),
 the valley of the drill yard (VALLEY), the wash bay and its sump (WASH, SUMP) and the slab edges
 (SLAB-S, -N, -W); lids and pavement spots stand alone. Each setup opens on its backsight and
-closes on it.
+closes on it. A slab corner, a hydrant behind a wall, a lid with a typed elevation and the collar of
+the sump are derived of what was shot (`derived:` in job.yaml).
 
 Random errors, 1 sd, as job.yaml states them: 2" for a direction or a zenith angle in one face,
 1.5 mm + 2 ppm, centring 0.5 mm (instrument) and 1.0 mm (target), heights 1.0 mm. Written to
@@ -188,6 +198,8 @@ def make(sample: Path, truth: Path) -> None:
             length="ft" if name == "two_setups" else "m",
             digits="field",
         )
+        with (sample / name / "job.yaml").open("a", encoding="utf-8") as stream:
+            stream.write(WORKED_OUT.get(name, ""))
     sample.mkdir(parents=True, exist_ok=True)
     readme = _readme(jobs["fire_station_clean"], jobs["fire_station"])
     (sample / "README.md").write_text(readme, encoding="utf-8")

@@ -16,11 +16,12 @@ LEVELS = (  # a room imports from the levels above it and from itself
     {"geometry"},
     {"model"},
     {"read", "reduce", "network", "adjust", "write"},
-    {"diagnose", "ties", "plan"},
-    {"audit", "derive"},
+    {"diagnose", "ties"},
+    {"audit", "derive", "preanalysis"},
     {"results"},
     {"config"},
     {"pipeline"},
+    {"planning"},
     {"library"},
     {"cli"},
 )
@@ -31,7 +32,18 @@ ALLOWED = {  # outside library -> the rooms that may use it
     "networkx": {"network"},
     "yaml": {"config"},
 }
-NUMERIC = {"geometry", "model", "reduce", "network", "adjust", "diagnose", "ties", "derive", "results"}
+NUMERIC = {
+    "geometry",
+    "model",
+    "reduce",
+    "network",
+    "adjust",
+    "diagnose",
+    "ties",
+    "derive",
+    "preanalysis",
+    "results",
+}
 TOUCHING = {"open", "print", "input", "os", "sys", "time", "datetime", "subprocess", "environ"}
 
 

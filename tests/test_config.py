@@ -141,17 +141,18 @@ def test_decisions_are_read_with_their_lines(tmp_path: Path) -> None:
   - {{accept: F-7c1e, by: office, reason: "book says 1.400"}}
   - exclude: {{setup: S2, point: 0101, kind: zenith}}
     reason: pole slipped
-  - {{exclude: {{line: "raw/s2.csv:14"}}}}
-  - {{set: {{setup: S3, instrument_height: 5}}}}
-  - {{set: {{setup: S2, point: CP4, target_height: 10, prism_constant: -30, face: 2}}}}
-  - {{set: {{setup: S2, station: CP9}}}}
-  - {{rename: {{setup: S2, point: "101"}}, to: CP1}}
-  - {{keep: F-19a0}}
+  - {{exclude: {{line: "raw/s2.csv:14"}}, reason: torn page}}
+  - {{set: {{setup: S3, instrument_height: 5}}, reason: book}}
+  - reason: book
+    set: {{setup: S2, point: CP4, target_height: 10, prism_constant: -30, face: 2}}
+  - {{set: {{setup: S2, station: CP9}}, reason: sketch}}
+  - {{rename: {{setup: S2, point: "101"}}, to: CP1, reason: sketch}}
+  - {{keep: F-19a0, reason: seen}}
 """
     found = load(tmp_path, text).decisions
     assert [(d.verb, d.line) for d in found] == [
-        ("accept", 3), ("exclude", 4), ("exclude", 6), ("set", 7), ("set", 8), ("set", 9),
-        ("rename", 10), ("keep", 11),
+        ("accept", 3), ("exclude", 4), ("exclude", 6), ("set", 7), ("set", 8), ("set", 10),
+        ("rename", 11), ("keep", 12),
     ]  # fmt: skip
     assert (found[0].finding, found[0].by, found[0].reason) == (
         "F-7c1e", "office", "book says 1.400",
@@ -169,6 +170,9 @@ def test_decisions_are_read_with_their_lines(tmp_path: Path) -> None:
     assert found[7].finding == "F-19a0"
 
 
+ACCEPT = "- {accept: F-1, reason: a}"
+SET = "- {set: {setup: S1, instrument_"
+RENAME = "- {rename: {setup: S1, point: A}, to: "
 WRONG = [
     # what follows the units (line 2 on), line, what the message says
     ("titel: x", 2, "titel is not a key here. Did you mean title?"),
@@ -240,6 +244,16 @@ WRONG = [
     ("decisions:\n- {rename: {setup: S2, point: A}}", 3, "renames to nothing"),
     ("decisions:\n- {rename: {setup: S2}, to: CP1}", 3, "rename needs the point"),
     ("decisions:\n- {renam: {point: A}, to: B}", 3, "Did you mean rename?"),
+    ("decisions:\n- {accept: F-1}", 3, "accept has no reason. Add reason:"),
+    ("decisions:\n- {keep: F-1, by: me, reason: ''}", 3, "keep has no reason"),
+    ("decisions:\n- {exclude: {point: A}, reason: '  '}", 3, "exclude has no reason"),
+    (f"decisions:\n{ACCEPT}\n- {{keep: F-1, reason: b}}", 4,
+     "keep on line 4 and accept on line 3 are about the same finding F-1"),
+    (f"decisions:\n{ACCEPT}\n{ACCEPT}", 4, "accept on line 4 and accept on line 3"),
+    (f"decisions:\n{SET}height: 1.5}}, reason: a}}\n{SET}height: 1.6}}, reason: b}}", 4,
+     "set on line 4 and set on line 3 give instrument_height two values for setup S1"),
+    (f"decisions:\n{RENAME}B, reason: a}}\n{RENAME}C, reason: b}}", 4,
+     'rename on line 4 and rename on line 3 give the same shots two names, "B" and "C"'),
 ]  # fmt: skip
 
 
@@ -287,8 +301,19 @@ def test_byte_order_mark_and_crlf_are_read(tmp_path: Path) -> None:
 
 def test_all_problems_at_once_in_the_order_of_the_lines(tmp_path: Path) -> None:
     """One run shows them all, whatever found them."""
-    text = f"confidence: 9\n{UNITS}control: no.csv\ndecisions:\n- {{set: {{setup: A}}}}\ntitel: x\n"
+    text = f"confidence: 9\n{UNITS}control: no.csv\ndecisions:\n- {{set: {{setup: A}}, reason: a}}\ntitel: x\n"
     assert [problem.split(":")[1] for problem in problems(tmp_path, text)] == list("1356")
+
+
+def test_decisions_that_agree_are_no_conflict(tmp_path: Path) -> None:
+    """The same value twice, two keys of one setup, one key of two setups: all are taken."""
+    text = f"""{UNITS}decisions:
+  - {{set: {{setup: S1, instrument_height: 1.5}}, reason: book}}
+  - {{set: {{setup: S1, instrument_height: 1.5}}, reason: sketch}}
+  - {{set: {{setup: S1, target_height: 1.6}}, reason: book}}
+  - {{set: {{setup: S2, instrument_height: 1.4}}, reason: book}}
+"""
+    assert len(load(tmp_path, text).decisions) == 4
 
 
 def test_a_folder_that_is_no_job(tmp_path: Path) -> None:
@@ -330,11 +355,16 @@ def keys_of(section: Section, path: str = "") -> Iterator[tuple[str, Any]]:
 @pytest.mark.parametrize("path", [path for path, _ in keys_of(SCHEMA)])
 def test_no_key_takes_what_it_cannot_use(tmp_path: Path, path: str) -> None:
     """Every key of the schema refuses a nest of lists where it stands, and names itself."""
+    lists = {
+        name
+        for name, kind in SCHEMA.keys.items()
+        if isinstance(kind, ListOf) and isinstance(kind.kind, Section)
+    }
     *parents, key = path.split(".")
     value: Any = [[["x"]]]
     for name in (key, *reversed(parents)):
         value = {name: value}
-        if name == "decisions" and value[name] is not None and key != "decisions":
+        if name in lists and key != name:
             value = {name: [value[name]]}
         if name == "instruments" and key != "instruments":
             value = {name: {"TS1": value[name]}}
@@ -396,6 +426,16 @@ def test_paving_ties_to_a_hundredth_of_a_foot_in_height(tmp_path: Path) -> None:
     tolerances = load(tmp_path, UNITS).tolerances
     assert tolerances.elevation == pytest.approx(0.01 * 0.3048, abs=0.0005)
     assert tolerances.horizontal == pytest.approx(0.02 * 0.3048, abs=0.0005)
+
+
+@pytest.mark.parametrize("name", CLASSES)
+def test_where_a_limit_comes_from_is_said_in_the_unit_of_the_job(tmp_path: Path, name: str) -> None:
+    """No feet first in a metric job, no bare mm in a job in feet."""
+    metric = load(tmp_path, f"{UNITS}tolerances: {name}\n").tolerances.source
+    feet = load(tmp_path, f"{UNITS.replace('length: m', 'length: ft')}tolerances: {name}\n")
+    assert " mm" in metric and " ft" not in metric.replace("(0.01 ft)", "")
+    assert " ft" in feet.tolerances.source
+    assert " mm" not in feet.tolerances.source.replace("(4 mm)", "")
 
 
 def test_a_broken_class_is_refused(tmp_path: Path) -> None:

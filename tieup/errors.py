@@ -35,7 +35,14 @@ class NetworkError(TieupError):
 
 
 class AdjustmentError(TieupError):
-    """The least-squares solution failed: singular, or it did not converge."""
+    """The least-squares solution failed: singular, or it did not converge.
+
+    ``setups`` are the labels of those that could not be placed, the worst first.
+    """
+
+    def __init__(self, *problems: str, setups: tuple[str, ...] = ()) -> None:
+        super().__init__(*problems)
+        self.setups = setups
 
 
 class OutputError(TieupError):

@@ -3,38 +3,41 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from tieup.adjust.pointings import PointingTests, examine_pointings
 from tieup.adjust.solution import Adjustment
+from tieup.config.falls import refuse_unknown
 from tieup.config.rules import find_rules, rule_sets
+from tieup.derive.points import DerivedPoints
+from tieup.derive.runs import lost_after
+from tieup.derive.slopes import Slopes
+from tieup.derive.strings import SiteLine, find_lines
 from tieup.diagnose.case import Case, complete_points
-from tieup.diagnose.constant import with_job_constant
-from tieup.diagnose.decisions import Decided, Effect, apply_edits, cure, scatter_of
-from tieup.diagnose.diagnose import Diagnosis, diagnose, signature
+from tieup.diagnose.columns import explained
+from tieup.diagnose.foreign_units import free_of_foreign_units
 from tieup.diagnose.identity import identity_findings
 from tieup.diagnose.levels import hanging_marks, run_components
-from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.precision import components, precision_findings
 from tieup.diagnose.predict import misfit, predicted
-from tieup.diagnose.reach import reach_findings
+from tieup.diagnose.reach import reach_findings, setups_left_out
 from tieup.diagnose.report import Reporter
 from tieup.diagnose.rowchecks import row_findings
 from tieup.diagnose.scaled import free_of_scaled_control
 from tieup.diagnose.sets import reject_sets, weather_findings
+from tieup.diagnose.settle import Outcome, decide_and_diagnose
 from tieup.diagnose.solve import Solved, minimal_fit
 from tieup.diagnose.words import Phrases
-from tieup.errors import ConfigError
+from tieup.errors import AdjustmentError, NetworkError
 from tieup.model.arrays import BoolArray
 from tieup.model.control import Control
-from tieup.model.decision import Decision
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding, worst_first
 from tieup.model.job import Job
 from tieup.model.observations import DISTANCE
-from tieup.model.reconciliation import Reconciliation
+from tieup.model.reconciliation import Reconciliation, Table
 from tieup.model.rules import Rule
 from tieup.read import (
     file_sha256,
@@ -49,31 +52,35 @@ from tieup.reduce.sights import reduce_shots
 from tieup.results.bays import control_table, joints_table, pairs_table, rules_table
 from tieup.results.control_scale import with_control_scale
 from tieup.results.coordinates import coordinates_table
+from tieup.results.derived import (
+    derived_findings,
+    derived_points,
+    derived_table,
+    with_derived,
+)
+from tieup.results.falls import failing_falls, fall_findings, falls_table
+from tieup.results.field import (
+    field_comparison,
+    field_findings,
+    field_setups_table,
+    field_table,
+)
 from tieup.results.observations import observations_table
 from tieup.results.remarks import flags, reasons
 from tieup.results.run import effects_record, run_record, summary_of
 from tieup.results.setups import setups_table, ties_table
 from tieup.results.site import Site
+from tieup.results.strings import site_slopes, string_findings, strings_table
 from tieup.results.weaknesses import weakness_findings
 from tieup.ties.answer import crew_answer
-from tieup.ties.checks import Solution, check_site
+from tieup.ties.checks import Checks, Solution, check_site
 from tieup.ties.rules import check_rules
-from tieup.ties.verdicts import BAD, LOOSE, TIES
 from tieup.ties.withheld import WithheldTies, withheld_ties
 from tieup.units import length_factor
 
 FAR_OFF = 0.3  # m; a left-out shot this far off is shown as a finding, not as a tie
 
 Progress = Callable[[str], None]
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What the diagnosis came to, with a person's decisions carried out."""
-
-    decided: Decided
-    diagnosis: Diagnosis
-    findings: tuple[Finding, ...]
 
 
 def run(job: Job, progress: Progress | None = None) -> Reconciliation:
@@ -89,16 +96,31 @@ def run(job: Job, progress: Progress | None = None) -> Reconciliation:
     tell = progress or (lambda stage: None)
     tell("reading")
     fieldbook = read_fieldbook(job)
+    try:
+        return _run(job, fieldbook, tell)
+    except (NetworkError, AdjustmentError) as error:
+        raise explained(error, fieldbook) from error
+
+
+def _run(job: Job, fieldbook: Fieldbook, tell: Progress) -> Reconciliation:
     control = read_control(job.control_file, job) if job.control_file else None
     case, rejected = reject_sets(make_case(job, fieldbook, control), fieldbook)
+    case, foreign = free_of_foreign_units(case)
     case, scaled = free_of_scaled_control(case)
     tell("solving and looking for mistakes")
     phrases = Phrases(length_factor(job.length_unit), job.length_unit)
     reporter = Reporter(fieldbook, phrases, case.booked_links)
-    outcome = decide_and_diagnose(case, fieldbook, job.decisions, reporter)
-    outcome = replace(outcome, findings=(*outcome.findings, *rejected, *scaled))
+    inputs = _inputs(job, fieldbook)
+
+    def judge(outcome: Outcome) -> Reconciliation:
+        findings = (*outcome.findings, *rejected, *foreign, *scaled)
+        return _reconciliation(job, fieldbook, replace(outcome, findings=findings), inputs)
+
+    outcome = decide_and_diagnose(
+        case, fieldbook, job.decisions, reporter, job.tolerances, lambda o: judge(o).findings
+    )
     tell("judging the ties")
-    return _reconciliation(job, fieldbook, outcome, _inputs(job, fieldbook))
+    return judge(outcome)
 
 
 def make_case(job: Job, fieldbook: Fieldbook, control: Control | None) -> Case:
@@ -125,63 +147,6 @@ def make_case(job: Job, fieldbook: Fieldbook, control: Control | None) -> Case:
     )
 
 
-def decide_and_diagnose(
-    case: Case, fieldbook: Fieldbook, decisions: Sequence[Decision], reporter: Reporter
-) -> Outcome:
-    """Carry out the decisions and diagnose what is left.
-
-    What accept and keep name is looked up in a diagnosis without them, so that the ids of
-    findings survive the decisions about them.
-
-    Raises
-    ------
-    ConfigError
-        A decision matches nothing.
-    """
-    decided = apply_edits(case, fieldbook, decisions)
-    first = with_job_constant(diagnose(decided.case))
-    named = [decision for decision in decisions if decision.verb in ("accept", "keep")]
-    if not named:
-        return Outcome(decided, first, tuple(reporter.finding(m) for m in everything(first)))
-    mistakes = {reporter.finding(mistake).id: mistake for mistake in everything(first)}
-    unknown = [
-        f"job.yaml:{decision.line}: decision {decision.verb} names finding {decision.finding}, "
-        "which this job does not have (any more). Look in findings.json, or take it out"
-        for decision in named
-        if decision.finding not in mistakes
-    ]
-    if unknown:
-        raise ConfigError(*unknown)
-    cured, kept, effects = decided.case, set(), list(decided.effects)
-    for decision in named:
-        mistake, before = mistakes[decision.finding], scatter_of(cured)
-        if decision.verb == "accept":
-            cured = cure(cured, mistake)
-        else:
-            kept.add(signature(mistake))
-        effects.append(Effect(decision, len(mistake.rows), before, scatter_of(cured)))
-    diagnosis = with_job_constant(diagnose(cured, frozenset(kept)))
-    settled = [_settled(reporter, mistakes[d.finding], d) for d in named]
-    open_ = [reporter.finding(mistake) for mistake in everything(diagnosis)]
-    done = {finding.id for finding in settled}
-    findings = (*(f for f in open_ if f.id not in done), *settled)
-    return Outcome(replace(decided, case=cured, effects=tuple(effects)), diagnosis, findings)
-
-
-def everything(diagnosis: Diagnosis) -> tuple[Mistake, ...]:
-    """Return all mistakes of a diagnosis, taken out or not."""
-    return (*diagnosis.mistakes, *diagnosis.kept)
-
-
-def _settled(reporter: Reporter, mistake: Mistake, decision: Decision) -> Finding:
-    """Return the finding of a mistake that a person has decided about."""
-    finding = reporter.finding(mistake)
-    word = "accepted" if decision.verb == "accept" else "kept"
-    who = f" by {decision.by}" if decision.by else ""
-    says = f"{finding.says} Decision: {word}{who}: {decision.reason or 'no reason given'}."
-    return replace(finding, severity="note", action=word, says=says)
-
-
 def _reconciliation(
     job: Job, fieldbook: Fieldbook, outcome: Outcome, inputs: Mapping[str, str]
 ) -> Reconciliation:
@@ -194,9 +159,8 @@ def _reconciliation(
     excluded = ~solved.case.use & ~fieldbook.shots.repeated[:, None]
     withheld = _withheld(solved, excluded & ~outcome.decided.excluded)
     checks = check_site(_solution(job, solved, minimal, tests, withheld), job.tolerances)
-    named = {finding.setup for finding in outcome.findings if finding.severity == "stop"}
     phrases = Phrases(length_factor(job.length_unit), job.length_unit)
-    findings = (*outcome.findings, *_other_findings(fieldbook, solved, tests, named, phrases))
+    findings = (*outcome.findings, *_other_findings(fieldbook, solved, tests, outcome, phrases))
     findings = with_control_scale(findings, checks.evidence.control, solved.case.precision.grid)
     site = Site(
         job=job,
@@ -211,7 +175,13 @@ def _reconciliation(
         geometry=checks.evidence.geometry,
         flags=flags(outcome.findings),
     )
-    findings = tuple(worst_first([*findings, *weakness_findings(site)]))
+    lines = _lines(site)
+    derived = derived_points(site, lines)
+    slopes = _slopes(site, lines, derived)
+    findings = (*findings, *weakness_findings(site), *derived_findings(site, derived))
+    findings = (*findings, *string_findings(slopes), *fall_findings(slopes, job))
+    findings = (*findings, *field_findings(site, field := field_comparison(site)))
+    findings = tuple(worst_first(list(findings)))
     summary = summary_of(site, minimal_tests)
     answer = crew_answer(
         checks,
@@ -219,30 +189,59 @@ def _reconciliation(
         length_unit=job.length_unit,
         angle_unit=job.angle_unit,
         findings=findings,
+        left_out=setups_left_out(solved.case, outcome.decided.excluded),
     )
+    answer = replace(answer, verdict=replace(answer.verdict, falls=failing_falls(slopes)))
     return Reconciliation(
         job=job,
-        coordinates=coordinates_table(site),
+        coordinates=with_derived(coordinates_table(site), site, derived),
         observations=observations_table(site, outcome.findings),
-        setups=setups_table(site),
+        setups=setups_table(site, answer),
         ties=ties_table(site),
         findings=findings,
         summary=summary,
         run=run_record(site, summary, inputs) | {"decisions": effects_record(outcome.decided)},
-        status=int(answer.status or not _proved(site)),
-        joints=joints_table(site, checks),
-        pairs=pairs_table(site, checks),
-        control=control_table(site, checks),
-        rules=rules_table(check_rules(_rules(job), checks.evidence)),
+        verdict=answer.verdict,
         answer=answer,
+        **_bay_tables(site, checks),
+        strings=strings_table(site, slopes),
+        falls=falls_table(site, slopes),
+        derived=derived_table(site, derived),
+        field_rows=field_table(site, field),
+        field_setups=field_setups_table(site, field),
     )
 
 
-def _proved(site: Site) -> bool:
-    """Say whether no tie lies beyond its limit, by error or by scatter, and any is proved."""
-    judged = site.judgement
-    beyond = np.isin(judged.plan, (BAD, LOOSE)) | np.isin(judged.height, (BAD, LOOSE))
-    return not beyond.any() and (not len(beyond) or bool((judged.verdict == TIES).any()))
+def _bay_tables(site: Site, checks: Checks) -> dict[str, Table]:
+    """Return the tables of what lies between setups, and of the rules, by their names."""
+    return {
+        "joints": joints_table(site, checks),
+        "pairs": pairs_table(site, checks),
+        "control": control_table(site, checks),
+        "rules": rules_table(check_rules(_rules(site.job), checks.evidence)),
+    }
+
+
+def _lines(site: Site) -> tuple[SiteLine, ...]:
+    """Return the lines of a site, in order across its setups."""
+    position, shots = site.position, site.case.shots
+    solid = np.flatnonzero(np.isfinite(position).all(axis=1)).tolist()
+    placed = {site.case.points[number] for number in solid}
+    return find_lines(shots, lost_after(site.fieldbook.invalid, shots, placed), position)
+
+
+def _slopes(site: Site, lines: Sequence[SiteLine], derived: DerivedPoints) -> Slopes:
+    """Return what lies along the lines and came of the named falls.
+
+    Raises
+    ------
+    ConfigError
+        A fall names what the job does not have.
+    """
+    points = (*site.case.points, *(point.name for point in derived.places))
+    strings = (*(line.name for line in lines), *derived.strings)
+    refuse_unknown(site.job.falls, points, strings)
+    return site_slopes(site, lines, derived)
 
 
 def _solution(
@@ -309,21 +308,24 @@ def _other_findings(
     fieldbook: Fieldbook,
     solved: Solved,
     tests: PointingTests,
-    named: set[str],
+    outcome: Outcome,
     phrases: Phrases,
 ) -> tuple[Finding, ...]:
     """Return the findings that are not single mistakes.
 
-    ``named`` are setups that a mistake already speaks of: that they are not reached is no news.
+    That a setup is not reached of which a mistake already speaks is no news.
     """
+    named = {finding.setup for finding in outcome.findings if finding.severity == "stop"}
+    kept = [finding.id for finding in outcome.findings if finding.action == "kept"]
+    out = setups_left_out(solved.case, outcome.decided.excluded)
     sights, pointings = solved.network.sights, solved.reduction.pointings
     scatter = components(solved.adjustment, sights, pointings, tests)
     scatter += run_components(solved.adjustment)
     return (
-        *(f for f in reach_findings(solved.network) if not f.setup or f.setup not in named),
+        *(f for f in reach_findings(solved.network, out) if not f.setup or f.setup not in named),
         *hanging_marks(solved.network),
         *row_findings(fieldbook, solved, phrases),
         *identity_findings(solved),
-        *precision_findings(scatter),
+        *precision_findings(scatter, kept),
         *weather_findings(solved.case),
     )

@@ -76,6 +76,15 @@ def length_factor(unit: str) -> float:
     return LENGTH_UNITS[unit]
 
 
+def length_word(unit: str) -> str:
+    """Return what a unit of length is called beside a number: which foot it is must show.
+
+    >>> length_word("m"), length_word("ft"), length_word("ftUS")
+    ('m', 'ft', 'US ft')
+    """
+    return {"ftUS": "US ft"}.get(unit, unit)
+
+
 def parse_numbers(texts: Sequence[str]) -> Parsed:
     """Turn cells into finite numbers; an empty cell is NaN and no mistake.
 

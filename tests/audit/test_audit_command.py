@@ -55,6 +55,47 @@ def test_one_job_on_one_screen(capsys: pytest.CaptureFixture[str], clean: Path) 
     assert sorted(clean.rglob("*")) == before
 
 
+OWN_RULES = """\
+name: own
+use: one rule of our own
+rules:
+  - id: short-sights
+    says: longest sight
+    measures: sight_length
+    unit: m
+    fail: 1
+    source: the contract
+"""
+
+
+def test_a_job_may_have_rules_of_its_own(capsys: pytest.CaptureFixture[str], clean: Path) -> None:
+    """`audit: rules.yaml` in job.yaml takes the place of the rules that ship."""
+    path = clean / "job.yaml"
+    path.write_text(path.read_text(encoding="utf-8") + "audit: rules.yaml\n", encoding="utf-8")
+    (clean / "rules.yaml").write_text(OWN_RULES, encoding="utf-8")
+    status, out, _ = run(capsys, clean)
+    assert status == 1 and "1 rule broken, 0 to look at, 0 kept" in " ".join(out.split())
+    assert "short-sights" in out and "collimation" not in out
+
+
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [
+        ("raw-dta", 'audit is "raw-dta". Expected raw-data, or a file of rules'),
+        ("rules.yaml", 'audit is "rules.yaml", and there is no such file'),
+        ("../rules.yaml", "outside the job folder"),
+    ],
+)
+def test_rules_that_are_not_there_are_an_error(
+    capsys: pytest.CaptureFixture[str], clean: Path, value: str, told: str
+) -> None:
+    """The message names the line and what there is."""
+    path = clean / "job.yaml"
+    path.write_text(f"audit: {value}\n" + path.read_text(encoding="utf-8"), encoding="utf-8")
+    status, _, err = run(capsys, clean)
+    assert status == 2 and err.startswith("job.yaml:1: ") and told in err
+
+
 def test_a_broken_rule_is_status_1_and_says_where(
     capsys: pytest.CaptureFixture[str], broken: Path
 ) -> None:

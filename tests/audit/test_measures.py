@@ -169,6 +169,22 @@ def test_two_faces(tmp_path: Path) -> None:
     assert MEASURES["collimation"](evidence).missing == ("S2",)
 
 
+def test_a_set_pairs_its_faces_in_the_usual_order(tmp_path: Path) -> None:
+    """All marks in face 1, then backwards in face 2: the same pairs as mark by mark."""
+    head, *rows = FACES.splitlines()
+    by_set = [rows[i] for i in (0, 2, 3, 1, 4, 5, 6)]
+    evidence = evidence_of(
+        tmp_path, "\n".join([head, *by_set]) + "\n", control=CONTROL, angle="dms"
+    )
+    assert evidence.face_pairs.direct.tolist() == [0, 1]
+    assert evidence.face_pairs.reverse.tolist() == [3, 2]
+    found = values(MEASURES["control_face_pairs"](evidence))
+    assert found == {"S1 to CP1": 1, "S1 to CP2": 1, "S2 to CP3": 0}
+    assert values(MEASURES["collimation"](evidence), SECOND) == {
+        "S1": pytest.approx(10.0, abs=1e-6)  # seconds
+    }
+
+
 def test_scatter_of_pointings(tmp_path: Path) -> None:
     """The largest departure from the mean of a sight, in one face: 0, 6, 12 are 6 from 6."""
     rows = [("10-00-00", "90-00-00", "50.000"), ("10-00-06", "90-00-03", "50.003"),

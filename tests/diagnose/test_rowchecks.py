@@ -202,7 +202,9 @@ def test_a_cut_file_is_a_stop_and_an_unreadable_row_is_not() -> None:
     (finding,) = findings_of(mistakes.truncated(survey, survey.files[-1], 12))
     assert (finding.kind, finding.severity) == ("truncated", "stop")
     last = len(survey) - 1
-    assert findings_of(mistakes.unreadable(survey, last, "zenith", "91-72-10.4")) == []
+    (finding,) = findings_of(mistakes.unreadable(survey, last, "zenith", "91-72-10.4"))
+    assert (finding.kind, finding.severity) == ("unreadable-row", "check")
+    assert "91-72-10.4" in finding.says
 
 
 def test_a_label_of_two_setups_is_said() -> None:

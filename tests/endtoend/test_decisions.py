@@ -75,7 +75,7 @@ def test_accepting_swapped_names_swaps_them(
 ) -> None:
     """Both sights are used again, each for the other mark, and tie."""
     found = undecided.finding("swapped-names")
-    run = run_with(tmp_path, capsys, f"{{accept: {found['id']}}}")
+    run = run_with(tmp_path, capsys, f"{{accept: {found['id']}, reason: seen}}")
     ties = run.by("ties", "point", "setup")
     assert ties["T5", "S2"]["verdict"] == ties["T6", "S2"]["verdict"] == "ties"
     rows = [r for r in run.table("observations") if f"{r['file']}:{r['line']}" in found["lines"]]
@@ -91,7 +91,7 @@ def test_accepting_a_moved_mark_keeps_both_places(
 ) -> None:
     """The split stays and nothing has to be decided about it any more."""
     found = undecided.finding("mark-moved")
-    run = run_with(tmp_path, capsys, f"{{accept: {found['id']}}}")
+    run = run_with(tmp_path, capsys, f"{{accept: {found['id']}, reason: seen}}")
     assert run.finding("mark-moved")["severity"] == "note"
     both = [r["point"] for r in run.table("coordinates") if r["point"].startswith("CP8")]
     assert len(both) == 2
@@ -105,7 +105,7 @@ def test_ids_survive_decisions_about_others(
 ) -> None:
     """Each open finding has the id that it had before one of them was accepted."""
     before = {k: undecided.finding(k)["id"] for k in KINDS}
-    run = run_with(tmp_path, capsys, f"{{accept: {before[kind]}}}")
+    run = run_with(tmp_path, capsys, f"{{accept: {before[kind]}, reason: seen}}")
     assert {k: run.finding(k)["id"] for k in KINDS} == before
 
 
@@ -125,11 +125,11 @@ def test_ids_survive_a_new_order_of_the_rows(
 
 
 def test_keep_leaves_the_data_as_it_is(tmp_path: Path, capsys: Capture, undecided: Output) -> None:
-    """The rows take part again, the finding is a note with the reason, and asks for nothing."""
+    """The rows take part again, and the finding gives the reason."""
     found = undecided.finding("target-height")
     run = run_with(tmp_path, capsys, f'{{keep: {found["id"]}, by: crew, reason: "pole was level"}}')
     kept = run.finding("target-height")
-    assert (kept["id"], kept["severity"], kept["action"]) == (found["id"], "note", "kept")
+    assert (kept["id"], kept["action"]) == (found["id"], "kept")
     assert "pole was level" in kept["says"]
     rows = [r for r in run.table("observations") if f"{r['file']}:{r['line']}" in found["lines"]]
     assert {r["status"] for r in rows} == {"used"}
@@ -141,8 +141,8 @@ def test_exclude_takes_out_one_component_or_all(tmp_path: Path, capsys: Capture)
         tmp_path,
         capsys,
         '{exclude: {setup: S1, point: CP1}, reason: "leaves in the way"}',
-        "{exclude: {line: 'raw/s5.csv:4'}}",
-        "{exclude: {setup: S4, point: CP6, kind: distance}}",
+        "{exclude: {line: 'raw/s5.csv:4'}, reason: seen}",
+        "{exclude: {setup: S4, point: CP6, kind: distance}, reason: seen}",
     )
     out = {
         (r["file"], r["line"], r["kind"])
@@ -162,7 +162,9 @@ def test_exclude_takes_out_one_component_or_all(tmp_path: Path, capsys: Capture)
 
 def test_set_target_height_cures_the_finding(tmp_path: Path, capsys: Capture) -> None:
     """The right pole height leaves nothing to find."""
-    run = run_with(tmp_path, capsys, "{set: {setup: S3, point: CP5, target_height: 1.700}}")
+    run = run_with(
+        tmp_path, capsys, "{set: {setup: S3, point: CP5, target_height: 1.700}, reason: seen}"
+    )
     assert "target-height" not in {f["kind"] for f in run.findings}
     assert run.by("ties", "point", "setup")["CP5", "S3"]["verdict"] == "ties"
 
@@ -174,13 +176,13 @@ def test_set_instrument_height_moves_the_heights_of_the_setup(
     (tmp_path / "a").mkdir()
     (tmp_path / "b").mkdir()
     job = decide(copy_sample("fire_station_clean", tmp_path / "a"),
-                 "{set: {setup: S2, instrument_height: 1.704}}")  # fmt: skip
+                 "{set: {setup: S2, instrument_height: 1.704}, reason: seen}")  # fmt: skip
     wrong = reconcile(capsys, job)
     found = wrong.finding("instrument-height")
     assert found["setup"] == "S2"
     assert found["size"] == pytest.approx(0.100, abs=0.006)  # m, raw minus right
     same = decide(copy_sample("fire_station_clean", tmp_path / "b"),
-                  "{set: {setup: S2, instrument_height: 1.604}}")  # fmt: skip
+                  "{set: {setup: S2, instrument_height: 1.604}, reason: seen}")  # fmt: skip
     run = reconcile(capsys, same)
     assert run.status == 0
     plain = reconcile(capsys, copy_sample("fire_station_clean", tmp_path))
@@ -190,7 +192,9 @@ def test_set_instrument_height_moves_the_heights_of_the_setup(
 def test_set_prism_constant_changes_the_distances(tmp_path: Path, capsys: Capture) -> None:
     """A constant of 30 mm on the rows of a mark lengthens each distance by 30 mm."""
     job = copy_sample("two_setups", tmp_path)
-    run = reconcile(capsys, decide(job, "{set: {setup: S1, point: CP1, prism_constant: 30}}"))
+    run = reconcile(
+        capsys, decide(job, "{set: {setup: S1, point: CP1, prism_constant: 30}, reason: seen}")
+    )
     found = run.by("ties", "point", "setup")["CP1", "S1"]
     assert float(found["d_horizontal"]) * 0.3048 == pytest.approx(0.030, abs=0.006)  # m
 
@@ -207,7 +211,7 @@ def test_set_face_reads_the_row_in_the_other_face(tmp_path: Path, capsys: Captur
     cells[header.index("face")] = "1"
     lines[2] = ",".join(cells) + "\n"
     path.write_text("".join(lines), encoding="utf-8")
-    run = reconcile(capsys, decide(job, "{set: {line: 'raw/s1.csv:3', face: 2}}"))
+    run = reconcile(capsys, decide(job, "{set: {line: 'raw/s1.csv:3', face: 2}, reason: seen}"))
     assert run.status == 0
     row = run.by("observations", "file", "line", "kind")["raw/s1.csv", "3", "direction"]
     assert row["status"] == "used"
@@ -219,7 +223,7 @@ def test_set_station_says_over_what_the_setup_stood(tmp_path: Path, capsys: Capt
     job = copy_sample("fire_station_clean", tmp_path)
     path = job / "raw" / "s2.csv"
     path.write_text(path.read_text(encoding="utf-8").replace("S2,CP3,", "S2,CP7,"))
-    run = reconcile(capsys, decide(job, "{set: {setup: S2, station: CP3}}"))
+    run = reconcile(capsys, decide(job, "{set: {setup: S2, station: CP3}, reason: seen}"))
     assert run.status == 0
     assert run.by("setups", "setup")["S2"]["station"] == "CP3"
 
@@ -229,8 +233,8 @@ def test_rename_swaps_two_names_by_their_raw_names(tmp_path: Path, capsys: Captu
     run = run_with(
         tmp_path,
         capsys,
-        "{rename: {setup: S2, point: T5}, to: T6}",
-        "{rename: {setup: S2, point: T6}, to: T5}",
+        "{rename: {setup: S2, point: T5}, to: T6, reason: seen}",
+        "{rename: {setup: S2, point: T6}, to: T5, reason: seen}",
     )
     assert "swapped-names" not in {f["kind"] for f in run.findings}
     ties = run.by("ties", "point", "setup")
@@ -240,7 +244,7 @@ def test_rename_swaps_two_names_by_their_raw_names(tmp_path: Path, capsys: Captu
 def test_rename_to_a_new_name_makes_a_new_point(tmp_path: Path, capsys: Capture) -> None:
     """The renamed sight is a point of its own."""
     job = copy_sample("two_setups", tmp_path)
-    run = reconcile(capsys, decide(job, "{rename: {setup: S1, point: T1}, to: T9}"))
+    run = reconcile(capsys, decide(job, "{rename: {setup: S1, point: T1}, to: T9, reason: seen}"))
     assert math.dist(run.place("T9"), run.place("T1")) < 0.05  # ft
     assert run.by("coordinates", "point")["T9"]["setups"] == "S1"
 
@@ -265,14 +269,14 @@ def test_every_decision_is_listed_with_its_effect(
 @pytest.mark.parametrize(
     ("entry", "names"),
     [
-        ("{accept: F-000000}", "F-000000"),
-        ("{keep: F-123456}", "F-123456"),
-        ("{exclude: {setup: S9, point: CP4}}", "S9"),
-        ("{exclude: {setup: S2, point: CP99}}", "CP99"),
-        ("{exclude: {line: 'raw/s2.csv:9999'}}", "9999"),
-        ("{set: {setup: S9, instrument_height: 1.5}}", "S9"),
-        ("{set: {setup: S2, point: CP99, target_height: 1.4}}", "CP99"),
-        ("{rename: {setup: S2, point: Q1}, to: CP1}", "Q1"),
+        ("{accept: F-000000, reason: seen}", "F-000000"),
+        ("{keep: F-123456, reason: seen}", "F-123456"),
+        ("{exclude: {setup: S9, point: CP4}, reason: seen}", "S9"),
+        ("{exclude: {setup: S2, point: CP99}, reason: seen}", "CP99"),
+        ("{exclude: {line: 'raw/s2.csv:9999'}, reason: seen}", "9999"),
+        ("{set: {setup: S9, instrument_height: 1.5}, reason: seen}", "S9"),
+        ("{set: {setup: S2, point: CP99, target_height: 1.4}, reason: seen}", "CP99"),
+        ("{rename: {setup: S2, point: Q1}, to: CP1, reason: seen}", "Q1"),
     ],
 )
 def test_a_decision_that_matches_nothing_is_an_error(
@@ -306,7 +310,7 @@ def test_a_stale_decision_is_an_error_and_leaves_the_old_results(
         assert ",1.600," in lines[number]
         lines[number] = lines[number].replace(",1.600,", ",1.700,")
     path.write_text("".join(lines), encoding="utf-8")
-    run = reconcile(capsys, decide(job, f"{{accept: {found['id']}}}"))
+    run = reconcile(capsys, decide(job, f"{{accept: {found['id']}, reason: seen}}"))
     assert run.status == 2
     assert found["id"] in run.errors
     assert files_below(job / "out") == before

@@ -42,6 +42,7 @@ FINDING = [
     "says",
     "confirm",
     "cure",
+    "decidable",
 ]
 
 

@@ -83,7 +83,7 @@ REFUSED = [
         "a slip that would hold a weighted mark",
     ),
     (f"{SHORT},point\nCP1,1,2,3,CP1\n", "column point is there twice", "a column twice"),
-    ("", "control.csv: is empty", "empty"),
+    ("", "control.csv:1: is empty, and datum is control", "empty"),
     (SHORT, "control.csv:1: has a header and no rows", "a header alone"),
 ]
 

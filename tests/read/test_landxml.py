@@ -214,6 +214,24 @@ def test_a_reduced_observation_may_aim_at_another_setup(tmp_path: Path) -> None:
     assert points_of(book) == ["CP9"]
 
 
+def test_a_plan_only_row_gives_its_direction(tmp_path: Path) -> None:
+    """A horizontal distance with nothing vertical is no slope distance: said, and left out."""
+    row = '<ReducedObservation setupID="i1" {}><TargetPoint pntRef="{}"/></ReducedObservation>'
+    rows = [
+        shot("P1"),
+        row.format('azimuth="45" horizDistance="20"', "P2"),
+        row.format('horizDistance="30"', "P3"),
+    ]
+    book = read_xml_raw(tmp_path, landxml(SETUP + group("\n".join(rows))))
+    assert points_of(book) == ["P1", "P2"]
+    assert np.degrees(book.shots.direction[1]) == pytest.approx(45.0, abs=1e-12)
+    assert np.isnan(book.shots.distance[1]) and not book.invalid
+    (apart,) = book.unused
+    assert apart.point == "P3" and "it is no slope distance" in apart.reason
+    told = "horizDistance without a vertical part, direction used alone (1)"
+    assert told in book.unknown_columns
+
+
 def test_target_heights_come_from_the_nearest_place(tmp_path: Path) -> None:
     """At the observation, else at its TargetSetup, else at the Backsight of that point, else 0."""
     survey = (

@@ -66,6 +66,57 @@ def test_repeated_pointings_pair_in_order_and_a_lone_face_has_no_pair() -> None:
     assert list(zip(found.pairs.direct, found.pairs.reverse, strict=True)) == [(0, 1), (3, 4)]
 
 
+def in_field_order(order: str) -> list[tuple[int, int]]:
+    """Return the pairs of a setup whose pointings are named in order: A in face 1, a in face 2."""
+    rows = [
+        dict(
+            point=ord(letter.upper()) - ord("A"),
+            face=1 + letter.islower(),
+            direction=dms(10 + 180 * letter.islower()),
+            zenith=dms(270 if letter.islower() else 90),
+        )
+        for letter in order
+    ]
+    pairs = report(rows).pairs
+    return sorted(zip(pairs.direct.tolist(), pairs.reverse.tolist(), strict=True))
+
+
+@pytest.mark.parametrize(
+    ("order", "pairs"),
+    [
+        # all marks in face 1, then backwards in face 2: the usual order of a set
+        ("ABCcba", [(0, 5), (1, 4), (2, 3)]),
+        # the same order of marks in both faces
+        ("ABCabc", [(0, 3), (1, 4), (2, 5)]),
+        # two sets without a round column
+        ("ABbaABba", [(0, 3), (1, 2), (4, 7), (5, 6)]),
+        # the faces of the second set the other way round
+        ("AabBbA", [(0, 1), (3, 2)]),
+        # opened in face 1 alone, closed in both: the closing look is the pair
+        ("ABCDAa", [(4, 5)]),
+        # closed in face 2 alone after a full opening
+        ("AaBa", [(0, 1)]),
+        ("aBA", [(2, 0)]),
+        ("ABC", []),
+    ],
+)
+def test_faces_pair_in_any_field_order(order: str, pairs: list[tuple[int, int]]) -> None:
+    """Setup, round and point make a pair, whatever was pointed in between (ISO 17123-3 sets)."""
+    assert in_field_order(order) == pairs
+
+
+def test_a_reading_left_out_makes_no_pair() -> None:
+    """The direction of face 2 is left out: no 2c, and 2i as it was."""
+    rows = both_faces()
+    shots, use = shots_of(rows), np.ones((len(rows), 3), dtype=bool)
+    use[1, DIRECTION] = False
+    reduction = reduce_shots(shots, setups_of(1), gear(), use)
+    found = report_rounds(shots, reduction, 1, None)
+    assert np.isnan(found.pairs.two_c).tolist() == [True, False, False]
+    np.testing.assert_allclose(found.pairs.two_i / ARC_SECOND, [-20.0] * 3, rtol=0, atol=1e-6)
+    assert found.of_setups.count.tolist() == [[2, 3]]
+
+
 def rounds(away: list[list[float]]) -> list[dict[str, object]]:
     """Return single-face rows: arc seconds off, by round and target."""
     return [

@@ -13,7 +13,7 @@ import pytest
 
 from tests.write.sample import make_job, make_site, table
 from tieup.model.reconciliation import Reconciliation
-from tieup.write.columns import COORDINATES, OBSERVATIONS
+from tieup.write.columns import COORDINATES, OBSERVATIONS, STRINGS
 from tieup.write.exchange.content import SiteContent, site_content
 from tieup.write.tables import coordinates_text
 
@@ -91,11 +91,17 @@ def hostile_site(folder: Path, length_unit: str = "m", **job: Any) -> Reconcilia
         for number, text in enumerate(HOSTILE)
         for shot in sights("S1", text, f"{PLAIN[0]}{number}")
     ]
+    strings = [
+        {"string": text, "code": text, "part": 1, "number": place, "point": point}
+        for number, text in enumerate(HOSTILE)
+        for place, point in enumerate((text, f"{PLAIN[0]}{number}"), start=1)
+    ]
     return replace(
         make_site(folder),
         job=make_job(folder, length_unit=length_unit, **job),
         coordinates=table(COORDINATES, rows),
         observations=table(OBSERVATIONS, observations),
+        strings=table(STRINGS, strings),
     )
 
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from tests.write.sample import GOOD_FIT, NAN, make_job, table
-from tieup.model.answer import JointAnswer, SetupAnswer, TieAnswer
+from tieup.model.answer import JointAnswer, SetupAnswer, SiteVerdict, TieAnswer
 from tieup.model.decision import Decision
 from tieup.model.finding import Finding, Rival
 from tieup.model.reconciliation import Reconciliation, Summary, Table
@@ -21,6 +21,7 @@ from tieup.model.settings import Tolerances
 from tieup.write.columns import COORDINATES, OBSERVATIONS, SETUPS, TIES
 
 CORNER = np.array([2000.0, 5000.0])
+VERDICT = SiteVerdict("fails", ("3 of 30 ties fail", "2 to settle before use", "1 to check"))
 HOSTILE = (
     "<script>alert(1)</script>",
     "</script><img src=x onerror=alert(1)>",
@@ -87,7 +88,7 @@ def invented_site(
             "unknown_columns": {"battery": ["raw/s1.csv"]},
             "decisions": [{"line": 14, "rows": 2, "sigma0_before": 1.52, "sigma0_after": 1.02}],
         },
-        status=1,
+        verdict=VERDICT,
     )
     return site
 
@@ -200,11 +201,11 @@ def _crew_answer() -> TieAnswer:
             JointAnswer("S2", "S3", 0.0083, -0.0061, NAN, "", ("CURB-2",), "fails", "beyond"),
         ),
         odd="S3",
-        todo=("shoot M2 from S3 again, both faces, pole height read aloud.",),
+        todo=("Shoot M2 from S3 again, both faces, pole height read aloud.",),
         holding=25,
         failing=3,
         unproved=2,
-        status=1,
+        verdict=VERDICT,
     )
 
 
@@ -374,6 +375,7 @@ def _findings() -> tuple[Finding, ...]:
             confirm="Look up the pole height in the field book; shoot the point again and read "
             "the pole height aloud.",
             cure="Set the pole height 0.1001 m higher (accept), or leave the heights out.",
+            decidable=True,
         ),
         Finding(
             kind="mark-moved",
@@ -388,6 +390,7 @@ def _findings() -> tuple[Finding, ...]:
             says="Mark CP1 moved by 17.8 mm (N +14.0 mm, E -11.0 mm).",
             confirm="Look at the mark; measure from CP1 to two neighbours.",
             cure="Do not use CP1 until it is re-set; keep the split (accept).",
+            decidable=True,
         ),
         Finding(
             kind="weak-geometry",

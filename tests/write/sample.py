@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from tieup.model.answer import SiteVerdict
 from tieup.model.finding import Finding, Rival
 from tieup.model.job import Job
 from tieup.model.reconciliation import Fit, Reconciliation, Summary, Table
@@ -68,6 +69,8 @@ FINDING = Finding(
     cure="Subtract -0.100 m from the target height of raw/s2.csv:14.",
 )
 
+GOOD_VERDICT = SiteVerdict("ties")
+BAD_VERDICT = SiteVerdict("fails", ("1 of 2 ties fail", "1 to settle before use"))
 GOOD_FIT = Fit(
     dof=31, sigma0=1.02, statistic=32.3, lower=17.5, upper=48.2, passed=True, iterations=3
 )
@@ -122,6 +125,6 @@ def make_site(folder: Path, *, ties: bool = False, **changes: Any) -> Reconcilia
             rows={"used": 40, "unused": 1, "excluded": 2, "repeated": 3, "invalid": 4},
         ),
         run={"version": "0.1.0", "sigma0": np.float64(1.02), "bound": NAN, "inputs": []},
-        status=0 if ties else 1,
+        verdict=GOOD_VERDICT if ties else BAD_VERDICT,
     )
     return replace(site, **changes)

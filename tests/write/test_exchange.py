@@ -16,13 +16,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.write.exchange_site import content_of, hostile_site, number, row, sights, truth
+from tests.write.exchange_site import content_of, hostile_site, number, row, truth
 from tests.write.sample import make_job, make_site, table
 from tieup import cli
 from tieup.errors import OutputError
 from tieup.model.job import Job
 from tieup.model.reconciliation import Reconciliation
-from tieup.write.columns import COORDINATES, OBSERVATIONS
+from tieup.write.columns import COORDINATES, STRINGS
 from tieup.write.exchange.escapes import XML_FORBIDDEN, escaped, restored
 from tieup.write.exchange.formats import FORMATS, Exchange
 from tieup.write.exchange.pnezd import pnezd_text
@@ -75,57 +75,28 @@ def test_what_is_left_out_or_unproved_is_counted(tmp_path: Path) -> None:
     assert "nowhere" not in {point.name for point in content.points}
 
 
-def lines_of(shots: list[tuple[str, str]], **gaps: dict[str, float]) -> list[tuple[str, ...]]:
-    """Return the lines of one string STR from setups and the letters they shot, in order."""
-    names = sorted({letter for _, letters in shots for letter in letters if letter.isupper()})
-    rows = [row(n, name, string="STR", **gaps.get(name, {})) for n, name in enumerate(names)]
-    rows += [row(70, "mark", string="")]
-    seen = [
-        shot
-        for setup, letters in shots
-        for shot in sights(setup, *("mark" if letter == "." else letter for letter in letters))
+def test_lines_are_the_parts_of_the_strings_table(tmp_path: Path) -> None:
+    """Each part is one line in the order of the table; a lone point is none; a closed one closes.
+
+    A free station of the same name as a mark does not take its place.
+    """
+    shown = [("A", 1, "DCA"), ("A", 2, "B"), ("B", 1, "ABDA"), ("A", 3, "S")]
+    strings = [
+        {"string": name, "code": f"code {name}", "part": part, "number": n, "point": letter}
+        for name, part, letters in shown
+        for n, letter in enumerate(letters, start=1)
     ]
+    names = [*"ABCDS", "S"]
     site = replace(
-        make_site(Path("job")),
-        coordinates=table(COORDINATES, rows),
-        observations=table(OBSERVATIONS, seen),
+        make_site(tmp_path),
+        coordinates=table(COORDINATES, [row(n, name) for n, name in enumerate(names)]),
+        strings=table(STRINGS, strings),
     )
-    return [tuple(p.name for p in line.points) for line in content_of(site).strings]
-
-
-NOWHERE = {"northing": float("nan"), "easting": float("nan")}
-
-
-@pytest.mark.parametrize(
-    ("shots", "gaps", "expected"),
-    [
-        ([("S1", "ABC")], {}, ["ABC"]),
-        ([("S1", "AABBCC")], {}, ["ABC"]),  # two faces at a time
-        ([("S1", "ABCCBA")], {}, ["ABC"]),  # there in face 1, back in face 2
-        ([("S1", "ABCABC")], {}, ["ABC"]),  # two rounds
-        ([("S1", "ABCA")], {}, ["ABCA"]),  # closed
-        ([("S1", "ABA")], {}, ["AB"]),
-        ([("S1", "AB.C")], {}, ["ABC"]),  # a check of a mark in between
-        ([("S1", "ABxCD")], {}, ["AB", "CD"]),  # a name that is no point: not drawn over
-        ([("S1", "ABCDE")], {"C": NOWHERE}, ["AB", "DE"]),
-        ([("S1", "ABCDE")], {"C": {"elevation": float("nan")}}, ["AB", "DE"]),
-        ([("S1", "AB"), ("S2", "CD")], {}, ["AB", "CD"]),  # no shared point: not joined
-        ([("S1", "ABC"), ("S2", "CDE")], {}, ["ABCDE"]),
-        ([("S1", "ABC"), ("S2", "EDC")], {}, ["ABCDE"]),
-        ([("S1", "CBA"), ("S2", "CDE")], {}, ["ABCDE"]),
-        ([("S1", "CD"), ("S2", "AB"), ("S3", "BC")], {}, ["ABCD"]),
-        ([("S1", "AB"), ("S2", "BC"), ("S3", "BD")], {}, ["AB", "BC", "BD"]),  # which? unknown
-        ([("S1", "ABC"), ("S2", "CDA")], {}, ["CBADC"]),  # closed by two setups
-        ([("S1", "A"), ("S2", "B")], {}, []),
-    ],
-)
-def test_strings_run_as_shot_and_over_nothing_unknown(
-    shots: list[tuple[str, str]], gaps: dict[str, dict[str, float]], expected: list[str]
-) -> None:
-    """Lines follow the shots; setups join at shared ends only; a gap stays a gap."""
-    found = lines_of(shots, **gaps)
-    turned = [min(line, line[::-1]) for line in found]
-    assert sorted(turned) == sorted(min(tuple(t), tuple(t)[::-1]) for t in expected)
+    found = [
+        (line.name, line.code, "".join(p.name for p in line.points))
+        for line in content_of(site).strings
+    ]
+    assert found == [("A", "code A", "DCA"), ("B", "code B", "ABDA")]
 
 
 @given(st.text(st.characters(exclude_categories=())), st.sampled_from(["\\u", "%"]))

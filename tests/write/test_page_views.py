@@ -17,6 +17,7 @@ import yaml
 from tests.write.page_reading import plan_data, read_page, table_cells
 from tests.write.page_sites import invented_site, with_extras
 from tests.write.sample import make_job, make_site
+from tieup.model.answer import SiteVerdict
 from tieup.model.decision import Decision
 from tieup.model.reconciliation import FATES, Reconciliation
 from tieup.write.page import page_text
@@ -89,7 +90,7 @@ def test_a_job_in_feet_shows_feet() -> None:
     )
     assert float(cells["N"]) == pytest.approx(float(row["d_northing"]), abs=0.000051)  # ft
     crew = page.one(id="crew").text
-    assert "0.100 ft low (limit 0.003 ft)" in crew
+    assert "0.100 US ft low (limit 0.003 US ft)" in crew
     assert " mm" not in crew + page.one(id="ties-table").text
 
 
@@ -105,13 +106,10 @@ def test_the_answer_comes_first() -> None:
 
 def test_what_is_not_proved_is_the_answer_where_nothing_fails() -> None:
     """A site without a failing tie whose setup S4 nothing proves is not called good."""
-    full = with_extras(SITE)
-    assert full.answer is not None
-    parts = [replace(part, verdict="ties") for part in full.answer.setups[:3]]
-    joints = tuple(replace(part, verdict="ties") for part in full.answer.joints)
-    answer = replace(full.answer, setups=(*parts, full.answer.setups[3]), joints=joints)
-    crew = page_of(replace(full, answer=answer, status=0)).crew
-    assert (crew.answer, crew.shape) == ("Not proved yet: S4.", "open")
+    verdict = SiteVerdict("unproved", ("S4: its marks lie in one line",))
+    crew = page_of(replace(with_extras(SITE), verdict=verdict)).crew
+    assert (crew.answer, crew.shape) == ("Not proved yet.", "open")
+    assert "S4: its marks lie in one line." in crew.reasons
 
 
 def test_the_crew_reads_no_statistics() -> None:
@@ -138,7 +136,8 @@ def test_what_is_not_tested_is_not_called_good() -> None:
 def test_a_site_without_ties_has_none_to_show() -> None:
     """Where no mark is shared the page says so instead of counting none as good."""
     bare = {name: np.asarray(column)[:0] for name, column in SITE.ties.items()}
-    words = read_page(page_text(replace(SITE, ties=bare, status=0))).one(id="crew").text
+    site = replace(SITE, ties=bare, verdict=SiteVerdict("unproved"))
+    words = read_page(page_text(site)).one(id="crew").text
     assert "there are no ties to test" in words
 
 
@@ -248,7 +247,7 @@ def test_the_line_to_paste_is_a_decision() -> None:
 
 def test_what_a_person_has_settled_asks_for_nothing() -> None:
     """An accepted finding has no line to paste."""
-    settled = replace(SITE.findings[0], action="accepted", severity="note")
+    settled = replace(SITE.findings[0], action="accepted", severity="note", decidable=False)
     page = read_page(page_text(replace(SITE, findings=(settled,))))
     assert not page.one("article").all("p", look="decision")
 

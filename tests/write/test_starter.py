@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import csv
+import re
 from pathlib import Path
 
 import pytest
 import yaml
 
+from tieup.config import load_job
 from tieup.errors import OutputError
 from tieup.write.starter import write_starter
 
@@ -25,6 +27,36 @@ def test_the_starter_is_a_whole_job(tmp_path: Path) -> None:
         rows = [row for row in csv.reader(path.open()) if not row[0].startswith("#")]
         assert len(rows) == 1
         assert must <= set(rows[0])
+
+
+SWITCHED = re.compile(r"^#((?:  )?[a-z_]+: )", re.MULTILINE)
+
+
+def test_what_may_be_switched_on_is_as_job_yaml_wants_it(tmp_path: Path) -> None:
+    """All lines that begin with # and a key, the # taken away, are read without a complaint."""
+    path, *_ = write_starter(tmp_path)
+    text = path.read_text(encoding="utf-8")
+    keys = [key.strip(" :") for key in SWITCHED.findall(text)]
+    assert {"levels", "set_limits", "grid", "columns", "row_kind", "audit", "second"} <= set(keys)
+    for name in ("levels.csv", "tapes.csv"):
+        (tmp_path / name).write_text("from,to\n", encoding="utf-8")
+    path.write_text(SWITCHED.sub(r"\1", text), encoding="utf-8")
+    job = load_job(tmp_path)
+    assert set(job.precision.instruments) == {"default", "second", "third"}
+    assert job.precision.set_limits is not None and job.grid is not None
+    assert job.table["row_kind"]["shots"] == ["SHOT"]
+
+
+def test_the_defaults_it_shows_are_the_defaults(tmp_path: Path) -> None:
+    """The starter as it stands resolves to what job.yaml with the units alone does."""
+    write_starter(tmp_path / "a")
+    (tmp_path / "b" / "raw").mkdir(parents=True)
+    (tmp_path / "b" / "raw" / "day1.csv").write_text("setup,point\n", encoding="utf-8")
+    (tmp_path / "b" / "control.csv").write_text("point\n", encoding="utf-8")
+    (tmp_path / "b" / "job.yaml").write_text(
+        "title: New job\nunits: {angle: dms, length: m}\n", encoding="utf-8"
+    )
+    assert load_job(tmp_path / "a").resolved == load_job(tmp_path / "b").resolved
 
 
 @pytest.mark.parametrize("name", ["job.yaml", "control.csv", "raw/day1.csv"])

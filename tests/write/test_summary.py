@@ -23,7 +23,7 @@ def test_the_first_line_is_the_answer(tmp_path: Path) -> None:
         "Invented yard: THE SITE TIES. 2 setups, 1 of 2 ties within the limits, 1 untested."
     )
     assert headline(make_site(tmp_path)) == (
-        "Invented yard: DOES NOT TIE YET. 1 of 2 ties fail, 1 to settle before use."
+        "Invented yard: DOES NOT TIE YET: 1 of 2 ties fail; 1 to settle before use."
     )
 
 
@@ -37,7 +37,7 @@ def test_a_job_in_feet_speaks_feet(tmp_path: Path) -> None:
     """Feet to the thousandth, never converted: the tables hold feet already."""
     site = make_site(tmp_path, job=make_job(tmp_path, length_unit="ftUS"), findings=())
     text = " ".join(summary_text(site, OUT).split())
-    assert "0.002 ft off in plan (limit 0.006 ft), 0.012 ft low (limit 0.003 ft)" in text
+    assert "0.002 US ft off in plan (limit 0.006 US ft), 0.012 US ft low (limit 0.003 US" in text
     assert " mm" not in text
 
 
@@ -109,13 +109,36 @@ def big_site(folder: Path) -> Reconciliation:
 
 def test_any_site_fits_one_screen(tmp_path: Path) -> None:
     """80 columns by 40 lines, however big; what is left out is counted and named."""
-    text = summary_text(big_site(tmp_path), OUT)
-    lines = text.splitlines()
+    site = big_site(tmp_path)
+    checks = tuple(replace(finding, severity="check") for finding in site.findings)
+    lines = (text := summary_text(replace(site, findings=checks), OUT)).splitlines()
     assert max(map(len, lines)) <= 80
     assert len(lines) <= 40
     assert "S2999" in text  # what does not tie comes first
     assert "and 2,992 more in setups.csv, 2,992 of them tie" in text
     assert "more in findings.json" in text
+
+
+def test_what_must_be_settled_is_shown_whatever_the_room(tmp_path: Path) -> None:
+    """Eight stops of fifty are shown with their cures, on any screen; the others are counted."""
+    site = big_site(tmp_path)
+    lines = summary_text(site, OUT).splitlines()
+    shown = [line.split()[1] for line in lines if line.startswith("STOP")]
+    assert shown == [finding.id for finding in site.findings[:8]]
+    assert sum(line.startswith("      cure: ") for line in lines) == 8
+    assert "and 42 more in findings.json" in lines
+    assert max(map(len, lines)) <= 80
+    assert len(lines) <= 40 + 4 * 8  # no more than two lines each for what is wrong and its cure
+
+
+def test_the_line_to_paste_is_of_a_finding_that_a_decision_settles(tmp_path: Path) -> None:
+    """The first stop has no cure that a decision applies: the second one's line is offered."""
+    site = make_site(tmp_path)
+    second = replace(FINDING, key="second", decidable=True)
+    text = summary_text(replace(site, findings=(FINDING, second)), OUT)
+    assert f'  - {{accept: {second.id}, by: "your name", reason: "why"}}\n' in text
+    assert f"accept: {FINDING.id}" not in text
+    assert "To decide" not in summary_text(replace(site, findings=(FINDING,)), OUT)
 
 
 def test_a_site_without_ties_or_findings_prints(tmp_path: Path) -> None:

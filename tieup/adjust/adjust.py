@@ -6,9 +6,11 @@ import numpy as np
 
 from tieup.adjust.elimination import UndeterminedMarkError, UndeterminedSetupError
 from tieup.adjust.frame import solve_problem
+from tieup.adjust.iterate import MOST_ITERATIONS, UnsettledError
 from tieup.adjust.problem import Frame, make_problem
 from tieup.adjust.solution import Adjustment
 from tieup.adjust.statistics import describe
+from tieup.errors import AdjustmentError
 from tieup.model.network import Network
 from tieup.model.settings import Precision
 from tieup.threads import one_thread
@@ -42,6 +44,19 @@ def adjust(network: Network, precision: Precision, refraction: float, frame: Fra
                 without_point[error.points] = True
             except UndeterminedSetupError as error:
                 without_setup[error.setup] = True
+            except UnsettledError as error:
+                raise _unsettled(network, error) from error
             else:
                 lost = network.start.plan_point & ~problem.solved_point
                 return describe(solution, precision, without_setup, without_point | lost)
+
+
+def _unsettled(network: Network, error: UnsettledError) -> AdjustmentError:
+    setups = tuple(network.setup_labels[setup] for setup in error.setups.tolist())
+    where = f"setup {', '.join(setups)}" if setups else "raw files"
+    return AdjustmentError(
+        f"{where}: the adjustment did not settle in {MOST_ITERATIONS} steps (the last moved a "
+        f"coordinate by {error.size:.3g} m): the start values or a gross mistake mislead it. "
+        "Check point names and units",
+        setups=setups,
+    )

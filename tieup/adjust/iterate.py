@@ -13,15 +13,24 @@ import numpy as np
 from tieup.adjust import elimination
 from tieup.adjust.elimination import Eliminated
 from tieup.adjust.evaluation import Equations, Evaluation, State, evaluate, right_hand_side
-from tieup.errors import AdjustmentError
-from tieup.model.arrays import FloatArray
+from tieup.model.arrays import FloatArray, IntArray
 
 SMALL_STEP = 1e-5  # m, rad; a hundredth of what matters: good enough where rounding ends it
 SETTLED = 1e-8  # m, rad; the next step would be ten times smaller still
 SAME_PLACE = 1e-9  # m, rad; a factor made this near the end serves for the statistics
 SHRINKS = 0.1  # a step longer than this part of the one before asks for a new factor
 MOST_ITERATIONS = 30
+MOST_NAMED = 3  # setups that an error speaks of
 HALVINGS = 6
+
+
+class UnsettledError(Exception):
+    """The steps do not become small: ``size`` (m, rad) of the last, by ``setups``, worst first."""
+
+    def __init__(self, size: float, setups: IntArray) -> None:
+        super().__init__(f"unsettled in {MOST_ITERATIONS} steps")
+        self.size = size
+        self.setups = setups
 
 
 def iterate(equations: Equations, state: State) -> tuple[State, Evaluation, Eliminated, int]:
@@ -29,7 +38,7 @@ def iterate(equations: Equations, state: State) -> tuple[State, Evaluation, Elim
 
     Raises
     ------
-    AdjustmentError
+    UnsettledError
         When the step does not become small.
     UndeterminedMarkError, UndeterminedSetupError
         Where an unknown is not determined.
@@ -53,11 +62,9 @@ def iterate(equations: Equations, state: State) -> tuple[State, Evaluation, Elim
         if is_new:
             system = factored(evaluation)
         last = size
-    raise AdjustmentError(
-        f"the adjustment did not settle in {MOST_ITERATIONS} steps (the last moved a "
-        f"coordinate by {size:.3g} m): the start values or a gross mistake mislead it. "
-        "Check point names and units of the raw files with the largest misfits."
-    )
+    moved = np.abs(setup).max(axis=(1, 2))
+    worst = np.argsort(-moved, kind="stable")[:MOST_NAMED]
+    raise UnsettledError(float(size), worst[moved[worst] > SHRINKS * moved.max(initial=0.0)])
 
 
 def _careful(

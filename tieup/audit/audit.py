@@ -37,6 +37,7 @@ def audit(evidence: RawEvidence, rules: Sequence[Rule], length: float) -> Audit:
         setups=setups_overview(evidence, length),
         results=tuple(check_rule(rule, measured[rule.measures]) for rule in rules),
         unknown_columns=book.unknown_columns,
+        absent=book.absent,
     )
 
 

@@ -13,6 +13,7 @@ from tieup.model.control import Control
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.observations import DISTANCE, ZENITH
 from tieup.model.settings import Precision
+from tieup.reduce.rounds import Pairs, find_pairs
 from tieup.reduce.sights import Reduction, reduce_shots
 from tieup.ties.backsights import Closings, closings
 from tieup.ties.visits import Visits, find_visits
@@ -48,6 +49,12 @@ class RawEvidence:
     def visits(self) -> Visits:
         """Return the pointings that follow one another on one point."""
         return find_visits(self.fieldbook.shots, self.reduction.pointings, self.reduction.sights)
+
+    @cached_property
+    def face_pairs(self) -> Pairs:
+        """Return the pointings of one mark in both faces."""
+        reduction = self.reduction
+        return find_pairs(self.fieldbook.shots, reduction.pointings, reduction.sights)
 
     @cached_property
     def closings(self) -> Closings:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-import numpy as np
+from typing import Any
 
-from tieup.audit.evidence import RawEvidence, group_extreme
-from tieup.model.arrays import FloatArray
+import numpy as np
+from numpy.typing import NDArray
+
+from tieup.audit.evidence import RawEvidence, distinct_pairs, group_extreme
+from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE, KINDS, ZENITH
+from tieup.reduce.rounds import count_pairs, pairs_of_setups
 from tieup.ties.evidence import Collector, Measured
 
 NO_PAIRS = "no mark pointed in both faces"
@@ -26,57 +30,62 @@ def face_conflicts(evidence: RawEvidence) -> Measured:
 
 def control_face_pairs(evidence: RawEvidence) -> Measured:
     """Count the face pairs at each setup's sights of control marks."""
-    return _at_control(evidence, np.isfinite(evidence.visits.two_collimation).astype(np.float64))
+    visits = _at_control(evidence)
+    setup, point = distinct_pairs(evidence.visits.setup[visits], evidence.visits.point[visits])
+    return _counted(evidence, setup, point, count_pairs(evidence.face_pairs, setup, point))
 
 
 def control_pointings(evidence: RawEvidence) -> Measured:
     """Count the pointings of each setup at each control mark, faces and rounds together."""
-    return _at_control(evidence, evidence.visits.count.max(axis=1).astype(np.float64))
+    visits, span = evidence.visits, len(evidence.points)
+    own = _at_control(evidence)
+    keys, group = np.unique(visits.setup[own] * span + visits.point[own], return_inverse=True)
+    number = np.bincount(group, weights=visits.count.max(axis=1)[own], minlength=len(keys))
+    return _counted(evidence, *np.divmod(keys, span), number)
 
 
-def _at_control(evidence: RawEvidence, number: FloatArray) -> Measured:
-    """Sum a number (v,) over the visits of each setup to each control mark."""
-    visits = evidence.visits
-    control = np.asarray(np.isfinite(evidence.known).any(axis=1))
+def _at_control(evidence: RawEvidence) -> IntArray:
+    """Return the visits to control marks."""
+    known = np.asarray(np.isfinite(evidence.known).any(axis=1))
+    return np.flatnonzero(known[evidence.visits.point])
+
+
+def _counted(
+    evidence: RawEvidence, setup: IntArray, point: IntArray, number: NDArray[Any]
+) -> Measured:
+    """Return a number (n,) of each setup and control mark."""
     out = Collector("no control mark was sighted")
-    own = np.flatnonzero(control[visits.point])
-    keys = visits.setup[own] * len(evidence.points) + visits.point[own]
-    pairs, group = np.unique(keys, return_inverse=True)
-    sums = np.bincount(group, weights=number[own], minlength=len(pairs))
-    names = evidence.named(*np.divmod(pairs, len(evidence.points)))
-    for name, value in zip(names, sums.tolist(), strict=True):
-        out.add(name, value)
+    names = evidence.named(setup, point)
+    for name, value in zip(names, number.tolist(), strict=True):
+        out.add(name, float(value))
     return out.done()
 
 
-def _mean(evidence: RawEvidence, two: FloatArray) -> Measured:
+def _mean(evidence: RawEvidence, column: int) -> Measured:
     """Return half the mean of 2c or 2i (rad) over the pairs of each setup."""
-    setup, setups = evidence.visits.setup, len(evidence.labels)
-    known = np.isfinite(two)
-    count = np.bincount(setup[known], minlength=setups)
-    total = np.bincount(setup[known], weights=two[known], minlength=setups)
+    means = pairs_of_setups(evidence.face_pairs, len(evidence.labels)).mean[:, column]
     out = Collector(NO_PAIRS)
-    for label, n, value in zip(evidence.labels, count.tolist(), total.tolist(), strict=True):
-        out.add(label, abs(value) / n / 2.0 if n else np.nan)
+    for label, value in zip(evidence.labels, means.tolist(), strict=True):
+        out.add(label, abs(value) / 2.0)
     return out.done()
 
 
 def collimation(evidence: RawEvidence) -> Measured:
     """Return the mean collimation error (rad) of each setup."""
-    return _mean(evidence, evidence.visits.two_collimation)
+    return _mean(evidence, 0)
 
 
 def vertical_index(evidence: RawEvidence) -> Measured:
     """Return the mean vertical index error (rad) of each setup."""
-    return _mean(evidence, evidence.visits.two_index)
+    return _mean(evidence, 1)
 
 
 def _spread(evidence: RawEvidence, two: FloatArray) -> Measured:
     """Return the largest 2c or 2i of each setup minus its smallest, at the nearer of the two."""
-    visits, labels = evidence.visits, evidence.labels
+    pairs, labels = evidence.face_pairs, evidence.labels
     known = np.flatnonzero(np.isfinite(two))
-    order = known[np.lexsort((two[known], visits.setup[known]))]
-    setup = visits.setup[order]
+    order = known[np.lexsort((two[known], pairs.setup[known]))]
+    setup = pairs.setup[order]
     out = Collector("fewer than two marks pointed in both faces")
     first = np.searchsorted(setup, np.arange(len(labels)), side="left")
     last = np.searchsorted(setup, np.arange(len(labels)), side="right") - 1
@@ -85,28 +94,28 @@ def _spread(evidence: RawEvidence, two: FloatArray) -> Measured:
             out.add(label, np.nan)
             continue
         low, high = order[a], order[b]
-        nearer = float(np.fmin(visits.distance[low], visits.distance[high]))
+        nearer = float(np.fmin(pairs.away[low], pairs.away[high]))
         out.add(label, float(two[high] - two[low]), nearer)
     return out.done()
 
 
 def collimation_spread(evidence: RawEvidence) -> Measured:
     """Return the spread of 2c (rad) within each setup."""
-    return _spread(evidence, evidence.visits.two_collimation)
+    return _spread(evidence, evidence.face_pairs.two_c)
 
 
 def index_spread(evidence: RawEvidence) -> Measured:
     """Return the spread of 2i (rad) within each setup."""
-    return _spread(evidence, evidence.visits.two_index)
+    return _spread(evidence, evidence.face_pairs.two_i)
 
 
 def face_distance(evidence: RawEvidence) -> Measured:
     """Return the difference (m) of the distances in two faces, pair by pair."""
-    visits = evidence.visits
-    pairs = np.flatnonzero(np.isfinite(visits.face_distance))
+    pairs = evidence.face_pairs
+    both = np.flatnonzero(np.isfinite(pairs.distance))
     out = Collector(NO_PAIRS)
-    names = evidence.named(visits.setup[pairs], visits.point[pairs])
-    for name, value in zip(names, visits.face_distance[pairs].tolist(), strict=True):
+    names = evidence.named(pairs.setup[both], pairs.point[both])
+    for name, value in zip(names, pairs.distance[both].tolist(), strict=True):
         out.add(name, value)
     return out.done()
 

@@ -8,6 +8,7 @@ from tieup.audit.evidence import RawEvidence, distinct_pairs
 from tieup.geometry import ARC_SECOND
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.reconciliation import Table
+from tieup.reduce.rounds import pairs_of_setups
 
 RUNS = 6  # target heights of a setup that are written out
 
@@ -18,12 +19,14 @@ def setups_overview(evidence: RawEvidence, length: float) -> Table:
     ``target_heights`` are those in force, in shooting order, each with its number of shots;
     ``collimation`` and ``vertical_index`` in arc seconds; ``first`` and ``last`` in ISO 8601.
     """
-    book, shots, visits = evidence.fieldbook, evidence.fieldbook.shots, evidence.visits
+    book, shots = evidence.fieldbook, evidence.fieldbook.shots
     count, setups = len(book.setups), book.setups
     kept = np.flatnonzero(~shots.repeated)
     rows = _rows_by_setup(kept, shots.setup, count)
     heights = [_runs(shots.target_height[own] / length) for own in rows]
     times = [_span(shots.time[own]) for own in rows]
+    pairs = pairs_of_setups(evidence.face_pairs, count)
+    axes = 0.5 * pairs.mean / ARC_SECOND
     return {
         "setup": np.array(evidence.labels, dtype=object),
         "station": np.array([setup.station for setup in setups], dtype=object),
@@ -34,11 +37,9 @@ def setups_overview(evidence: RawEvidence, length: float) -> Table:
         "points": _distinct(shots.setup[kept], shots.point[kept], count),
         "marks": _marks(evidence),
         "rounds": _distinct(shots.setup[kept], shots.round[kept], count),
-        "face_pairs": np.bincount(
-            visits.setup[np.isfinite(visits.two_collimation)], minlength=count
-        ),
-        "collimation": _half_means(visits.setup, visits.two_collimation, count),
-        "vertical_index": _half_means(visits.setup, visits.two_index, count),
+        "face_pairs": pairs.count[:, 0],
+        "collimation": axes[:, 0],
+        "vertical_index": axes[:, 1],
         "closing": np.bincount(evidence.closings.setup, minlength=count),
         "target_heights": np.array(heights, dtype=object),
         "first": np.array([first for first, _ in times], dtype=object),
@@ -59,14 +60,6 @@ def _distinct(group: IntArray, value: IntArray, groups: int) -> IntArray:
 def _marks(evidence: RawEvidence) -> IntArray:
     setup, point = evidence.looks
     return np.bincount(setup[evidence.shared[point]], minlength=len(evidence.labels))
-
-
-def _half_means(group: IntArray, two: FloatArray, groups: int) -> FloatArray:
-    known = np.isfinite(two)
-    count = np.bincount(group[known], minlength=groups)
-    total = np.bincount(group[known], weights=two[known], minlength=groups)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(total / count / 2.0 / ARC_SECOND)
 
 
 def _runs(heights: FloatArray) -> str:

@@ -6,9 +6,8 @@ import numpy as np
 
 from tieup.audit.evidence import RawEvidence, group_median
 from tieup.geometry import TWO_PI, wrap_half
-from tieup.model.arrays import FloatArray, IntArray
-from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
 from tieup.reduce.faces import normalise, resolve_face
+from tieup.reduce.known_lengths import known_lengths
 from tieup.ties.evidence import Collector, Measured
 
 FEW = 10  # angles that can be told apart from packed ones: by luck 0.36^10 = 4e-5
@@ -22,66 +21,21 @@ def distance_ratio(evidence: RawEvidence) -> Measured:
     free station, with the third side by the law of cosines. 2.28 is feet taken as metres, -0.7
     the reverse.
     """
-    sights, known = evidence.reduction.sights, evidence.known
-    plan = np.asarray(np.isfinite(known[:, :2]).all(axis=1))
-    out = Collector("no distance between known marks was measured")
-    level = sights.value[:, DISTANCE] * np.sin(_zenith_or_level(sights.value[:, ZENITH]))
-    usable = np.flatnonzero(plan[sights.point] & np.isfinite(level))
-    starts = np.searchsorted(sights.setup[usable], np.arange(len(evidence.labels) + 1))
-    for s, label in enumerate(evidence.labels):
-        own = usable[starts[s] : starts[s + 1]]
-        station = evidence.station[s]
-        if station >= 0 and plan[station]:
-            _from_station(out, evidence, label, known[station], own, level)
-        else:
-            _between_marks(out, evidence, label, own, level)
-    return out.done()
-
-
-def _zenith_or_level(zenith: FloatArray) -> FloatArray:
-    return np.where(np.isfinite(zenith), zenith, 0.25 * TWO_PI)
-
-
-def _from_station(
-    out: Collector,
-    evidence: RawEvidence,
-    label: str,
-    station: FloatArray,
-    own: IntArray,
-    level: FloatArray,
-) -> None:
-    sights = evidence.reduction.sights
-    inverse = np.hypot(*(evidence.known[sights.point[own], :2] - station[:2]).T)
-    for k, length in zip(own.tolist(), inverse.tolist(), strict=True):
-        _add(out, evidence, label, (int(sights.point[k]),), float(level[k]), length)
-
-
-def _between_marks(
-    out: Collector, evidence: RawEvidence, label: str, own: IntArray, level: FloatArray
-) -> None:
-    sights = evidence.reduction.sights
-    own = own[np.isfinite(sights.value[own, DIRECTION])]
-    own = own[np.unique(sights.point[own], return_index=True)[1]]
-    for one, other in zip(own[:-1].tolist(), own[1:].tolist(), strict=True):
-        angle = sights.value[other, DIRECTION] - sights.value[one, DIRECTION]
-        a, b = level[one], level[other]
-        side = float(np.sqrt(a * a + b * b - 2.0 * a * b * np.cos(angle)))
-        points = (int(sights.point[one]), int(sights.point[other]))
-        length = float(np.hypot(*(evidence.known[points[0], :2] - evidence.known[points[1], :2])))
-        _add(out, evidence, label, points, side, length)
-
-
-def _add(
-    out: Collector,
-    evidence: RawEvidence,
-    label: str,
-    points: tuple[int, ...],
-    measured: float,
-    inverse: float,
-) -> None:
-    if inverse > 0.0:
-        names = "-".join(evidence.points[p] for p in points)
-        out.add(f"{label} to {names}", measured / inverse - 1.0, inverse)
+    sights, known = evidence.reduction.sights, evidence.known[:, :2]
+    over = evidence.station[:, None] >= 0
+    station = np.where(over, known[evidence.station], np.nan)
+    found = known_lengths(sights, station, known[sights.point])
+    ends = np.column_stack([found.start, found.end]).tolist()
+    point, points = sights.point.tolist(), evidence.points
+    names = ["-".join(points[point[k]] for k in pair if k >= 0) for pair in ends]
+    labels = [evidence.labels[s] for s in found.setup.tolist()]
+    return Measured(
+        found.measured / found.inverse - 1.0,
+        tuple(f"{label} to {name}" for label, name in zip(labels, names, strict=True)),
+        found.inverse,
+        np.ones(len(names)),
+        reason="" if names else "no distance between known marks was measured",
+    )
 
 
 def packed_digits(evidence: RawEvidence) -> Measured:

@@ -28,14 +28,17 @@ def read_decisions(
     factor
         Metres in the job's length unit.
     """
-    decisions = []
+    decisions: list[Decision] = []
     for number, entry in enumerate(entries, 1):
         path = f"decisions {number}"
         if reading.sound(path):
             for problem in _problems(entry):
                 reading.note_key(path, problem)
         if reading.sound(path):
-            decisions.append(_decision(entry, factor, reading.lines[path]))
+            decision = _decision(entry, factor, reading.lines[path])
+            for problem in _conflicts(decision, decisions):
+                reading.note_key(path, problem)
+            decisions.append(decision)
     return tuple(decisions)
 
 
@@ -46,6 +49,11 @@ def _problems(entry: dict[str, Any]) -> Iterator[str]:
         yield f"needs exactly one of {', '.join(VERBS)}; found {found}"
         return
     verb = verbs[0]
+    if not (entry.get("reason") or "").strip():
+        yield (
+            f"{verb} has no reason. Add reason: and why, as in reason: \"book says 1.400\"; it "
+            "stands in the report"
+        )
     if verb in ("accept", "keep"):
         if not entry[verb]:
             yield f"{verb} names no finding. Expected its id, as in F-7c1e"
@@ -55,6 +63,27 @@ def _problems(entry: dict[str, Any]) -> Iterator[str]:
         yield "renames to nothing. Expected to: and the right name"
     if verb != "rename" and "to" in entry:
         yield f"has to:, which only rename takes, beside {verb}"
+
+
+def _conflicts(decision: Decision, before: list[Decision]) -> Iterator[str]:
+    """Say which earlier decision says something else about the same."""
+    for other in before:
+        both = f"{decision.verb} on line {decision.line} and {other.verb} on line {other.line}"
+        if decision.finding and decision.finding == other.finding:
+            yield f"{both} are about the same finding {decision.finding}. Leave one of them"
+            continue
+        same = decision.verb == other.verb and decision.where == other.where
+        if not same or decision.finding:
+            continue
+        if decision.to != other.to:
+            yield f'{both} give the same shots two names, "{other.to}" and "{decision.to}"'
+        for key in (k for k in decision.settings if k in other.settings):
+            if decision.settings[key] != other.settings[key]:
+                yield f"{both} give {key} two values for {_about(decision)}. Leave one of them"
+
+
+def _about(decision: Decision) -> str:
+    return ", ".join(f"{key} {text}" for key, text in decision.where.items())
 
 
 def _where_problems(verb: str, body: dict[str, Any]) -> Iterator[str]:

@@ -5,14 +5,21 @@ from __future__ import annotations
 from pathlib import Path, PurePosixPath
 
 from tieup.config.nodes import Reading
+from tieup.data import data_path
 
 
 def find_raw(
-    folder: Path, patterns: list[str | None], reading: Reading, *, needed: bool = True
+    folder: Path,
+    patterns: list[str | None],
+    reading: Reading,
+    *,
+    needed: bool = True,
+    awaited: bool = False,
 ) -> tuple[Path, ...]:
     """Return the raw files, each once, sorted by their path inside the folder.
 
-    Not ``needed``, as beside level runs: there may be none where none is named.
+    Not ``needed``, as beside level runs: there may be none where none is named. ``awaited``, as
+    before the field: there may be none at all.
     """
     found: set[Path] = set()
     if not patterns and needed:
@@ -29,7 +36,7 @@ def find_raw(
         except ValueError as error:
             reading.note_key(key, f'is "{pattern}", which is no pattern ({error})')
             continue
-        if not matches and (needed or "raw" in reading.lines):
+        if not matches and not awaited and (needed or "raw" in reading.lines):
             reading.note_key(key, f'is "{pattern}", and no file matches it')
         found.update(path for path in matches if _inside(path, folder, key, reading))
     return tuple(sorted(found, key=lambda path: path.relative_to(folder).as_posix()))
@@ -46,6 +53,18 @@ def find_file(folder: Path, name: str | None, key: str, reading: Reading) -> Pat
         reading.note_key(key, f'is "{name}", and there is no such file')
     elif _inside(path, folder, key, reading):
         return path
+    return None
+
+
+def find_audit_rules(folder: Path, name: str, reading: Reading) -> Path | None:
+    """Return the rules for raw rows: a set that ships, or a file of the job's own."""
+    sets = {path.stem: path for path in sorted((data_path("configs") / "audit").glob("*.yaml"))}
+    if name in sets:
+        return sets[name]
+    if name.endswith(".yaml"):
+        return find_file(folder, name, "audit", reading)
+    known = f"Expected {', '.join(sets)}, or a file of rules in the job folder (.yaml)"
+    reading.note_key("audit", f'is "{name}". {known}')
     return None
 
 

@@ -6,7 +6,9 @@ from pathlib import Path
 from typing import Any
 
 from tieup.config.decisions import read_decisions
-from tieup.config.files import find_file, find_raw
+from tieup.config.derived import read_derived
+from tieup.config.falls import read_falls
+from tieup.config.files import find_audit_rules, find_file, find_raw
 from tieup.config.gear import read_grid, read_precision
 from tieup.config.layout import read_layout
 from tieup.config.nodes import Reading, parse_yaml
@@ -22,8 +24,10 @@ CONTROL_FILE = "control.csv"
 _MM = length_factor("mm")
 
 
-def load_job(folder: Path | str) -> Job:
+def load_job(folder: Path | str, *, planning: bool = False) -> Job:
     """Read the job.yaml of a folder into a checked job.
+
+    When ``planning``, a job that names a plan needs no raw files yet.
 
     Raises
     ------
@@ -43,7 +47,13 @@ def load_job(folder: Path | str) -> Job:
         title=values["title"],
         angle_unit=units["angle"],
         length_unit=units["length"],
-        raw_files=find_raw(home, values["raw"], reading, needed=not values["levels"]),
+        raw_files=find_raw(
+            home,
+            values["raw"],
+            reading,
+            needed=not values["levels"],
+            awaited=planning and bool(values["plan"]),
+        ),
         control_file=find_file(home, values["control"], "control", reading),
         control_sd=values["control_sd"] * factor,
         datum=_datum(values, units["angle"], factor, reading),
@@ -53,11 +63,16 @@ def load_job(folder: Path | str) -> Job:
         tolerances=(tolerances := find_tolerances(values["tolerances"], factor, reading)),
         confidence=values["confidence"],
         decisions=read_decisions(values["decisions"], factor, reading),
+        derived=read_derived(values["derived"], units["angle"], factor, reading),
+        falls=read_falls(values["falls"], reading),
         table=(table := read_layout(values, reading)),
         resolved=_resolved(values, table, tolerances, factor),
         levels_file=find_file(home, values["levels"], "levels", reading),
         levels_sd=None if values["levels_sd"] is None else values["levels_sd"] * _MM,
         tapes_file=find_file(home, values["tapes"], "tapes", reading),
+        audit_rules=find_audit_rules(home, values["audit"], reading),
+        plan_places=find_file(home, values["plan"].get("places"), "plan.places", reading),
+        plan_sights=find_file(home, values["plan"].get("sights"), "plan.sights", reading),
     )
     reading.raise_problems()
     return job
@@ -65,6 +80,8 @@ def load_job(folder: Path | str) -> Job:
 
 def _job_text(home: Path) -> str:
     path = home / JOB_FILE
+    if home.is_file():
+        raise ConfigError(f"{home}: is a file. Name the folder it stands in: {home.parent}")
     if not home.is_dir():
         raise ConfigError(f"{home}: there is no such folder. Expected a job folder with {JOB_FILE}")
     try:
@@ -77,9 +94,15 @@ def _job_text(home: Path) -> str:
 
 
 def _fill_defaults(home: Path, values: dict[str, Any]) -> None:
-    """Fill in the two defaults that depend on whether there is a control list."""
-    if values["control"] is None and (home / CONTROL_FILE).is_file():
+    """Fill in the two defaults that depend on whether there is a control list.
+
+    A job that needs no control may name the usual list, as a new job does, and have none.
+    """
+    there = (home / CONTROL_FILE).is_file()
+    if values["control"] is None and there:
         values["control"] = CONTROL_FILE
+    if values["control"] == CONTROL_FILE and not there and values["datum"] in ("free", "local"):
+        values["control"] = None
     if values["datum"] is None:
         values["datum"] = "control" if values["control"] else "free"
 
@@ -122,6 +145,8 @@ def _resolved(
         "local": values["local"] if values["datum"] == "local" else None,
         "raw": list(values["raw"]),
         "decisions": list(values["decisions"]),
+        "derived": list(values["derived"]),
+        "falls": list(values["falls"]),
         "tolerances": {
             "name": tolerances.name,
             "horizontal": round(tolerances.horizontal / factor, 9),

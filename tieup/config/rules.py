@@ -87,9 +87,16 @@ def find_rules(name: str) -> RuleSet:
     raise ConfigError(f'rules: "{name}" is no rule set. Expected {", ".join(sets)}. {hint}'.strip())
 
 
-def raw_data_rules() -> RuleSet:
-    """Return the rules that raw rows are held to, without a solution."""
-    return read_rules(data_path("configs") / "audit" / f"{RAW_DATA}.yaml", RAW_MEASURES)
+def raw_data_rules(path: Path | None = None) -> RuleSet:
+    """Return the rules that raw rows are held to, without a solution; by default those shipped.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read as rules of raw rows.
+    """
+    shipped = data_path("configs") / "audit" / f"{RAW_DATA}.yaml"
+    return read_rules(path or shipped, RAW_MEASURES)
 
 
 def read_rules(path: Path, measures: Iterable[str] = MEASURES) -> RuleSet:

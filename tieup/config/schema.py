@@ -106,6 +106,9 @@ SET_LIMITS = Section(
     sparse=True,
 )
 
+# What is to be measured, for `tieup plan`: lists of places and of sights.
+PLAN = Section({"places": Text(), "sights": Text()}, required=("sights",), sparse=True)
+
 _WHERE: dict[str, Kind] = {"setup": Text(), "point": Text(), "line": Text(), "kind": Choice(KINDS)}
 _HEIGHT = Number(low=-100.0, high=100.0)
 # What `set` may set. A prism constant is in mm, the two heights are in the job's length unit.
@@ -126,6 +129,42 @@ DECISION = Section(
         "to": Text(),
         "by": Text(),
         "reason": Text(),
+    },
+    sparse=True,
+)
+
+_PER_CENT = Number(low=-1000.0, high=1000.0, unit="per cent")
+# A point or a string that is worked out of adjusted marks; which keys go together is for
+# tieup.config.derived to say.
+DERIVED = Section(
+    {
+        "point": Text(),
+        "string": Text(),
+        "from": Text(),
+        "bearing": Text(),
+        "distance": Number(low=-1e6, high=1e6, unit="the job's length unit"),
+        "grade": _PER_CENT,
+        "intersect": ListOf(ListOf(Text())),
+        "mean": ListOf(Text()),
+        "elevation": Number(unit="the job's length unit"),
+        "by": Text(),
+        "reason": Text(),
+        "offset": Text(),
+        "project": Text(),
+        "onto": Text(),
+        "fall": _PER_CENT,
+    },
+    sparse=True,
+)
+# A slope to be held against limits; which keys go together is for tieup.config.falls to say.
+FALL = Section(
+    {
+        "name": Text(),
+        "from": Text(),
+        "to": Text(),
+        "along": Text(),
+        "minimum": _PER_CENT,
+        "maximum": _PER_CENT,
     },
     sparse=True,
 )
@@ -163,6 +202,7 @@ SCHEMA = Section(
         "levels": Text(),
         "levels_sd": Number(low=0.0, high=1000.0, open_low=True, unit="mm per square root of a km"),
         "tapes": Text(),
+        "plan": PLAN,
         "datum": Choice(("control", "free", "local")),  # control where there is control
         "local": LOCAL,
         "instruments": Named(INSTRUMENT, always=("default",)),
@@ -172,8 +212,11 @@ SCHEMA = Section(
         "grid": GRID,
         "set_limits": SET_LIMITS,
         "tolerances": Either(Text("paving"), LIMITS),
+        "audit": Text("raw-data"),
         "confidence": Number(0.95, low=0.0, high=1.0, open_low=True, open_high=True),
         "decisions": ListOf(DECISION),
+        "derived": ListOf(DERIVED),
+        "falls": ListOf(FALL),
         "columns": Section({name: _column(name) for name in COLUMNS}, sparse=True),
         "row_kind": ROW_KIND,
         "delimiter": Text(",", trim=False),

@@ -13,7 +13,11 @@ from tieup.errors import ConfigError
 from tieup.model.settings import Tolerances
 
 _LIMIT = Section(
-    {"limit": Number(low=0.0, open_low=True, unit="m"), "source": Text()},
+    {
+        "limit": Number(low=0.0, open_low=True, unit="m"),
+        "source": Text(),
+        "source_in_feet": Text(),
+    },
     required=("limit", "source"),
 )
 _CLASS = Section(
@@ -44,15 +48,15 @@ def find_tolerances(stated: str | dict[str, Any], factor: float, reading: Readin
     folder = data_path("configs") / "tolerances"
     classes = {path.stem: path for path in sorted(folder.glob("*.yaml"))}
     if stated in classes:
-        return read_class(classes[stated])
+        return read_class(classes[stated], feet=factor != 1.0)
     hint = did_you_mean(stated, {name: name for name in classes})
     known = f"Expected {', '.join(classes)}, or {{horizontal: ..., elevation: ...}}"
     reading.note_key("tolerances", f'is "{stated}". {known}. {hint}'.rstrip(". "))
     return Tolerances()
 
 
-def read_class(path: Path) -> Tolerances:
-    """Read one class of tolerances.
+def read_class(path: Path, *, feet: bool = False) -> Tolerances:
+    """Read one class of tolerances; ``feet``: where it comes from is said in feet.
 
     Raises
     ------
@@ -71,5 +75,9 @@ def read_class(path: Path) -> Tolerances:
         name=values["name"],
         horizontal=plan["limit"],
         elevation=height["limit"],
-        source=f"horizontal: {plan['source']}; elevation: {height['source']}",
+        source=f"horizontal: {_source(plan, feet)}; elevation: {_source(height, feet)}",
     )
+
+
+def _source(limit: dict[str, Any], feet: bool) -> str:
+    return str((feet and limit["source_in_feet"]) or limit["source"])

@@ -17,6 +17,8 @@ from tieup.adjust.covariance import point_covariance
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import FloatArray
 
+TOGETHER = 16  # points of several marks that one question to the factor is about
+
 
 @dataclass(frozen=True)
 class PlacedPoint:
@@ -59,6 +61,23 @@ def joint_covariance(adjustment: Adjustment, points: Sequence[PlacedPoint]) -> F
     for i, point in enumerate(points):
         joint[i, :, i, :] += point.own
     return joint
+
+
+def covariances(adjustment: Adjustment, points: Sequence[PlacedPoint]) -> FloatArray:
+    """Return the covariance (n, 3, 3) in m^2 of each placed point, NaN where it has no place."""
+    own = np.full((len(points), 3, 3), np.nan)
+    several = []
+    for i, point in enumerate(points):
+        if len(point.marks) == 1:
+            mark = adjustment.point_covariance[point.marks[0]]
+            own[i] = _product(point.jacobian, mark) + point.own
+        elif point.marks:
+            several.append(i)
+    for start in range(0, len(several), TOGETHER):
+        part = several[start : start + TOGETHER]
+        joint = joint_covariance(adjustment, [points[i] for i in part])
+        own[part] = [joint[k, :, k, :] for k in range(len(part))]
+    return own
 
 
 def _product(derivatives: FloatArray, whole: FloatArray) -> FloatArray:

@@ -28,22 +28,24 @@ UNSORTED = 0.2  # share of steps back from which the rows are not in the order o
 def clock_findings(fieldbook: Fieldbook, solved: Solved) -> list[Finding]:
     """Return a finding for each setup whose clock jumps, and for setups that overlap."""
     findings, strange = [], set()
-    for setup in range(len(fieldbook.setups)):
-        finding = _jumps(fieldbook, setup)
+    for setup, rows in enumerate(timed_rows(fieldbook)):
+        finding = _jumps(fieldbook, setup, rows)
         if finding is not None:
             findings.append(finding)
             strange.add(setup)
     return findings + list(_overlaps(fieldbook, solved, strange))
 
 
-def timed_rows(fieldbook: Fieldbook, setup: int) -> IntArray:
-    """Return the rows of a setup that have a time, as recorded, copies left out."""
+def timed_rows(fieldbook: Fieldbook) -> list[IntArray]:
+    """Return the rows of each setup that have a time, as recorded, copies left out."""
     shots = fieldbook.shots
-    return np.flatnonzero((shots.setup == setup) & np.isfinite(shots.time) & ~shots.repeated)
+    rows = np.flatnonzero(np.isfinite(shots.time) & ~shots.repeated)
+    rows = rows[np.argsort(shots.setup[rows], kind="stable")]
+    starts = np.searchsorted(shots.setup[rows], np.arange(len(fieldbook.setups) + 1))
+    return [rows[start:end] for start, end in pairwise(starts.tolist())]
 
 
-def _jumps(fieldbook: Fieldbook, setup: int) -> Finding | None:
-    rows = timed_rows(fieldbook, setup)
+def _jumps(fieldbook: Fieldbook, setup: int, rows: IntArray) -> Finding | None:
     step = np.diff(fieldbook.shots.time[rows])
     if not len(step):
         return None
@@ -117,7 +119,7 @@ def _overlaps(fieldbook: Fieldbook, solved: Solved, strange: set[int]) -> Iterat
     setups, shots = solved.case.setups, solved.case.shots
     spans: dict[str, list[tuple[float, float, int]]] = {}
     timed = np.isfinite(shots.time) & ~shots.repeated
-    for number, setup in enumerate(setups):
+    for number, setup in enumerate(setups if timed.any() else ()):
         times = shots.time[(shots.setup == number) & timed]
         if len(times) and number not in strange:
             spans.setdefault(setup.instrument, []).append((times.min(), times.max(), number))

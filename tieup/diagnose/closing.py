@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Set as AbstractSet
+from itertools import pairwise
 
 import numpy as np
 
@@ -25,8 +26,9 @@ def closing_findings(
 ) -> list[Finding]:
     """Return the setups that end without a second look at a mark; one finding if all do."""
     closed = {}
+    mark, rows = _marks(fieldbook, solved), _rows_of_setups(fieldbook)
     for number, setup in enumerate(fieldbook.setups):
-        answer = _closes(fieldbook, solved, number)
+        answer = _closes(fieldbook, mark, rows[number])
         if answer is not None and setup.label not in truncated:
             closed[number] = answer
     open_ = [number for number, answer in closed.items() if not answer]
@@ -45,13 +47,25 @@ def closing_findings(
     ]
 
 
-def _closes(fieldbook: Fieldbook, solved: Solved, setup: int) -> bool | None:
-    """Say whether a setup looks at a mark again at its end; None where it cannot be told."""
+def _rows_of_setups(fieldbook: Fieldbook) -> list[IntArray]:
+    """Return the rows of each setup as recorded, those that only repeat another left out."""
     shots = fieldbook.shots
-    rows = _in_order(fieldbook, np.flatnonzero((shots.setup == setup) & ~shots.repeated))
+    rows = np.flatnonzero(~shots.repeated)
+    rows = rows[np.argsort(shots.setup[rows], kind="stable")]
+    starts = np.searchsorted(shots.setup[rows], np.arange(len(fieldbook.setups) + 1))
+    return [rows[start:end] for start, end in pairwise(starts.tolist())]
+
+
+def _closes(fieldbook: Fieldbook, to_mark: BoolArray, recorded: IntArray) -> bool | None:
+    """Say whether a setup looks at a mark again at its end; None where it cannot be told.
+
+    ``to_mark`` (m,) says which rows are to marks, ``recorded`` are the rows of the setup.
+    """
+    shots = fieldbook.shots
+    rows = _in_order(fieldbook, recorded)
     if rows is None:
         return None
-    mark = _marks(fieldbook, solved, rows)
+    mark = to_mark[rows]
     work = np.flatnonzero(~mark)
     if not len(work) or not mark[: work[0]].any():
         return None
@@ -75,14 +89,16 @@ def _in_order(fieldbook: Fieldbook, rows: IntArray) -> IntArray | None:
     return None if len(set(names)) > 2 and names == sorted(names) else rows
 
 
-def _marks(fieldbook: Fieldbook, solved: Solved, rows: IntArray) -> BoolArray:
-    """Tell which rows are to marks: by role, or by what else knows the point."""
-    role = fieldbook.shots.role[rows]
-    by_role = np.isin(role, MARK_ROLES)
-    if by_role.any():
-        return np.asarray(by_role)
-    shared = shared_points(solved.network)[solved.case.shots.point[rows]]
-    return np.asarray(shared & (role != "side"))
+def _marks(fieldbook: Fieldbook, solved: Solved) -> BoolArray:
+    """Tell which rows (m,) are to marks: by role where the setup has roles, else by what else
+    knows the point.
+    """
+    shots = fieldbook.shots
+    by_role = np.isin(shots.role, MARK_ROLES)
+    told = np.zeros(len(fieldbook.setups), dtype=bool)
+    told[shots.setup[by_role & ~shots.repeated]] = True
+    shared = shared_points(solved.network)[solved.case.shots.point] & (shots.role != "side")
+    return np.where(told[shots.setup], by_role, shared)
 
 
 def _no_closing(labels: list[str], rivals: tuple[Rival, ...]) -> Finding:

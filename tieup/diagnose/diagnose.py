@@ -39,9 +39,9 @@ NOISY = 1.3  # scatter in units of the stated sds from which these are not belie
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """The final solution, the mistakes taken out of it, and those that stay in it.
+    """The final solution, the mistakes taken out of it, and those of the whole site that stay in.
 
-    What stays in is kept by a person, or concerns the whole site alike.
+    ``kept`` is in all readings alike: leaving it out would leave nothing.
     """
 
     solved: Solved
@@ -49,20 +49,8 @@ class Diagnosis:
     kept: tuple[Mistake, ...] = ()
 
 
-Signature = tuple[str, str, tuple[str, ...], str]
-NOTHING_KEPT: frozenset[Signature] = frozenset()
-
-
-def signature(mistake: Mistake) -> Signature:
-    """Return what tells a mistake from every other one of the job."""
-    return (mistake.kind, mistake.setup, mistake.points, mistake.detail)
-
-
-def diagnose(case: Case, kept: frozenset[Signature] = NOTHING_KEPT) -> Diagnosis:
+def diagnose(case: Case) -> Diagnosis:
     """Find and take out the mistakes of a case.
-
-    ``kept`` are the signatures of mistakes that a person has seen and keeps: they are
-    reported but not taken out.
 
     Raises
     ------
@@ -70,10 +58,10 @@ def diagnose(case: Case, kept: frozenset[Signature] = NOTHING_KEPT) -> Diagnosis
         The data cannot be tied or solved at all.
     """
     with one_thread():
-        return _diagnose(case, kept)
+        return _diagnose(case)
 
 
-def _diagnose(case: Case, kept: frozenset[Signature]) -> Diagnosis:
+def _diagnose(case: Case) -> Diagnosis:
     solved, whole = open_case(case)
     solved, rescued = rescue(solved)
     solved, gross = explain_gross(solved)
@@ -82,7 +70,7 @@ def _diagnose(case: Case, kept: frozenset[Signature]) -> Diagnosis:
     seen: list[Mistake] = []
     for _ in range(ROUNDS_LARGE if is_large(solved) else ROUNDS):
         new = [as_mistake(solved.case, mistake) for mistake in look(solved)]
-        seen = [m for m in new if signature(m) in kept or stays_in(m)]
+        seen = [m for m in new if stays_in(m)]
         new = [m for m in new if m not in seen]
         if not new:
             break

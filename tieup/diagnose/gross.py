@@ -18,13 +18,15 @@ from tieup.diagnose.evidence import stack, with_misfit
 from tieup.diagnose.levels import gross_runs
 from tieup.diagnose.measure import put_back
 from tieup.diagnose.mistake import Mistake, RivalCause
-from tieup.diagnose.naming import finished, swapped_pairs
+from tieup.diagnose.naming import finished, swapped_pairs, with_equal_setups
+from tieup.diagnose.poles import with_exact_pole
 from tieup.diagnose.search import found_mistake, search
 from tieup.diagnose.shots import single_readings, target_heights, wrong_targets
 from tieup.diagnose.solve import Solved, solve
-from tieup.diagnose.trials import ALL, Trial, all_trials, gross_sights, rows_of
+from tieup.diagnose.trials import ALL, Trial, all_trials, exchanges, gross_sights, rows_of
 from tieup.errors import TieupError
-from tieup.model.arrays import BoolArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.observations import DIRECTION, DISTANCE
 
 LARGE = 600  # sights of shared marks; a hundred setups have more
 EACH = 25.0  # price of a reading left out, in v'Pv: what a reading 5 sd off would add
@@ -36,10 +38,7 @@ FAMILY = 1000  # hypotheses that a single sight's cause is weighed against, as i
 
 def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
     """Explain everything gross; return the solution without it and the mistakes."""
-    found: list[Mistake] = swapped_pairs(solved, gross_sights(solved))
-    if found:
-        rows = np.concatenate([mistake.rows for mistake in found])
-        solved = solve(solved.case.without(rows, ALL))
+    solved, found = _swapped(solved)
     while not is_large(solved) and (_items(solved) > 1 or _fits_badly(solved)):
         better = _best_trial(solved)
         if better is None:
@@ -61,6 +60,37 @@ def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
         found += single
         solved = solve(case)
     return solved, found
+
+
+def _swapped(solved: Solved) -> tuple[Solved, list[Mistake]]:
+    """Leave out the sights whose exchanged names alone explain two gross sights."""
+    found = swapped_pairs(solved, gross_sights(solved))
+    if found:
+        rows = np.concatenate([mistake.rows for mistake in found])
+        solved = solve(solved.case.without(rows, ALL))
+    while not is_large(solved):
+        exchanged = _exchange(solved)
+        if exchanged is None:
+            break
+        found.append(with_equal_setups(solved, exchanged))
+        solved = solve(solved.case.without(exchanged.rows, ALL))
+    return solved, found
+
+
+def _exchange(solved: Solved) -> Mistake | None:
+    """Return the exchange of two names after which both marks have no gross sight any more.
+
+    Two sights that each arrive at the other's mark do not do so by chance, whatever else is
+    wrong with the site.
+    """
+    for trial in exchanges(solved):
+        try:
+            tried = solve(trial.case)
+        except TieupError:
+            continue
+        if _items(tried) <= _items(solved) - 2 and _arrives(tried, trial.mistake):
+            return trial.mistake
+    return None
 
 
 def is_large(solved: Solved) -> bool:
@@ -114,6 +144,8 @@ def _best_trial(solved: Solved) -> tuple[Solved, list[Mistake]] | None:
             continue
         if not _reaches_as_far(tried, solved, trial.new_setups):
             continue
+        if trial.mistake.kind == "swapped-names" and not _arrives(tried, trial.mistake):
+            continue
         if best is not None and abs(cost - least) < AS_WELL:
             rivals.append(trial.mistake)
         elif cost < least:
@@ -135,13 +167,24 @@ def _chosen(before: Solved, tried: Solved, mistake: Mistake) -> tuple[Solved, li
         return (solve(case) if causes else tried), causes or [mistake]
     if mistake.kind == "swapped-names":
         # A swap is only tried: the shots are left out until a person says so.
-        return solve(before.case.without(mistake.rows, ALL)), [mistake]
+        left_out = solve(before.case.without(mistake.rows, ALL))
+        return left_out, [with_equal_setups(before, mistake)]
     return tried, [mistake]
 
 
 def _with_rivals(mistake: Mistake, others: list[Mistake]) -> Mistake:
     rivals = [RivalCause(o.kind, o.setup, o.points, np.nan, separable=False) for o in others]
     return replace(mistake, rivals=(*mistake.rivals, *rivals))
+
+
+def _arrives(tried: Solved, mistake: Mistake) -> bool:
+    """Say whether both exchanged sights arrive at the marks of their new names in plan.
+
+    An exchange that throws a sight with another fault far off explains nothing.
+    """
+    numbers = np.unique(tried.reduction.pointings.sight[mistake.rows])
+    plan = tried.network.start.gross[numbers[numbers >= 0]][:, [DIRECTION, DISTANCE]]
+    return not plan.any()
 
 
 def _reaches_as_far(tried: Solved, before: Solved, more: int) -> bool:
@@ -203,7 +246,7 @@ def identify_sight(calm: Solved, rows: IntArray) -> list[Mistake]:
     Mistakes in other setups' sights of the same mark may explain them as well; they are
     rivals only.
     """
-    subjects, _, off = put_back(calm, rows, ALL)
+    subjects, seen, off = put_back(calm, rows, ALL)
     sights = subjects.evidence.pointings.sight
     sight = int(sights[rows[0]])
     whole = (*single_readings(subjects), *target_heights(subjects), *wrong_targets(subjects))
@@ -213,6 +256,12 @@ def identify_sight(calm: Solved, rows: IntArray) -> list[Mistake]:
     if not own:
         return []
     others = [h for h in about if set(sights[h.rows]) != {sight}]
-    tested = with_misfit(stack(subjects.evidence, [*own, *others]), own, off[sight])
-    accepted = search(tested, [*own, *others], family=FAMILY, choice=len(own))
-    return [found_mistake(one) for one in accepted]
+    tested = stack(subjects.evidence, [*own, *others])
+
+    def explain(misfits: FloatArray) -> list[Mistake]:
+        against = with_misfit(tested, own, misfits[sight])
+        accepted = search(against, [*own, *others], family=FAMILY, choice=len(own))
+        return [found_mistake(one) for one in accepted]
+
+    poles = [h for h in own if h.kind == "target-height"]
+    return with_exact_pole(calm, seen, sight, off, poles, explain)

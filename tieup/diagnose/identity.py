@@ -7,6 +7,7 @@ two places are told apart by `split_collisions`, before anything else is explain
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
@@ -16,7 +17,7 @@ import numpy as np
 from tieup.diagnose.collisions import split_collisions
 from tieup.diagnose.solve import Solved
 from tieup.diagnose.visits import MARK_ROLES
-from tieup.model.arrays import BoolArray, FloatArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.finding import Finding
 
 __all__ = ["identity_findings", "split_collisions"]
@@ -32,17 +33,22 @@ ZEROS = re.compile(r"(?<![\d.,])0+(?=\d)")
 class Seen:
     """Marks of a solved site: ``place`` (P, 3) in m of the job's frame, NaN where unknown.
 
-    ``setups`` (P) are the setups that sighted or occupied each, ``known`` the names of control,
-    ``mark`` (P,) says which are more than side shots.
+    ``visits`` (v, 2) are mark and setup of every sighting and occupation, once each and in order;
+    ``known`` the names of control, ``mark`` (P,) says which are more than side shots.
     """
 
     names: tuple[str, ...]
     place: FloatArray
     covariance: FloatArray
-    setups: tuple[frozenset[int], ...]
+    visits: IntArray
     labels: tuple[str, ...]
     known: frozenset[str]
     mark: BoolArray
+
+    def setups(self, point: int) -> frozenset[int]:
+        """Return the setups that sighted or occupied a mark."""
+        start, end = np.searchsorted(self.visits[:, 0], [point, point + 1])
+        return frozenset(self.visits[start:end, 1].tolist())
 
 
 def identity_findings(solved: Solved) -> list[Finding]:
@@ -65,7 +71,10 @@ def normal_form(name: str) -> str:
     >>> normal_form("1-01") == normal_form("101")
     False
     """
-    return ZEROS.sub("", SEPARATOR.sub("", name.casefold().strip()))
+    form = name.casefold().strip()
+    if not (form.isascii() and form.isalnum()):
+        form = SEPARATOR.sub("", form)
+    return ZEROS.sub("", form) if "0" in form else form
 
 
 def _seen(solved: Solved) -> Seen:
@@ -73,20 +82,19 @@ def _seen(solved: Solved) -> Seen:
     place = adjustment.position + network.origin
     place[~network.start.height_point, 2] = np.nan
     place = np.where(np.isfinite(place), place, network.control + network.origin)
-    setups: list[set[int]] = [set() for _ in network.point_names]
-    visits = [(network.sights.setup, network.sights.point)]
     over = np.flatnonzero(network.station >= 0)
-    visits.append((over, network.station[over]))
-    for setup, point in ((s, p) for own in visits for s, p in zip(*map(list, own), strict=True)):
-        setups[int(point)].add(int(setup))
+    point = np.concatenate([network.sights.point, network.station[over]])
+    setup = np.concatenate([network.sights.setup, over])
+    count = len(network.setup_labels)
+    visits = np.column_stack(np.divmod(np.unique(point * count + setup), max(count, 1)))
     case = solved.case
-    mark = np.array([len(own) > 1 for own in setups], dtype=bool)
+    mark = np.bincount(visits[:, 0], minlength=len(network.point_names)) > 1
     mark[case.shots.point[np.isin(case.shots.role, MARK_ROLES)]] = True
     return Seen(
         network.point_names,
         place,
         adjustment.point_covariance,
-        tuple(map(frozenset, setups)),
+        visits,
         network.setup_labels,
         frozenset(case.given.names if case.given is not None else ()),
         mark,
@@ -103,7 +111,7 @@ def _one_place(seen: Seen) -> Iterator[tuple[int, int]]:
     tree = cKDTree(seen.place[placed, :2])
     for one, other in sorted(tree.query_pairs(ONE_PLACE)):
         pair = int(placed[one]), int(placed[other])
-        if not seen.setups[pair[0]] & seen.setups[pair[1]] and _coincide(seen, *pair):
+        if _coincide(seen, *pair) and not seen.setups(pair[0]) & seen.setups(pair[1]):
             yield pair
 
 
@@ -148,7 +156,7 @@ def _known_first(seen: Seen, one: int, other: int) -> tuple[int, int]:
     """Return control before other points, and what more setups saw before what fewer saw."""
 
     def rank(point: int) -> tuple[bool, int, int]:
-        return seen.names[point] not in seen.known, -len(seen.setups[point]), point
+        return seen.names[point] not in seen.known, -len(seen.setups(point)), point
 
     first, second = sorted((one, other), key=rank)
     return first, second
@@ -156,21 +164,24 @@ def _known_first(seen: Seen, one: int, other: int) -> tuple[int, int]:
 
 def _alike(seen: Seen) -> list[tuple[int, ...]]:
     """Return groups of points whose names differ by no more than their writing."""
+    forms = [normal_form(name) for name in seen.names]
+    several = {form for form, count in Counter(forms).items() if count > 1}
     groups: dict[str, list[int]] = {}
-    for number, name in enumerate(seen.names):
-        groups.setdefault(normal_form(name), []).append(number)
-    return [tuple(group) for group in groups.values() if len(group) > 1]
+    for number, form in enumerate(forms):
+        if form in several:
+            groups.setdefault(form, []).append(number)
+    return [tuple(group) for group in groups.values()]
 
 
 def _similar(seen: Seen, group: tuple[int, ...]) -> Finding:
     """Say that names look alike, and whether they are of one place."""
     ordered = sorted(
-        group, key=lambda p: (seen.names[p] not in seen.known, -len(seen.setups[p]), p)
+        group, key=lambda p: (seen.names[p] not in seen.known, -len(seen.setups(p)), p)
     )
     names = tuple(seen.names[point] for point in ordered)
     main, others = ordered[0], ordered[1:]
     severity, what = _of_one_place(seen, main, others)
-    setups = sorted(set().union(*(seen.setups[point] for point in others)))
+    setups = sorted(set().union(*(seen.setups(point) for point in others)))
     labels = [seen.labels[setup] for setup in setups]
     return Finding(
         kind="similar-names",
@@ -186,7 +197,7 @@ def _similar(seen: Seen, group: tuple[int, ...]) -> Finding:
 
 def _of_one_place(seen: Seen, main: int, others: list[int]) -> tuple[str, str]:
     """Return severity and words for where points of like names lie."""
-    both = bool(set().union(*(seen.setups[p] for p in others)) & seen.setups[main])
+    both = bool(set().union(*(seen.setups(p) for p in others)) & seen.setups(main))
     if both:
         return "note", "One setup shot both: they are taken as two marks."
     gaps = [seen.place[point] - seen.place[main] for point in others]
@@ -206,7 +217,7 @@ def _of_one_place(seen: Seen, main: int, others: list[int]) -> tuple[str, str]:
 
 
 def _labels(seen: Seen, point: int) -> list[str]:
-    return [seen.labels[setup] for setup in sorted(seen.setups[point])]
+    return [seen.labels[setup] for setup in sorted(seen.setups(point))]
 
 
 def _apart(gap: FloatArray) -> str:

@@ -162,14 +162,14 @@ def _sight(solved: Solved, mistake: Mistake) -> Mistake:
 def _sizes(solved: Solved, kind: str, sights: Sights, off: FloatArray) -> FloatArray:
     """Return observed minus right of each sight (k, q), without linearising."""
     if kind == "target-height":
-        return _height_errors(solved, sights)[:, None]
+        return height_errors(solved, sights)[:, None]
     if kind == "point-name":
         place = sighted_place(sights, solved.adjustment, solved.case.refraction)
         return place - solved.adjustment.position[sights.point]
     return off[:, KINDS.index(kind)][:, None]
 
 
-def _height_errors(solved: Solved, sights: Sights) -> FloatArray:
+def height_errors(solved: Solved, sights: Sights) -> FloatArray:
     """Return booked minus right pole height (k,) from the zenith angles alone."""
     bend = curvature_coefficient(solved.case.refraction)
     expected = predicted(sights, solved.adjustment, solved.case.refraction)

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.predict import sighted_place
 from tieup.diagnose.solve import Solved
 from tieup.model.arrays import IntArray
@@ -66,5 +66,24 @@ def swapped_pairs(solved: Solved, numbers: IntArray) -> list[Mistake]:
                 rows = np.flatnonzero(np.isin(solved.reduction.pointings.sight, [first, second]))
                 label = case.setups[sights.setup[first]].label
                 pair = tuple(sorted((own[first], own[second])))
-                found.append(Mistake("swapped-names", label, pair, rows, ALL, "m"))
+                swap = Mistake("swapped-names", label, pair, rows, ALL, "m")
+                found.append(with_equal_setups(solved, swap))
     return found
+
+
+def with_equal_setups(solved: Solved, swap: Mistake) -> Mistake:
+    """Name the setup that may as well have swapped the names: the only other one to see either.
+
+    Where a third setup or control says which mark is which, nothing is added.
+    """
+    network, case = solved.network, solved.case
+    pair = [case.points.index(name) for name in swap.points]
+    known = np.isfinite(network.control[pair, :2]).all(axis=1) | np.isin(pair, network.station)
+    sights = network.sights
+    setups = [set(sights.setup[sights.point == point].tolist()) for point in pair]
+    if known.any() or setups[0] != setups[1] or len(setups[0]) != 2:
+        return swap
+    labels = sorted(case.setups[n].label for n in setups[0])
+    (other,) = (label for label in labels if label != swap.setup)
+    rival = RivalCause("swapped-names", other, swap.points, np.nan, separable=False)
+    return replace(swap, rivals=(*swap.rivals, rival))

@@ -6,6 +6,7 @@ v'Pv of a group over its redundancy.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,30 +54,43 @@ def components(
     )
 
 
-def precision_findings(found: tuple[Component, ...]) -> list[Finding]:
-    """Return a finding for each kind whose stated sds do not fit."""
-    findings = []
-    for component in found:
-        if component.redundancy < LEAST:
-            continue
-        too_small = component.chance_larger < SURE
-        if not too_small and not component.chance_smaller < SURE:
-            continue
-        scatter = component.factor**0.5
-        side = "more" if too_small else "less"
-        findings.append(
-            Finding(
-                kind="precision",
-                severity="check" if too_small else "note",
-                size=scatter,
-                unit="1",
-                statistic=scatter,
-                says=f"The {component.kind}s scatter {scatter:.2f} times as much as stated: "
-                f"{side} than chance explains ({component.redundancy:.0f} checks).",
-                confirm="Compare with other days of the same instrument, target and crew.",
-                cure=f"State the standard deviation of {component.kind}s (or of centring) "
-                f"{scatter:.2f} times as large, if this is how the gear works.",
-                key=component.kind,
-            )
+def precision_findings(found: tuple[Component, ...], kept: Sequence[str] = ()) -> list[Finding]:
+    """Return a finding for each kind whose stated sds do not fit.
+
+    ``kept`` are the ids of findings that a person put back as booked: they scatter as well, and
+    nothing is said about the gear before they are settled.
+    """
+    judged = (component for component in found if component.redundancy >= LEAST)
+    return [
+        _finding(component, kept)
+        for component in judged
+        if component.chance_larger < SURE or component.chance_smaller < SURE
+    ]
+
+
+def _finding(component: Component, kept: Sequence[str]) -> Finding:
+    scatter, too_small = component.factor**0.5, component.chance_larger < SURE
+    kind, side = component.kind, "more" if too_small else "less"
+    says = (
+        f"The {kind}s scatter {scatter:.2f} times as much as stated: {side} than chance explains "
+        f"({component.redundancy:.0f} checks)"
+    )
+    if too_small and kept:
+        says += f"; what was kept as booked ({', '.join(kept)}) scatters with them"
+        cure = "Settle what was kept before the stated sds are judged."
+    else:
+        cure = (
+            f"State the standard deviation of {kind}s (or of centring) {scatter:.2f} times as "
+            "large, if this is how the gear works."
         )
-    return findings
+    return Finding(
+        kind="precision",
+        severity="check" if too_small else "note",
+        size=scatter,
+        unit="1",
+        statistic=scatter,
+        says=f"{says}.",
+        confirm="Compare with other days of the same instrument, target and crew.",
+        cure=cure,
+        key=kind,
+    )

@@ -2,15 +2,37 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from tieup.diagnose.case import Case
+from tieup.model.arrays import BoolArray
 from tieup.model.finding import Finding
 from tieup.model.network import Network
-from tieup.network.components import unlocated, unreached
+from tieup.network.components import Unreached, unlocated, unreached
 
 
-def reach_findings(network: Network) -> list[Finding]:
-    """Return a finding for each piece that is not tied and each mark that is not fixed."""
+def setups_left_out(case: Case, excluded: BoolArray) -> frozenset[str]:
+    """Return the labels of the setups of which a person excluded every shot that there is.
+
+    ``excluded`` (m, 3) marks the components of the raw rows that are out by a person's word.
+    """
+    booked = np.unique(case.shots.setup)
+    taken = np.unique(case.shots.setup[(case.use & ~excluded).any(axis=1)])
+    touched = np.unique(case.shots.setup[excluded.any(axis=1)])
+    whole = np.intersect1d(np.setdiff1d(booked, taken), touched)
+    return frozenset(case.setups[number].label for number in whole.tolist())
+
+
+def reach_findings(network: Network, left_out: frozenset[str] = frozenset()) -> list[Finding]:
+    """Return a finding for each piece that is not tied and each mark that is not fixed.
+
+    ``left_out`` are the setups that a person excluded as a whole: they are not meant to be tied.
+    """
     findings = []
     for piece in unreached(network):
+        if left_out.issuperset(piece.setups):
+            findings.append(_excluded(piece))
+            continue
         kind = "single-tie" if piece.reason == "one shared mark" else "disconnected"
         findings.append(
             Finding(
@@ -38,3 +60,19 @@ def reach_findings(network: Network) -> list[Finding]:
             )
         )
     return findings
+
+
+def _excluded(piece: Unreached) -> Finding:
+    """Say that setups are out of the site because a person decided so."""
+    many = len(piece.setups) > 1
+    return Finding(
+        kind="disconnected",
+        severity="note",
+        setup="" if many else piece.setups[0],
+        says=f"Setup{'s' if many else ''} {', '.join(piece.setups)} {'are' if many else 'is'} "
+        "excluded by decision: no shot of it takes part, and points that only it shot have no "
+        "place.",
+        cure="Take the decision out of job.yaml to use it again.",
+        action="left out",
+        key=" ".join(piece.setups),
+    )

@@ -39,10 +39,13 @@ class Reporter:
             return tuple(f"{self.links[n].file}:{self.links[n].line}" for n in mistake.links)
         return tuple(f"{files[shots.file[r]].name}:{shots.line[r]}" for r in mistake.rows)
 
+    def text(self, mistake: Mistake) -> Text:
+        """Return the words of a mistake."""
+        return WHOLE_WORDS.get(mistake.kind, words)(mistake, self.phrases)
+
     def finding(self, mistake: Mistake) -> Finding:
         """Return the finding of a mistake."""
-        write = WHOLE_WORDS.get(mistake.kind, words)
-        text: Text = write(mistake, self.phrases)
+        text = self.text(mistake)
         factor, unit = self._unit(mistake)
         known = len(mistake.size) > 0
         return Finding(
@@ -63,6 +66,7 @@ class Reporter:
             confirm=text.confirm,
             cure=text.cure,
             key=self._key(mistake),
+            decidable=True,
         )
 
     def _unit(self, mistake: Mistake) -> tuple[float, str]:

@@ -1,12 +1,14 @@
 """What the raw rows show by themselves, whatever the solution says.
 
-Rows exported twice, wrong face flags, clocks that jump, setups without a closing look, files
-cut short, axis errors of the instrument, elevations typed over measured ones. None of it
-changes the solution; what matters for trust in it is said.
+Headings that nothing takes, rows that cannot be read or were exported twice, wrong face flags,
+clocks that jump, setups without a closing look, files cut short, axis errors of the instrument,
+elevations typed over measured ones. None of it changes the solution; what matters for trust in
+it is said.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 
 import numpy as np
@@ -14,6 +16,8 @@ import numpy as np
 from tieup.diagnose.axischecks import axis_findings
 from tieup.diagnose.clock import clock_findings
 from tieup.diagnose.closing import closing_findings, truncated_findings
+from tieup.diagnose.columns import column_findings
+from tieup.diagnose.foreign_units import height_findings
 from tieup.diagnose.rowlines import lines_of, named, points_of, some
 from tieup.diagnose.solve import Solved
 from tieup.diagnose.typed import typed_findings
@@ -23,12 +27,16 @@ from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding
 
 METRIC = Phrases(1.0, "m")
+MOST_ROWS = 5  # unreadable rows of a file whose reasons are written out
 
 
 def row_findings(fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC) -> list[Finding]:
     """Return the findings that raw rows give, in the order of the checks."""
     truncated = truncated_findings(fieldbook)
     return [
+        *column_findings(fieldbook),
+        *_unreadable(fieldbook, {line for finding in truncated for line in finding.lines}),
+        *_unused(fieldbook),
         *_repeated(fieldbook),
         *_faces(fieldbook, solved),
         *clock_findings(fieldbook, solved),
@@ -36,9 +44,57 @@ def row_findings(fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC
         *closing_findings(fieldbook, solved, {finding.setup for finding in truncated}),
         *_reused_labels(fieldbook),
         *_missing_heights(fieldbook),
+        *height_findings(fieldbook, phrases),
         *axis_findings(fieldbook, solved),
         *typed_findings(fieldbook, solved, phrases),
     ]
+
+
+def _unreadable(fieldbook: Fieldbook, told_of: set[str]) -> Iterator[Finding]:
+    """Give one finding for each file with rows that cannot be read, but for lines told of."""
+    for number, file in enumerate(fieldbook.files):
+        own = [row for row in fieldbook.invalid if row.file == number]
+        rows = [row for row in own if f"{file.name}:{row.line}" not in told_of]
+        if not rows:
+            continue
+        told = "; ".join(f"line {row.line}: {row.reason}" for row in rows[:MOST_ROWS])
+        more = f"; and {len(rows) - MOST_ROWS} more" if len(rows) > MOST_ROWS else ""
+        yield Finding(
+            kind="unreadable-row",
+            severity="check",
+            points=tuple(dict.fromkeys(row.point for row in rows if row.point)),
+            lines=tuple(f"{file.name}:{row.line}" for row in rows),
+            action="not used",
+            says=f"{file.name}: {_rows(len(rows))} cannot be read and left out. {told}{more}.",
+            confirm="Compare these lines with the field book.",
+            cure="Correct the cells in a new export of the file, or shoot again what they are of.",
+            key=file.name,
+        )
+
+
+def _unused(fieldbook: Fieldbook) -> Iterator[Finding]:
+    """Give one finding for each file with rows that can be read and take no part."""
+    for number, file in enumerate(fieldbook.files):
+        rows = [row for row in fieldbook.unused if row.file == number]
+        reasons = Counter(row.reason for row in rows).most_common()
+        if not rows:
+            continue
+        told = "; ".join(f"{reason} ({count})" for reason, count in reasons[:MOST_ROWS])
+        yield Finding(
+            kind="unused-row",
+            severity="note",
+            points=tuple(dict.fromkeys(row.point for row in rows if row.point)),
+            lines=tuple(f"{file.name}:{row.line}" for row in rows),
+            action="not used",
+            says=f"{file.name}: {_rows(len(rows))} take no part: {told}.",
+            confirm="Compare these lines with the field book.",
+            cure="Nothing to do where that is meant; else correct a copy of the file.",
+            key=file.name,
+        )
+
+
+def _rows(count: int) -> str:
+    return "1 row" if count == 1 else f"{count} rows"
 
 
 def _repeated(fieldbook: Fieldbook) -> Iterator[Finding]:

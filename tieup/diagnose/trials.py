@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 
@@ -107,7 +107,20 @@ def _swaps(solved: Solved) -> Iterator[Trial]:
             if other == point or key in done:
                 continue
             done.add(key)
-            yield _swap(solved, setup, key[1], key[2])
+            yield _swap(solved, *key)
+
+
+def exchanges(solved: Solved) -> Iterator[Trial]:
+    """Exchange two marks that both have a gross sight, in every setup that sights both.
+
+    A mark that two setups saw may have been placed by the one that exchanged the names: then
+    the good sight of the other setup is the one that looks gross.
+    """
+    sights = solved.network.sights
+    marks = np.unique(sights.point[gross_sights(solved)]).tolist()
+    for first, second in combinations(marks, 2):
+        there = (sights.setup[sights.point == point] for point in (first, second))
+        yield from (_swap(solved, int(s), first, second) for s in np.intersect1d(*there))
 
 
 def _swap(solved: Solved, setup: int, first: int, second: int) -> Trial:

@@ -35,8 +35,8 @@ def _others(mistake: Mistake) -> str:
     if not rivals:
         return ""
     return (
-        f" It may as well be setup {some(rivals)}, the other way round: no third setup and no "
-        "control says which."
+        f". It may as well be setup {some(rivals)}, the other way round: no third setup and no "
+        "control says which"
     )
 
 
@@ -48,8 +48,9 @@ def _misread(mistake: Mistake, phrases: Phrases) -> Text:
     out = out if mistake.setup else out.replace("its", "their")
     return Text(
         f"The numbers of {_whose(mistake)} follow another convention than the job states: "
-        f"{mistake.detail}. Read so, it joins the other setups; as stated it fits nowhere; {out} "
-        f"left out.{_others(mistake)}",
+        f"{mistake.detail}. Read so, it joins the other setups; as stated it fits nowhere"
+        f"{_others(mistake)}",
+        f"{out} left out",
         LOOK[mistake.kind],
         f"Read the numbers as {mistake.instead[0]} (accept), or "
         + (
@@ -57,6 +58,7 @@ def _misread(mistake: Mistake, phrases: Phrases) -> Text:
             if mistake.setup
             else "correct units: and columns: in job.yaml."
         ),
+        f"the numbers are read as {mistake.instead[0]}",
     )
 
 
@@ -65,17 +67,20 @@ def _axes(mistake: Mistake, phrases: Phrases) -> Text:
     if mistake.detail == WHOLE_LIST:
         return Text(
             "The whole control list is the mirror image of the site: northing and easting stand in "
-            "each other's column. All circles read anticlockwise would look the same. The site is "
-            "solved by itself; its coordinates are not those of control.",
+            "each other's column. All circles read anticlockwise would look the same",
+            "the site is solved by itself; its coordinates are not those of control",
             "Compare control.csv with the original sheet; sketch three marks and their clockwise "
             "order.",
             "Exchange the two columns in control.csv (accept).",
+            "the two columns are exchanged",
         )
     return Text(
         f"Northing and easting of {some(mistake.points)} stand in each other's column of the "
-        "control list; exchanged they fit the site. The given values are left out.",
+        "control list; exchanged they fit the site",
+        "the given values are left out",
         "Compare control.csv with the original sheet.",
         f"Exchange northing and easting of {some(mistake.points)} in control.csv (accept).",
+        "northing and easting are exchanged",
     )
 
 
@@ -85,19 +90,23 @@ def _collision(mistake: Mistake, phrases: Phrases) -> Text:
     if mistake.detail == "within the setup":
         return Text(
             f"In setup {mistake.setup} {names} {'are' if many else 'is'} in two places more than "
-            f"{phrases.length(0.5)} apart: a number used twice, or a wrong shot. They are kept "
-            f"apart as {some(mistake.instead)}, not averaged.",
+            f"{phrases.length(0.5)} apart: a number used twice, or a wrong shot",
+            f"they are kept apart as {some(mistake.instead)}, not averaged",
             "Compare the sketch and the codes of the shots.",
-            "Give the points numbers of their own (rename), or exclude the wrong shot.",
+            "Keep them apart (accept), give the points numbers of their own (rename), or exclude "
+            "the wrong shot.",
+            "they stay apart",
         )
     other = mistake.detail.removeprefix("with ")
     return Text(
         f"{len(mistake.points)} {'names' if many else 'name'} of setup {mistake.setup} ({names}) "
         f"{'were' if many else 'was'} used before for other places, by {other}: numbers that began "
-        f"again. They are two points each and are written as name@setup ({mistake.instead[0]}"
-        f"{' ...' if many else ''}), never averaged.",
+        "again",
+        f"they are two points each and are written as name@setup ({mistake.instead[0]}"
+        f"{' ...' if many else ''}), never averaged",
         "Compare codes and sketch; look at the numbering of the day.",
         "Keep them apart (accept), or give the points numbers of their own (rename).",
+        "they stay apart",
     )
 
 
@@ -105,10 +114,11 @@ def _reused(mistake: Mistake, phrases: Phrases) -> Text:
     """Say that a label stands for two positions of the instrument."""
     return Text(
         f"Setup {mistake.setup} stands in two places: from some shot on its readings are those of "
-        "an instrument that was moved without a new setup being begun. They are taken as a setup "
-        f"of their own, {mistake.instead[0]}, a free station.",
+        "an instrument that was moved without a new setup being begun",
+        f"they are taken as a setup of their own, {mistake.instead[0]}, a free station",
         "Look in the field book for a second setup; look at the times between the shots.",
         "Keep the setup split (accept); give the second part a label of its own in the export.",
+        "the setup stays split",
     )
 
 

@@ -6,6 +6,39 @@ from dataclasses import dataclass
 
 from tieup.model.settings import Tolerances
 
+TIED, UNPROVED = "ties", "unproved"
+
+
+@dataclass(frozen=True)
+class SiteVerdict:
+    """The one answer to "does the site tie".
+
+    ``word`` is ties, fails, or unproved: nothing is known to be wrong, and something is not shown
+    to be right. ``reasons`` say why it is not ties in short phrases, the worst first. ``falls``
+    are the named checks of slopes that fail: the site may tie all the same, but somebody must
+    decide.
+    """
+
+    word: str
+    reasons: tuple[str, ...] = ()
+    falls: tuple[str, ...] = ()
+
+    @property
+    def status(self) -> int:
+        """Return the exit status: 0 where the site ties and no fall fails, else 1."""
+        return int(self.word != TIED or bool(self.falls))
+
+    @property
+    def fallen(self) -> str:
+        """Return how many falls fail, empty where none does: "2 falls fail"."""
+        number = len(self.falls)
+        return f"{number:,} fall{'s fail' if number > 1 else ' fails'}" if number else ""
+
+    def why(self, most: int) -> str:
+        """Return the first ``most`` reasons in a row, and how many more there are."""
+        more = len(self.reasons) - most
+        return "; ".join(self.reasons[:most]) + (f"; and {more} more" if more > 0 else "")
+
 
 @dataclass(frozen=True)
 class SetupAnswer:
@@ -26,6 +59,11 @@ class SetupAnswer:
     verdict: str
     words: str
 
+    @property
+    def name(self) -> str:
+        """Return what the setup is called on a screen: S2 over CP3."""
+        return f"{self.setup} over {self.station}" if self.station else self.setup
+
 
 @dataclass(frozen=True)
 class JointAnswer:
@@ -45,14 +83,18 @@ class JointAnswer:
     verdict: str
     words: str
 
+    @property
+    def name(self) -> str:
+        """Return what the joint is called on a screen: S1-S2."""
+        return f"{self.first}-{self.second}"
+
 
 @dataclass(frozen=True)
 class TieAnswer:
     """One screen.
 
     ``odd`` names the setup that is off, empty for none. ``todo`` is what to do, in the order
-    of need. ``holding``, ``failing``, ``unproved`` count the mark ties. ``status`` is 0 when
-    nothing fails and nothing must be decided, else 1.
+    of need. ``holding``, ``failing``, ``unproved`` count the mark ties.
     """
 
     title: str
@@ -65,4 +107,4 @@ class TieAnswer:
     holding: int
     failing: int
     unproved: int
-    status: int
+    verdict: SiteVerdict

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from tieup.model.fieldbook import RawFile
+from tieup.model.fieldbook import AbsentColumn, RawFile
 from tieup.model.reconciliation import Table
-from tieup.model.rules import NOT_CHECKED, PASS, STATES, RuleResult
+from tieup.model.rules import NOT_CHECKED, STATES, RuleResult
 
 
 @dataclass(frozen=True)
@@ -24,9 +24,10 @@ class Audit:
     setups: Table
     results: tuple[RuleResult, ...]
     unknown_columns: Mapping[str, tuple[str, ...]]
+    absent: tuple[AbsentColumn, ...] = ()
 
     @property
     def state(self) -> str:
-        """Return the gravest state of a rule that could be checked: fail, warn or pass."""
+        """Return the gravest state of a rule: fail, warn, pass, or not checked where none was."""
         found = [result.state for result in self.results if result.state != NOT_CHECKED]
-        return max(found, key=STATES.index, default=PASS)
+        return max(found, key=STATES.index, default=NOT_CHECKED)

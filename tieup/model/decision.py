@@ -26,3 +26,8 @@ class Decision:
     reason: str
     line: int
     texts: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def settings(self) -> Mapping[str, float | str]:
+        """Return everything that ``set`` sets, numbers and names."""
+        return {**self.values, **self.texts}

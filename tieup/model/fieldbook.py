@@ -100,12 +100,32 @@ class InvalidRow:
 
 
 @dataclass(frozen=True)
+class AbsentColumn:
+    """A column that a raw table lacks.
+
+    ``file`` and ``line`` are those of the header, ``heading`` is what in it may be meant for
+    ``column`` (empty: nothing is like it), ``entry`` what job.yaml must say to take it.
+    ``sure`` says that the heading is the column's name or a usual short form of it, and that
+    job.yaml does not name the columns, which would mean that it was left out on purpose.
+    """
+
+    file: str
+    line: int
+    column: str
+    heading: str
+    entry: str
+    sure: bool
+
+
+@dataclass(frozen=True)
 class Fieldbook:
     """All raw rows of a job, in recorded order, and the fate of the unreadable ones.
 
     ``rows read = len(shots) + len(invalid) + len(unused)``. ``unknown_columns`` maps a column
     the tool does not know to the files it stands in: kept and reported. ``unused`` are the
-    rows that the file itself marks as unused or deleted, or that cannot take part.
+    rows that the file itself marks as unused or deleted, or that cannot take part. ``absent``
+    are the columns of observations that a table lacks, and those that another heading may
+    be meant for.
     """
 
     files: tuple[RawFile, ...]
@@ -115,3 +135,4 @@ class Fieldbook:
     invalid: tuple[InvalidRow, ...]
     unknown_columns: Mapping[str, tuple[str, ...]]
     unused: tuple[InvalidRow, ...] = ()
+    absent: tuple[AbsentColumn, ...] = ()

@@ -27,7 +27,7 @@ class Finding:
     (the job's own unit); None where they have no meaning. ``statistic`` is
     |size| / sd or the like. ``lines`` are "file:line" of the raw rows behind it.
     ``key`` tells two findings of one kind, setup and points apart (an observation
-    kind, say) and enters the id.
+    kind, say) and enters the id. ``decidable``: the decisions accept and keep work for it.
     """
 
     kind: str
@@ -45,6 +45,7 @@ class Finding:
     confirm: str = ""
     cure: str = ""
     key: str = ""
+    decidable: bool = False
 
     @property
     def id(self) -> str:

@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from tieup.model.decision import Decision
+from tieup.model.derived import Derived
+from tieup.model.falls import FallCheck
 from tieup.model.settings import Datum, GridWish, Precision, Tolerances
 
 
@@ -20,8 +22,8 @@ class Job:
     metres, ``levels_sd`` in metres for a run of 1 km (None where not stated). ``table`` says
     how raw tables are written, by the keys of job.yaml: columns (native column to column,
     unit or value), delimiter, skip_rows, decimal, encoding, header; a missing key has its
-    default. ``resolved`` is the whole of job.yaml with every default filled in, in the
-    job's own units, for run.json.
+    default. ``audit_rules`` is the file of rules for raw rows. ``resolved`` is the whole of
+    job.yaml with every default filled in, in the job's own units, for run.json.
     """
 
     folder: Path
@@ -43,3 +45,8 @@ class Job:
     levels_sd: float | None = None
     tapes_file: Path | None = None
     grid: GridWish | None = None
+    audit_rules: Path | None = None
+    derived: tuple[Derived, ...] = ()
+    falls: tuple[FallCheck, ...] = ()
+    plan_places: Path | None = None
+    plan_sights: Path | None = None

@@ -12,7 +12,7 @@ from typing import Any, TypeAlias
 
 from numpy.typing import NDArray
 
-from tieup.model.answer import TieAnswer
+from tieup.model.answer import SiteVerdict, TieAnswer
 from tieup.model.finding import Finding
 from tieup.model.job import Job
 
@@ -68,10 +68,10 @@ class Reconciliation:
     The four tables have the columns of `tieup.write.tables` and perhaps more behind
     them. ``findings`` are worst first. ``run`` is what run.json holds besides the time
     it was written: version, inputs with their sha256, settings, statistics, counts.
-    ``status`` is 0 when the site ties, 1 when something does not tie or must be decided.
+    ``verdict`` is the one answer of the run: the exit status and every headline follow it.
 
-    ``joints``, ``pairs``, ``control`` and ``rules`` are further tables, empty where the job has
-    none of the kind; ``answer`` is the crew lead's.
+    ``joints``, ``pairs``, ``control``, ``rules`` and what stands behind ``answer`` are further
+    tables, empty where the job has none of the kind; ``answer`` is the crew lead's.
     """
 
     job: Job
@@ -82,12 +82,22 @@ class Reconciliation:
     findings: tuple[Finding, ...]
     summary: Summary
     run: Mapping[str, Any]
-    status: int
+    verdict: SiteVerdict
     joints: Table = field(default_factory=dict)
     pairs: Table = field(default_factory=dict)
     control: Table = field(default_factory=dict)
     rules: Table = field(default_factory=dict)
     answer: TieAnswer | None = None
+    strings: Table = field(default_factory=dict)
+    falls: Table = field(default_factory=dict)
+    derived: Table = field(default_factory=dict)
+    field_rows: Table = field(default_factory=dict)
+    field_setups: Table = field(default_factory=dict)
+
+    @property
+    def status(self) -> int:
+        """Return 0 when the site ties, 1 when something does not tie or must be decided."""
+        return self.verdict.status
 
     @property
     def todo(self) -> tuple[str, ...] | None:

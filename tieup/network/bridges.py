@@ -8,6 +8,7 @@ and beyond a single setup everything hangs on how that setup stood.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, TypeAlias
@@ -55,7 +56,7 @@ def find_bridges(setup: IntArray, point: IntArray, control: BoolArray) -> tuple[
     graph = _graph(setup, point, control)
     found = []
     for part in networkx.connected_components(graph):
-        found += _bridges_of(graph.subgraph(part))
+        found += _bridges_of(graph.subgraph(part).copy())  # a view answers slowly
     return tuple(sorted(found, key=lambda b: (-len(b.setups), b.setup, b.mark)))
 
 
@@ -64,7 +65,8 @@ def _bridges_of(graph: Any) -> list[Bridge]:
     import networkx
 
     blocks = sorted(sorted(block) for block in networkx.biconnected_components(graph))
-    cuts = set(networkx.articulation_points(graph))
+    times = Counter(node for block in blocks for node in block)
+    cuts = {node for node, count in times.items() if count > 1}  # what two blocks share
     tree = networkx.Graph()
     for number, block in enumerate(blocks):
         tree.add_edges_from((number, node) for node in block if node in cuts)

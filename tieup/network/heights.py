@@ -121,7 +121,9 @@ def _consensus(
     """Return the shift most stands behind; one with a rival as strong counts as accident."""
     gap = np.abs(shift[:, None] - shift)
     inside = gap <= tolerance
-    behind = per_mark(support * inside, mark)
+    behind = support * inside
+    if len(set(mark.tolist())) < len(mark):
+        behind = per_mark(behind, mark)
     count, strength = np.count_nonzero(behind, axis=1), behind.sum(axis=1)
     cost = (np.minimum(gap / tolerance, 1.0) ** 2).sum(axis=1)
     best = int(np.lexsort((cost, -strength))[0])

@@ -6,35 +6,41 @@ from pathlib import Path
 
 import numpy as np
 
+from tieup.errors import InputError
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.control import Control
 from tieup.model.job import Job
 from tieup.read.cells import LARGEST
 from tieup.read.landxml import is_landxml, read_landxml_control
 from tieup.read.lists import ListColumns, read_list
+from tieup.read.tables import Table
 from tieup.units import length_factor
 
 _COORDINATES = ("northing", "easting", "elevation")
 _SDS = tuple(f"sd_{name}" for name in _COORDINATES)
 
 
-def read_control(path: Path, job: Job) -> Control:
+def read_control(path: Path, job: Job) -> Control | None:
     """Read control.csv in the job's length unit, or the control marks of a LandXML file.
 
     An empty coordinate is unknown (NaN); a standard deviation of 0 holds the component, an
     empty one takes the job's ``control_sd``. A mark listed again with the same values is
-    read once and its note says so.
+    read once and its note says so. A list without marks is none, where the job needs none.
 
     Raises
     ------
     InputError
         The file is no such table, a cell cannot be read, a standard deviation is negative,
-        or one mark has two sets of values; all problems at once.
+        or one mark has two sets of values; all problems at once. There are no marks, and the
+        datum is control.
     """
     if is_landxml(path):
         return read_landxml_control(path, job)
     name = path.relative_to(job.folder).as_posix()
-    columns = read_list(path, name, ("point", *_COORDINATES), (*_SDS, "note"))
+    columns = read_list(path, name, ("point", *_COORDINATES), (*_SDS, "note"), rowless=True)
+    if not len(columns.table):
+        _refuse_none(columns.table, job)
+        return None
     factor = length_factor(job.length_unit)
     coordinates = np.column_stack([_coordinate(columns, c) for c in _COORDINATES]) * factor
     sd = np.column_stack([_sd(columns, c) for c in _SDS]) * factor
@@ -52,6 +58,16 @@ def read_control(path: Path, job: Job) -> Control:
         line=columns.table.line[kept],
         notes=notes,
     )
+
+
+def _refuse_none(table: Table, job: Job) -> None:
+    """Refuse a list without marks where the marks hold the frame."""
+    if job.datum.kind == "control":
+        found = "has a header and no rows below it" if table.header else "is empty"
+        raise InputError(
+            f"{table.name}:{table.header_line}: {found}, and datum is control. Add a row for each "
+            "known mark, or state datum: free or datum: local"
+        )
 
 
 def _coordinate(columns: ListColumns, name: str) -> FloatArray:

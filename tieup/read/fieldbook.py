@@ -96,6 +96,7 @@ def assemble(files: Sequence[FileRows], job: Job) -> Fieldbook:
         invalid=tuple(row for i, rows in enumerate(files) for row in _apart(i, rows, rows.reasons)),
         unknown_columns=_unknown_columns(files),
         unused=tuple(row for i, rows in enumerate(files) for row in _apart(i, rows, rows.unused)),
+        absent=tuple(column for rows in files for column in rows.absent),
     )
 
 

@@ -76,8 +76,14 @@ def read_landxml(path: Path, name: str, job: Job) -> FileRows:
     line = np.array([row.line for row in rows], dtype=np.int64)
     judge_file(name, line, columns, converted, "a copy of the file")
     unused = {i: row.unused for i, row in enumerate(rows) if row.unused}
+    lone = sum(bool(row.level) for row in rows if not row.unused)
     reasons = {i: "; ".join(why) for i, why in sorted(converted.reasons.items())}
     unknown = _unread(surveys)
+    if lone:
+        unknown = (
+            *unknown,
+            f"horizDistance without a vertical part, direction used alone ({lone})",
+        )
     if converted.undated:
         unknown = (*unknown, f"timeStamp ({converted.undated} not ISO 8601)")
     return FileRows(

@@ -30,6 +30,7 @@ _READINGS = {
     "time": "timeStamp",
 }
 _OFFSETS = ("offsetInOut", "offsetLeftRight", "offsetUpDown")
+_NO_SLOPE = "without a zenith angle or a vertical distance it is no slope distance"
 
 
 @dataclass(frozen=True)
@@ -48,7 +49,8 @@ class Observation:
     """One observation: its native columns as texts.
 
     ``azimuth`` says that the direction is an azimuth, in the unit of directions. ``unused`` is
-    why the row takes no part, empty where it does.
+    why the row takes no part, empty where it does. ``level`` is a horizontal distance that no
+    vertical part makes a slope distance of: it is not among the cells.
     """
 
     line: int
@@ -56,6 +58,7 @@ class Observation:
     reduced: bool
     azimuth: bool
     unused: str
+    level: str = ""
 
 
 @dataclass(frozen=True)
@@ -122,8 +125,11 @@ class _Walk:
         }
         self._target_cells(cells, element, scope)
         reduced = element.name == "ReducedObservation"
+        level = _lone_level(cells)
         unused = _why_unused(element, occupation)
-        row = Observation(element.line, cells, reduced, azimuth, unused)
+        if level and not cells["direction"]:
+            unused = unused or f"a horizontal distance ({level}) and nothing else: {_NO_SLOPE}"
+        row = Observation(element.line, cells, reduced, azimuth, unused, level)
         self.found.append((setup, zero, row))
 
     def _target(self, element: Element, scope: _Scope, occupation: Occupation | None) -> str:
@@ -165,6 +171,14 @@ class _Walk:
             stored = tuple(target.text.split())
         for place, column in enumerate(("field_northing", "field_easting", "field_elevation")):
             cells[column] = stored[place] if place < len(stored) else ""
+
+
+def _lone_level(cells: dict[str, str]) -> str:
+    """Take out and return a horizontal distance that nothing else makes a slope distance of."""
+    if any(cells[column] for column in ("distance", "zenith", "vertical_distance")):
+        return ""
+    level, cells["horizontal_distance"] = cells["horizontal_distance"], ""
+    return level
 
 
 def observations_of(
@@ -249,7 +263,10 @@ def _why_unused(element: Element, occupation: Occupation | None) -> str:
     moved = [key for key in _OFFSETS if offsets and offsets.get(key).strip("+-0.")]
     if offsets and moved:
         stated = ", ".join(f"{key} {offsets.get(key)}" for key in moved)
-        return f"the prism stood beside the point ({stated}), and offsets are not applied"
+        return (
+            f"the prism stood beside the point ({stated}), and offsets are not applied, for the "
+            "standard does not say from which of the two they run"
+        )
     return ""
 
 

@@ -55,9 +55,14 @@ class ListColumns:
 
 
 def read_list(
-    path: Path, name: str, required: tuple[str, ...], optional: tuple[str, ...]
+    path: Path,
+    name: str,
+    required: tuple[str, ...],
+    optional: tuple[str, ...],
+    *,
+    rowless: bool = False,
 ) -> ListColumns:
-    """Read a list and check its header.
+    """Read a list and check its header; ``rowless`` lists may be empty or have a header only.
 
     Raises
     ------
@@ -65,7 +70,9 @@ def read_list(
         The file is no such table, a required column is missing, or a column that is not
         known looks like a slip for an optional one.
     """
-    table = read_table(path, name, TableFormat())
+    table = read_table(path, name, TableFormat(), rowless=rowless)
+    if not table.header:
+        return ListColumns(table, {}, [])
     check_header(table)
     require_columns(table, required)
     names = [heading.lower() for heading in table.header]

@@ -10,6 +10,7 @@ from typing import Any
 
 from tieup.errors import InputError
 from tieup.model.job import Job
+from tieup.read.absent import nearest
 from tieup.read.columns import COLUMN_UNITS, COLUMNS, OBSERVED, REQUIRED, Cells, Source
 from tieup.read.row_kinds import Mixed
 from tieup.read.tables import Table, TableFormat
@@ -56,10 +57,7 @@ def locate_columns(
         carried = mixed.carried if mixed else {}
         require_columns(table, tuple(name for name in REQUIRED if name not in carried))
     if not any(name in found or name in sources for name in OBSERVED):
-        raise InputError(
-            f"{table.name}:{table.header_line}: no column holds an observation. "
-            f"Expected one or more of {', '.join(OBSERVED)}"
-        )
+        raise InputError(_unobserved(table))
     columns = {
         name: _cells(table, name, found.get(name), sources, job)
         for name in COLUMNS
@@ -107,6 +105,17 @@ def require_columns(table: Table, required: tuple[str, ...]) -> None:
         raise InputError(*(_missing(table, name) for name in missing))
 
 
+def _unobserved(table: Table) -> str:
+    """Say that a table has no observation, and which headings may be meant for one."""
+    meant = [(heading, nearest(heading, OBSERVED)) for heading in table.header]
+    hints = [f"{heading} may be {column}" for heading, column in meant if column]
+    told = f". Rename what is meant, or name it under columns: {', '.join(hints)}" if hints else ""
+    return (
+        f"{table.name}:{table.header_line}: no column holds an observation. "
+        f"Expected one or more of {', '.join(OBSERVED)}{told}"
+    )
+
+
 def _missing(table: Table, wanted: str) -> str:
     """Say that a column is missing, and what may have been meant."""
     from difflib import get_close_matches
@@ -114,12 +123,13 @@ def _missing(table: Table, wanted: str) -> str:
     headings = [name for name in table.header if name]
     other = next((sign for sign in (";", "\t", "|") if sign in "".join(headings)), None)
     strange = {name.lower(): name for name in headings if name.lower() not in COLUMNS}
-    near = get_close_matches(wanted.lower(), list(strange), 1, 0.5)
+    near = [name for name in strange if nearest(name, [wanted])]
+    near += get_close_matches(wanted.lower(), list(strange), 1, 0.5)
     hint = f"There are {', '.join(headings)}"
     if len(headings) == 1 and other:
         hint = f"The header is not separated by commas. Set delimiter: {json.dumps(other)}"
     elif near:
-        hint = f"Is it the one called {strange[near[0]]}?"
+        hint = f"Is it the one called {strange[near[0]]}? Rename it, or name it under columns:"
     return f"{table.name}:{table.header_line}: column {wanted} is missing. {hint}"
 
 

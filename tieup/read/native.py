@@ -11,6 +11,7 @@ import numpy as np
 
 from tieup.model.fieldbook import RawFile
 from tieup.model.job import Job
+from tieup.read.absent import absent_columns
 from tieup.read.cells import convert
 from tieup.read.judge import judge_file
 from tieup.read.locate import locate_columns, table_format
@@ -36,6 +37,7 @@ def read_native(path: Path, name: str, job: Job) -> FileRows:
     mixed = split_kinds(table, job.table["row_kind"]) if form.ragged else None
     table = mixed.shots if mixed else table
     columns, unknown = locate_columns(table, job, mixed)
+    absent = absent_columns(table, columns, unknown, mapped=bool(job.table["columns"]))
     unknown += mixed.others if mixed else ()
     converted = convert(columns, len(table), form.decimal)
     for row, why in table.misshapen.items():
@@ -53,4 +55,5 @@ def read_native(path: Path, name: str, job: Job) -> FileRows:
         observed=converted.observed,
         trusted=trusted,
         unknown=unknown,
+        absent=absent,
     )

@@ -9,7 +9,7 @@ from typing import Any
 from numpy.typing import NDArray
 
 from tieup.model.arrays import BoolArray, IntArray
-from tieup.model.fieldbook import RawFile
+from tieup.model.fieldbook import AbsentColumn, RawFile
 
 
 @dataclass(frozen=True)
@@ -20,7 +20,7 @@ class FileRows:
     with what is wrong in words. ``observed`` (r, 3): the row has a cell for direction,
     zenith, distance. ``trusted`` (r,): the cells of the row stand in the right columns.
     ``unknown`` names the columns that were not understood. ``unused`` says why rows take no
-    part because the file itself says so.
+    part because the file itself says so. ``absent``: columns that the table lacks.
     """
 
     raw: RawFile
@@ -31,3 +31,4 @@ class FileRows:
     trusted: BoolArray
     unknown: tuple[str, ...]
     unused: Mapping[int, str] = field(default_factory=dict)
+    absent: tuple[AbsentColumn, ...] = ()

@@ -71,7 +71,7 @@ class Table:
         return f"{self.name}:{self.line[row]}"
 
 
-def read_table(path: Path, name: str, form: TableFormat) -> Table:
+def read_table(path: Path, name: str, form: TableFormat, *, rowless: bool = False) -> Table:
     """Read a file into columns of trimmed cells.
 
     Comment lines (first character ``#``), blank lines and rows of empty cells are no rows.
@@ -80,6 +80,8 @@ def read_table(path: Path, name: str, form: TableFormat) -> Table:
     ----------
     path, name
         Where the file is, and what messages call it.
+    rowless
+        Whether the file may be empty or have a header only.
 
     Raises
     ------
@@ -92,7 +94,7 @@ def read_table(path: Path, name: str, form: TableFormat) -> Table:
         records = sheet_records(content, name, form.sheet, form.skip_rows)
     else:
         records = _records(_decode(content, name, form.encoding), name, form)
-    first = next(records, None)
+    first = next(records, (1, []) if rowless else None)
     if first is None:
         raise InputError(f"{name}: is empty. Expected a header row and a row per shot or mark")
     header_line, header = first if form.header else (first[0], [])
@@ -100,7 +102,7 @@ def read_table(path: Path, name: str, form: TableFormat) -> Table:
     if not form.header:
         records = chain([first], records)
     columns, lines, misshapen = _gather(records, width, form.ragged)
-    if not lines:
+    if not lines and not rowless:
         raise InputError(f"{name}:{header_line}: has a header and no rows below it")
     return Table(
         name=name,

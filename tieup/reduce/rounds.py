@@ -16,7 +16,7 @@ import numpy as np
 from tieup.geometry import wrap_half
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.fieldbook import Shots
-from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
+from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Pointings, Sights
 from tieup.model.settings import SetLimits
 from tieup.reduce import faces
 from tieup.reduce.circle import CircleTurn
@@ -31,7 +31,8 @@ class Pairs:
     """Face pairs, shape (n,), in the order of the sights and rounds.
 
     ``direct`` and ``reverse`` are raw rows. ``two_c`` and ``two_i`` in rad, ``distance`` the
-    reverse distance less the direct one (m); NaN where a reading is missing.
+    reverse distance less the direct one (m), ``away`` the slope distance to the target (m); NaN
+    where a reading is missing.
     """
 
     setup: IntArray
@@ -42,6 +43,7 @@ class Pairs:
     two_c: FloatArray
     two_i: FloatArray
     distance: FloatArray
+    away: FloatArray
 
 
 @dataclass(frozen=True)
@@ -95,7 +97,7 @@ def report_rounds(
     shots: Shots, reduction: Reduction, setups: int, limits: SetLimits | None
 ) -> RoundReport:
     """Report on the faces and rounds of a reduced field book of ``setups`` setups."""
-    pairs = find_pairs(shots, reduction)
+    pairs = find_pairs(shots, reduction.pointings, reduction.sights)
     sets, group = find_sets(shots, reduction, limits)
     rejected = np.zeros((len(shots), 3), dtype=np.bool_)
     inside = group >= 0
@@ -111,38 +113,60 @@ def report_rounds(
     )
 
 
-def find_pairs(shots: Shots, reduction: Reduction) -> Pairs:
-    """Pair the pointings of each sight and round: first with first, second with second.
+def find_pairs(shots: Shots, pointings: Pointings, sights: Sights) -> Pairs:
+    """Pair the pointings of each sight and round, whatever was pointed in between.
 
     2 c = (reverse - direct - 180 deg) sin z        2 i = z_direct + z_reverse - 360 deg
+
+    A pointing goes with the nearest one of the other face that is not nearer to another, as an
+    opening bracket does with its closing one. Readings that were left out take no part.
     """
-    sight = reduction.pointings.sight
-    face, _ = faces.resolve_face(shots.face, shots.zenith)
-    rows = np.flatnonzero(sight >= 0)
-    key = np.column_stack([sight[rows], shots.round[rows], face[rows]])
-    order = np.lexsort((rows, key[:, 2], key[:, 1], key[:, 0]))
-    rows, key = rows[order], key[order]
-    place = _place_in_group(key)
-    first, second = np.flatnonzero(key[:, 2] == 1), np.flatnonzero(key[:, 2] == 2)
-    ends = [_codes(key[part, :2], place[part]) for part in (first, second)]
-    numbers = np.unique(np.concatenate(ends), axis=0, return_inverse=True)[1].reshape(-1)
-    _, one, two = np.intersect1d(
-        numbers[: len(first)], numbers[len(first) :], assume_unique=True, return_indices=True
-    )
-    direct, reverse = rows[first[one]], rows[second[two]]
-    zenith = 0.5 * (shots.zenith[direct] + 2.0 * np.pi - shots.zenith[reverse])
+    direct, reverse = _brackets(shots, pointings)
+    value = np.column_stack([shots.direction, shots.zenith, shots.distance])
+    value[~np.isfinite(pointings.corrected)] = np.nan
+    one, two = value[direct], value[reverse]
+    zenith = 0.5 * (one[:, ZENITH] + 2.0 * np.pi - two[:, ZENITH])
     steep = np.sin(np.where(np.isnan(zenith), 0.5 * np.pi, zenith))
-    turned = wrap_half(shots.direction[reverse] - shots.direction[direct] - np.pi)
+    turned = wrap_half(two[:, DIRECTION] - one[:, DIRECTION] - np.pi)
+    sight = pointings.sight[direct]
     return Pairs(
-        setup=shots.setup[direct],
-        point=shots.point[direct],
+        setup=sights.setup[sight],
+        point=sights.point[sight],
         round=shots.round[direct],
         direct=direct,
         reverse=reverse,
         two_c=np.asarray(turned * steep),
-        two_i=shots.zenith[direct] + shots.zenith[reverse] - 2.0 * np.pi,
-        distance=shots.distance[reverse] - shots.distance[direct],
+        two_i=one[:, ZENITH] + two[:, ZENITH] - 2.0 * np.pi,
+        distance=two[:, DISTANCE] - one[:, DISTANCE],
+        away=sights.value[sight, DISTANCE],
     )
+
+
+def _brackets(shots: Shots, pointings: Pointings) -> tuple[IntArray, IntArray]:
+    """Return the rows of face 1 and of face 2 (n,) that go together.
+
+    Count face 1 up and face 2 down: steps over one height of the count alternate, and each
+    two of them that follow one another are a pair.
+    """
+    rows = np.flatnonzero(pointings.sight >= 0)
+    rows = rows[np.lexsort((rows, shots.round[rows], pointings.sight[rows]))]
+    face, _ = faces.resolve_face(shots.face[rows], shots.zenith[rows])
+    new = np.ones(len(rows), dtype=bool)
+    new[1:] = np.diff(pointings.sight[rows]) != 0
+    new[1:] |= np.diff(shots.round[rows]) != 0
+    step = np.where(face == 1, 1, -1)
+    count = np.cumsum(step)
+    group = np.cumsum(new) - 1
+    count -= (count - step)[np.flatnonzero(new)][group]
+    height = np.minimum(count, count - step)
+    order = np.lexsort((height, group))  # stable: as recorded within one height
+    key = np.column_stack([group, height])[order]
+    first = np.flatnonzero(_place_in_group(key)[1:] % 2 == 1)  # the one after it is its other
+    ends = np.column_stack([order[first], order[first + 1]])
+    ends = ends[np.argsort(ends[:, 0])]
+    swapped = face[ends[:, 0]] == 2
+    ends[swapped] = ends[swapped, ::-1]
+    return rows[ends[:, 0]], rows[ends[:, 1]]
 
 
 def _place_in_group(key: IntArray) -> IntArray:
@@ -153,8 +177,13 @@ def _place_in_group(key: IntArray) -> IntArray:
     return np.arange(len(key)) - start
 
 
-def _codes(key: IntArray, place: IntArray) -> IntArray:
-    return np.column_stack([key, place])
+def count_pairs(pairs: Pairs, setup: IntArray, point: IntArray) -> IntArray:
+    """Return how many pairs with a 2c each setup (n,) has at each point (n,)."""
+    known = np.isfinite(pairs.two_c)
+    span = max(int(pairs.point.max(initial=0)), int(point.max(initial=0))) + 1
+    own = np.sort(pairs.setup[known] * span + pairs.point[known])
+    asked = setup * span + point
+    return np.searchsorted(own, asked, side="right") - np.searchsorted(own, asked)
 
 
 def pairs_of_setups(pairs: Pairs, setups: int) -> SetupPairs:

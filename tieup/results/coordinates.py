@@ -9,6 +9,7 @@ from tieup.adjust.ellipse import error_ellipse
 from tieup.adjust.problem import levelled_only
 from tieup.adjust.solution import UNCHECKED
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
+from tieup.model.job import Job
 from tieup.model.reconciliation import Table
 from tieup.results.levels import checked_by_links
 from tieup.results.site import Site
@@ -25,17 +26,14 @@ def coordinates_table(site: Site) -> Table:
         [s for s, setup in enumerate(site.case.setups) if not setup.station], dtype=np.int64
     )
     length = length_factor(site.job.length_unit)
-    position = np.concatenate([site.position, site.axis[free]]) / length
+    place = np.concatenate([site.position, site.axis[free]])
+    position = place / length
     covariance = np.concatenate(
         [
             site.adjustment.point_covariance,
             site.adjustment.setup_covariance[free][:, :3, :3],
         ]
-    ) / (length * length)
-    covariance[np.isnan(position[:, 2])] *= _plan_only()
-    # The frame's own mark has a variance of 0, give or take rounding.
-    sd = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0))
-    ellipse = error_ellipse(covariance[:, :2, :2], confidence_factor(2, site.job.confidence))
+    )
     code, string = _codes(site)
     blank = np.full(len(free), "", dtype=object)
     labels = np.array([site.case.setups[s].label for s in free], dtype=object)
@@ -48,13 +46,7 @@ def coordinates_table(site: Site) -> Table:
         "string": np.concatenate([string, blank]),
         "role": np.concatenate([_roles(site), np.full(len(free), "station", dtype=object)]),
         "proof": np.concatenate([_proofs(site), _station_proofs(site, free)]),
-        "sd_northing": sd[:, 0],
-        "sd_easting": sd[:, 1],
-        "sd_elevation": sd[:, 2],
-        "ellipse_major": ellipse.semi_major,
-        "ellipse_minor": ellipse.semi_minor,
-        "ellipse_azimuth": in_angle_unit(ellipse.azimuth, site.job.angle_unit),
-        "elevation_interval": sd[:, 2] * confidence_factor(1, site.job.confidence),
+        **spread_columns(place, covariance, site.job),
         "setups": np.concatenate([_setups(site), labels]),
         "flags": np.concatenate(
             [
@@ -62,6 +54,29 @@ def coordinates_table(site: Site) -> Table:
                 np.array([site.flags.get(name, "") for name in labels], dtype=object),
             ]
         ),
+    }
+
+
+def spread_columns(position: FloatArray, covariance: FloatArray, job: Job) -> Table:
+    """Return the columns of sds and ellipses of points, in the job's units.
+
+    ``position`` (n, 3) in m; where a height is NaN so is what belongs to it. ``covariance``
+    (n, 3, 3) in m^2.
+    """
+    length = length_factor(job.length_unit)
+    covariance = covariance / (length * length)
+    covariance[np.isnan(position[:, 2])] *= _plan_only()
+    # The frame's own mark has a variance of 0, give or take rounding.
+    sd = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0))
+    ellipse = error_ellipse(covariance[:, :2, :2], confidence_factor(2, job.confidence))
+    return {
+        "sd_northing": sd[:, 0],
+        "sd_easting": sd[:, 1],
+        "sd_elevation": sd[:, 2],
+        "ellipse_major": ellipse.semi_major,
+        "ellipse_minor": ellipse.semi_minor,
+        "ellipse_azimuth": in_angle_unit(ellipse.azimuth, job.angle_unit),
+        "elevation_interval": sd[:, 2] * confidence_factor(1, job.confidence),
     }
 
 
@@ -87,7 +102,7 @@ def _codes(site: Site) -> tuple[TextArray, TextArray]:
 def _roles(site: Site) -> TextArray:
     network = site.solved.network
     role = np.full(len(network.point_names), "shot", dtype=object)
-    role[[len(setups) > 1 for setups in site.setups_of_points()]] = "tie"
+    role[np.bincount(site.visits[:, 0], minlength=len(role)) > 1] = "tie"
     occupied = network.station[network.station >= 0]
     role[occupied] = "station"
     role[levelled_only(network)] = "tie"
@@ -131,7 +146,12 @@ def _station_proofs(site: Site, free: IntArray) -> TextArray:
 
 
 def _setups(site: Site) -> TextArray:
-    labels = [setup.label for setup in site.case.setups]
-    return np.array(
-        [" ".join(labels[s] for s in setups) for setups in site.setups_of_points()], dtype=object
-    )
+    labels = np.array([setup.label for setup in site.case.setups], dtype=object)
+    point, setup = site.visits.T
+    first = np.searchsorted(point, np.arange(len(site.case.points) + 1))
+    several = np.flatnonzero(np.diff(first) > 1)
+    texts = np.full(len(site.case.points), "", dtype=object)
+    texts[point] = labels[setup]
+    for p in several.tolist():
+        texts[p] = " ".join(labels[setup[first[p] : first[p + 1]]])
+    return texts

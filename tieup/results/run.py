@@ -49,12 +49,13 @@ def datum_words(site: Site) -> str:
         return f"local, {datum.local.point} fixed, azimuth to {datum.local.toward}"
     if datum.kind == "free" or case.control is None:
         return "free: the site's own shape, laid on its marks as a whole"
+    taking_part = set(case.points)
     used = [
         name
         for name, row, sd in zip(
             case.control.names, case.control.coordinates, case.control.sd, strict=True
         )
-        if np.isfinite(row).any() and name in case.points and np.isfinite(sd).any()
+        if np.isfinite(row).any() and name in taking_part and np.isfinite(sd).any()
     ]
     names = ", ".join(used[:8]) + (f" and {len(used) - 8} more" if len(used) > 8 else "")
     return f"held to control {names}"

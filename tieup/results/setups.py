@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections import Counter
-
 import numpy as np
 
 from tieup.geometry import wrap_full
-from tieup.model.arrays import FloatArray, TextArray
+from tieup.model.answer import TieAnswer
+from tieup.model.arrays import FloatArray
 from tieup.model.reconciliation import Table
 from tieup.results.site import Site
 from tieup.results.units import in_angle_unit
@@ -40,8 +39,8 @@ def ties_table(site: Site) -> Table:
     }
 
 
-def setups_table(site: Site) -> Table:
-    """Return the setups table in the order of the field books."""
+def setups_table(site: Site, answer: TieAnswer) -> Table:
+    """Return the setups table in the order of the field books, with the verdicts of ``answer``."""
     length, unit = length_factor(site.job.length_unit), site.job.angle_unit
     place = _place(site) / length
     variance = _variance(site)
@@ -63,7 +62,7 @@ def setups_table(site: Site) -> Table:
         "redundancy": _redundancy(site),
         "geometry": np.array([g.word for g in site.geometry], dtype=object),
         "geometry_sd": np.array([g.sd for g in site.geometry]) * 1000.0,
-        "verdict": _verdicts(site),
+        "verdict": np.array([part.verdict for part in answer.setups], dtype=object),
     }
 
 
@@ -92,18 +91,6 @@ def _redundancy(site: Site) -> FloatArray:
     adjustment = site.adjustment
     np.add.at(total, adjustment.connections.setup, np.nansum(adjustment.redundancy, axis=1))
     return np.where(np.isnan(adjustment.axis[:, 0]), np.nan, total)
-
-
-def _verdicts(site: Site) -> TextArray:
-    """Return the verdict of each setup: fails where a tie of it does, ties where one is proved."""
-    verdict = np.full(len(site.case.setups), "untested", dtype=object)
-    counts = Counter(zip(site.ties.setup.tolist(), site.judgement.verdict, strict=True))
-    for setup in range(len(verdict)):
-        if counts[(setup, "fails")]:
-            verdict[setup] = "fails"
-        elif counts[(setup, "ties")]:
-            verdict[setup] = "ties"
-    return verdict
 
 
 def wrapped(angle: FloatArray) -> FloatArray:

@@ -67,9 +67,14 @@ class Site:
         axis[~self.solved.network.start.height_setup, 2] = np.nan
         return axis
 
+    @property
+    def visits(self) -> IntArray:
+        """Return every pair (v, 2) of a point and a setup that used it, in order."""
+        sights, count = self.solved.network.sights, max(len(self.case.setups), 1)
+        return np.column_stack(np.divmod(np.unique(sights.point * count + sights.setup), count))
+
     def setups_of_points(self) -> list[IntArray]:
         """Return for each point the setups that used it, in order of setup."""
-        sights = self.solved.network.sights
-        pairs = np.unique(np.column_stack([sights.point, sights.setup]), axis=0)
+        pairs = self.visits
         cuts = np.searchsorted(pairs[:, 0], np.arange(len(self.case.points) + 1))
         return [pairs[a:b, 1] for a, b in pairwise(cuts)]

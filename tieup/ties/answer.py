@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -19,10 +20,12 @@ from tieup.ties.geometry import (
     TWO,
     WEAK,
 )
+from tieup.ties.grouping import rows_by_group
 from tieup.ties.pairs import words_of
+from tieup.ties.site_verdict import levels_verdict, site_verdict
 from tieup.ties.todo import to_do
 from tieup.ties.verdicts import BAD, FAILS, TIES, UNTESTED
-from tieup.units import length_factor
+from tieup.units import length_factor, length_word
 
 ENOUGH = 3  # shared marks that prove a tie between two setups that nothing else joins
 UNPROVED = {SINGLE, TWO, LINE, CIRCLE, DISCONNECTED}  # geometry in which ties prove too little
@@ -35,16 +38,20 @@ def crew_answer(
     length_unit: str,
     angle_unit: str,
     findings: Sequence[Finding] = (),
+    left_out: frozenset[str] = frozenset(),
 ) -> TieAnswer:
     """Return the answer for one screen.
 
     ``findings`` (worst first) of severity stop bring their own words of how to confirm them.
+    ``left_out`` are the setups that a person excluded: the site need not tie with them.
     """
-    setups = tuple(_setup(checks, s) for s in range(len(checks.evidence.setups)))
+    ties_of = rows_by_group(checks.evidence.ties.setup, len(checks.evidence.setups))
+    setups = tuple(
+        replace(one, words="excluded by decision") if one.setup in left_out else one
+        for one in (_setup(checks, s, own) for s, own in enumerate(ties_of))
+    )
+    taken = [one for one in setups if one.setup not in left_out]
     joints = tuple(_joints(checks, length_unit))
-    stopped = any(finding.severity == "stop" for finding in findings)
-    parts: list[SetupAnswer | JointAnswer] = [*setups, *joints]
-    fails = any(part.verdict == FAILS for part in parts)
     verdicts = checks.ties.verdict.tolist()
     named = checks.steps.named
     return TieAnswer(
@@ -58,14 +65,16 @@ def crew_answer(
         holding=verdicts.count(TIES),
         failing=verdicts.count(FAILS),
         unproved=verdicts.count(UNTESTED),
-        status=int(stopped or fails),
+        verdict=site_verdict(checks.ties, taken, joints, findings)
+        if setups
+        else levels_verdict(checks.evidence.fit, findings),
     )
 
 
-def _setup(checks: Checks, s: int) -> SetupAnswer:
+def _setup(checks: Checks, s: int, own: IntArray) -> SetupAnswer:
+    """Return the answer for a setup; ``own`` are the rows of its ties."""
     evidence, steps = checks.evidence, checks.steps
     station = evidence.adjustment.problem.network.station[s]
-    own = np.flatnonzero(evidence.ties.setup == s)
     plan, plan_at = _largest(checks, own, evidence.ties.plan[own])
     height, height_at = _largest(checks, own, evidence.ties.difference[own, 2])
     if s in steps.named and steps.in_height[s]:
@@ -186,7 +195,8 @@ def _far_words(checks: Checks, row: int, length_unit: str) -> str:
     step = pairs.far_plan[row]
     if length_unit == "m":
         return f"turned against each other: {1000 * step:.0f} mm apart at {far}"
-    return f"turned against each other: {step / length_factor(length_unit):.2f} ft apart at {far}"
+    size = f"{step / length_factor(length_unit):.2f} {length_word(length_unit)}"
+    return f"turned against each other: {size} apart at {far}"
 
 
 def _joint(

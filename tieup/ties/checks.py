@@ -14,6 +14,7 @@ from tieup.model.fieldbook import Shots
 from tieup.model.observations import Pointings, Sights
 from tieup.model.settings import Precision, Tolerances
 from tieup.network.bridges import Bridge, find_bridges
+from tieup.reduce.rounds import find_pairs
 from tieup.ties.backsights import closings, drift
 from tieup.ties.closures import find_closures
 from tieup.ties.control import control_test
@@ -79,6 +80,7 @@ def check_site(solution: Solution, limits: Tolerances) -> Checks:
         pairs=pair_steps(held),
         joints=string_joints(held, ties, shots.string, setup, point, shots.time),
         visits=visits,
+        face_pairs=find_pairs(shots, solution.pointings, sights),
         closings=closings(visits, shots.role, solution.precision),
         drift=drift(visits, len(held.axis), solution.precision),
         closures=find_closures(held, sights, solution.refraction),

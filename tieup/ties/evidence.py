@@ -11,6 +11,7 @@ from tieup.adjust.distributions import GlobalTest
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.settings import Precision
+from tieup.reduce.rounds import Pairs
 from tieup.ties.backsights import Closings, Drift
 from tieup.ties.closures import Closure
 from tieup.ties.control import ControlTest
@@ -37,6 +38,7 @@ class Evidence:
     pairs: PairSteps
     joints: StringJoints
     visits: Visits
+    face_pairs: Pairs
     closings: Closings
     drift: Drift
     closures: Sequence[Closure]

@@ -158,7 +158,8 @@ def _information(adjustment: Adjustment, tie: IntArray, count: int) -> Informati
     seen, left = np.zeros((count, 3, 3)), np.zeros((count, 3, 3))
     push = np.zeros((count, 3))
     times = np.bincount(tie[tie >= 0], minlength=count)
-    one = np.flatnonzero((tie >= 0) & (times[np.maximum(tie, 0)] == 1))
+    one = np.flatnonzero(tie >= 0)
+    one = one[times[tie[one]] == 1]
     place = adjustment.rows.by_place[one]
     with np.errstate(invalid="ignore"):
         residual = np.nan_to_num(adjustment.residual[one] / adjustment.sd[one])

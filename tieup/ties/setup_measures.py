@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.model.arrays import FloatArray
+from tieup.reduce.rounds import count_pairs
 from tieup.ties.evidence import Collector, Evidence, Measured
 from tieup.ties.geometry import DISCONNECTED
+from tieup.ties.grouping import rows_by_group
 
 MOST_PAIRS = 40  # face pairs of a setup compared with each other
 OUT_OF_SOLUTION = "not part of the solution"
@@ -69,11 +71,12 @@ def work_reach(evidence: Evidence) -> Measured:
 def _sight_lengths(evidence: Evidence, of_ties: bool) -> Measured:
     visits, ties = evidence.visits, evidence.ties
     is_tie = np.isin(visits.point, ties.point[ties.control] if of_ties else ties.point)
+    chosen = np.flatnonzero(is_tie if of_ties else ~is_tie)
     out = Collector("no distances were measured")
-    for s, label in enumerate(evidence.setups):
-        own = (visits.setup == s) & (is_tie if of_ties else ~is_tie)
-        if own.any():
-            longest = visits.distance[own]
+    groups = rows_by_group(visits.setup[chosen], len(evidence.setups))
+    for label, own in zip(evidence.setups, groups, strict=True):
+        if len(own):
+            longest = visits.distance[chosen[own]]
             out.add(label, float(np.nanmax(longest)) if np.isfinite(longest).any() else np.nan)
     return out.done()
 
@@ -124,12 +127,13 @@ def closing_shots(evidence: Evidence) -> Measured:
 
 def _closing(evidence: Evidence, column: int) -> Measured:
     closings = evidence.closings
+    backsight = np.flatnonzero(closings.backsight)
     out = Collector("no closing shot of its backsight")
-    for s, label in enumerate(evidence.setups):
-        rows = np.flatnonzero((closings.setup == s) & closings.backsight)
+    groups = rows_by_group(closings.setup[backsight], len(evidence.setups))
+    for label, rows in zip(evidence.setups, groups, strict=True):
         if not len(rows):
             out.add(label, np.nan)
-        for row in rows:
+        for row in backsight[rows]:
             out.add(label, abs(float(closings.change[row, column])), float(closings.distance[row]))
     return out.done()
 
@@ -153,9 +157,10 @@ def drift_direction(evidence: Evidence) -> Measured:
     """Return the steady turn (rad) of each setup over its time, of three looks back or more."""
     drift = evidence.drift
     out = Collector("fewer than three looks back at its marks, or no times")
+    groups = rows_by_group(evidence.closings.setup, len(evidence.setups))
     for s, label in enumerate(evidence.setups):
         turn = abs(float(drift.turn[s] * drift.span[s]))
-        own = evidence.closings.distance[evidence.closings.setup == s]
+        own = evidence.closings.distance[groups[s]]
         distance = float(np.mean(own)) if len(own) else np.nan
         out.add(label, turn if drift.looks[s] > 2 else np.nan, distance)
     return out.done()
@@ -176,8 +181,9 @@ def _backsight_ties(evidence: Evidence, along: bool) -> Measured:
         )
     )
     out = Collector("nothing else fixes its backsight")
+    groups = rows_by_group(ties.setup, len(evidence.setups))
     for s, label in enumerate(evidence.setups):
-        rows = np.flatnonzero((ties.setup == s) & (ties.point == backsight.get(s, -1)))
+        rows = groups[s][ties.point[groups[s]] == backsight.get(s, -1)]
         if not len(rows):
             out.add(label, np.nan)
             continue
@@ -203,43 +209,47 @@ NO_PAIRS = "no mark pointed in both faces"
 
 def _face_values(evidence: Evidence, name: str, half: bool) -> Measured:
     """Return means over the pairs of each setup (``half``) or every value of a pair."""
-    visits = evidence.visits
-    values: FloatArray = getattr(visits, name)
+    pairs = evidence.face_pairs
+    values: FloatArray = getattr(pairs, name)
     out = Collector(NO_PAIRS)
-    for s, label in enumerate(evidence.setups):
-        own = np.flatnonzero((visits.setup == s) & np.isfinite(values))
+    defined = np.flatnonzero(np.isfinite(values))
+    groups = rows_by_group(pairs.setup[defined], len(evidence.setups))
+    for label, rows in zip(evidence.setups, groups, strict=True):
+        own = defined[rows]
         if not len(own):
             out.add(label, np.nan)
         elif half:
             out.add(label, abs(float(values[own].mean())) / 2.0)
         else:
             for row in own:
-                out.add(label, abs(float(values[row])), float(visits.distance[row]))
+                out.add(label, abs(float(values[row])), float(pairs.away[row]))
     return out.done()
 
 
 def collimation(evidence: Evidence) -> Measured:
     """Return the mean collimation error (rad) of each setup's face pairs."""
-    return _face_values(evidence, "two_collimation", half=True)
+    return _face_values(evidence, "two_c", half=True)
 
 
 def vertical_index(evidence: Evidence) -> Measured:
     """Return the mean vertical index error (rad) of each setup's face pairs."""
-    return _face_values(evidence, "two_index", half=True)
+    return _face_values(evidence, "two_i", half=True)
 
 
 def face_distance(evidence: Evidence) -> Measured:
     """Return the difference (m) of the distances in two faces, pair by pair."""
-    return _face_values(evidence, "face_distance", half=False)
+    return _face_values(evidence, "distance", half=False)
 
 
 def _spread(evidence: Evidence, name: str) -> Measured:
     """Return how far apart any two face pairs of a setup are, at the shorter distance."""
-    visits = evidence.visits
-    values: FloatArray = getattr(visits, name)
+    pairs = evidence.face_pairs
+    values: FloatArray = getattr(pairs, name)
     out = Collector("fewer than two marks pointed in both faces")
-    for s, label in enumerate(evidence.setups):
-        own = np.flatnonzero((visits.setup == s) & np.isfinite(values))
+    defined = np.flatnonzero(np.isfinite(values))
+    groups = rows_by_group(pairs.setup[defined], len(evidence.setups))
+    for label, rows in zip(evidence.setups, groups, strict=True):
+        own = defined[rows]
         if len(own) < 2:
             out.add(label, np.nan)
             continue
@@ -247,7 +257,7 @@ def _spread(evidence: Evidence, name: str) -> Measured:
         own = own[np.argsort(-away, kind="stable")[:MOST_PAIRS]]
         i, j = np.triu_indices(len(own), 1)
         apart = np.abs(values[own[i]] - values[own[j]])
-        nearer = np.fmin(visits.distance[own[i]], visits.distance[own[j]])
+        nearer = np.fmin(pairs.away[own[i]], pairs.away[own[j]])
         for value, distance in zip(apart.tolist(), nearer.tolist(), strict=True):
             out.add(label, value, distance)
     return out.done()
@@ -255,23 +265,21 @@ def _spread(evidence: Evidence, name: str) -> Measured:
 
 def collimation_spread(evidence: Evidence) -> Measured:
     """Return the spread of 2c (rad) within each setup."""
-    return _spread(evidence, "two_collimation")
+    return _spread(evidence, "two_c")
 
 
 def index_spread(evidence: Evidence) -> Measured:
     """Return the spread of 2i (rad) within each setup."""
-    return _spread(evidence, "two_index")
+    return _spread(evidence, "two_i")
 
 
 def control_face_pairs(evidence: Evidence) -> Measured:
     """Count the face pairs of every setup's sight of a control mark."""
     visits, ties = evidence.visits, evidence.ties
-    control = np.unique(ties.point[ties.control])
+    control = np.isin(visits.point, ties.point[ties.control])
     out = Collector("there is no control in this job")
-    key = np.column_stack([visits.setup, visits.point])[np.isin(visits.point, control)]
-    paired = np.isfinite(visits.two_collimation)[np.isin(visits.point, control)]
-    pairs, group = np.unique(key, axis=0, return_inverse=True)
-    counts = np.bincount(group.reshape(-1), weights=paired, minlength=len(pairs))
-    for (s, p), count in zip(pairs.tolist(), counts.tolist(), strict=True):
+    sighted = np.unique(np.column_stack([visits.setup, visits.point])[control], axis=0)
+    counts = count_pairs(evidence.face_pairs, *sighted.T)
+    for (s, p), count in zip(sighted.tolist(), counts.tolist(), strict=True):
         out.add(f"{evidence.setups[s]} {evidence.points[p]}", count)
     return out.done()

@@ -43,11 +43,11 @@ def _steps(checks: Checks) -> Iterable[str]:
         mark = checks.evidence.points[network.station[s]]
         if checks.steps.in_height[s]:
             yield (
-                f"at {checks.evidence.setups[s]} tape the instrument height over {mark} again, "
+                f"At {checks.evidence.setups[s]} tape the instrument height over {mark} again, "
                 f"and check {mark} against two other marks"
             )
         else:
-            yield f"at {checks.evidence.setups[s]} check the centring over {mark} and its name"
+            yield f"At {checks.evidence.setups[s]} check the centring over {mark} and its name"
 
 
 def _failing(checks: Checks, told: set[tuple[str, str]]) -> Iterable[str]:
@@ -65,7 +65,7 @@ def _failing(checks: Checks, told: set[tuple[str, str]]) -> Iterable[str]:
         if not any((setup, name) in told for setup in setups):
             wanted.setdefault(setups, []).append(name)
     for setups, names in wanted.items():
-        yield f"from {_list(setups)} shoot {_list(names)} again, {ALOUD}"
+        yield f"From {_list(setups)} shoot {_list(names)} again, {ALOUD}"
 
 
 def _hanging(checks: Checks, angle_unit: str) -> Iterable[str]:
@@ -73,15 +73,15 @@ def _hanging(checks: Checks, angle_unit: str) -> Iterable[str]:
     for s, geometry in enumerate(checks.evidence.geometry):
         label = checks.evidence.setups[s]
         if geometry.word == DISCONNECTED:
-            yield f"tie {label} in: shoot two or more marks that other setups have shot"
+            yield f"Tie {label} in: shoot two or more marks that other setups have shot"
         elif geometry.word == SINGLE:
-            yield f"from {label} shoot two more marks, well spread: {geometry.why}"
+            yield f"From {label} shoot two more marks, well spread: {geometry.why}"
         elif geometry.word in (CIRCLE, LINE, TWO):
-            yield f"from {label} shoot one more mark{_where(checks, s, geometry, angle_unit)}"
+            yield f"From {label} shoot one more mark{_where(checks, s, geometry, angle_unit)}"
     for s, geometry in enumerate(checks.evidence.geometry):
         if geometry.word == WEAK:
             label = checks.evidence.setups[s]
-            yield f"better: from {label} one more mark{_where(checks, s, geometry, angle_unit)}"
+            yield f"Better: from {label} one more mark{_where(checks, s, geometry, angle_unit)}"
 
 
 def _where(checks: Checks, s: int, geometry: Geometry, angle_unit: str) -> str:
@@ -119,13 +119,13 @@ def _bridges(checks: Checks) -> Iterable[str]:
         alone = len(bridge.setups) == 1 and geometry[bridge.setups[0]].word != STRONG
         if bridge.mark >= 0 and not alone:
             yield (
-                f"{_list(beyond)} {_hangs(beyond)} on {points[bridge.mark]} alone: shoot a second "
-                "mark from both sides of it"
+                f"Shoot a second mark from both sides of {points[bridge.mark]}: {_list(beyond)} "
+                f"{_hangs(beyond)} on it alone"
             )
         elif bridge.setup >= 0 and not alone:
             yield (
-                f"{_list(beyond)} {_hangs(beyond)} on {labels[bridge.setup]} alone: shoot a mark "
-                "there that a third setup has shot"
+                f"At {labels[bridge.setup]} shoot a mark that a third setup has shot: "
+                f"{_list(beyond)} {_hangs(beyond)} on {labels[bridge.setup]} alone"
             )
 
 
@@ -139,7 +139,7 @@ def _closing(checks: Checks) -> Iterable[str]:
     closed = set(evidence.closings.setup.tolist())
     open_ = [label for s, label in enumerate(evidence.setups) if s not in closed]
     if open_:
-        yield f"close {_list(open_)} on the backsight before the legs are picked up"
+        yield f"Close {_list(open_)} on the backsight before the legs are picked up"
 
 
 def _change_overs(checks: Checks) -> Iterable[str]:
@@ -149,7 +149,7 @@ def _change_overs(checks: Checks) -> Iterable[str]:
         s, t = joints.setup[i]
         ends = [checks.evidence.points[p] for p in joints.ends[i]]
         yield (
-            f"shoot {joints.string[i]} at {ends[0]} or {ends[1]} from both {labels[s]} and "
+            f"Shoot {joints.string[i]} at {ends[0]} or {ends[1]} from both {labels[s]} and "
             f"{labels[t]}"
         )
 
@@ -163,7 +163,7 @@ def _again(checks: Checks) -> Iterable[str]:
     if not len(points):
         return
     names = [evidence.points[p] for p in points.tolist()]
-    yield f"if there is time, shoot {_list(names)} again: beyond the limit, within the scatter"
+    yield f"If there is time, shoot {_list(names)} again: beyond the limit, within the scatter"
 
 
 def _list(names: Sequence[str], last: str = "and") -> str:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE
+from tieup.ties.grouping import rows_by_group
 from tieup.ties.marks import MarkTies
 
 
@@ -41,9 +41,9 @@ def views_of(adjustment: Adjustment, ties: MarkTies) -> list[View]:
     is_tie[ties.point] = True
     sight = np.flatnonzero(~inside.plumb)
     setups = len(adjustment.axis)
-    by_setup = _grouped(inside.setup[sight], setups)
-    by_aside = _grouped(aside.setup, setups)
-    by_tie = _grouped(ties.setup, setups)
+    by_setup = rows_by_group(inside.setup[sight], setups)
+    by_aside = rows_by_group(aside.setup, setups)
+    by_tie = rows_by_group(ties.setup, setups)
     plumb_of = np.full(setups, -1)
     plumb_of[inside.setup[inside.plumb]] = np.flatnonzero(inside.plumb)
     views = []
@@ -73,10 +73,3 @@ def views_of(adjustment: Adjustment, ties: MarkTies) -> list[View]:
             )
         )
     return views
-
-
-def _grouped(group: IntArray, groups: int) -> list[IntArray]:
-    """Return the indices of the members of every group."""
-    order = np.argsort(group, kind="stable")
-    starts = np.searchsorted(group[order], np.arange(groups + 1))
-    return [order[a:b] for a, b in pairwise(starts)]

@@ -15,7 +15,6 @@ from tieup.geometry import wrap_half
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.fieldbook import Shots
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Pointings, Sights
-from tieup.reduce.faces import resolve_face
 
 
 @dataclass(frozen=True)
@@ -26,8 +25,6 @@ class Visits:
     (rad), ``distance`` (m): means of the corrected pointings (v,), ``count`` (v, 3) how many.
     ``sd`` (v, 3): sds of those means from pointing alone. ``rise`` (v,): height of the mark over
     the axis (m). ``time`` (v,): mean, s. ``first_row`` (v,): the first of its raw rows.
-    ``two_collimation``, ``two_index`` (v,): 2c and 2i in rad where both faces were pointed;
-    ``face_distance`` (v,): distance in face 2 minus face 1.
     """
 
     setup: IntArray
@@ -40,9 +37,6 @@ class Visits:
     rise: FloatArray
     time: FloatArray
     first_row: IntArray
-    two_collimation: FloatArray
-    two_index: FloatArray
-    face_distance: FloatArray
 
     def __len__(self) -> int:
         return len(self.setup)
@@ -63,7 +57,6 @@ def find_visits(shots: Shots, pointings: Pointings, sights: Sights) -> Visits:
     mean, count = _means(corrected, visit, len(first))
     sd = sights.pointing_sd[pointings.sight[rows[first]]] / np.sqrt(np.maximum(count, 1))
     rise = corrected[:, DISTANCE] * np.cos(corrected[:, ZENITH]) - shots.target_height[rows]
-    faces = _faces(shots, rows, visit, len(first))
     return Visits(
         setup[first],
         point[first],
@@ -75,7 +68,6 @@ def find_visits(shots: Shots, pointings: Pointings, sights: Sights) -> Visits:
         _means(rise[:, None], visit, len(first))[0][:, 0],
         _means(shots.time[rows][:, None], visit, len(first))[0][:, 0],
         rows[first],
-        *faces,
     )
 
 
@@ -96,25 +88,3 @@ def _means(values: FloatArray, group: IntArray, groups: int) -> tuple[FloatArray
         some = count[:, k] > 0
         mean[some, k] = total[some] / count[some, k]
     return mean, count
-
-
-def _faces(
-    shots: Shots, rows: IntArray, visit: IntArray, visits: int
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return 2c, 2i (rad) and the distance difference (m) of each visit, NaN in one face."""
-    face, _ = resolve_face(shots.face[rows], shots.zenith[rows])
-    raw = np.column_stack([shots.direction[rows], shots.zenith[rows], shots.distance[rows]])
-    half = np.full((visits, 2, 3), np.nan)
-    for which in (1, 2):
-        own = face == which
-        values = raw[own].copy()
-        first = np.full(visits, np.nan)
-        first[visit[own][::-1]] = values[::-1, DIRECTION]
-        start = first[visit[own]]
-        values[:, DIRECTION] = start + wrap_half(values[:, DIRECTION] - start)
-        half[:, which - 1] = _means(values, visit[own], visits)[0]
-    direct, reverse = half[:, 0], half[:, 1]
-    apart = wrap_half(reverse[:, DIRECTION] - direct[:, DIRECTION] - np.pi)
-    steep = np.sin(np.where(np.isfinite(direct[:, ZENITH]), direct[:, ZENITH], np.pi / 2))
-    index = direct[:, ZENITH] + reverse[:, ZENITH] - 2.0 * np.pi
-    return apart * steep, index, reverse[:, DISTANCE] - direct[:, DISTANCE]

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from tieup.model.audit import Audit
+from tieup.model.fieldbook import AbsentColumn
 from tieup.model.reconciliation import Table
 from tieup.model.rules import FAIL, NOT_CHECKED, PASS, WARN, RuleResult
 from tieup.write.cautions import CAUTIONS
@@ -20,10 +21,12 @@ WIDTH = 80
 MOST_SETUPS, MOST_SUBJECTS = 20, 6
 UNREADABLE = "not read"
 DECIMALS = {"mm": 1, "m": 3, "ft": 3, "arcsec": 1, "deg": 1, "ppm": 0, "ratio": 4, "sd": 1}
+ORDER = (FAIL, UNREADABLE, WARN, PASS, NOT_CHECKED)
 HEADLINES = {
     FAIL: "RAW DATA NOT IN ORDER.",
     WARN: "RAW DATA WANT A LOOK.",
     PASS: "RAW DATA IN ORDER.",
+    NOT_CHECKED: "NO RAW ROWS TO CHECK.",
 }
 
 
@@ -64,7 +67,7 @@ def summary_text(jobs: Sequence[Audited]) -> str:
     rows = [_summary_row(job) for job in jobs]
     broken = [line for job in jobs for line in _broken_lines(job)]
     total = Counter(job.state for job in jobs)
-    counted = ", ".join(f"{total[s]} {s}" for s in (FAIL, UNREADABLE, WARN, PASS) if total[s])
+    counted = ", ".join(f"{total[s]} {s}" for s in ORDER if total[s])
     lines = [*_table(head, rows), "", f"{len(jobs)} jobs: {counted}"]
     return "\n".join([*lines, *([""] if broken else []), *broken]) + "\n"
 
@@ -85,7 +88,7 @@ def results_table(jobs: Sequence[Audited]) -> Table:
     return {name: [_cell(row.get(name)) for row in rows] for name in names}
 
 
-def rows_text(table: Table) -> str:
+def rows_text(table: Table, absent: Sequence[AbsentColumn] = ()) -> str:
     """Return the first rows as they were understood, one block for each file."""
     names = [
         name for name, column in table.items() if name not in ("file", "reason") and any(column)
@@ -98,7 +101,7 @@ def rows_text(table: Table) -> str:
         lines += [f"line {table['line'][r]}: {table['reason'][r]}" for r in own if
                   table["reason"][r]]  # fmt: skip
         lines.append("")
-    return "\n".join(lines)
+    return "\n".join([*lines, *_meant(absent)])
 
 
 def _headline(job: Audited) -> str:
@@ -122,7 +125,21 @@ def _facts(audit: Audit) -> list[str]:
     ]
     if audit.unknown_columns:
         facts.append(f"Not used {', '.join(audit.unknown_columns)}")
-    return [line for fact in facts for line in _wrapped(fact, 9)]
+    return [*(line for fact in facts for line in _wrapped(fact, 9)), *_meant(audit.absent)]
+
+
+def _meant(absent: Sequence[AbsentColumn]) -> list[str]:
+    """Say which column a heading that is not used may be meant for, and how it is taken."""
+    places: dict[tuple[str, str], AbsentColumn] = {}
+    for column in absent:
+        if column.heading:
+            places.setdefault((column.heading, column.column), column)
+    texts = [
+        f"{one.file}:{one.line}: {one.heading} is not used. If it is meant for {one.column}, "
+        f"rename it, or in job.yaml {one.entry}"
+        for one in places.values()
+    ]
+    return [line for text in texts for line in _wrapped(text, 9)]
 
 
 def _setups(table: Table) -> list[str]:
@@ -217,6 +234,7 @@ def _record(job: Audited) -> dict[str, object]:
         "files": [vars(file) for file in audit.files],
         "counts": dict(audit.counts),
         "unknown_columns": {name: list(files) for name, files in audit.unknown_columns.items()},
+        "absent_columns": [vars(column) for column in audit.absent],
         "setups": [
             {name: column[row] for name, column in setups.items()}
             for row in range(len(setups["setup"]))

@@ -14,10 +14,20 @@ SPREAD = "spread"  # an sd, a difference or a limit, in the job's length unit
 RESIDUAL = "residual"  # arc seconds, or millimetres where the row is a distance
 RATIO = "ratio"
 MILLIMETRE = "millimetre"
+PER_CENT = "per cent"
 ANGLE = "angle"  # in the job's angle unit
 READING = "reading"  # an angle, or a length where the row's kind is distance
 
-DECIMALS = {TEXT: 0, COUNT: 0, COORDINATE: 4, SPREAD: 5, RESIDUAL: 3, RATIO: 4, MILLIMETRE: 1}
+DECIMALS = {
+    TEXT: 0,
+    COUNT: 0,
+    COORDINATE: 4,
+    SPREAD: 5,
+    RESIDUAL: 3,
+    RATIO: 4,
+    MILLIMETRE: 1,
+    PER_CENT: 3,
+}
 ANGLE_DECIMALS = {"deg": 6, "gon": 6, "mil": 5, "rad": 8}  # a hundredth of an arc second or less
 
 COORDINATES: Mapping[str, str] = {
@@ -89,4 +99,101 @@ TIES: Mapping[str, str] = {
     "limit_horizontal": SPREAD,
     "limit_elevation": SPREAD,
     "verdict": TEXT,
+}
+
+DERIVED: Mapping[str, str] = {
+    "point": TEXT,
+    "string": TEXT,
+    "how": TEXT,
+    "northing": COORDINATE,
+    "easting": COORDINATE,
+    "elevation": COORDINATE,
+    "sd_northing": SPREAD,
+    "sd_easting": SPREAD,
+    "sd_elevation": SPREAD,
+    "measured_elevation": COORDINATE,
+    "typed_elevation": COORDINATE,
+    "d_elevation": SPREAD,
+    "sd_difference": SPREAD,
+    "limit_elevation": SPREAD,
+    "verdict": TEXT,
+    "by": TEXT,
+    "reason": TEXT,
+    "remarks": TEXT,
+}
+
+STRINGS: Mapping[str, str] = {
+    "string": TEXT,
+    "code": TEXT,
+    "part": COUNT,
+    "number": COUNT,
+    "point": TEXT,
+    "elevation": COORDINATE,
+    "chainage": COORDINATE,
+    "sd_chainage": SPREAD,
+    "length": COORDINATE,
+    "sd_length": SPREAD,
+    "drop": COORDINATE,
+    "sd_drop": SPREAD,
+    "fall": PER_CENT,
+    "sd_fall": PER_CENT,
+    "joint": TEXT,
+    "setups": TEXT,
+    "low_spot": TEXT,
+    "remarks": TEXT,
+}
+
+FALLS: Mapping[str, str] = {
+    "check": TEXT,
+    "from": TEXT,
+    "to": TEXT,
+    "length": COORDINATE,
+    "sd_length": SPREAD,
+    "drop": COORDINATE,
+    "sd_drop": SPREAD,
+    "fall": PER_CENT,
+    "sd_fall": PER_CENT,
+    "minimum": PER_CENT,
+    "maximum": PER_CENT,
+    "verdict": TEXT,
+    "reason": TEXT,
+    "joint": TEXT,
+    "setups": TEXT,
+}
+
+FIELD: Mapping[str, str] = {
+    "file": TEXT,
+    "line": COUNT,
+    "setup": TEXT,
+    "point": TEXT,
+    "d_northing": SPREAD,
+    "d_easting": SPREAD,
+    "d_elevation": SPREAD,
+    "d_horizontal": SPREAD,
+    "sd_northing": SPREAD,
+    "sd_easting": SPREAD,
+    "sd_elevation": SPREAD,
+    "sd_horizontal": SPREAD,
+    "limit_horizontal": SPREAD,
+    "limit_elevation": SPREAD,
+    "verdict": TEXT,
+    "cause": TEXT,
+    "stake_out": TEXT,
+}
+
+FIELD_SETUPS: Mapping[str, str] = {
+    "setup": TEXT,
+    "points": COUNT,
+    "moved": COUNT,
+    "d_northing": SPREAD,
+    "d_easting": SPREAD,
+    "d_elevation": SPREAD,
+    "turn": RESIDUAL,
+    "d_horizontal": SPREAD,
+    "far_point": TEXT,
+    "verdict": TEXT,
+    "stake_outs": COUNT,
+    "first": TEXT,
+    "first_time": TEXT,
+    "says": TEXT,
 }

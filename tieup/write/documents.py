@@ -35,7 +35,8 @@ def run_text(site: Reconciliation, *, files: Sequence[str], written: str) -> str
     written
         The time of writing, ISO 8601: the only part that differs between two runs.
     """
-    return json_text({**site.run, "status": site.status, "files": list(files), "written": written})
+    answer = {"status": site.status, "verdict": site.verdict.word}
+    return json_text({**site.run, **answer, "files": list(files), "written": written})
 
 
 def finding_record(finding: Finding) -> dict[str, Any]:
@@ -56,7 +57,13 @@ def finding_record(finding: Finding) -> dict[str, Any]:
         "says": finding.says,
         "confirm": finding.confirm,
         "cure": finding.cure,
+        "decidable": finding.decidable,
     }
+
+
+def decision_line(verb: str, finding: str) -> str:
+    """Return the line for ``decisions:`` in job.yaml that settles a finding."""
+    return f'- {{{verb}: {finding}, by: "your name", reason: "why"}}'
 
 
 def _rival_record(rival: Rival) -> dict[str, Any]:

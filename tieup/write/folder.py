@@ -14,15 +14,23 @@ import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from errno import EISDIR
+from functools import partial
 from pathlib import Path
 
 from tieup.errors import OutputError
 from tieup.model.job import Job
 from tieup.model.reconciliation import Reconciliation
+from tieup.write.columns import DERIVED, FALLS, FIELD, FIELD_SETUPS, STRINGS
 from tieup.write.documents import findings_text, run_text
 from tieup.write.exchange.formats import Exchange
 from tieup.write.page import page_text
-from tieup.write.tables import coordinates_text, observations_text, setups_text, ties_text
+from tieup.write.tables import (
+    coordinates_text,
+    observations_text,
+    setups_text,
+    table_text,
+    ties_text,
+)
 
 RUN_FILE = "run.json"
 
@@ -35,6 +43,25 @@ WRITERS: Mapping[str, Callable[[Reconciliation], str]] = {
     "report.html": page_text,
 }
 """File name -> what writes it. A new output is one module and one entry here."""
+
+TABLES: Mapping[str, tuple[str, Mapping[str, str]]] = {
+    "strings.csv": ("strings", STRINGS),
+    "falls.csv": ("falls", FALLS),
+    "derived.csv": ("derived", DERIVED),
+    "field.csv": ("field_rows", FIELD),
+    "field_setups.csv": ("field_setups", FIELD_SETUPS),
+}
+"""File name -> table of the `Reconciliation` and its columns; written where the job has it."""
+
+
+def writers_of(site: Reconciliation) -> dict[str, Callable[[Reconciliation], str]]:
+    """Return what writes each file of a site: those of every job, and the tables it has."""
+    tables = {
+        name: partial(table_text, table=table, columns=columns)
+        for name, (table, columns) in TABLES.items()
+        if getattr(site, table)
+    }
+    return {**WRITERS, **tables}
 
 
 def write_results(
@@ -59,10 +86,11 @@ def write_results(
     check_target(out, site.job)
     others = also or Exchange()
     others.check()
-    names = [*WRITERS, *others.names, RUN_FILE]
+    writers = writers_of(site)
+    names = [*writers, *others.names, RUN_FILE]
 
     def contents() -> Iterator[tuple[str, str | bytes]]:
-        for name, writer in WRITERS.items():
+        for name, writer in writers.items():
             yield name, writer(site)
         yield from others.files(site)
         yield RUN_FILE, run_text(site, files=names, written=written)
@@ -79,7 +107,8 @@ def check_target(out: Path, job: Job) -> None:
             f"{out}: is a job folder. Results go into a folder of their own: --out {home / 'out'}"
         )
     raw = {file.resolve().parent for file in job.raw_files}
-    given = {file.resolve().parent for file in (job.control_file,) if file} - {home}
+    lists = (job.control_file, job.plan_places, job.plan_sights)
+    given = {file.resolve().parent for file in lists if file} - {home}
     if target in given or any(folder in (target, *target.parents) for folder in raw - {home}):
         raise OutputError(
             f"{out}: holds what the job was given, and raw data is never touched. "
@@ -87,8 +116,13 @@ def check_target(out: Path, job: Job) -> None:
         )
 
 
-def write_set(out: Path, contents: Iterable[tuple[str, str | bytes]]) -> None:
+def write_set(
+    out: Path, contents: Iterable[tuple[str, str | bytes]], *, record: str = RUN_FILE
+) -> None:
     """Write files (name and content each; text as UTF-8) into a folder, all or none.
+
+    ``record`` is the file that lists what an earlier run of the same command wrote: files of
+    other commands stay where they are.
 
     Raises
     ------
@@ -106,7 +140,7 @@ def write_set(out: Path, contents: Iterable[tuple[str, str | bytes]]) -> None:
             for name, content in contents:
                 data = content.encode() if isinstance(content, str) else content
                 (fresh / name).write_bytes(data)
-            _exchange(target, fresh, old)
+            _exchange(target, fresh, old, record)
     except OSError as error:
         _remove_empty(made)
         raise OutputError(_trouble(out, error)) from error
@@ -115,12 +149,12 @@ def write_set(out: Path, contents: Iterable[tuple[str, str | bytes]]) -> None:
         raise
 
 
-def _exchange(target: Path, fresh: Path, old: Path) -> None:
+def _exchange(target: Path, fresh: Path, old: Path, record: str) -> None:
     """Move new files in and old ones out; undo every move where one fails."""
     moves: list[tuple[Path, Path]] = []
     names = {file.name for file in fresh.iterdir()}
     try:
-        for name in sorted(names | _earlier(target)):
+        for name in sorted(names | _earlier(target, record)):
             if (target / name).is_dir():
                 raise IsADirectoryError(EISDIR, f"{name} is a folder")
             if (target / name).exists():
@@ -138,10 +172,10 @@ def _move(source: Path, destination: Path, moves: list[tuple[Path, Path]]) -> No
     moves.append((source, destination))
 
 
-def _earlier(target: Path) -> set[str]:
-    """Return the names of the files an earlier run wrote here, as its run.json lists them."""
+def _earlier(target: Path, record: str) -> set[str]:
+    """Return the names of the files an earlier run wrote here, as its record lists them."""
     try:
-        listed = json.loads((target / RUN_FILE).read_text(encoding="utf-8"))["files"]
+        listed = json.loads((target / record).read_text(encoding="utf-8"))["files"]
         names = {str(name) for name in listed}
     except (OSError, ValueError, KeyError, TypeError):
         return set()

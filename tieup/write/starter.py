@@ -7,14 +7,19 @@ from pathlib import Path
 from tieup.errors import OutputError
 
 JOB = """\
-# What the job is. Every key below shows its default unless a comment says otherwise.
+# What the job is. Every key below shows its default unless a comment says otherwise. A line that
+# begins with # and a key is switched on by taking the # away; the README lists every key.
 title: New job
 
 # Must be given. angle: deg dms dms-packed gon rad mil. length: m ft ftUS (the two feet differ).
 units: {angle: dms, length: m}
 
 raw: [raw/*.csv]          # raw observations; tieup never edits them
-control: control.csv      # marks with known coordinates
+control: control.csv      # marks with known coordinates; may be empty where datum is free or local
+#control_sd: 0            # sd of a control coordinate that states none, in the job's length unit
+#levels: levels.csv       # level runs: from, to, difference, sd or length
+#levels_sd: 3             # mm for a run of 1 km, for runs that give a length
+#tapes: tapes.csv         # horizontal distances: from, to, distance, sd
 
 # control: the frame is held by control.csv. free: no mark is held. local: one mark and
 # a direction, for a site without control:
@@ -25,12 +30,28 @@ datum: control
 # direction and zenith in arc seconds, distance in mm and ppm.
 instruments:
   default: {direction: 2, zenith: 2, distance: [1.5, 2.0]}
+#  second: {prism_constant: -30, target_constants: {mini: 11.3}, scale: 1}    # mm, factor
+#  third: {reference: {temperature: 12, pressure: 1013.25, carrier: 0.658}}   # reduce for weather
 centring: {instrument: 0.5, target: 1.0}    # mm over the mark
 heights: {instrument: 1.0, target: 1.0}     # mm of the booked heights
 
-atmosphere: {refraction: 0.13}
-tolerances: paving        # what a tie may differ before it matters
+atmosphere: {refraction: 0.13}   # and, for the weather: temperature (C), pressure (hPa), humidity
+#set_limits: {direction: 10, zenith: 10, distance: 4, offset: 2}   # seconds, seconds, mm, mm
+#grid: {scale: 0.99964, sea_level: true, separation: 0}   # or {crs: "EPSG:25832"}; grid control
+tolerances: paving        # or building-layout, topographic, control, or limits of your own
 confidence: 0.95
+#audit: raw-data          # rules of tieup audit, or a file of your own in this folder
+
+# How raw tables are written, where it is not as in raw/day1.csv. columns: names every column that
+# is taken, by its heading or by its position from 1, with a unit where it has another one:
+#columns: {setup: ST, point: PT, direction: HZ, zenith: V, distance: {column: SD, unit: m}}
+#delimiter: ","           # one character, tab or whitespace
+#skip_rows: 0             # lines above the header
+#decimal: "."
+#encoding: utf-8
+#header: true
+#sheet: ""                # of a workbook
+#row_kind: {column: TYPE, shots: [SHOT], sets: {SETUP: {setup: ST, instrument_height: HI}}}
 
 # What a person decided about the raw data, each with its reason. For example
 #   - {accept: F-7c1e, by: office, reason: "book says 1.400"}     apply the proposed cure
@@ -39,6 +60,13 @@ confidence: 0.95
 #   - {rename: {setup: S2, point: "101"}, to: CP1, reason: "field book"}
 #   - {keep: F-19a0, reason: "seen, left as it is"}
 decisions: []
+
+# Points and strings to work out of the adjusted marks, anew at every run. For example
+#   - {point: D1, from: T5, bearing: 45-00-00, distance: 2.5, grade: -2}    grade in per cent
+#   - {point: D2, intersect: [[T1, T2], [T3, T4]]}                          where two lines cross
+#   - {point: D3, from: T7, elevation: 101.25, by: office, reason: "plan"}  a typed elevation
+#   - {string: CURB-BACK, offset: CURB, distance: 0.15}                     to the right of CURB
+derived: []
 """
 
 CONTROL = """\

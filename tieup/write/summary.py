@@ -1,7 +1,8 @@
 """The first screen: whether the site ties, how well it fits, what to settle, where the files are.
 
 For a person in a truck: the answer stands in the first line, the words are the trade's, and
-all of it fits a screen of 80 columns and 40 lines. The long lists are in the files.
+all of it fits a screen of 80 columns and 40 lines, unless more must be settled before use than
+that has room for. The long lists are in the files.
 """
 
 from __future__ import annotations
@@ -9,30 +10,37 @@ from __future__ import annotations
 import math
 import textwrap
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from tieup.model.answer import TIED, UNPROVED
 from tieup.model.finding import Finding
 from tieup.model.reconciliation import FATES, Fit, Reconciliation, Table
 from tieup.write.cautions import CAUTIONS
 from tieup.write.columns import COORDINATE, SETUPS, TIES
-from tieup.write.documents import finding_record, significant
-from tieup.write.folder import RUN_FILE, WRITERS
+from tieup.write.documents import decision_line, finding_record, significant
+from tieup.write.folder import RUN_FILE, WRITERS, writers_of
+from tieup.write.lengths import Lengths, tie_words
 from tieup.write.tables import decimals
 
 WIDTH = 80
 HEIGHT = 40
 MOST_SETUPS = 8
 MOST_TITLE = 40
+MOST_REASONS = 4
 LABEL = 11  # width of the words in front of the facts
-FACT_LINES, SAYS_LINES, CURE_LINES = 2, 3, 2
+FACT_LINES, SAYS_LINES, SHORT_LINES, CURE_LINES = 2, 3, 2, 2
+MOST_STOPS = 8  # findings to settle that are shown, however small the screen
 
 
 def summary_text(site: Reconciliation, out: Path, others: Sequence[str] = ()) -> str:
     """Return the first screen; ``out`` holds the files, ``others`` among them."""
-    head = [*_wrapped(headline(site)), "", *_facts(site), "", *_setup_lines(site)]
-    foot = ["", *_files(out, others), "", *_caution(site)]
+    setups = ["", *_setup_lines(site)] if len(site.setups["setup"]) else []
+    head = [*_wrapped(headline(site)), "", *_facts(site), *setups]
+    foot = ["", *_files(site, out, others), "", *_caution(site)]
     findings = _finding_lines(site.findings, HEIGHT - len(head) - len(foot) - 1)
     return "\n".join([*head, *([""] if findings else []), *findings, *foot]) + "\n"
 
@@ -43,8 +51,11 @@ def summary_record(site: Reconciliation, out: Path, others: Sequence[str] = ()) 
     worst = worst_tie(site)
     return {
         "title": site.job.title,
-        "ties": site.status == 0,
+        "ties": site.verdict.word == TIED,
         "status": site.status,
+        "verdict": site.verdict.word,
+        "reasons": list(site.verdict.reasons),
+        "failing_falls": list(site.verdict.falls),
         "headline": headline(site),
         "length_unit": site.job.length_unit,
         "angle_unit": site.job.angle_unit,
@@ -57,7 +68,7 @@ def summary_record(site: Reconciliation, out: Path, others: Sequence[str] = ()) 
         "worst_tie": _record(site, site.ties, worst) if worst is not None else None,
         "findings": [finding_record(finding) for finding in site.findings],
         "out": str(out),
-        "files": [*WRITERS, *others, RUN_FILE],
+        "files": [*writers_of(site), *others, RUN_FILE],
         "cautions": list(CAUTIONS),
     }
 
@@ -66,39 +77,16 @@ def headline(site: Reconciliation) -> str:
     """Return the answer in one sentence."""
     setups, ties = len(site.setups["setup"]), Counter(site.ties["verdict"])
     title = _clipped(site.job.title or site.job.folder.name, MOST_TITLE)
-    if site.status == 0:
-        return f"{title}: THE SITE TIES. {_count(setups, 'setup')}, {_tested(ties)}."
-    severities = Counter(finding.severity for finding in site.findings)
-    beyond = _beyond_by_scatter(site.ties)
-    if not ties["fails"] and not severities["stop"] and (beyond or not ties["ties"]):
-        return f"{title}: NOT PROVED YET. {_unproved(beyond, ties)}."
-    parts = [
-        f"{ties['fails']} of {_count(ties.total(), 'tie')} fail" if ties["fails"] else "",
-        f"{severities['stop']} to settle before use" if severities["stop"] else "",
-        f"{severities['check']} to check" if severities["check"] else "",
-    ]
-    reasons = ", ".join(part for part in parts if part) or "something must be decided"
-    return f"{title}: DOES NOT TIE YET. {reasons[0].upper()}{reasons[1:]}."
-
-
-def _beyond_by_scatter(ties: Table) -> int:
-    """Count the ties beyond their limit by no more than the scatter of the gear."""
-    count = 0
-    for row, verdict in enumerate(ties["verdict"]):
-        plan = float(ties["d_horizontal"][row]) > float(ties["limit_horizontal"][row])
-        rise = abs(float(ties["d_elevation"][row])) > float(ties["limit_elevation"][row])
-        count += verdict == "untested" and (plan or rise)
-    return count
-
-
-def _unproved(beyond: int, ties: Counter[Any]) -> str:
-    """Say why nothing is proved though nothing is wrong."""
-    if beyond:
-        return (
-            f"{beyond} of {_count(ties.total(), 'tie')} beyond the limit, by no more than the gear "
-            "scatters: shoot again to prove it"
-        )
-    return f"None of {_count(ties.total(), 'tie')} can be proved within the limits with this gear"
+    beside = f", {site.verdict.fallen.upper()}" if site.verdict.falls else ""
+    falls = f" {site.verdict.falls[0]}." if site.verdict.falls else ""
+    if site.verdict.word == TIED and not setups:
+        checks = f"{_count(site.summary.minimal.dof, 'check')}, within what the levels are stated"
+        return f"{title}: THE LEVELS TIE{beside}. {checks} to hold.{falls}"
+    if site.verdict.word == TIED:
+        tied = f"{_count(setups, 'setup')}, {_tested(ties)}"
+        return f"{title}: THE SITE TIES{beside}. {tied}.{falls}"
+    word = "NOT PROVED YET" if site.verdict.word == UNPROVED else "DOES NOT TIE YET"
+    return f"{title}: {word}{beside}: {site.verdict.why(MOST_REASONS)}.{falls}"
 
 
 def _tested(ties: Counter[Any]) -> str:
@@ -110,8 +98,9 @@ def _tested(ties: Counter[Any]) -> str:
 def _facts(site: Reconciliation) -> list[str]:
     """Return what was read and how it fits, one labelled line or two each."""
     facts = [
-        ("Read", _read(site)),
-        ("Points", _points(site.coordinates)),
+        *([("Read", _read(site))] if site.job.raw_files else []),
+        *(_list_fact(name, counts) for name, counts in (site.run.get("lists") or {}).items()),
+        ("Points", _points(site)),
         ("Datum", site.summary.datum),
         ("Fit", _fit_words(site.summary.minimal, "readings")),
     ]
@@ -119,7 +108,7 @@ def _facts(site: Reconciliation) -> list[str]:
         facts.append(("Control", _fit_words(site.summary.held, "readings and control together")))
     worst = worst_tie(site)
     if worst is not None:
-        facts.append(("Worst tie", _tie_words(site, worst)))
+        facts.append(("Worst tie", tie_words(site, worst)))
     return [
         line for label, words in facts for line in _wrapped(words, f"{label:<{LABEL}}", FACT_LINES)
     ]
@@ -127,16 +116,38 @@ def _facts(site: Reconciliation) -> list[str]:
 
 def _read(site: Reconciliation) -> str:
     rows = site.summary.rows
-    fates = ", ".join(f"{rows[fate]:,} {fate}" for fate in FATES if rows.get(fate))
-    total = sum(rows.values())
+    some = _used_in_part(site.observations)
+    part = {"used": f" ({some:,} in part)" if some else ""}
+    fates = [f"{rows[fate]:,} {fate}{part.get(fate, '')}" for fate in FATES if rows.get(fate)]
     files = _count(len(site.job.raw_files), "raw file")
-    return f"{files}, {_count(total, 'row')}: {fates or 'none'}"
+    return f"{files}, {_count(sum(rows.values()), 'row')}: {', '.join(fates) or 'none'}"
 
 
-def _points(coordinates: Table) -> str:
-    roles, proofs = Counter(coordinates["role"]), Counter(coordinates["proof"])
-    kinds = ", ".join(f"{count:,} {role}" for role, count in roles.items() if role)
-    words = f"{_count(roles.total(), 'point')} ({kinds})" if kinds else "none"
+def _used_in_part(observations: Table) -> int:
+    """Count the rows of which some readings are used and some are not."""
+    file, line = np.asarray(observations["file"]), np.asarray(observations["line"])
+    if not len(file):
+        return 0
+    starts = np.flatnonzero(np.append(True, (file[1:] != file[:-1]) | (line[1:] != line[:-1])))
+    used = np.asarray(observations["status"]) == "used"
+    some, every = np.logical_or.reduceat(used, starts), np.logical_and.reduceat(used, starts)
+    return int((some & ~every).sum())
+
+
+def _list_fact(name: str, counts: Mapping[str, int]) -> tuple[str, str]:
+    """Say what was read of levels or tapes."""
+    noun = {"levels": "level run", "tapes": "taped distance"}[name]
+    fates = ", ".join(f"{number:,} {fate}" for fate, number in counts.items() if number)
+    return name.capitalize(), f"{_count(sum(counts.values()), noun)}: {fates}"
+
+
+def _points(site: Reconciliation) -> str:
+    roles, proofs = Counter(site.coordinates["role"]), Counter(site.coordinates["proof"])
+    noun, words_of = "point", {role: role for role in roles}
+    if not site.job.raw_files:
+        noun, words_of = "mark", {"control": "benchmark", "tie": "levelled"}
+    kinds = ", ".join(f"{n:,} {words_of.get(role, role)}" for role, n in roles.items() if role)
+    words = f"{_count(roles.total(), noun)} ({kinds})" if kinds else "none"
     if proofs["unchecked"]:
         words += f"; {proofs['unchecked']:,} unchecked: nothing would catch a mistake in them"
     return words
@@ -167,22 +178,6 @@ def worst_tie(site: Reconciliation) -> int | None:
     return worst
 
 
-def _tie_words(site: Reconciliation, row: int) -> str:
-    """Say where a setup puts a mark: "S2 puts CP4 2 mm off in plan, 12 mm low"."""
-    ties, unit = site.ties, site.job.length_unit
-    plan, rise = float(ties["d_horizontal"][row]), float(ties["d_elevation"][row])
-    sides = {
-        "limit_horizontal": f"{_length(plan, unit)} off in plan",
-        "limit_elevation": _height(rise, unit),
-    }
-    words = [
-        f"{side} (limit {_length(ties[limit][row], unit)})"
-        for (limit, side), value in zip(sides.items(), (plan, rise), strict=True)
-        if math.isfinite(value)
-    ]
-    return f"{ties['setup'][row]} puts {ties['point'][row]} {', '.join(words)}"
-
-
 def _setup_lines(site: Reconciliation) -> list[str]:
     """Return the table of setups, what does not tie first where not all of them fit in."""
     setups = site.setups
@@ -190,17 +185,21 @@ def _setup_lines(site: Reconciliation) -> list[str]:
     if len(rows) > MOST_SETUPS:
         rows.sort(key=lambda row: setups["verdict"][row] == "ties")
     plan, height = _worst_by_setup(site.ties)
-    unit = site.job.length_unit
+    lengths = Lengths(site.job.length_unit)
+    more = len(lengths.small) - len("mm")
+    over_width, plan_width, height_width = 10 - more, 9 + more, 14 + more
     lines = [
-        f"{'Setup':<14} {'Over':<10} {'Ties':>4} {'Plan':>9} {'Height':>14}  Geometry, verdict"
+        f"{'Setup':<14} {'Over':<{over_width}} {'Ties':>4} {'Plan':>{plan_width}} "
+        f"{'Height':>{height_width}}  Geometry, verdict"
     ]
     for row in rows[:MOST_SETUPS]:
         name = str(setups["setup"][row])
         over = str(setups["station"][row]) or "free"
         line = (
-            f"{_clipped(name, 14):<14} {_clipped(over, 10):<10} {setups['ties'][row]:>4} "
-            f"{_length(plan.get(name, math.nan), unit) or '-':>9} "
-            f"{_height(height.get(name, math.nan), unit) or '-':>14}  "
+            f"{_clipped(name, 14):<14} {_clipped(over, over_width):<{over_width}} "
+            f"{setups['ties'][row]:>4} "
+            f"{lengths.said(plan.get(name, math.nan)) or '-':>{plan_width}} "
+            f"{lengths.height(height.get(name, math.nan)) or '-':>{height_width}}  "
             f"{setups['geometry'][row]}, {setups['verdict'][row]}"
         )
         lines.append(_clipped(line, WIDTH))
@@ -223,47 +222,58 @@ def _worst_by_setup(ties: Table) -> tuple[dict[str, float], dict[str, float]]:
 
 
 def _finding_lines(findings: Sequence[Finding], room: int) -> list[str]:
-    """Return the worst findings with their cures, as many as there is room for."""
-    lines: list[str] = []
-    for number, finding in enumerate(findings):
-        label = f"{finding.severity.upper():<6}{finding.id}  "
-        block = _wrapped(finding.says, label, SAYS_LINES)
-        if finding.cure:
-            block += _wrapped(finding.cure, " " * 6 + "cure: ", CURE_LINES)
-        rest = len(findings) - number
-        if len(lines) + len(block) > room - (rest > 1):
-            lines.append(f"{'and' if lines else 'See'} {rest:,} more in findings.json")
+    """Return the worst findings with their cures, as many as there is room for.
+
+    What must be settled before use is shown whether there is room or not, in fewer words each.
+    """
+    stops = [finding for finding in findings if finding.severity == "stop"][:MOST_STOPS]
+    lines = [line for finding in stops for line in _block(finding)]
+    to_paste = _to_paste(stops)
+    more = len(findings) > len(stops)
+    if len(lines) + len(to_paste) > room - more:
+        lines = [line for finding in stops for line in _block(finding, SHORT_LINES)]
+    lines += to_paste
+    shown = len(stops)
+    for number, finding in enumerate(findings[shown:], shown + 1):
+        block = _block(finding)
+        if finding.severity == "stop" or len(lines) + len(block) > room - (number < len(findings)):
             break
         lines += block
+        shown = number
+    if rest := len(findings) - shown:
+        lines.append(f"{'and' if lines else 'See'} {rest:,} more in findings.json")
     return lines
 
 
-def _files(out: Path, others: Sequence[str]) -> list[str]:
-    names = ", ".join([*WRITERS, *others, RUN_FILE])
-    return [f"Written to {out}:", *_wrapped(names, "  ", FACT_LINES + (len(others) > 0))]
+def _block(finding: Finding, says: int = SAYS_LINES) -> list[str]:
+    """Return a finding in so many lines, with its cure."""
+    lines = _wrapped(finding.says, f"{finding.severity.upper():<6}{finding.id}  ", says)
+    return lines + (_cure(finding) if finding.cure else [])
+
+
+def _cure(finding: Finding) -> list[str]:
+    return _wrapped(finding.cure, " " * 6 + "cure: ", CURE_LINES)
+
+
+def _to_paste(stops: Sequence[Finding]) -> list[str]:
+    """Return the line that accepts the worst finding that a decision can settle, if any can."""
+    line = next((decision_line("accept", f.id) for f in stops if f.decidable), "")
+    if not line:
+        return []
+    return ["To decide, write under decisions: in job.yaml, for instance", f"  {line}"]
+
+
+def _files(site: Reconciliation, out: Path, others: Sequence[str]) -> list[str]:
+    written = list(writers_of(site))
+    names = ", ".join([*written, *others, RUN_FILE])
+    more = bool(others) or len(written) > len(WRITERS)
+    return [f"Written to {out}:", *_wrapped(names, "  ", FACT_LINES + more)]
 
 
 def _caution(site: Reconciliation) -> list[str]:
     limits = site.job.tolerances
     source = f"Limits {limits.name}: {limits.source}."
     return _wrapped(" ".join([*CAUTIONS[:-1], source]))
-
-
-def _length(value: float, unit: str) -> str:
-    """Return a small length without sign: mm on a metric job, else thousandths of a foot."""
-    if not math.isfinite(value):
-        return ""
-    if unit != "m":
-        return f"{abs(value):.3f} ft"
-    if abs(value) >= 1.0:
-        return f"{abs(value):.3f} m"
-    return f"{abs(value) * 1000:.1f}".removesuffix(".0") + " mm"
-
-
-def _height(value: float, unit: str) -> str:
-    """Return a height difference as a crew says it: 12 mm low."""
-    length = _length(value, unit)
-    return length and f"{length} {'low' if value < 0 else 'high'}"
 
 
 def _count(number: int, noun: str) -> str:

@@ -54,6 +54,11 @@ def ties_text(site: Reconciliation) -> str:
     return csv_text(site.ties, TIES, site.job.angle_unit)
 
 
+def table_text(site: Reconciliation, *, table: str, columns: Mapping[str, str]) -> str:
+    """Return a table of a site, named as in `Reconciliation`, as CSV."""
+    return csv_text(getattr(site, table), columns, site.job.angle_unit)
+
+
 def csv_text(table: Table, columns: Mapping[str, str], angle_unit: str) -> str:
     """Write a table as CSV with LF line ends.
 
@@ -134,12 +139,16 @@ def decimals(kind: str, angle_unit: str) -> int:
 
 def _quoted(texts: Cells) -> Cells:
     """Put texts that CSV would misread in quotes."""
-    texts = [text if isinstance(text, str) else _plain(text) for text in texts]
-    joined = "\n".join(texts)
+    try:
+        joined = "\n".join(texts)
+    except TypeError:  # a cell that is no text; to ask each of a million cells takes longer
+        texts = [text if isinstance(text, str) else _plain(text) for text in texts]
+        joined = "\n".join(texts)
     broken = joined.count("\n") != max(len(texts) - 1, 0)
     if not broken and not any(mark in joined for mark in ',"\r#'):
         return texts
-    return [_cell(text) for text in texts]
+    quoted = {text: _cell(text) for text in dict.fromkeys(texts)}
+    return [quoted[text] for text in texts]
 
 
 def _plain(value: Any) -> str:

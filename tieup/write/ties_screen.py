@@ -11,15 +11,16 @@ import textwrap
 from collections.abc import Sequence
 from typing import Any
 
-from tieup.model.answer import JointAnswer, SetupAnswer, TieAnswer
+from tieup.model.answer import TIED, UNPROVED, JointAnswer, SetupAnswer, TieAnswer
 from tieup.units import length_factor
 from tieup.write.cautions import CAUTIONS
 from tieup.write.documents import significant
+from tieup.write.lengths import Lengths
 
 WIDTH, HEIGHT = 80, 40
 LEAST_WIDTH = 36
 LEAST_TABLE = 4  # lines of a table: a blank, the heading, a row, how many more
-MOST_NAMED = 4
+MOST_REASONS = 3
 FAILS, TIES = "fails", "ties"
 SHORT_CAUTION = "Check independently before excavating, paving or setting structure."
 
@@ -60,8 +61,11 @@ def ties_record(answer: TieAnswer) -> dict[str, Any]:
 
     return {
         "title": answer.title,
-        "ties": not _open(answer),
-        "status": answer.status,
+        "ties": answer.verdict.word == TIED,
+        "status": answer.verdict.status,
+        "verdict": answer.verdict.word,
+        "reasons": list(answer.verdict.reasons),
+        "failing_falls": list(answer.verdict.falls),
         "headline": headline(answer),
         "length_unit": answer.length_unit,
         "limits": {
@@ -110,35 +114,27 @@ def ties_record(answer: TieAnswer) -> dict[str, Any]:
 def headline(answer: TieAnswer) -> str:
     """Return the answer in a sentence or two; what is not proved is never called good."""
     title = answer.title if len(answer.title) <= 40 else answer.title[:38] + ".."
-    counts = f"{answer.holding} marks tie"
-    if answer.failing:
-        counts = f"{answer.failing} fail, {counts}"
-    if answer.unproved:
-        counts += f", {answer.unproved} unproved"
     odd = f" {answer.odd} is the odd one." if answer.odd else ""
-    open_ = _open(answer)
-    if answer.status:
-        return f"{title}: DO NOT BUILD ON IT YET.{odd} {counts}."
-    if open_:
-        return f"{title}: NOT PROVED YET: {_row_of(open_)}.{odd} {counts}."
-    return f"{title}: THE BAYS TIE.{odd} {counts}."
+    marks = _marks(answer)
+    beside = f", {answer.verdict.fallen.upper()}" if answer.verdict.falls else ""
+    falls = f" {answer.verdict.falls[0]}." if answer.verdict.falls else ""
+    if answer.verdict.word == TIED:
+        tied = f"THE BAYS TIE{beside}. {marks}" if answer.setups else f"THE LEVELS TIE{beside}"
+        return f"{title}: {tied}.{falls}"
+    word = "NOT PROVED YET" if answer.verdict.word == UNPROVED else "DO NOT BUILD ON IT YET"
+    return f"{title}: {word}{beside}: {answer.verdict.why(MOST_REASONS)}.{odd} {marks}.{falls}"
 
 
-def _open(answer: TieAnswer) -> list[str]:
-    """Name every setup and joint that does not tie, or is not proved to."""
-    parts: list[SetupAnswer | JointAnswer] = [*answer.setups, *answer.joints]
-    return [_name(part) for part in parts if part.verdict != TIES]
-
-
-def _row_of(names: list[str]) -> str:
-    shown = names[:MOST_NAMED]
-    more = len(names) - len(shown)
-    return ", ".join(shown) + (f" and {more} more" if more else "")
+def _marks(answer: TieAnswer) -> str:
+    """Count the mark ties that hold, and those that nothing proves."""
+    marks = "1 mark ties" if answer.holding == 1 else f"{answer.holding:,} marks tie"
+    return f"{marks}, {answer.unproved:,} unproved" if answer.unproved else marks
 
 
 def _limits(answer: TieAnswer) -> str:
-    plan = _length(answer.limits.horizontal, answer.length_unit)
-    height = _length(answer.limits.elevation, answer.length_unit)
+    factor, lengths = length_factor(answer.length_unit), Lengths(answer.length_unit, whole=True)
+    plan = lengths.said(answer.limits.horizontal / factor)
+    height = lengths.said(answer.limits.elevation / factor)
     side = " High, low: the setup, or the second one of a joint."
     return f"Limits ({answer.limits.name}): plan {plan}, height {height}.{side}"
 
@@ -147,9 +143,10 @@ def _entries(
     parts: Sequence[SetupAnswer] | Sequence[JointAnswer], answer: TieAnswer, title: str, width: int
 ) -> list[list[str]]:
     """Return a heading, then the lines of each setup or joint: name, plan, height, verdict."""
-    names = [title, *(_name(part) for part in parts)]
-    plans = ["plan", *(_length(part.plan, answer.length_unit) or "-" for part in parts)]
-    heights = ["height", *(_height(part.height, answer.length_unit) or "-" for part in parts)]
+    names = [title, *(part.name for part in parts)]
+    factor, lengths = length_factor(answer.length_unit), Lengths(answer.length_unit, whole=True)
+    plans = ["plan", *(lengths.said(part.plan / factor) or "-" for part in parts)]
+    heights = ["height", *(lengths.height(part.height / factor) or "-" for part in parts)]
     verdicts = ["", *(p.verdict.upper() if p.verdict == FAILS else p.verdict for p in parts)]
     spans = [max(map(len, texts)) for texts in (names, plans, heights)]
     spans[0] = min(spans[0], max(width - spans[1] - spans[2] - 12, 8))
@@ -169,17 +166,11 @@ def _with_reason(line: str, part: SetupAnswer | JointAnswer, width: int) -> list
     """Put the reason behind the verdict where it fits, else below it, indented."""
     why = part.words
     tied = part.verdict == TIES
-    if tied and isinstance(part, JointAnswer):
+    if tied and isinstance(part, JointAnswer) and math.isfinite(part.plan + part.height):
         return [line]
     if len(line) + 2 + len(why) <= width:
         return [f"{line}: {why}"]
     return [line] if tied else [line, *_folded(f"  {why}", width, "  ")]
-
-
-def _name(part: SetupAnswer | JointAnswer) -> str:
-    if isinstance(part, JointAnswer):
-        return f"{part.first}-{part.second}"
-    return f"{part.setup} over {part.station}" if part.station else part.setup
 
 
 def _shared_out(wanted: list[int], room: int) -> list[int]:
@@ -221,23 +212,6 @@ def _some(items: list[list[str]], room: int) -> list[str]:
             break
         lines += item
     return lines
-
-
-def _length(value: float, unit: str) -> str:
-    """Return a small length without sign, in mm or in hundredths of a foot."""
-    if not math.isfinite(value):
-        return ""
-    if unit != "m":
-        return f"{abs(value) / length_factor(unit):.2f} ft"
-    return f"{abs(value):.1f} m" if abs(value) >= 1.0 else f"{abs(value) * 1000:.0f} mm"
-
-
-def _height(value: float, unit: str) -> str:
-    """Return a height difference as a crew says it: 12 mm low."""
-    length = _length(value, unit)
-    if not length or float(length.split()[0]) == 0.0:
-        return length
-    return f"{length} {'low' if value < 0 else 'high'}"
 
 
 def _clipped(text: str, width: int) -> str:

@@ -52,7 +52,7 @@ class SitePoint:
 
 @dataclass(frozen=True)
 class SiteString:
-    """A 3-D line: its string and code (of its first point that has one), its points in order."""
+    """A 3-D line: its string and code, its points in order."""
 
     name: str
     code: str
@@ -82,7 +82,10 @@ def site_content(site: Reconciliation, unit: str) -> SiteContent:
         SitePoint(name, tuple(values), tuple(spread), *others)
         for values, spread, name, *others in zip(place.tolist(), sd.tolist(), *words, strict=True)
     ]
-    strings = tuple(_string(chain, every) for chain in chains_of(site.observations, every))
+    numbers: dict[str, int] = {}
+    for number, point in enumerate(every):
+        numbers.setdefault(point.name, number)  # marks stand before free stations
+    strings = tuple(_string(chain, every) for chain in chains_of(site.strings, numbers))
     points = tuple(point for point in every if point.has_place)
     system, left_out = system_of(site.job, unit), len(every) - len(points)
     statements = _statements(unit, system, points, left_out)
@@ -100,9 +103,7 @@ def _text(value: Any) -> str:
 
 
 def _string(chain: Chain, points: Sequence[SitePoint]) -> SiteString:
-    members = tuple(points[number] for number in chain.points)
-    code = next((point.code for point in members if point.code), "")
-    return SiteString(chain.string, code, members)
+    return SiteString(chain.string, chain.code, tuple(points[number] for number in chain.points))
 
 
 def _statements(

@@ -12,21 +12,23 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from tieup.model.answer import JointAnswer, SetupAnswer, TieAnswer
+import numpy as np
+
+from tieup.model.answer import TIED, UNPROVED, JointAnswer, SetupAnswer, TieAnswer
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.units import length_factor
+from tieup.write.lengths import Lengths, tie_words
 from tieup.write.page.grid import left_out, length, numbers, texts
+from tieup.write.page.strings import FallSentence, failing_falls
 from tieup.write.page.wording import (
     BAD,
     GEOMETRY,
     GOOD,
     OPEN,
-    Lengths,
     Verdict,
     count,
     listed,
     stand_words,
-    tie_words,
     verdict_of,
 )
 
@@ -98,6 +100,8 @@ class Crew:
     mistakes_note: str
     failing: tuple[Sentence, ...]
     failing_note: str
+    falls: tuple[FallSentence, ...]
+    falls_note: str
     untested: str
     unchecked: str
     todo: tuple[str, ...] | None
@@ -109,8 +113,13 @@ def crew_view(site: Reconciliation) -> Crew:
     fails = _worst_first(site.ties, [row for row, word in enumerate(verdicts) if word == "fails"])
     open_ = [row for row, word in enumerate(verdicts) if word == "untested"]
     setups, joints = _setups(site), _joints(site.answer)
-    mistakes = [finding for finding in site.findings if finding.severity in ("stop", "check")]
-    answer, shape = _answer(site, [*setups, *joints])
+    mistakes = [
+        finding
+        for finding in site.findings
+        if finding.severity in ("stop", "check") and finding.kind != "fall"
+    ]
+    falls = tuple(failing_falls(site))
+    answer, shape = _answer(site)
     first = "what does not tie"
     return Crew(
         answer=answer,
@@ -132,22 +141,22 @@ def crew_view(site: Reconciliation) -> Crew:
             for row in fails[:MOST_SENTENCES]
         ),
         failing_note=left_out(MOST_SENTENCES, len(fails), "failing ties", "ties.csv", "the worst"),
+        falls=falls[:MOST_SENTENCES],
+        falls_note=left_out(MOST_SENTENCES, len(falls), "falls that fail", "falls.csv"),
         untested=_untested(site.ties, open_),
         unchecked=_unchecked(site.coordinates),
-        todo=None
-        if site.todo is None
-        else tuple(text[:1].upper() + text[1:] for text in site.todo),
+        todo=site.todo,
     )
 
 
-def _answer(site: Reconciliation, rows: Sequence[CrewRow]) -> tuple[str, str]:
+def _answer(site: Reconciliation) -> tuple[str, str]:
     """Return the answer and its shape; what is not proved is never called good."""
-    if site.status:
-        return "Do not build on it yet.", BAD
-    unproved = [row.name for row in rows if row.verdict.shape != GOOD]
-    if unproved:
-        return f"Not proved yet: {listed(unproved, MOST_NAMES)}.", OPEN
-    return "The bays tie.", GOOD
+    if site.verdict.word == TIED:
+        falls = site.verdict.fallen
+        return (f"The bays tie, but {falls}.", BAD) if falls else ("The bays tie.", GOOD)
+    if site.verdict.word == UNPROVED:
+        return "Not proved yet.", OPEN
+    return "Do not build on it yet.", BAD
 
 
 def _reasons(site: Reconciliation, ties: Counter[str]) -> Iterator[str]:
@@ -155,19 +164,14 @@ def _reasons(site: Reconciliation, ties: Counter[str]) -> Iterator[str]:
     setups = count(length(site.setups), "setup")
     if site.answer is not None and site.answer.odd:
         yield f"{site.answer.odd} is the odd one."
-    if not ties.total():
-        yield f"{setups}, and no mark shared between them: there are no ties to test."
-    elif ties["fails"]:
-        yield f"{ties['fails']:,} of {count(ties.total(), 'tie')} do not tie{_limits(site)}."
-    else:
+    if ties.total():
         yield f"{setups}. {ties['ties']:,} of {count(ties.total(), 'tie')} tie{_limits(site)}."
+    else:
+        yield f"{setups}, and no mark shared between them: there are no ties to test."
+    for reason in site.verdict.reasons:
+        yield f"{reason[:1].upper()}{reason[1:]}."
     if ties["untested"]:
         yield f"{count(ties['untested'], 'tie')} not proved either way."
-    severities = Counter(finding.severity for finding in site.findings)
-    if severities["stop"]:
-        yield f"{count(severities['stop'], 'thing')} to settle before anyone uses the coordinates."
-    if severities["check"]:
-        yield f"{count(severities['check'], 'thing')} to check."
 
 
 def _limits(site: Reconciliation) -> str:
@@ -247,7 +251,7 @@ def _joint(part: JointAnswer, answer: TieAnswer) -> CrewRow:
         where=listed(part.strings, MOST_NAMES),
         verdict=verdict_of(part.verdict),
         measures=_defined(measures),
-        remark="" if part.verdict == "ties" else part.words,
+        remark="" if part.verdict == "ties" and _defined(measures) else part.words,
     )
 
 
@@ -290,7 +294,8 @@ def _untested(ties: Table, rows: Sequence[int]) -> str:
 
 def _unchecked(coordinates: Table) -> str:
     """Say how many points nothing checks: someone may dig or pave by one of them."""
-    number = texts(coordinates, "proof").count("unchecked")
+    proof = np.asarray(coordinates["proof"], dtype=object)
+    number = int(np.count_nonzero(proof == "unchecked"))
     if not number:
         return ""
     return (

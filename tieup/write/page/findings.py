@@ -7,11 +7,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from tieup.model.finding import Finding, Rival
-from tieup.write.documents import significant
+from tieup.write.documents import decision_line, significant
 from tieup.write.page.wording import Verdict, verdict_of
 
 MOST_LINES = 12
-DECIDABLE = ("excluded", "split", "freed")  # what was done about mistakes that can be decided
 
 
 @dataclass(frozen=True)
@@ -89,13 +88,9 @@ def times(statistic: float) -> str:
 def _decisions(finding: Finding) -> Iterator[tuple[str, str]]:
     """Return the lines for ``decisions:`` in job.yaml that settle a finding.
 
-    Only mistakes that were named and taken out, and not yet by a person's word, can be.
+    Only mistakes that were named can be, and only where no person has decided yet.
     """
-    if finding.action not in DECIDABLE:
+    if not finding.decidable:
         return
-    yield "to apply the cure", _line("accept", finding.id)
-    yield "to leave it as it is", _line("keep", finding.id)
-
-
-def _line(verb: str, finding: str) -> str:
-    return f'- {{{verb}: {finding}, by: "your name", reason: "why"}}'
+    yield "to apply the cure", decision_line("accept", finding.id)
+    yield "to put it back as it was booked", decision_line("keep", finding.id)

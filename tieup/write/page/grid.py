@@ -71,11 +71,12 @@ def numbers(table: Table, name: str) -> FloatArray:
     return np.asarray(table[name], dtype=np.float64)
 
 
-def texts(table: Table, name: str) -> list[str]:
-    """Return a column as texts, empty throughout where the table lacks it."""
+def texts(table: Table, name: str, rows: IntArray | None = None) -> list[str]:
+    """Return a column, or ``rows`` of it, as texts; empty throughout where the table lacks it."""
     if name not in table:
-        return [""] * length(table)
-    values = np.asarray(table[name]).tolist()
+        return [""] * (length(table) if rows is None else len(rows))
+    column = np.asarray(table[name])
+    values = (column if rows is None else column[rows]).tolist()
     return [value if type(value) is str else _text(value) for value in values]
 
 

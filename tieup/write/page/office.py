@@ -12,7 +12,7 @@ import numpy as np
 from tieup.model.arrays import IntArray
 from tieup.model.decision import Decision
 from tieup.model.reconciliation import FATES, Reconciliation, Table
-from tieup.units import length_factor
+from tieup.units import length_factor, length_word
 from tieup.write.columns import OBSERVATIONS
 from tieup.write.page.grid import (
     CODE,
@@ -29,6 +29,7 @@ from tieup.write.page.grid import (
     texts,
 )
 from tieup.write.page.plots import Plot, residual_plots
+from tieup.write.page.strings import checks_grid
 from tieup.write.page.wording import Verdict, count, verdict_of
 
 MOST_UNUSED, MOST_RULES, MOST_DECISIONS, MOST_FILES = 500, 500, 200, 300
@@ -50,6 +51,7 @@ class Office:
     unknown_columns: tuple[str, ...]
     rules: Grid | None
     rules_count: tuple[tuple[Verdict, int], ...]
+    falls: Grid | None
     decisions: Grid | None
     unused: Grid | None
     points: Grid
@@ -71,10 +73,11 @@ def office_view(site: Reconciliation, starts: IntArray) -> Office:
         unknown_columns=tuple(map(str, site.run.get("unknown_columns") or ())),
         rules=_rules(site.rules) if length(site.rules) else None,
         rules_count=tuple(_rules_count(site.rules)),
+        falls=checks_grid(site),
         decisions=_decisions(site),
         unused=_unused(site),
         points=_points(site.coordinates),
-        plots=residual_plots(site.observations, starts, site.job.length_unit),
+        plots=residual_plots(site.observations, starts, length_word(site.job.length_unit)),
     )
 
 
@@ -83,7 +86,10 @@ def _raw_rows(observations: Table, starts: IntArray) -> Counter[tuple[str, str]]
 
     A row counts as used where any of its components is, as in run.json.
     """
-    rank = np.array([GRAVITY.get(status, 0) for status in observations["status"]], dtype=np.int64)
+    status = np.asarray(observations["status"], dtype=object)
+    rank = np.zeros(len(status), dtype=np.int64)
+    for fate, gravity in GRAVITY.items():
+        rank[status == fate] = gravity
     worst = np.maximum.reduceat(rank, starts) if len(starts) else rank
     fates = np.array(list(GRAVITY), dtype=object)[worst]
     return Counter(zip(np.asarray(observations["file"])[starts], fates, strict=True))
@@ -204,7 +210,7 @@ def _set_value(name: str, value: float, unit: str) -> str:
         return f"{words} {value:.0f}"
     if name == "prism_constant":
         return f"{words} {value / length_factor('mm'):.2f} mm"
-    return f"{words} {value / length_factor(unit):.4f} {unit}"
+    return f"{words} {value / length_factor(unit):.4f} {length_word(unit)}"
 
 
 def _effect(effect: Mapping[str, Any] | None) -> str:

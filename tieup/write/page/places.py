@@ -83,8 +83,10 @@ def _chosen(coordinates: Table, rows: IntArray) -> IntArray:
     """Return the rows to show: marks first, of the shots each n-th where there are too many."""
     if len(rows) <= MOST_POINTS:
         return rows
-    roles = np.asarray(coordinates["role"], dtype=object)[rows].tolist()
-    rank = np.array([RANK.get(role, len(RANK)) for role in roles])
+    roles = np.asarray(coordinates["role"], dtype=object)[rows]
+    rank = np.full(len(rows), len(RANK))
+    for role, place in RANK.items():
+        rank[roles == role] = place
     order = np.argsort(rank, kind="stable")
     marks = rows[order[: int((rank < len(RANK)).sum())]][: MOST_POINTS // 2]
     shots = rows[rank == len(RANK)]

@@ -10,7 +10,9 @@ import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.reconciliation import Reconciliation
+from tieup.units import length_word
 from tieup.write.columns import COORDINATES
+from tieup.write.lengths import Lengths
 from tieup.write.page.frame import Frame
 from tieup.write.page.grid import cells, left_out, length, texts
 from tieup.write.page.places import RANK, Places, places_of
@@ -27,7 +29,7 @@ from tieup.write.page.symbols import (
     plan_shifts,
     setup_symbols,
 )
-from tieup.write.page.wording import Lengths, stand_words, verdict_of
+from tieup.write.page.wording import stand_words, verdict_of
 
 FIGURES = ("northing", "easting", "elevation", "elevation_interval")
 SIZES = ("ellipse_major", "ellipse_minor", "ellipse_azimuth")
@@ -48,7 +50,7 @@ LAYERS = (
     Layer("marks", "Control (square), ties (ring); without a core: nothing checks it"),
     Layer("names", "Names"),
     Layer("shots", "Shots; pale: nothing checks it"),
-    Layer("strings", "Strings, as shot"),
+    Layer("strings", "Strings, in order across the setups"),
     Layer("sights", "Sights of marks; dashed: left out or stands out"),
     Layer("shot-sights", "Sights of shots", on=False),
     Layer("shifts", "Plan: where one setup alone puts the mark; filled head: does not tie"),
@@ -91,8 +93,8 @@ def plan_view(site: Reconciliation, starts: IntArray) -> Plan | None:
     shifts, rises = tuple(plan_shifts(site, places)), tuple(height_shifts(site, places))
     return Plan(
         frame=places.frame,
-        unit=site.job.length_unit.removesuffix("US"),
-        lines=lines_of(site.observations, site.coordinates, starts, places),
+        unit=length_word(site.job.length_unit),
+        lines=lines_of(site, starts, places),
         checked=_dots(site, places, unchecked=False),
         unchecked=_dots(site, places, unchecked=True),
         marks=tuple(mark_symbols(site, places))[:MOST_MARKS],
@@ -113,11 +115,11 @@ def plan_view(site: Reconciliation, starts: IntArray) -> Plan | None:
 
 def _dots(site: Reconciliation, places: Places, *, unchecked: bool) -> str:
     """Return the shot points as one path, those that nothing checks or the others."""
-    roles, proofs = texts(site.coordinates, "role"), texts(site.coordinates, "proof")
+    roles, proofs = (texts(site.coordinates, name, places.rows) for name in ("role", "proof"))
     return "".join(
         f"M{places.at(number)}h.01"
-        for number, row in enumerate(places.rows.tolist())
-        if roles[row] not in RANK and (proofs[row] == "unchecked") is unchecked
+        for number, (role, proof) in enumerate(zip(roles, proofs, strict=True))
+        if role not in RANK and (proof == "unchecked") is unchecked
     )
 
 
@@ -136,7 +138,7 @@ def _data(site: Reconciliation, places: Places) -> dict[str, Any]:
             "scale": frame.scale,
             "height": frame.height,
         },
-        "unit": site.job.length_unit.removesuffix("US"),
+        "unit": length_word(site.job.length_unit),
         "small": lengths.small,
         "angle": unit,
         "confidence": f"{site.job.confidence * 100:g}",

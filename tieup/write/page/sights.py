@@ -1,16 +1,16 @@
-"""Lines on the plan: who sighted what, and the strings as they were shot."""
+"""Lines on the plan: who sighted what, and the strings in their order."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from tieup.model.arrays import IntArray
-from tieup.model.reconciliation import Table
+from tieup.model.reconciliation import Reconciliation, Table
 from tieup.write.page.grid import texts
 from tieup.write.page.places import RANK, Places
+from tieup.write.page.strings import string_lines
 
 SUSPECT = 3.29  # residuals beyond this many sds come up once in a thousand
 MOST_SIGHTS = 4000
@@ -26,33 +26,27 @@ class Lines:
     strings: str
 
 
-def lines_of(observations: Table, coordinates: Table, starts: IntArray, places: Places) -> Lines:
+def lines_of(site: Reconciliation, starts: IntArray, places: Places) -> Lines:
     """Draw the sights and strings among the points that are shown.
 
     ``starts`` says where each raw row begins in the observations.
     """
+    observations = site.observations
     setups = np.asarray(observations["setup"], dtype=object)[starts].tolist()
     points = np.asarray(observations["point"], dtype=object)[starts].tolist()
     suspect = _suspect(observations, starts)
     sights: dict[tuple[int, int], bool] = {}
-    chains: dict[tuple[str, str], list[int]] = {}
-    strings = _by_place(coordinates, "string", places)
     for setup, point, odd in zip(setups, points, suspect, strict=True):
-        number, stand = places.point(point, setup), places.setups.get(setup, -1)
-        if number < 0:
-            continue
-        if stand >= 0:
+        stand = places.setups.get(setup, -1)
+        number = places.point(point, setup) if stand >= 0 else -1
+        if number >= 0:
             sights[stand, number] = sights.get((stand, number), False) or odd
-        if strings[number]:
-            chain = chains.setdefault((setup, strings[number]), [])
-            if number not in chain[-1:]:
-                chain.append(number)
-    mark = [role in RANK for role in _by_place(coordinates, "role", places)]
+    mark = [role in RANK for role in texts(site.coordinates, "role", places.rows)]
     return Lines(
         marks=_rays(places, [s for s, odd in sights.items() if not odd and mark[s[1]]]),
         suspect=_rays(places, [s for s, odd in sights.items() if odd]),
         shots=_rays(places, [s for s, odd in sights.items() if not odd and not mark[s[1]]]),
-        strings="".join(_polylines(places, chains)),
+        strings=string_lines(site.strings, places),
     )
 
 
@@ -68,11 +62,6 @@ def _suspect(observations: Table, starts: IntArray) -> list[bool]:
     return found
 
 
-def _by_place(coordinates: Table, column: str, places: Places) -> list[str]:
-    values = texts(coordinates, column)
-    return [values[row] for row in places.rows.tolist()]
-
-
 def _rays(places: Places, sights: list[tuple[int, int]]) -> str:
     stands = [f"{x:.2f} {y:.2f}" for x, y in zip(places.setup_x, places.setup_y, strict=True)]
     return "".join(
@@ -80,10 +69,3 @@ def _rays(places: Places, sights: list[tuple[int, int]]) -> str:
         for setup, point in sights[:MOST_SIGHTS]
         if "nan" not in stands[setup]
     )
-
-
-def _polylines(places: Places, chains: dict[tuple[str, str], list[int]]) -> Iterator[str]:
-    """Draw each setup's part of a string; between setups it joins at points both have shot."""
-    for chain in chains.values():
-        if len(chain) > 1:
-            yield "M" + "L".join(places.at(point) for point in chain)

@@ -11,6 +11,7 @@ import numpy as np
 from tieup.model.arrays import IntArray
 from tieup.model.reconciliation import Fit, Reconciliation, Table
 from tieup.write.columns import SETUPS
+from tieup.write.lengths import Lengths
 from tieup.write.page.findings import FindingView, finding_view
 from tieup.write.page.grid import (
     NAME,
@@ -26,7 +27,9 @@ from tieup.write.page.grid import (
     numbers,
     texts,
 )
-from tieup.write.page.wording import BAD, GOOD, OPEN, WARN, Lengths, Verdict
+from tieup.write.page.strings import falls_grid, strings_grid
+from tieup.write.page.wording import BAD, GOOD, OPEN, WARN, Verdict
+from tieup.write.page.worked import derived_grid, field_grid, field_setups_grid, typed_grid
 
 MOST_SETUPS, MOST_TIES, MOST_PAIRS, MOST_FINDINGS = 200, 300, 200, 100
 
@@ -130,6 +133,12 @@ class Survey:
     pairs: Grid | None
     joints: Grid | None
     ties: Grid
+    strings: Grid | None
+    falls: Grid | None
+    derived: Grid | None
+    typed: Grid | None
+    field_setups: Grid | None
+    field: Grid | None
 
 
 def survey_view(site: Reconciliation) -> Survey:
@@ -147,6 +156,12 @@ def survey_view(site: Reconciliation) -> Survey:
         pairs=_pairs(site.pairs, lengths) if length(site.pairs) else None,
         joints=_joints(site.joints, lengths) if length(site.joints) else None,
         ties=_ties(site, lengths),
+        strings=strings_grid(site),
+        falls=falls_grid(site),
+        derived=derived_grid(site),
+        typed=typed_grid(site),
+        field_setups=field_setups_grid(site),
+        field=field_grid(site),
     )
 
 

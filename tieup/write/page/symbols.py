@@ -11,10 +11,11 @@ import numpy as np
 from tieup.model.arrays import FloatArray
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.units import angle_factor, parse_angles
+from tieup.write.lengths import Lengths, tie_words
 from tieup.write.page.frame import LONGEST
 from tieup.write.page.grid import numbers, texts
 from tieup.write.page.places import RANK, Places
-from tieup.write.page.wording import Lengths, stand_words, tie_words, verdict_of
+from tieup.write.page.wording import stand_words, verdict_of
 
 MOST_MARKS, MOST_SHIFTS = 400, 600
 SMALLEST_OVAL, SMALLEST_DRAWN, SMALLEST_HEAD = 0.5, 3.0, 9.0  # drawing units

@@ -1,15 +1,12 @@
-"""The words of the page: what a verdict is called, and how a length is said aloud.
+"""The words of the page: what a verdict is called, how a setup stands, counts and lists.
 
 A verdict always comes as a word with a shape beside it, so that nothing rests on colour.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-
-from tieup.model.reconciliation import Reconciliation
 
 GOOD, BAD, OPEN, WARN = "good", "bad", "open", "warn"
 
@@ -33,6 +30,11 @@ VERDICTS = {
     "warn": Verdict("warn", WARN),
     "fail": Verdict("fail", BAD),
     "not checked": Verdict("not checked", OPEN),
+    "cannot tell": Verdict("cannot tell", OPEN),
+    "agrees": Verdict("agrees", GOOD),
+    "differs": Verdict("differs", BAD),
+    "same": Verdict("not moved", GOOD),
+    "moved": Verdict("moved", BAD),
 }
 
 GEOMETRY = {
@@ -56,51 +58,6 @@ def stand_words(station: str) -> str:
     return f"over {station}" if station else "free station"
 
 
-@dataclass(frozen=True)
-class Lengths:
-    """How small lengths are said on one job: in mm on a metric one, else in feet.
-
-    ``unit`` is the job's length unit; every value comes in it.
-    """
-
-    unit: str
-
-    @property
-    def metric(self) -> bool:
-        """Return whether the job is in metres."""
-        return self.unit == "m"
-
-    @property
-    def name(self) -> str:
-        """Return the unit of coordinates, which foot it is included."""
-        return {"ft": "ft (international)", "ftUS": "ft (US survey)"}.get(self.unit, self.unit)
-
-    @property
-    def small(self) -> str:
-        """Return the unit of small lengths."""
-        return "mm" if self.metric else "ft"
-
-    def said(self, value: float) -> str:
-        """Return a length without sign: 3.4 mm, 14.302 m, 0.012 ft; empty where undefined."""
-        if not math.isfinite(value):
-            return ""
-        if not self.metric:
-            return f"{abs(value):.3f} ft"
-        if abs(value) >= 1.0:
-            return f"{abs(value):.3f} m"
-        return f"{abs(value) * 1000:.1f}".removesuffix(".0") + " mm"
-
-    def height(self, value: float) -> str:
-        """Return a height difference: 12 mm low."""
-        said = self.said(value)
-        return said and f"{said} {'low' if value < 0 else 'high'}"
-
-    def figures(self, values: Sequence[float]) -> list[str]:
-        """Return differences for a table, in the small unit, without the unit."""
-        factor, places = (1000.0, 1) if self.metric else (1.0, 4)
-        return ["" if value != value else f"{value * factor:.{places}f}" for value in values]
-
-
 def count(number: int, noun: str) -> str:
     """Return a count with its noun: 1 tie, 2,000 ties."""
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
@@ -110,23 +67,3 @@ def listed(words: Sequence[str], most: int) -> str:
     """Return words as a list in a sentence, with how many more there are."""
     rest = len(words) - most
     return ", ".join(words[:most]) + (f" and {rest:,} more" if rest > 0 else "")
-
-
-def tie_words(site: Reconciliation, row: int, *, over_only: bool = False) -> str:
-    """Say where a setup puts a mark: "S2 puts CP4 12 mm low (limit 3 mm)".
-
-    ``over_only`` leaves out what is within its limit, where something is beyond.
-    """
-    ties, lengths = site.ties, Lengths(site.job.length_unit)
-    plan, rise = float(ties["d_horizontal"][row]), float(ties["d_elevation"][row])
-    parts = [
-        (abs(plan), float(ties["limit_horizontal"][row]), f"{lengths.said(plan)} off in plan"),
-        (abs(rise), float(ties["limit_elevation"][row]), lengths.height(rise)),
-    ]
-    defined = [part for part in parts if math.isfinite(part[0])]
-    over = [part for part in defined if part[0] > part[1]]
-    said = ", ".join(
-        f"{words} (limit {lengths.said(limit)})"
-        for _, limit, words in (over if over_only and over else defined)
-    )
-    return f"{ties['setup'][row]} puts {ties['point'][row]} {said or 'where nothing tests it'}"

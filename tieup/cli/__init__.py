@@ -8,31 +8,28 @@ comes at once.
 
 from __future__ import annotations
 
-import os
 import sys
-from collections.abc import Callable
 from io import TextIOWrapper
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING
 
 import click
 
 from tieup import __version__
+from tieup.cli.audit import audit
+from tieup.cli.common import TIES, WRONG, common, progress, say, show
+from tieup.cli.plan import plan
 from tieup.errors import OutputError, TieupError
 
 if TYPE_CHECKING:
     from tieup.model.reconciliation import Reconciliation
-    from tieup.write.audit_screen import Audited
 
-TIES, DECIDE, WRONG = 0, 1, 2
 SAMPLE = "sample_raw/fire_station"
 FORMATS = ("pnezd", "landxml", "geojson", "gpkg", "dxf")
 EXIT_STATUS = (
     "Exit status: 0 the site ties; 1 something does not tie or must be decided; "
     "2 the input or the call is wrong, nothing was written."
 )
-
-Command = TypeVar("Command", bound=Callable[..., Any])
 
 
 def main() -> None:
@@ -67,7 +64,7 @@ def _fault(error: Exception) -> str:
     import traceback
 
     frames = traceback.extract_tb(error.__traceback__)
-    here = str(Path(__file__).parent)
+    here = str(Path(__file__).parent.parent)
     inside = [frame for frame in frames if frame.filename.startswith(here)] or list(frames)
     place = f"{Path(inside[-1].filename).name}:{inside[-1].lineno} {inside[-1].name}"
     detail = " ".join(f"{type(error).__name__} {error}".split())
@@ -76,19 +73,6 @@ def _fault(error: Exception) -> str:
         "This is a fault of the tool, not of your data. No results were written.\n"
         "Report these lines together with the job folder; tieup --version names the version."
     )
-
-
-def common(command: Command) -> Command:
-    """Add the options that every command takes."""
-    for option in (
-        click.option("--json", "as_json", is_flag=True, help="Print the result as JSON."),
-        click.option("--quiet", is_flag=True, help="Print nothing but errors."),
-        click.option(
-            "--out", metavar="DIR", type=click.Path(path_type=Path), help="Folder to write into."
-        ),
-    ):
-        command = option(command)
-    return command
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -151,52 +135,14 @@ def ties(job: Path, out: Path | None, quiet: bool, as_json: bool, width: int | N
     loaded = load_job(job)
     if out is not None:
         check_target(out, loaded)
-    site = run(loaded, progress=None if quiet else _progress())
+    site = run(loaded, progress=None if quiet else progress())
     if out is not None:
         write_results(site, out, written=timestamp())
     if site.answer is not None:
         columns = width or min(shutil.get_terminal_size((80, 40)).columns, 80)
         text = ties_text(site.answer, columns)
-        _show(text, ties_record(site.answer), quiet=quiet, as_json=as_json)
+        show(text, ties_record(site.answer), quiet=quiet, as_json=as_json)
     return site.status
-
-
-AUDIT_STATUS = (
-    "Exit status: 0 no rule is broken; 1 a rule is broken, or one of several jobs cannot be read; "
-    "2 the input or the call is wrong, nothing was written."
-)
-
-
-@commands.command(epilog=AUDIT_STATUS)
-@click.argument("jobs", metavar="JOB...", nargs=-1, required=True)
-@click.option(
-    "--rows",
-    metavar="N",
-    type=click.IntRange(1),
-    help="Only show the first N rows of each raw file as they are understood.",
-)
-@common
-def audit(
-    jobs: tuple[str, ...], rows: int | None, out: Path | None, quiet: bool, as_json: bool
-) -> int:
-    """Check the raw rows of each JOB alone, no solution needed.
-
-    Are they whole, in order and in the units that are stated; what do two faces, rounds and
-    closing looks say? Several jobs give one table. Nothing is written unless --out names a
-    folder: audit.csv and audit.json go there.
-    """
-    from tieup.model.rules import FAIL
-    from tieup.write.audit_screen import UNREADABLE, audit_text, audits_record, summary_text
-
-    if rows:
-        return _first_rows(jobs, rows, quiet=quiet, as_json=as_json)
-    audited = _audit_each(jobs, quiet=quiet)
-    status = DECIDE if {job.state for job in audited} & {FAIL, UNREADABLE} else TIES
-    if out:
-        _write_audits(out, jobs, audited, status)
-    text = audit_text(audited[0]) if len(audited) == 1 else summary_text(audited)
-    _show(text, audits_record(audited, status), quiet=quiet, as_json=as_json)
-    return status
 
 
 @commands.command()
@@ -221,7 +167,7 @@ def new(folder: Path | None, out: Path | None, quiet: bool, as_json: bool) -> in
             f"  tieup reconcile {target}",
         ]
     )
-    _show(text, {"folder": str(target), "files": paths}, quiet=quiet, as_json=as_json)
+    show(text, {"folder": str(target), "files": paths}, quiet=quiet, as_json=as_json)
     return TIES
 
 
@@ -239,7 +185,7 @@ def demo(folder: Path, out: Path | None, quiet: bool, as_json: bool) -> int:
     _reconcile(folder, target, quiet=quiet, as_json=as_json)
     if not (quiet or as_json):
         start = "Sample job copied to" if copied else "Sample job was there already:"
-        _say(
+        say(
             f"{start} {folder}\n"
             f"Look at {target / 'findings.json'} for what is wrong and how to cure it. To decide,\n"
             f"add a line under decisions: in {folder / 'job.yaml'}, then: tieup reconcile {folder}"
@@ -266,91 +212,11 @@ def _reconcile(
     job, others = load_job(folder), Exchange(also, unit)
     check_target(out, job)
     others.check()
-    site = run(job, progress=None if quiet else _progress())
+    site = run(job, progress=None if quiet else progress())
     text, record = summary_text(site, out, others.names), summary_record(site, out, others.names)
     write_results(site, out, written=timestamp(), also=others)
-    _show(text, record, quiet=quiet, as_json=as_json)
+    show(text, record, quiet=quiet, as_json=as_json)
     return site
-
-
-def _audit_each(jobs: tuple[str, ...], *, quiet: bool) -> list[Audited]:
-    """Audit every job; one of several that cannot be read is reported among the others."""
-    from tieup.write.audit_screen import Audited
-
-    found: list[Audited] = []
-    hidden = quiet or len(jobs) < 2 or not sys.stderr.isatty()
-    with click.progressbar(jobs, file=sys.stderr, label="audit", hidden=hidden) as bar:
-        for job in bar:
-            try:
-                found.append(_audit(job))
-            except TieupError as error:
-                found.append(Audited(job, "", "", None, error.problems))
-    if all(job.audit is None for job in found):
-        raise TieupError(*(problem for job in found for problem in job.problems))
-    return found
-
-
-def _audit(folder: str) -> Audited:
-    """Audit one job folder."""
-    from tieup.audit.audit import audit
-    from tieup.audit.evidence import RawEvidence
-    from tieup.config import load_job
-    from tieup.config.rules import raw_data_rules
-    from tieup.read import read_control, read_fieldbook
-    from tieup.units import length_factor
-    from tieup.write.audit_screen import Audited
-
-    job = load_job(folder)
-    control = read_control(job.control_file, job) if job.control_file else None
-    evidence = RawEvidence(
-        read_fieldbook(job), control, job.precision, job.refraction, job.angle_unit
-    )
-    rules = raw_data_rules().rules
-    return Audited(
-        folder, job.title, job.length_unit, audit(evidence, rules, length_factor(job.length_unit))
-    )
-
-
-def _write_audits(out: Path, jobs: tuple[str, ...], audited: list[Audited], status: int) -> None:
-    """Write audit.csv and audit.json into a folder that holds nothing of a job."""
-    from tieup.config import load_job
-    from tieup.write.audit_screen import RESULT_COLUMNS, audits_record, results_table
-    from tieup.write.documents import json_text
-    from tieup.write.folder import check_target, write_set
-    from tieup.write.tables import csv_text
-
-    for name, job in zip(jobs, audited, strict=True):
-        if job.audit is not None:
-            check_target(out, load_job(name))
-    table = csv_text(results_table(audited), RESULT_COLUMNS, "deg")
-    record = json_text(audits_record(audited, status))
-    write_set(out, [("audit.csv", table), ("audit.json", record)])
-
-
-def _first_rows(jobs: tuple[str, ...], number: int, *, quiet: bool, as_json: bool) -> int:
-    """Show the first rows of each raw file of each job."""
-    from tieup.audit.preview import first_rows
-    from tieup.config import load_job
-    from tieup.read import read_fieldbook
-    from tieup.write.audit_screen import rows_text
-
-    texts, record = [], {}
-    for name in jobs:
-        job = load_job(name)
-        table = first_rows(read_fieldbook(job), number, job.angle_unit, job.length_unit)
-        texts.append(rows_text(table))
-        record[name] = [
-            dict(zip(table, cells, strict=True)) for cells in zip(*table.values(), strict=True)
-        ]
-    _show("\n".join(texts), {"rows": record}, quiet=quiet, as_json=as_json)
-    return TIES
-
-
-def _progress() -> Callable[[str], None] | None:
-    """Return what shows the stage of a long run, None where nobody watches."""
-    if not sys.stderr.isatty():
-        return None
-    return lambda stage: click.echo(f"\r\033[K{stage} ...\r", err=True, nl=False)
 
 
 def _copy_sample(folder: Path) -> bool:
@@ -371,20 +237,5 @@ def _copy_sample(folder: Path) -> bool:
     return True
 
 
-def _show(text: str, record: dict[str, Any], *, quiet: bool, as_json: bool) -> None:
-    """Print a result as text or as JSON, or not at all."""
-    if quiet:
-        return
-    if as_json:
-        from tieup.write.documents import json_text
-
-        text = json_text(record)
-    _say(text.rstrip("\n"))
-
-
-def _say(text: str) -> None:
-    """Print to standard output; a reader that has gone away is no error."""
-    try:
-        click.echo(text)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+commands.add_command(audit)
+commands.add_command(plan)

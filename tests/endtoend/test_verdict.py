@@ -1,0 +1,192 @@
+"""One verdict: both screens, their JSON, run.json, the page and the exit status agree.
+
+What each job must come to follows from its making: random errors of the size stated, a
+geometry that proves or does not, a mistake or none.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.endtoend.jobs import copy_sample, raw_cells
+from tests.simulate import random_site, simulate, write_job
+from tests.simulate.mistakes import target_height
+from tests.write.page_reading import read_page
+from tieup import cli
+from tieup.model.settings import Precision
+
+WORDS = {
+    "ties": ("THE SITE TIES", "THE BAYS TIE", "The bays tie."),
+    "unproved": ("NOT PROVED YET", "NOT PROVED YET", "Not proved yet."),
+    "fails": ("DOES NOT TIE YET", "DO NOT BUILD ON IT YET", "Do not build on it yet."),
+}
+
+
+def _clean(folder: Path) -> Path:
+    return copy_sample("fire_station_clean", folder)
+
+
+def _dock(folder: Path) -> Path:
+    return copy_sample("two_setups", folder)
+
+
+def _yard(folder: Path) -> Path:
+    return copy_sample("fire_station", folder)
+
+
+def _made(folder: Path, seed: int, ties: int, control: str, setups: int = 2) -> Path:
+    rng = np.random.default_rng(seed)
+    site = random_site(rng, setups=setups, ties=ties, control=control, side_shots=3)
+    return write_job(folder / "job", simulate(site, Precision(), rng))
+
+
+def _strong(folder: Path) -> Path:
+    """Return a job of four free stations that share six marks each, four of them control."""
+    return _made(folder, 0, 6, "held", setups=4)
+
+
+def _two_marks(folder: Path) -> Path:
+    return _made(folder, 5, 2, "held")
+
+
+def _chain_of_two(folder: Path) -> Path:
+    return _made(folder, 5, 2, "held", setups=3)
+
+
+def _free(folder: Path) -> Path:
+    return _made(folder, 5, 4, "none")
+
+
+def _free_of_six(folder: Path) -> Path:
+    """Return two setups without control that share marks enough to prove their joint."""
+    return _made(folder, 5, 6, "none")
+
+
+def _one_mark(folder: Path) -> Path:
+    """Return two setups without control that share one mark."""
+    job = _made(folder, 5, 4, "none")
+    seen: dict[str, set[str]] = {}
+    for _, row in raw_cells(job):
+        seen.setdefault(row["point"], set()).add(row["setup"])
+    shared = sorted(point for point, setups in seen.items() if len(setups) > 1)
+    for path in (job / "raw").glob("*.csv"):
+        head, *rows = path.read_text(encoding="utf-8").splitlines()
+        place = head.split(",").index("point")
+        kept = [
+            row
+            for row in rows
+            if not (row.startswith("S2,") and row.split(",")[place] in shared[1:])
+        ]
+        path.write_text("\n".join([head, *kept]) + "\n", encoding="utf-8")
+    return job
+
+
+def _coarse(folder: Path) -> Path:
+    """Return the clean yard held to limits of 0.5 mm, which its gear cannot prove."""
+    job = copy_sample("fire_station_clean", folder)
+    path = job / "job.yaml"
+    text = path.read_text(encoding="utf-8")
+    assert "tolerances: paving" in text
+    tight = "tolerances: {horizontal: 0.0005, elevation: 0.0005}"
+    path.write_text(text.replace("tolerances: paving", tight), encoding="utf-8")
+    return job
+
+
+def _one_setup(folder: Path) -> Path:
+    job = _made(folder, 5, 4, "none")
+    (job / "raw" / "s2.csv").unlink()
+    return job
+
+
+def _wrong_pole(folder: Path) -> Path:
+    rng = np.random.default_rng(0)
+    site = random_site(rng, setups=4, ties=6, control="held", side_shots=3)
+    survey = simulate(site, Precision(), rng)
+    mark = next(p for p in survey.points if p.startswith("CP") and len(survey.rows("S2", p)))
+    spoiled = target_height(survey, survey.rows("S2", mark), 0.100)
+    return write_job(folder / "job", spoiled)
+
+
+JOBS: list[tuple[Callable[[Path], Path], str]] = [
+    (_clean, "ties"),
+    (_dock, "ties"),
+    (_strong, "ties"),
+    (_free_of_six, "ties"),
+    (_two_marks, "unproved"),
+    (_chain_of_two, "unproved"),
+    (_free, "unproved"),
+    (_coarse, "unproved"),
+    (_one_setup, "unproved"),
+    (_one_mark, "fails"),
+    (_yard, "fails"),
+    (_wrong_pole, "fails"),
+]
+
+
+def _run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str]:
+    capsys.readouterr()
+    status = cli.outcome([*arguments, "--quiet"] if "--json" not in arguments else [*arguments])
+    streams = capsys.readouterr()
+    assert not streams.err
+    return status, streams.out
+
+
+@pytest.mark.parametrize(("make", "word"), JOBS, ids=[make.__name__[1:] for make, _ in JOBS])
+def test_one_verdict_everywhere(
+    make: Callable[[Path], Path], word: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Exit status, headline and record of both commands, run.json and page say the same."""
+    job, out = make(tmp_path), tmp_path / "results"
+    status, text = _run(capsys, "reconcile", str(job), "--out", str(out), "--json")
+    other, screen = _run(capsys, "ties", str(job), "--json")
+    reconciled, crew = json.loads(text), json.loads(screen)
+    run = json.loads((out / "run.json").read_text(encoding="utf-8"))
+    assert status == other == (0 if word == "ties" else 1)
+    for record in (reconciled, crew):
+        assert (record["verdict"], record["status"], record["ties"]) == (word, status, not status)
+    assert reconciled["reasons"] == crew["reasons"]
+    assert (run["verdict"], run["status"]) == (word, status)
+    whole, bays, page = WORDS[word]
+    assert whole in reconciled["headline"] and bays in crew["headline"]
+    assert page in read_page((out / "report.html").read_text(encoding="utf-8")).one("h1").text
+
+
+@pytest.mark.parametrize(("make", "word"), JOBS, ids=[make.__name__[1:] for make, _ in JOBS])
+def test_what_does_not_tie_says_why(
+    make: Callable[[Path], Path], word: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Every headline but that of a site that ties has its first reason in it.
+
+    A joint that ties has a number or a reason, and every thing to do begins with a capital.
+    """
+    job = make(tmp_path)
+    _, text = _run(capsys, "ties", str(job), "--json")
+    record = json.loads(text)
+    assert bool(record["reasons"]) == (word != "ties")
+    assert not record["reasons"] or record["reasons"][0] in record["headline"]
+    assert all(thing[0].isupper() for thing in record["to_do"])
+    capsys.readouterr()
+    cli.outcome(["ties", str(job), "--width", "120"])
+    rows = [line.rstrip() for line in capsys.readouterr().out.splitlines()]
+    assert not [row for row in rows if row.split()[-3:] == ["-", "-", "ties"]]
+
+
+@pytest.mark.parametrize(("make", "word"), JOBS, ids=[make.__name__[1:] for make, _ in JOBS])
+def test_setups_have_one_verdict(
+    make: Callable[[Path], Path], word: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """setups.csv says of each setup what the crew lead's screen says, whatever the site is."""
+    job, out = make(tmp_path), tmp_path / "results"
+    _, text = _run(capsys, "ties", str(job), "--out", str(out), "--json")
+    said = [(part["setup"], part["verdict"]) for part in json.loads(text)["setups"]]
+    rows = (out / "setups.csv").read_text(encoding="utf-8").splitlines()
+    head = rows[0].split(",")
+    places = head.index("setup"), head.index("verdict")
+    assert said == [tuple(row.split(",")[place] for place in places) for row in rows[1:]]
+    if word == "ties":
+        assert {verdict for _, verdict in said} == {"ties"}

@@ -1,0 +1,127 @@
+"""What is predicted is what the field finds: against reconcile, and against simulated surveys."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import tieup
+from tests.endtoend.jobs import SAMPLE, copy_sample
+from tests.montecarlo.sites import PRECISION, Setting, site_of
+from tests.montecarlo.stack import STILL, adjust_draws, errors
+from tests.plan.jobs import JOB, plan_of_survey
+from tests.simulate import simulate, write_job
+from tieup.model.settings import Precision
+
+SDS = ["sd_northing", "sd_easting", "sd_elevation"]
+ELLIPSE = ["ellipse_major", "ellipse_minor", "elevation_interval"]
+SAMPLES = ("fire_station", "fire_station_clean", "two_setups")
+SETTINGS = (
+    Setting("free", "held"),
+    Setting("occupied", "held"),
+    Setting("mixed", "weighted"),
+    Setting("free", "none"),
+)
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+def test_at_noon_the_plan_repeats_the_sds_of_reconcile(name: str) -> None:
+    """A job with raw rows and no plan: every sd, ellipse and proof as reconcile has them."""
+    plan, field = tieup.plan(SAMPLE / name), tieup.reconcile(SAMPLE / name)
+    found = plan.points.set_index("point")
+    known = field.coordinates.set_index("point").loc[found.index]
+    for column in [*SDS, *ELLIPSE]:
+        np.testing.assert_allclose(found[column], known[column], rtol=1e-9, atol=1e-12)  # m or ft
+    assert found["proof"].tolist() == known["proof"].tolist()
+    assert plan.setups["geometry"].tolist() == field.setups["geometry"].tolist()
+    setups = field.setups.set_index("setup")["sd_orientation"]
+    assert plan.setups["setup"].tolist() == setups.index.tolist()
+
+
+@pytest.mark.parametrize("setting", SETTINGS, ids=str)
+def test_a_plan_predicts_what_reconcile_then_finds(setting: Setting, tmp_path: Path) -> None:
+    """The same sights, gear and places, planned and shot without errors: sds equal to 1e-6.
+
+    Where control is weighted the drawn control is exact here, as the plan has it. A free site
+    lies turned in its own frame: what does not depend on that is compared.
+    """
+    site = site_of(setting)
+    bare = tuple(
+        mark if mark.control_sd is None else replace(mark, control_sd=(0.0, 0.0, 0.0))
+        for mark in site.marks
+    )
+    survey = simulate(replace(site, marks=bare), STILL, np.random.default_rng(1))
+    if setting.control == "weighted":
+        assert survey.control is not None
+        sd = np.full_like(survey.control.sd, 0.001)
+        survey = replace(survey, control=replace(survey.control, sd=sd))
+    field = tieup.reconcile(write_job(tmp_path / "field", survey, stated=Precision()))
+    plan = tieup.plan(plan_of_survey(tmp_path / "plan", survey))
+    found = plan.points.set_index("point")
+    known = field.coordinates.set_index("point").loc[found.index]
+    for column in [*(SDS if setting.control != "none" else []), *ELLIPSE]:
+        np.testing.assert_allclose(found[column], known[column], rtol=1e-6, atol=1e-9)  # m
+    assert found["proof"].tolist() == known["proof"].tolist()
+
+
+@pytest.mark.parametrize("setting", SETTINGS[:3], ids=str)
+def test_predicted_sds_are_those_of_simulated_surveys(setting: Setting, tmp_path: Path) -> None:
+    """1,500 simulated surveys of a plan: the scatter of every coordinate within 5 % of its sd,
+    over marks and setups together; no single one off by more than its own spread allows.
+    """
+    site, copies = site_of(setting), 1500
+    survey = simulate(site, STILL, np.random.default_rng(1))
+    control = survey.control
+    assert control is not None
+    truth = dict(zip(survey.truth.points, survey.truth.position, strict=True))
+    exact = np.array([truth[name] for name in control.names])
+    survey = replace(survey, control=replace(control, coordinates=exact))
+    gear = JOB.replace(
+        "{direction: 2, zenith: 2, distance: [1.5, 2.0]}",
+        "{direction: 3, zenith: 4, distance: [1.5, 3.0]}",
+    )
+    gear = gear.replace("instrument: 0.5, target: 1.0", "instrument: 0.8, target: 1.1")
+    gear = gear.replace("instrument: 1.0, target: 1.0", "instrument: 1.2, target: 0.9")
+    plan = tieup.plan(plan_of_survey(tmp_path, survey, gear))
+    sds = plan.points.set_index("point")[SDS]
+    stacks = adjust_draws(site, PRECISION, 5, copies)
+    point = np.concatenate([errors(stack)[1] for stack in stacks])
+    scatter, predicted = [], []
+    for number, name in enumerate(stacks[0].names):
+        if name in sds.index and (sds.loc[name] > 0).all():
+            scatter.append(np.sqrt((point[:, number] ** 2).mean(axis=0)))
+            predicted.append(sds.loc[name].to_numpy())
+    ratio = np.array(scatter) / np.array(predicted)
+    assert len(ratio) > 5
+    assert abs(ratio.mean() - 1.0) < 0.05
+    # A standard deviation from 1,500 draws has an sd of 1.8 % itself; four of them.
+    assert np.abs(ratio - 1.0).max() < 4.0 / np.sqrt(2 * copies)
+
+
+def test_planned_sights_are_added_to_those_shot(tmp_path: Path) -> None:
+    """Raw rows and a plan: the same as if the planned sights had been shot as well."""
+    job = copy_sample("fire_station_clean", tmp_path)
+    whole = tieup.plan(job)
+    rows = (job / "raw" / "s3.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    cells = [row.split(",") for row in rows]
+    for_later = [row for row, cell in zip(rows, cells, strict=True) if cell[3] == "T8"]
+    assert len(for_later) == 2
+    (job / "raw" / "s3.csv").write_text(
+        "".join(row for row in rows if row not in for_later), encoding="utf-8"
+    )
+    (job / "sights.csv").write_text(
+        "setup,point,target_height,rounds,faces\nS3,T8,1.6,1,2\n", encoding="utf-8"
+    )
+    text = (job / "job.yaml").read_text(encoding="utf-8")
+    (job / "job.yaml").write_text(f"{text}plan: {{sights: sights.csv}}\n", encoding="utf-8")
+    planned = tieup.plan(job)
+    assert planned.forecast.answer.basis == "shot and planned"
+    both = planned.sights[planned.sights["source"] == "planned"]
+    assert both[["setup", "point"]].to_numpy().tolist() == [["S3", "T8"]]
+    found, known = (frame.points.set_index("point") for frame in (planned, whole))
+    known = known.loc[found.index]
+    for column in SDS:  # what the left-out readings would have moved is mm in tens of metres
+        np.testing.assert_allclose(found[column], known[column], rtol=3e-4, atol=1e-9)

@@ -1,0 +1,174 @@
+"""The lines of a site as they were shot: which shots belong to one, in which turn, what is lost.
+
+A line is a string of the raw rows. A string that is a bare number counts the lines of its code
+(1 of the curbs, 1 of the walls; common practice, no source), so there the code is part of the
+name. A line is shot in runs, one setup at a time, ordered by time where every shot of it has one.
+
+Another face or round is no new point. A run breaks at a point without a place or elevation and
+at a row that could not be read: to run past them would invent ground.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tieup.model.arrays import BoolArray, IntArray, TextArray
+from tieup.model.fieldbook import InvalidRow, Shots
+
+CLOSED = 4  # points of the smallest closed run: a triangle and its first point again
+NO_PLACE, UNREADABLE, AGAIN = "no-place", "unreadable", "again"
+
+
+@dataclass(frozen=True)
+class Remark:
+    """Something odd along a line; ``points`` are the numbers it speaks of.
+
+    ``kind``: no-place (the point without one), unreadable (the points before and after),
+    again (a point shot again out of turn), and what `tieup.derive.strings` and
+    `tieup.derive.oddities` add. ``size`` (m) where one belongs to it, else NaN.
+    """
+
+    kind: str
+    points: tuple[int, ...]
+    size: float = np.nan
+
+
+@dataclass(frozen=True)
+class Run:
+    """What one setup shot of a line one after the other, in ``pieces`` without a break."""
+
+    setup: int
+    pieces: tuple[tuple[int, ...], ...]
+
+
+@dataclass(frozen=True)
+class ShotLine:
+    """A line as shot: its ``name``, the ``string`` and ``code`` of the rows, its runs."""
+
+    name: str
+    string: str
+    code: str
+    runs: tuple[Run, ...]
+    remarks: tuple[Remark, ...]
+
+
+def line_name(string: str, code: str) -> str:
+    """Return the name of the line a shot belongs to.
+
+    >>> line_name("CURB-S", "curb"), line_name("1", "curb"), line_name("1", "")
+    ('CURB-S', 'curb 1', '1')
+    """
+    return f"{code} {string}" if code and string.isdigit() else string
+
+
+def shot_lines(shots: Shots, lost: BoolArray, solid: BoolArray) -> list[ShotLine]:
+    """Return the lines in the order of their first shot.
+
+    Parameters
+    ----------
+    shots
+        The raw rows (m,); their points are numbered as in ``solid``.
+    lost
+        Shape (m,): a row that could not be read followed this one, as `lost_after` says.
+    solid
+        Shape (P,): the point has a place and an elevation.
+    """
+    rows_of: dict[str, list[int]] = {}
+    for row in np.flatnonzero((shots.string != "") & ~shots.repeated).tolist():
+        rows_of.setdefault(line_name(shots.string[row], shots.code[row]), []).append(row)
+    return [_line(name, rows, shots, lost, solid) for name, rows in rows_of.items()]
+
+
+def lost_after(invalid: Sequence[InvalidRow], shots: Shots, placed: set[str]) -> BoolArray:
+    """Return the mask (m,) of rows of a string that an unreadable row of it follows.
+
+    A row that could not be read has no string of its own: it is taken to belong to the one that
+    its setup was shooting before and after it. Where its point is ``placed`` all the same, as
+    after a bad second face, nothing is lost.
+    """
+    lost = np.zeros(len(shots), dtype=bool)
+    for row in invalid:
+        if not row.kinds or row.point in placed:
+            continue
+        own = np.flatnonzero(shots.file == row.file)
+        after = int(np.searchsorted(shots.line[own], row.line))
+        if 0 < after < len(own):
+            a, b = own[after - 1], own[after]
+            same = shots.setup[a] == shots.setup[b] and shots.string[a] == shots.string[b]
+            lost[a] |= bool(same and shots.string[a])
+    return lost
+
+
+def _line(name: str, rows: list[int], shots: Shots, lost: BoolArray, solid: BoolArray) -> ShotLine:
+    order = np.array(rows, dtype=np.int64)
+    if np.isfinite(shots.time[order]).all():
+        order = order[np.argsort(shots.time[order], kind="stable")]
+    remarks: list[Remark] = []
+    runs = []
+    for part in np.split(order, np.flatnonzero(np.diff(shots.setup[order])) + 1):
+        turns = _turns(part, shots, remarks)
+        pieces = tuple(_unbroken(turns, shots.point, lost, solid, remarks))
+        runs.append(Run(int(shots.setup[part[0]]), pieces))
+    code = _first(shots.code, order)
+    return ShotLine(name, str(shots.string[order[0]]), code, tuple(runs), tuple(remarks))
+
+
+def _first(texts: TextArray, rows: IntArray) -> str:
+    return next((str(texts[row]) for row in rows.tolist() if texts[row]), "")
+
+
+def _turns(rows: IntArray, shots: Shots, remarks: list[Remark]) -> list[int]:
+    """Return the rows of a run that are new points, and the return that closes it."""
+    point, look = shots.point, list(zip(shots.face.tolist(), shots.round.tolist(), strict=True))
+    first: dict[int, int] = {}
+    turns: list[int] = []
+    for row in rows.tolist():
+        p = int(point[row])
+        if turns and point[turns[-1]] == p:
+            turns[-1] = row  # the break after it, if any, counts
+        elif p not in first:
+            first[p] = row
+            turns.append(row)
+        elif look[row] == look[first[p]]:
+            turns.append(row)
+    numbers = point[turns].tolist()
+    distinct = list(dict.fromkeys(numbers))
+    if len(turns) >= CLOSED and numbers == [*distinct, numbers[0]]:
+        return turns
+    seen: set[int] = set()
+    kept = []
+    for row, number in zip(turns, numbers, strict=True):
+        if number in seen:
+            remarks.append(Remark(AGAIN, (number,)))
+        else:
+            kept.append(row)
+        seen.add(number)
+    return kept
+
+
+def _unbroken(
+    turns: Sequence[int],
+    point: IntArray,
+    lost: BoolArray,
+    solid: BoolArray,
+    remarks: list[Remark],
+) -> Iterator[tuple[int, ...]]:
+    """Cut where a point has no place or no elevation, and where a row is lost."""
+    piece: list[int] = []
+    for i, row in enumerate(turns):
+        number = int(point[row])
+        if solid[number]:
+            piece.append(number)
+        else:
+            remarks.append(Remark(NO_PLACE, (number,)))
+        gone = bool(lost[row]) and i + 1 < len(turns)
+        if gone:
+            remarks.append(Remark(UNREADABLE, (number, int(point[turns[i + 1]]))))
+        if piece and (gone or not solid[number]):
+            yield tuple(piece)
+            piece = []
+    if piece:
+        yield tuple(piece)

@@ -1,0 +1,138 @@
+"""Carry out a person's decisions, diagnose what is left, and say what came of each.
+
+accept applies the cure of a finding; keep puts what the finding left out back as it was booked.
+Both name a finding of the diagnosis without them, so that ids survive the decisions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from tieup.diagnose.adapt import stays_in
+from tieup.diagnose.case import Case
+from tieup.diagnose.constant import with_job_constant
+from tieup.diagnose.decided_words import (
+    BEYOND,
+    GONE,
+    LEFT_IN,
+    SPOILS,
+    WITHIN,
+    accepted_finding,
+    kept_finding,
+)
+from tieup.diagnose.decisions import Decided, Effect, apply_edits, cure, scatter_of
+from tieup.diagnose.diagnose import Diagnosis, diagnose
+from tieup.diagnose.keeping import beyond_limits, with_kept
+from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.report import Reporter
+from tieup.diagnose.stale import refusals
+from tieup.errors import ConfigError
+from tieup.model.decision import Decision
+from tieup.model.fieldbook import Fieldbook
+from tieup.model.finding import Finding
+from tieup.model.settings import Tolerances
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What the diagnosis came to, with a person's decisions carried out."""
+
+    decided: Decided
+    diagnosis: Diagnosis
+    findings: tuple[Finding, ...]
+
+
+Tell = Callable[[Outcome], Sequence[Finding]]
+
+
+def decide_and_diagnose(
+    case: Case,
+    fieldbook: Fieldbook,
+    decisions: Sequence[Decision],
+    reporter: Reporter,
+    limits: Tolerances,
+    every_finding: Tell = lambda outcome: outcome.findings,
+) -> Outcome:
+    """Carry out the decisions and diagnose what is left.
+
+    ``limits`` are those of a tie: what is kept beyond them does not tie. ``every_finding`` returns
+    all findings of an outcome, for the message about a decision that names none of them.
+
+    Raises
+    ------
+    ConfigError
+        A decision matches nothing, or names a finding that no decision settles.
+    """
+    decided = apply_edits(case, fieldbook, decisions)
+    first = with_job_constant(diagnose(decided.case))
+    mistakes = {reporter.finding(mistake).id: mistake for mistake in everything(first)}
+    undecided = Outcome(decided, first, tuple(reporter.finding(m) for m in everything(first)))
+    named = [decision for decision in decisions if decision.finding]
+    if not named:
+        return undecided
+    unknown = [decision for decision in named if decision.finding not in mistakes]
+    if unknown:
+        raise ConfigError(*refusals(unknown, every_finding(undecided), decisions, decided.case))
+    return _settled(undecided, named, mistakes, reporter, limits)
+
+
+def everything(diagnosis: Diagnosis) -> tuple[Mistake, ...]:
+    """Return all mistakes of a diagnosis, taken out or not."""
+    return (*diagnosis.mistakes, *diagnosis.kept)
+
+
+def _settled(
+    undecided: Outcome,
+    named: Sequence[Decision],
+    mistakes: Mapping[str, Mistake],
+    reporter: Reporter,
+    limits: Tolerances,
+) -> Outcome:
+    """Return the outcome with findings accepted and kept."""
+    decided, effects = undecided.decided, list(undecided.decided.effects)
+    cured, settled = decided.case, []
+    for decision in named:
+        mistake, before = mistakes[decision.finding], scatter_of(cured)
+        if decision.verb == "accept":
+            cured = cure(cured, mistake)
+        effect = Effect(decision, len(mistake.rows), before, scatter_of(cured))
+        effects.append(effect)
+        if decision.verb == "accept":
+            settled.append(accepted_finding(reporter, mistake, effect))
+    diagnosis = undecided.diagnosis
+    if settled:
+        diagnosis = with_job_constant(diagnose(cured))
+    kept = [decision for decision in named if decision.verb == "keep"]
+    diagnosis, fates = _kept(diagnosis, cured, kept, reporter, limits)
+    settled += [
+        kept_finding(reporter, mistakes[decision.finding], decision, fates[decision.finding])
+        for decision in kept
+    ]
+    done = {finding.id for finding in settled}
+    rest = (reporter.finding(mistake) for mistake in everything(diagnosis))
+    findings = (*(finding for finding in rest if finding.id not in done), *settled)
+    return Outcome(replace(decided, case=cured, effects=tuple(effects)), diagnosis, findings)
+
+
+def _kept(
+    diagnosis: Diagnosis,
+    cured: Case,
+    kept: Sequence[Decision],
+    reporter: Reporter,
+    limits: Tolerances,
+) -> tuple[Diagnosis, dict[str, str]]:
+    """Put back what is kept; return the diagnosis with it and the fate of each finding by id."""
+    wanted = {decision.finding for decision in kept}
+    found = {reporter.finding(mistake).id: mistake for mistake in everything(diagnosis)}
+    found = {name: mistake for name, mistake in found.items() if name in wanted}
+    solved, back = with_kept(diagnosis.solved, cured, list(found.values()))
+    fates = dict.fromkeys(wanted, GONE)
+    for name, mistake in found.items():
+        if not any(mistake is one for one in back):
+            fates[name] = SPOILS
+        elif beyond_limits(mistake, cured, limits):
+            fates[name] = BEYOND
+        else:
+            fates[name] = LEFT_IN if stays_in(mistake) else WITHIN
+    return replace(diagnosis, solved=solved), fates

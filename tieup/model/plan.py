@@ -1,0 +1,149 @@
+"""A plan of sights: what is written down before the field, and what it comes to.
+
+Nothing in it is measured. Lengths of `Plan` are in metres; those of the answer are in the
+job's own unit, as in every table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
+from tieup.model.fieldbook import Setup
+from tieup.model.job import Job
+from tieup.model.reconciliation import Table
+from tieup.model.settings import Tolerances
+
+
+@dataclass(frozen=True)
+class PlannedSights:
+    """The rows of the list of sights, arrays of shape (k,).
+
+    ``setup`` indexes `Plan.setups`, ``point`` `Plan.points`. ``target_height`` in m.
+    ``measured`` (k, 3): which of direction, zenith angle and distance. ``line`` counts from 1.
+    """
+
+    setup: IntArray
+    point: IntArray
+    target_height: FloatArray
+    measured: BoolArray
+    rounds: IntArray
+    faces: IntArray
+    target: TextArray
+    line: IntArray
+
+    def __len__(self) -> int:
+        return len(self.line)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is to be sighted from where.
+
+    ``places`` are approximate N, E, H in m: of marks, and of the instrument of free setups by
+    their label. ``sights_file`` is the name of the list of sights in messages.
+    """
+
+    sights_file: str
+    setups: tuple[Setup, ...]
+    points: tuple[str, ...]
+    sights: PlannedSights
+    places: Mapping[str, tuple[float, float, float]]
+
+
+@dataclass(frozen=True)
+class MarkForecast:
+    """How well one mark would be known; lengths in the job's unit.
+
+    ``plan`` is the semi-major axis of its ellipse, ``height`` half its interval, at the job's
+    confidence; NaN where nothing is asked. ``caught_plan``, ``caught_height``: the smallest
+    mistake in the weakest of its sights that would be caught, infinite where none would.
+    ``over`` is the worse of plan and height over its limit. ``faults`` say what is weak.
+    """
+
+    point: str
+    role: str
+    proof: str
+    plan: float
+    height: float
+    caught_plan: float
+    caught_height: float
+    over: float
+    faults: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class SetupForecast:
+    """How well one setup would stand, as `MarkForecast`; ``note`` is what is weak but passes.
+
+    ``plan``, ``height``: the most that its own position and orientation would add to anything
+    it shoots.
+    """
+
+    setup: str
+    station: str
+    geometry: str
+    plan: float
+    height: float
+    caught_plan: float
+    caught_height: float
+    note: str
+    faults: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class NextShot:
+    """One further sight worth shooting, each after the one before; ``distance`` in the job's unit.
+
+    ``gains`` say what it would better.
+    """
+
+    setup: str
+    point: str
+    distance: float
+    gains: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class PlanAnswer:
+    """One screen.
+
+    ``basis`` says what the numbers rest on: "planned", "shot" or "shot and planned".
+    ``faults`` are all of them, worst first. ``details`` counts points shot once, which the
+    answer does not ask about. ``reach`` (job's unit) bounds the further sights that were tried.
+    """
+
+    title: str
+    length_unit: str
+    basis: str
+    limits: Tolerances
+    confidence: float
+    marks: tuple[MarkForecast, ...]
+    setups: tuple[SetupForecast, ...]
+    faults: tuple[str, ...]
+    shots: tuple[NextShot, ...]
+    sights: int
+    details: int
+    reach: float
+
+    @property
+    def status(self) -> int:
+        """Return 0 when the plan holds, else 1."""
+        return int(bool(self.faults))
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What a plan comes to: three tables in the job's own units and the answer.
+
+    ``run`` holds version, inputs with their sha256 and settings.
+    """
+
+    job: Job
+    points: Table
+    sights: Table
+    setups: Table
+    answer: PlanAnswer
+    run: Mapping[str, Any]

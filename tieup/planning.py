@@ -1,0 +1,227 @@
+"""The flow of a plan: what is shot and what is planned in, a forecast out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tieup import __version__
+from tieup.adjust.solution import Adjustment
+from tieup.diagnose.case import complete_points
+from tieup.diagnose.report import Reporter
+from tieup.diagnose.scaled import free_of_scaled_control
+from tieup.diagnose.sets import reject_sets
+from tieup.diagnose.settle import decide_and_diagnose
+from tieup.diagnose.solve import Solved, without_gross
+from tieup.diagnose.words import Phrases
+from tieup.errors import InputError, NetworkError
+from tieup.model.arrays import BoolArray, FloatArray
+from tieup.model.control import Control
+from tieup.model.fieldbook import Setup
+from tieup.model.job import Job
+from tieup.model.network import Network
+from tieup.model.observations import Sights
+from tieup.model.plan import Forecast, Plan
+from tieup.pipeline import make_case
+from tieup.preanalysis.outlook import look_ahead
+from tieup.preanalysis.planned import with_plan
+from tieup.preanalysis.scheme import Scheme, solve_scheme
+from tieup.preanalysis.standing import Demand
+from tieup.read import (
+    file_sha256,
+    number_links,
+    read_booked_links,
+    read_control,
+    read_fieldbook,
+)
+from tieup.read.plan import files_with_rows, read_plan, require_places
+from tieup.read.projection import site_grid
+from tieup.results.plan import forecast_of
+from tieup.units import length_factor
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Known:
+    """What stands before a plan is added: a scheme, and its solution where it was shot."""
+
+    scheme: Scheme
+    adjustment: Adjustment | None
+
+
+def forecast(job: Job, progress: Progress | None = None) -> Forecast:
+    """Predict what the sights of a job are worth: those shot, those planned, or both.
+
+    ``progress`` is called with the words of each stage.
+
+    Raises
+    ------
+    TieupError
+        The job, its plan or its data is wrong, or what is sighted cannot be tied.
+    """
+    tell = progress or (lambda stage: None)
+    tell("reading")
+    plan = read_plan(job) if job.plan_sights else None
+    raw = files_with_rows(job) if plan else job.raw_files
+    job = replace(job, raw_files=raw)
+    control = read_control(job.control_file, job) if job.control_file else None
+    tell("solving")
+    known = _shot(job, control) if raw else _unshot(job, control)
+    scheme, planned = known.scheme, np.zeros(len(known.scheme.sights), dtype=np.bool_)
+    names: frozenset[str] = frozenset()
+    if plan is not None:
+        scheme, planned = with_plan(_with_places(scheme, plan, control), plan)
+        names = frozenset([*plan.points, *(s.station for s in plan.setups if s.station)])
+        _refuse_no_control(scheme, plan)
+    adjustment = known.adjustment
+    if plan is not None or adjustment is None:
+        adjustment = _solved(scheme, plan)
+    tell("looking for the best next shot")
+    points = np.array([name in names for name in scheme.points], dtype=np.bool_)
+    demand = Demand(job.tolerances, job.confidence)
+    outlook = look_ahead(scheme, adjustment, demand, planned, points)
+    return forecast_of(job, outlook, {"version": __version__, "inputs": _inputs(job)})
+
+
+def _shot(job: Job, control: Control | None) -> Known:
+    """Return what was shot so far, solved as `tieup reconcile` does."""
+    fieldbook = read_fieldbook(job)
+    case, _ = reject_sets(make_case(job, fieldbook, control), fieldbook)
+    case, _ = free_of_scaled_control(case)
+    phrases = Phrases(length_factor(job.length_unit), job.length_unit)
+    reporter = Reporter(fieldbook, phrases, case.booked_links)
+    outcome = decide_and_diagnose(case, fieldbook, job.decisions, reporter, job.tolerances)
+    solved = outcome.diagnosis.solved
+    network, adjustment = without_gross(solved.network), solved.adjustment
+    scheme = Scheme(
+        setups=_believed_setups(solved, network),
+        points=network.point_names,
+        sights=network.sights,
+        control=_believed_control(solved.case.control, network),
+        links=network.links,
+        datum=solved.case.datum,
+        precision=solved.case.precision,
+        refraction=solved.case.refraction,
+        axis=adjustment.axis + network.origin,
+        orientation=adjustment.orientation,
+        place=adjustment.position + network.origin,
+    )
+    return Known(scheme, adjustment)
+
+
+def _believed_setups(solved: Solved, network: Network) -> tuple[Setup, ...]:
+    """Return the setups; one whose mark was found wrong is free."""
+    return tuple(
+        replace(setup, station="", instrument_height=0.0)
+        if setup.station and station < 0
+        else replace(setup, instrument_height=height)
+        for setup, station, height in zip(
+            solved.case.setups,
+            network.station.tolist(),
+            network.instrument_height.tolist(),
+            strict=True,
+        )
+    )
+
+
+def _believed_control(control: Control | None, network: Network) -> Control | None:
+    """Return control without the coordinates that were found wrong."""
+    if control is None:
+        return None
+    number = {name: i for i, name in enumerate(network.point_names)}
+    kept = np.isfinite(network.control[[number[name] for name in control.names]].reshape(-1, 3))
+    return replace(control, coordinates=np.where(kept, control.coordinates, np.nan))
+
+
+def _unshot(job: Job, control: Control | None) -> Known:
+    """Return a site on which nothing is shot: its control, its level runs and its tapes."""
+    points, links = number_links(read_booked_links(job), complete_points((), (), control))
+    scheme = Scheme(
+        setups=(),
+        points=points,
+        sights=_no_sights(),
+        control=control if job.datum.kind == "control" else None,
+        links=links,
+        datum=job.datum,
+        precision=replace(job.precision, grid=site_grid(job.grid, control)),
+        refraction=job.refraction,
+        axis=np.zeros((0, 3)),
+        orientation=np.zeros(0),
+        place=np.full((len(points), 3), np.nan),
+    )
+    return Known(scheme, None)
+
+
+def _no_sights() -> Sights:
+    number, value = np.zeros(0, dtype=np.int64), np.zeros((0, 3))
+    return Sights(
+        number, number, np.zeros(0), value, np.zeros((0, 3), dtype=np.int64), value, value
+    )
+
+
+def _with_places(scheme: Scheme, plan: Plan, control: Control | None) -> Scheme:
+    """Add the names and places of a plan: solved places go first, then control, then the plan.
+
+    Raises
+    ------
+    InputError
+        Something that the plan uses has no place.
+    """
+    setups = tuple(setup for setup in plan.setups if setup.station)
+    points = complete_points((*scheme.points, *plan.points), setups, control)
+    place = np.full((len(points), 3), np.nan)
+    place[: len(scheme.points)] = scheme.place
+    axis = scheme.axis.copy()
+    number = {name: i for i, name in enumerate(points)}
+    if control is not None:
+        _fill(place, [number[name] for name in control.names], control.coordinates)
+    for name, there in plan.places.items():
+        if name in number:
+            _fill(place, [number[name]], np.array([there]))
+    for row, setup in enumerate(scheme.setups):
+        if setup.label in plan.places:
+            _fill(axis, [row], np.array([plan.places[setup.label]]))
+    orientation = np.where(np.isfinite(axis[:, 0]), np.nan_to_num(scheme.orientation), np.nan)
+    known = {name for name, here in zip(points, place, strict=True) if np.isfinite(here).all()}
+    known |= {s.label for s in scheme.setups}
+    require_places(plan, known)
+    return replace(scheme, points=points, place=place, axis=axis, orientation=orientation)
+
+
+def _fill(place: FloatArray, rows: list[int], values: FloatArray) -> None:
+    """Fill in what is not known yet."""
+    place[rows] = np.where(np.isfinite(place[rows]), place[rows], values)
+
+
+def _refuse_no_control(scheme: Scheme, plan: Plan) -> None:
+    """Refuse a job held to control in which no known mark is sighted or occupied."""
+    if scheme.control is None:
+        return
+    complete: BoolArray = np.asarray(np.isfinite(scheme.control.coordinates[:, :2]).all(axis=1))
+    known = {n for n, whole in zip(scheme.control.names, complete.tolist(), strict=True) if whole}
+    used = {scheme.points[p] for p in scheme.sights.point.tolist()}
+    if not known & {*used, *(setup.station for setup in scheme.setups)}:
+        raise InputError(
+            f"{plan.sights_file}:{int(plan.sights.line[0])}: point: no mark of the plan has "
+            f"northing and easting in {scheme.control.file}. Sight two known marks, correct the "
+            "names, or state datum: free in job.yaml"
+        )
+
+
+def _solved(scheme: Scheme, plan: Plan | None) -> Adjustment:
+    try:
+        return solve_scheme(scheme)
+    except NetworkError as error:
+        if plan is None:
+            raise
+        raise NetworkError(*(f"{plan.sights_file}: {text}" for text in error.problems)) from error
+
+
+def _inputs(job: Job) -> Mapping[str, str]:
+    """Return the sha256 of every input file by its name in the job folder."""
+    lists = (job.control_file, job.levels_file, job.tapes_file, job.plan_places, job.plan_sights)
+    paths = [*job.raw_files, job.folder / "job.yaml", *(path for path in lists if path)]
+    return {path.relative_to(job.folder).as_posix(): file_sha256(path) for path in paths}

@@ -1,0 +1,107 @@
+"""What mistake in one sight would be caught, and how far one that is not could move its mark.
+
+Of the mean of a sight: what is common to all its pointings, such as a wrong pole height, a
+wrong mark or a wrong prism. With Q the covariance in the frame, a the whitened row of one
+observation and b its smallest mistake that is caught, the mark moves by Q_mark a' b / sd.
+
+References: Baarda (1968), internal and external reliability.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tieup.adjust.distributions import minimal_detectable_bias
+from tieup.adjust.equations import Connections, linearise, offsets
+from tieup.adjust.pointings import sight_results
+from tieup.adjust.solution import Adjustment
+from tieup.adjust.weights import connection_sd
+from tieup.model.arrays import FloatArray
+from tieup.model.observations import DIRECTION, Sights
+from tieup.model.settings import Precision
+
+
+@dataclass(frozen=True)
+class SightReliability:
+    """Reliability of k sights; NaN where not measured, not solved or not checked.
+
+    ``sd``, ``redundancy``, ``bias`` (k, 3): rad, rad, m; ``bias`` is the smallest mistake that is
+    found 8 times in 10. ``at_mark`` (k, 3) is that mistake in m at the mark. ``moves`` (k, 2):
+    how far (m) the worst of them would move the mark in plan and in height.
+    """
+
+    sd: FloatArray
+    redundancy: FloatArray
+    bias: FloatArray
+    at_mark: FloatArray
+    moves: FloatArray
+
+
+def examine_sights(adjustment: Adjustment, sights: Sights) -> SightReliability:
+    """Return the reliability of every sight of a solution."""
+    found = sight_results(adjustment, sights)
+    bias = minimal_detectable_bias(found.sd, found.redundancy)
+    offset = adjustment.position[sights.point] - adjustment.axis[sights.setup]
+    offset[:, 2] += sights.target_height
+    plan, slope = np.hypot(offset[:, 0], offset[:, 1]), np.linalg.norm(offset, axis=1)
+    level = np.isnan(slope) & np.isfinite(plan)
+    slope[level] = plan[level]
+    moves = np.full((len(sights), 2), np.nan)
+    inside = np.flatnonzero(found.connection >= 0)
+    row = found.connection[inside]
+    with np.errstate(invalid="ignore"):
+        moved = _effects(adjustment)[row] * (bias / found.sd)[inside][:, None, :]
+        sideways = np.hypot(moved[:, 0], moved[:, 1])
+    for column, size in enumerate((sideways, np.abs(moved[:, 2]))):
+        seen = np.isfinite(size).any(axis=1)
+        moves[inside[seen], column] = np.nanmax(size[seen], axis=1)
+    at_mark = bias * np.column_stack([plan, slope, np.ones(len(plan))])
+    return SightReliability(found.sd, found.redundancy, bias, at_mark, moves)
+
+
+def full_rows(
+    connections: Connections,
+    sights: Sights,
+    precision: Precision,
+    places: tuple[FloatArray, FloatArray, FloatArray],
+    bend: float,
+) -> FloatArray:
+    """Return the whitened rows (c, 3, 7) of connections by their setup and their mark.
+
+    Rows that are not measured are 0. No column is held: what is fixed has a covariance of 0.
+    ``places`` are axis (S, 3) and orientation (S,) of the setups, position (P, 3) of the marks.
+    """
+    axis, _, position = places
+    linear = linearise(connections, *places, bend)
+    sd = connection_sd(connections, sights, precision, axis, position)
+    scale = np.where(np.isfinite(connections.value), 1.0 / sd, 0.0)
+    rows = np.zeros((len(connections), 3, 7))
+    rows[:, :, 4:] = linear.by_mark * scale[:, :, None]
+    rows[:, :, :3] = -rows[:, :, 4:]
+    rows[:, DIRECTION, 3] = -linear.turns * scale[:, DIRECTION]
+    return rows
+
+
+def plan_length(connections: Connections, axis: FloatArray, position: FloatArray) -> FloatArray:
+    """Return horizontal lengths (c,) in m."""
+    offset = offsets(connections, axis, position)
+    return np.hypot(offset[:, 0], offset[:, 1])
+
+
+def _effects(adjustment: Adjustment) -> FloatArray:
+    """Return what one sd of each observation moves its mark by: Q_mark a' (c, 3, 3) in m."""
+    connections, place = adjustment.connections, adjustment.rows.by_place
+    cross, transfer = adjustment.mark_setup, adjustment.transfer
+    if transfer.motions.count:
+        setup, point = connections.setup, connections.point
+        moved = transfer.motions.point[point] @ transfer.setup[setup].transpose(0, 2, 1)
+        moved += transfer.point[point] @ transfer.motions.setup[setup].transpose(0, 2, 1)
+        cross = cross - moved
+    by_setup = np.concatenate([-place, np.zeros((len(place), 3, 1))], axis=2)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        turn = np.where(connections.plumb, 0.0, 1.0 / adjustment.sd[:, DIRECTION])
+    by_setup[:, DIRECTION, 3] = -np.nan_to_num(turn)
+    own = np.nan_to_num(adjustment.point_covariance[connections.point])
+    return np.asarray(cross @ by_setup.transpose(0, 2, 1) + own @ place.transpose(0, 2, 1))

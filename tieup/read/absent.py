@@ -1,0 +1,109 @@
+"""Columns that a raw table lacks, and the heading in it that may be meant for each.
+
+A heading is never taken for a column by guessing: what it may be meant for is said, and what to
+write so that it is taken. The short forms are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from difflib import get_close_matches
+
+from tieup.model.fieldbook import AbsentColumn
+from tieup.model.observations import KINDS
+from tieup.read.columns import COLUMNS
+from tieup.read.tables import Table
+
+NEAR = 0.75  # of difflib: "targetheigth" is near target_height, "mood" is near nothing
+SHORT_FORMS: Mapping[str, tuple[str, ...]] = {
+    "setup": ("setup_id", "setup_name", "stn_setup"),
+    "station": ("stn", "sta", "occupied", "occupied_point", "instrument_point"),
+    "instrument_height": ("hi", "ih", "height_of_instrument", "inst_height"),
+    "point": ("pt", "point_id", "point_name", "point_number", "target_point"),
+    "direction": ("hz", "ha", "h_angle", "horizontal_angle", "hor_angle", "circle", "hcr"),
+    "zenith": ("zd", "za", "v", "vz", "va", "zenith_distance", "vertical_angle", "v_angle",
+               "z"),
+    "distance": ("slope", "sd", "dist", "slope_dist", "sloped", "edm"),
+    "horizontal_distance": ("hd", "horizontal_dist", "hor_distance", "level_distance"),
+    "vertical_distance": ("vd", "dh", "height_difference"),
+    "target_height": ("ht", "hr", "th", "rod", "pole", "pole_height", "rod_height", "prism_height",
+                      "reflector_height", "height_of_target"),
+    "face": ("circle_position",),
+    "round": ("set", "set_number", "round_number"),
+    "prism_constant": ("additive_constant",),
+    "code": ("feature", "feature_code", "desc", "description"),
+    "string": ("line", "line_name", "string_name"),
+    "time": ("timestamp", "datetime", "date_time", "date"),
+    "note": ("remark", "remarks", "comment", "comments"),
+    "temperature": ("temp",),
+    "pressure": ("press",),
+    "field_northing": ("northing", "n"),
+    "field_easting": ("easting", "e"),
+    "field_elevation": ("elevation", "elev"),
+}  # fmt: skip
+_SAME = {"zenith": ("zenith", "elevation_angle"), "distance": ("distance", "horizontal_distance")}
+
+
+def absent_columns(
+    table: Table, found: Iterable[str], strange: Sequence[str], *, mapped: bool
+) -> tuple[AbsentColumn, ...]:
+    """Return the columns that a table lacks, as far as that matters or a heading is like one.
+
+    Parameters
+    ----------
+    found
+        The native columns that the table has.
+    strange
+        The headings that nothing takes.
+    mapped
+        Whether job.yaml names the columns.
+    """
+    there = set(found)
+    lacking = [name for name in COLUMNS if not there & {name, *_SAME.get(name, ())}]
+    named = [name for name in strange if name in table.header]
+    filled = [name for name in named if any(table.columns[table.header.index(name)])]
+    meant = {column: name for name in filled if (column := nearest(name, lacking))}
+    taken = {name: name for name in COLUMNS if name in there}
+    return tuple(
+        AbsentColumn(
+            file=table.name,
+            line=table.header_line,
+            column=column,
+            heading=meant.get(column, ""),
+            entry=_entry(column, meant.get(column, ""), {} if mapped else taken),
+            sure=not mapped and _plain(meant.get(column, "")) in _forms([column]),
+        )
+        for column in lacking
+        if column in meant or column in KINDS
+    )
+
+
+def nearest(heading: str, columns: Sequence[str]) -> str:
+    """Return which of some columns a heading may be meant for, empty for none.
+
+    >>> nearest("Target Height (m)", ["zenith", "target_height"]), nearest("mood", ["code"])
+    ('target_height', '')
+    """
+    plain, forms = _plain(heading), _forms(columns)
+    if plain in forms:
+        return forms[plain]
+    near = get_close_matches(plain, columns, 1, NEAR)
+    return near[0] if near else ""
+
+
+def _plain(heading: str) -> str:
+    """Write a heading as columns are: small letters, one line for blanks, no unit in brackets."""
+    return re.sub(r"[^a-z0-9]+", "_", re.sub(r"[(\[].*", "", heading.lower())).strip("_")
+
+
+def _forms(columns: Sequence[str]) -> dict[str, str]:
+    return {form: name for name in columns for form in (name, *SHORT_FORMS.get(name, ()))}
+
+
+def _entry(column: str, heading: str, others: Mapping[str, str]) -> str:
+    """Write what ``columns:`` must say: the whole of it, or the one entry that is wanting."""
+    named = {**others, column: heading or "..."}
+    plain = re.compile(r"[A-Za-z_][\w ()]*").fullmatch
+    pairs = [f"{name}: {text if plain(text) else repr(text)}" for name, text in named.items()]
+    return f"columns: {{{', '.join(pairs)}}}" if others else f"{pairs[0]} (under columns)"

@@ -1,0 +1,169 @@
+"""falls.csv: what came of the named checks of slopes, and the findings about them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from tieup.derive.checks import CheckedFalls
+from tieup.derive.falls import CANNOT_TELL, FAIL, PASS, reach_of
+from tieup.derive.slopes import Slopes
+from tieup.model.arrays import TextArray
+from tieup.model.falls import FallCheck
+from tieup.model.finding import Finding
+from tieup.model.job import Job
+from tieup.model.reconciliation import Table
+from tieup.results.site import Site
+from tieup.results.strings import PER_CENT, SetupsOf
+from tieup.units import length_factor
+
+
+def falls_table(site: Site, slopes: Slopes) -> Table:
+    """Return a row for each fall that a check is about, in the order of job.yaml.
+
+    Falls and limits in per cent, positive where it falls from ``from`` to ``to``.
+    """
+    checks = [check for check in slopes.checks for _ in check.starts]
+    if not checks:
+        return {}
+    length, found = length_factor(site.job.length_unit), slopes.checks
+    covariance = np.concatenate([check.covariance for check in found])
+    sd = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0)) / length
+    setups = [*_setups(site, slopes)]
+    return {
+        "check": _texts([check.check.name for check in checks]),
+        "from": _texts([point.name for check in found for point in check.starts]),
+        "to": _texts([point.name for check in found for point in check.ends]),
+        "length": np.concatenate([check.length for check in found]) / length,
+        "sd_length": sd[:, 0],
+        "drop": np.concatenate([check.drop for check in found]) / length,
+        "sd_drop": sd[:, 1],
+        "fall": np.concatenate([check.falls.value for check in found]) / PER_CENT,
+        "sd_fall": np.concatenate([check.falls.sd for check in found]) / PER_CENT,
+        "minimum": _limits([check.check.minimum for check in checks]),
+        "maximum": _limits([check.check.maximum for check in checks]),
+        "verdict": np.concatenate([check.parts for check in found]),
+        "reason": _texts([text for check in found for text in _reasons(check, site.job)]),
+        "joint": _texts([joint for _, joint in setups]),
+        "setups": _texts([words for words, _ in setups]),
+    }
+
+
+def _limits(values: Sequence[float]) -> np.ndarray:
+    limits = np.array(values) / PER_CENT
+    return np.where(np.isfinite(limits), limits, np.nan)
+
+
+def _setups(site: Site, slopes: Slopes) -> Iterator[tuple[str, str]]:
+    setups = SetupsOf(site)
+    for check in slopes.checks:
+        for start, end in zip(check.starts, check.ends, strict=True):
+            yield setups.words(start.marks, end.marks)
+
+
+def _reasons(check: CheckedFalls, job: Job) -> Iterator[str]:
+    """Say of each fall of a check why it does not pass; empty where it does."""
+    reach = reach_of(check.falls.sd, job.confidence)
+    for row, (verdict, reason) in enumerate(zip(check.parts.tolist(), check.reason, strict=True)):
+        yield "" if verdict == PASS else reason or _why(check, row, verdict, float(reach[row]))
+
+
+def _why(check: CheckedFalls, row: int, verdict: str, reach: float) -> str:
+    value, limits = float(check.falls.value[row]), check.check
+    low, high = value - reach, value + reach
+    if verdict == CANNOT_TELL:
+        return f"from {percent(low)} to {percent(high)} %"
+    if value < limits.minimum:
+        return f"at most {percent(high, limits.minimum)} %"
+    return f"at least {percent(low, limits.maximum)} %"
+
+
+def asked(check: FallCheck) -> str:
+    """Say what a check asks for."""
+    parts = [
+        f"{word} {limit / PER_CENT:.6g} %"
+        for word, limit in (("at least", check.minimum), ("at most", check.maximum))
+        if math.isfinite(limit)
+    ]
+    return f"{' and '.join(parts)} is asked for"
+
+
+def percent(value: float, near: float = math.inf) -> str:
+    """Return a fall in per cent, with more digits where two would make it the limit ``near``.
+
+    >>> percent(0.00517), percent(0.00998, 0.01)
+    ('0.52', '0.9980')
+    """
+    text = f"{value / PER_CENT:.2f}"
+    same = math.isfinite(near) and text == f"{near / PER_CENT:.2f}"
+    return f"{value / PER_CENT:.4f}" if same else text
+
+
+def failing_falls(slopes: Slopes) -> tuple[str, ...]:
+    """Return the checks that fail in short phrases, for the first line of a screen."""
+    return tuple(
+        f"{check.check.name} {percent(float(check.falls.value[_worst(check)]))} %, "
+        f"{asked(check.check)}"
+        for check in slopes.checks
+        if check.verdict == FAIL
+    )
+
+
+def fall_findings(slopes: Slopes, job: Job) -> Iterator[Finding]:
+    """Give a finding for each check that does not pass: to check where it fails, else a note."""
+    for check in slopes.checks:
+        if check.verdict != PASS:
+            yield _finding(check, slopes, job)
+
+
+def _finding(check: CheckedFalls, slopes: Slopes, job: Job) -> Finding:
+    fails, stated = check.verdict == FAIL, check.check
+    worst = _worst(check)
+    names = set(slopes.places.names)
+    ends = (check.starts[worst].name, check.ends[worst].name) if check.starts else ()
+    return Finding(
+        kind="fall",
+        severity="check" if fails else "note",
+        points=tuple(name for name in ends if name in names),
+        lines=(f"job.yaml:{stated.lines['']}",),
+        action="",
+        says=_says(check, worst, [*_reasons(check, job)]),
+        confirm="Level between the two places, or shoot both again from one setup.",
+        cure="Regrade it, or correct the limit in job.yaml if that was typed wrong."
+        if fails
+        else "Shoot both ends from one setup, or take them farther apart.",
+        key=f"{stated.name}|{stated.minimum}|{stated.maximum}",
+    )
+
+
+def _worst(check: CheckedFalls) -> int:
+    """Return the fall that is farthest beyond a limit, of those with the verdict of the check."""
+    over = np.maximum(
+        check.check.minimum - check.falls.value, check.falls.value - check.check.maximum
+    )
+    own = np.flatnonzero(check.parts == check.verdict)
+    if not len(own):
+        return 0
+    return int(own[np.argmax(np.nan_to_num(over[own], nan=-math.inf))])
+
+
+def _says(check: CheckedFalls, worst: int, reasons: Sequence[str]) -> str:
+    word = "Fall" if check.verdict == FAIL else "Cannot tell fall"
+    head = f"{word} {check.check.name}: "
+    if not check.starts:
+        return f"{head}string {check.check.along} has no leg with a place at both ends."
+    count, of = int((check.parts == check.verdict).sum()), len(check.parts)
+    state = "fail" if check.verdict == FAIL else "cannot be told"
+    some = f"{count} of {of} {state}, the worst " if of > 1 else ""
+    start, end = check.starts[worst].name, check.ends[worst].name
+    value = float(check.falls.value[worst])
+    if value != value:
+        return f"{head}{some}{start} to {end}: {reasons[worst]}."
+    slope = f"{'falls' if value >= 0 else 'rises'} {percent(abs(value))} %"
+    return f"{head}{some}{start} to {end} {slope}, {reasons[worst]}; {asked(check.check)}."
+
+
+def _texts(values: Sequence[str]) -> TextArray:
+    return np.array(values, dtype=object)

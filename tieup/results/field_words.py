@@ -1,0 +1,98 @@
+"""What a setup's stored coordinates come to, in the surveyor's words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from tieup.derive.field import MOVED, SAME, Frame, compass
+from tieup.diagnose.rowlines import some
+from tieup.diagnose.words import Phrases
+from tieup.model.arrays import IntArray
+from tieup.model.settings import Tolerances
+
+
+@dataclass(frozen=True)
+class SetupStory:
+    """One setup's stored coordinates.
+
+    ``rows`` are its raw rows that stored some; ``points`` and ``moved`` count points, all and
+    moved ones, ``stray`` names those that moved on their own. ``verdict`` is of the frame, which
+    puts ``far_point`` off most, by ``far`` (m) in plan. ``staked`` counts points whose rows say
+    that they were staked out; ``first`` is the first of those, or of all, at ``clock``.
+    """
+
+    setup: str
+    frame: Frame
+    verdict: str
+    rows: IntArray
+    points: int
+    moved: int
+    stray: tuple[str, ...]
+    far: float
+    far_point: str
+    staked: int
+    first: str
+    clock: str
+    as_a_whole: bool
+
+    @property
+    def size(self) -> float:
+        """Return what the frame puts off most, in m: plan, or height with its sign."""
+        height = float(self.frame.shift[2])
+        plan = self.far if np.isfinite(self.far) else 0.0
+        return height if abs(np.nan_to_num(height)) > plan else plan
+
+
+def setup_words(story: SetupStory, limits: Tolerances, phrases: Phrases) -> str:
+    """Say where a setup stored its points, how many, and what was staked out by them."""
+    if story.verdict != MOVED:
+        return _stray_words(story)
+    parts = [*_parts(story, limits, phrases)]
+    against = " against the others" if story.as_a_whole else ""
+    touched = (
+        f"{_counted(story.staked, 'stake-out')} from it"
+        if story.staked
+        else f"{_counted(story.points, 'point')}, no row says stake-out"
+    )
+    first = f"{story.first} {story.clock}".strip()
+    return (
+        f"{story.setup} stored its points {' and '.join(parts)}{against}; {touched}, first {first}"
+    )
+
+
+def _parts(story: SetupStory, limits: Tolerances, phrases: Phrases) -> Iterator[str]:
+    """Give the parts of a frame's motion that are beyond the limit; at least the largest."""
+    shift, turn = story.frame.shift, story.frame.turn
+    plan, height = float(np.hypot(*shift[:2])), float(shift[2])
+    said = False
+    if turn:
+        way = "clockwise" if turn > 0 else "counter-clockwise"
+        yield (
+            f"turned {phrases.angle(turn)} {way} about the instrument, "
+            f"{phrases.shift(story.far)} at {story.far_point}"
+        )
+        said = True
+    if plan > limits.horizontal or (not said and plan > np.nan_to_num(abs(height))):
+        # Laid on the site as a whole, they have no north of their own.
+        wind = "aside" if story.as_a_whole else compass(shift[:2])
+        yield f"{phrases.shift(plan)} {wind} of where they are"
+        said = True
+    if abs(height) > limits.elevation or not said:
+        yield f"{phrases.shift(height)} {'high' if height > 0 else 'low'}"
+
+
+def _stray_words(story: SetupStory) -> str:
+    """Say which points moved, of a setup that did not."""
+    if story.stray:
+        count = f"{len(story.stray)} of {_counted(story.points, 'point')}"
+        return f"{story.setup} stored {count} elsewhere: {some(story.stray)}"
+    if story.verdict == SAME:
+        return f"{story.setup} stored its points where they are, within the limits"
+    return f"{story.setup}: the gear is too coarse to tell whether its stored points moved"
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"

@@ -1,0 +1,288 @@
+"""What a plan comes to, in the job's own units: three tables and the answer in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from tieup.adjust.distributions import confidence_factor
+from tieup.adjust.ellipse import error_ellipse
+from tieup.model.arrays import FloatArray, TextArray
+from tieup.model.job import Job
+from tieup.model.plan import Forecast, MarkForecast, NextShot, PlanAnswer, SetupForecast
+from tieup.model.reconciliation import Table
+from tieup.preanalysis.outlook import Outlook
+from tieup.preanalysis.scheme import places_of
+from tieup.preanalysis.standing import SHOT, roles, sighted
+from tieup.results.plan_words import gains, mark_faults, setup_faults, setup_note, setup_spread
+from tieup.results.units import in_angle_unit, small_unit
+from tieup.units import length_factor
+from tieup.write.lengths import Lengths
+
+
+def forecast_of(job: Job, outlook: Outlook, run: Mapping[str, Any]) -> Forecast:
+    """Return the forecast of a plan; ``run`` holds version and inputs."""
+    settings = {
+        "tolerances": job.resolved.get("tolerances"),
+        "confidence": job.confidence,
+        "datum": job.datum.kind,
+        "instruments": job.resolved.get("instruments"),
+        "centring": job.resolved.get("centring"),
+        "heights": job.resolved.get("heights"),
+    }
+    return Forecast(
+        job=job,
+        points=points_table(job, outlook),
+        sights=sights_table(job, outlook),
+        setups=setups_table(job, outlook),
+        answer=answer_of(job, outlook),
+        run={**run, "settings": settings},
+    )
+
+
+def points_table(job: Job, outlook: Outlook) -> Table:
+    """Return every point that is sighted or occupied: how well it would be known."""
+    length, adjustment, standing = (
+        length_factor(job.length_unit),
+        outlook.adjustment,
+        outlook.state.standing,
+    )
+    rows = np.flatnonzero(sighted(adjustment) | standing.wanted)
+    place = places_of(outlook.scheme, adjustment)[0][rows] / length
+    covariance = adjustment.point_covariance[rows] / length**2
+    level = np.isfinite(standing.spread[rows, 1])
+    sd = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0))
+    ellipse = error_ellipse(covariance[:, :2, :2], confidence_factor(2, job.confidence))
+    caught = _caught_of_points(outlook)[rows] / length
+    names, limits = np.array(outlook.scheme.points, dtype=object)[rows], job.tolerances
+    over = np.nan_to_num(standing.ratio[rows], nan=0.0).max(axis=1) > 1.0
+    return {
+        "point": names,
+        "northing": place[:, 0],
+        "easting": place[:, 1],
+        "elevation": place[:, 2],
+        "role": roles(adjustment)[rows],
+        "proof": standing.proof[rows],
+        "sd_northing": sd[:, 0],
+        "sd_easting": sd[:, 1],
+        "sd_elevation": np.where(level, sd[:, 2], np.nan),
+        "ellipse_major": ellipse.semi_major,
+        "ellipse_minor": ellipse.semi_minor,
+        "ellipse_azimuth": in_angle_unit(ellipse.azimuth, job.angle_unit),
+        "elevation_interval": standing.spread[rows, 1] / length,
+        "limit_horizontal": np.full(len(rows), limits.horizontal / length),
+        "limit_elevation": np.full(len(rows), limits.elevation / length),
+        "caught_plan": _defined(caught[:, 0]),
+        "caught_height": _defined(caught[:, 1]),
+        "setups": _setups_of(outlook)[rows],
+        "verdict": np.where(over, "over", np.where(level | ~np.isnan(sd[:, 0]), "within", "")),
+    }
+
+
+def sights_table(job: Job, outlook: Outlook) -> Table:
+    """Return every sight: precision, what mistake in it would be caught, what one would do."""
+    length, network = length_factor(job.length_unit), outlook.adjustment.problem.network
+    sights, found = network.sights, outlook.sights
+    small, labels = small_unit(3), np.array(network.setup_labels, dtype=object)
+    names = np.array(network.point_names, dtype=object)
+    place, axis = places_of(outlook.scheme, outlook.adjustment)
+    offset = place[sights.point, :2] - axis[sights.setup, :2]
+    stations = np.array([*network.point_names, ""], dtype=object)[network.station]
+    tie = {
+        pair: number
+        for number, pair in enumerate(
+            zip(outlook.state.ties.setup.tolist(), outlook.state.ties.point.tolist(), strict=True)
+        )
+    }
+    ends = zip(sights.setup.tolist(), sights.point.tolist(), strict=True)
+    caught = np.vstack([outlook.caught, np.full((1, 2), np.inf)])
+    caught = caught[[tie.get(pair, -1) for pair in ends]] / length
+    table: dict[str, Any] = {
+        "setup": labels[sights.setup],
+        "station": stations[sights.setup],
+        "point": names[sights.point],
+        "source": np.where(outlook.planned, "planned", "shot").astype(object),
+        "distance": np.hypot(offset[:, 0], offset[:, 1]) / length,
+        "pointings": sights.count.max(axis=1, initial=0),
+    }
+    for prefix, values in (("sd", found.sd / small), ("redundancy", found.redundancy)):
+        table |= _by_kind(prefix, values)
+    table |= _by_kind("mdb", found.bias / small) | _by_kind("mdb_at_mark", found.at_mark * 1e3)
+    return {
+        **table,
+        "moves_plan": found.moves[:, 0] * 1e3,
+        "moves_height": found.moves[:, 1] * 1e3,
+        "caught_plan": _defined(caught[:, 0]),
+        "caught_height": _defined(caught[:, 1]),
+    }
+
+
+def _by_kind(prefix: str, values: FloatArray) -> dict[str, FloatArray]:
+    return {
+        f"{prefix}_{kind}": values[:, number]
+        for number, kind in enumerate(("direction", "zenith", "distance"))
+    }
+
+
+def setups_table(job: Job, outlook: Outlook) -> Table:
+    """Return every setup: where it stands, how well, and what it would catch."""
+    length, network = length_factor(job.length_unit), outlook.adjustment.problem.network
+    adjustment, geometry = outlook.adjustment, outlook.state.geometry
+    axis = places_of(outlook.scheme, adjustment)[1] / length
+    variance = np.diagonal(adjustment.setup_covariance, axis1=1, axis2=2)
+    sd = np.sqrt(np.maximum(variance, 0.0))
+    level = network.start.height_setup
+    redundancy = np.zeros(len(axis))
+    np.add.at(redundancy, adjustment.connections.setup, np.nansum(adjustment.redundancy, axis=1))
+    faults = [_faults_of_setup(job, outlook, s) for s in range(len(axis))]
+    return {
+        "setup": np.array(network.setup_labels, dtype=object),
+        "station": np.array([*network.point_names, ""], dtype=object)[network.station],
+        "northing": axis[:, 0],
+        "easting": axis[:, 1],
+        "elevation": axis[:, 2],
+        "sd_northing": sd[:, 0] / length,
+        "sd_easting": sd[:, 1] / length,
+        "sd_elevation": np.where(level, sd[:, 2] / length, np.nan),
+        "sd_orientation": in_angle_unit(sd[:, 3], job.angle_unit),
+        "ties": np.bincount(outlook.state.ties.setup, minlength=len(axis)),
+        "redundancy": redundancy,
+        "geometry": np.array(outlook.state.words, dtype=object),
+        "geometry_sd": np.array([g.sd for g in geometry]) * 1e3,
+        "caught_plan": _defined(np.array([g.caught_plan for g in geometry]) / length),
+        "caught_height": _defined(np.array([g.caught_height for g in geometry]) / length),
+        "verdict": np.array(["weak" if fault else "holds" for fault in faults], dtype=object),
+    }
+
+
+def answer_of(job: Job, outlook: Outlook) -> PlanAnswer:
+    """Return the answer: what holds, what is weak, what to shoot next."""
+    standing = outlook.state.standing
+    marks, setups = _marks(job, outlook), _setups(job, outlook)
+    length = length_factor(job.length_unit)
+    planned = outlook.planned
+    basis = "planned" if planned.all() else "shot and planned" if planned.any() else "shot"
+    known = sighted(outlook.adjustment) & (roles(outlook.adjustment) == SHOT)
+    return PlanAnswer(
+        title=job.title,
+        length_unit=job.length_unit,
+        basis=basis,
+        limits=job.tolerances,
+        confidence=job.confidence,
+        marks=marks,
+        setups=setups,
+        faults=_worst_first(marks, setups),
+        shots=_shots(job, outlook),
+        sights=len(planned),
+        details=int((known & ~standing.wanted).sum()),
+        reach=outlook.reach / length,
+    )
+
+
+def _marks(job: Job, outlook: Outlook) -> tuple[MarkForecast, ...]:
+    """Return the marks of the plan, the weakest against its limit first."""
+    standing, length = outlook.state.standing, length_factor(job.length_unit)
+    role, caught = roles(outlook.adjustment), _caught_of_points(outlook) / length
+    worst = np.nan_to_num(standing.ratio, nan=0.0).max(axis=1)
+    unplaced = np.isnan(standing.spread[:, 0])
+    rows = np.flatnonzero(standing.wanted)
+    rows = rows[np.lexsort((rows, -worst[rows], ~unplaced[rows]))]
+    return tuple(
+        MarkForecast(
+            point=outlook.scheme.points[p],
+            role=str(role[p]),
+            proof=str(standing.proof[p]),
+            plan=float(standing.spread[p, 0]) / length,
+            height=float(standing.spread[p, 1]) / length,
+            caught_plan=float(caught[p, 0]),
+            caught_height=float(caught[p, 1]),
+            over=float(worst[p]),
+            faults=mark_faults(outlook, p, job.tolerances, Lengths(job.length_unit)),
+        )
+        for p in rows.tolist()
+    )
+
+
+def _setups(job: Job, outlook: Outlook) -> tuple[SetupForecast, ...]:
+    length, network = length_factor(job.length_unit), outlook.adjustment.problem.network
+    spread = [setup_spread(found, job.confidence) for found in outlook.state.geometry]
+    names = (*network.point_names, "")
+    return tuple(
+        SetupForecast(
+            setup=label,
+            station=names[station],
+            geometry=word,
+            plan=spread[s][0] / length,
+            height=spread[s][1] / length,
+            caught_plan=found.caught_plan / length,
+            caught_height=found.caught_height / length,
+            note=setup_note(outlook, s),
+            faults=_faults_of_setup(job, outlook, s),
+        )
+        for s, (label, station, word, found) in enumerate(
+            zip(
+                network.setup_labels,
+                network.station.tolist(),
+                outlook.state.words,
+                outlook.state.geometry,
+                strict=True,
+            )
+        )
+    )
+
+
+def _faults_of_setup(job: Job, outlook: Outlook, setup: int) -> tuple[str, ...]:
+    lengths = Lengths(job.length_unit)
+    return setup_faults(outlook, setup, job.tolerances, job.confidence, lengths)
+
+
+def _worst_first(
+    marks: tuple[MarkForecast, ...], setups: tuple[SetupForecast, ...]
+) -> tuple[str, ...]:
+    """Return all faults: marks beyond a limit, setups, marks not placed, marks unchecked."""
+    unplaced = [f for m in marks if not math.isfinite(m.plan) for f in m.faults]
+    over = [f for m in marks if m.over > 1.0 for f in m.faults]
+    standing = [fault for setup in setups for fault in setup.faults]
+    rest = [f for m in marks for f in m.faults]
+    return tuple(dict.fromkeys([*over, *standing, *unplaced, *rest]))
+
+
+def _shots(job: Job, outlook: Outlook) -> tuple[NextShot, ...]:
+    length, lengths = length_factor(job.length_unit), Lengths(job.length_unit)
+    labels = outlook.adjustment.problem.network.setup_labels
+    return tuple(
+        NextShot(
+            setup=labels[shot.setup],
+            point=outlook.scheme.points[shot.point],
+            distance=shot.away / length,
+            gains=gains(outlook, shot, lengths),
+        )
+        for shot in outlook.shots
+    )
+
+
+def _caught_of_points(outlook: Outlook) -> FloatArray:
+    """Return the smallest mistake (P, 2) in m that the weakest sight of each point would show."""
+    ties = outlook.state.ties
+    caught = np.full((len(outlook.scheme.points), 2), -np.inf)
+    np.maximum.at(caught, ties.point, outlook.caught)
+    return np.where(np.isneginf(caught), np.inf, caught)
+
+
+def _setups_of(outlook: Outlook) -> TextArray:
+    """Return the labels of the setups that sight each point (P,)."""
+    network = outlook.adjustment.problem.network
+    labels: list[dict[str, None]] = [{} for _ in network.point_names]
+    for setup, point in zip(
+        network.sights.setup.tolist(), network.sights.point.tolist(), strict=True
+    ):
+        labels[point].setdefault(network.setup_labels[setup])
+    return np.array([" ".join(sorted(names)) for names in labels], dtype=object)
+
+
+def _defined(values: FloatArray) -> FloatArray:
+    """Return values with NaN in place of infinity: nothing would be caught."""
+    return np.where(np.isfinite(values), values, np.nan)

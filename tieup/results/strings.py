@@ -1,0 +1,207 @@
+"""strings.csv: every point of every line in order, the leg to it, and what looks wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from tieup.derive.oddities import DUPLICATE, ZIGZAG, odd_places
+from tieup.derive.places import Places
+from tieup.derive.points import DerivedPoints
+from tieup.derive.runs import AGAIN, NO_PLACE, UNREADABLE, Remark
+from tieup.derive.slopes import Slopes, slopes_of
+from tieup.derive.strings import BRANCH, BREAK, SiteLine
+from tieup.diagnose.words import Phrases
+from tieup.model.arrays import IntArray, TextArray
+from tieup.model.finding import Finding
+from tieup.model.reconciliation import Table
+from tieup.results.site import Site
+from tieup.units import length_factor
+
+PER_CENT = 0.01
+WITHIN, ACROSS = "within", "across"
+ODD = {
+    NO_PLACE: "{} has no place or no elevation: the line breaks there",
+    UNREADABLE: "a row between {} could not be read: the line breaks there",
+    AGAIN: "{} was shot again out of turn",
+    BREAK: "gap of {length} between {}: the line breaks there",
+    BRANCH: "more than two arms meet at {}: which are the line is not known",
+    DUPLICATE: "{} are one place, {shift} apart",
+}
+
+
+def site_slopes(site: Site, lines: Sequence[SiteLine], derived: DerivedPoints) -> Slopes:
+    """Return what lies along the lines of a site and those derived of them."""
+    marks = Places(
+        site.adjustment,
+        tuple(site.case.points),
+        site.position - site.solved.network.origin,
+    )
+    places = marks.with_derived(derived.places)
+    numbers = {name: i for i, name in enumerate(places.names)}
+    whole = (*lines, *_derived_lines(derived, numbers, places))
+    return slopes_of(places, whole, site.job.falls, site.job.confidence)
+
+
+def _derived_lines(
+    derived: DerivedPoints, numbers: dict[str, int], places: Places
+) -> Iterator[SiteLine]:
+    for name, parts in derived.strings.items():
+        own = tuple(tuple(_solid(part, numbers, places)) for part in parts)
+        own = tuple(part for part in own if part)
+        yield SiteLine(name, name, "", own, (), tuple(odd_places(own, places.position)))
+
+
+def _solid(names: Sequence[str], numbers: dict[str, int], places: Places) -> Iterator[int]:
+    for name in names:
+        if np.isfinite(places.position[numbers[name]]).all():
+            yield numbers[name]
+
+
+def strings_table(site: Site, slopes: Slopes) -> Table:
+    """Return the points of all lines in order; a leg stands with the point it leads to.
+
+    ``number`` counts the points of a part. Falls are per cent, positive where the leg falls.
+    ``joint`` says whether one setup has shot both ends of the leg, ``setups`` which.
+    """
+    vertices = [
+        (i, j, k, point)
+        for i, line in enumerate(slopes.lines)
+        for j, part in enumerate(line.parts)
+        for k, point in enumerate(part)
+    ]
+    if not vertices:
+        return {}
+    line, part, number, point = np.array(vertices, dtype=np.int64).T
+    leg = np.where(number > 0, np.cumsum(number > 0) - 1, -1)
+    length = length_factor(site.job.length_unit)
+    legs, falls = slopes.legs, slopes.falls
+    sd = np.sqrt(np.maximum(np.diagonal(legs.covariance, axis1=1, axis2=2), 0.0))
+
+    def of_leg(values: np.ndarray) -> np.ndarray:
+        return np.append(values, np.nan)[leg]
+
+    setups, joint = _leg_setups(site, slopes)
+    height = slopes.places.position[point, 2] + site.solved.network.origin[2]
+    return {
+        "string": _texts([slopes.lines[i].name for i in line.tolist()]),
+        "code": _texts([slopes.lines[i].code for i in line.tolist()]),
+        "part": part + 1,
+        "number": number + 1,
+        "point": _texts([slopes.places.names[p] for p in point.tolist()]),
+        "elevation": height / length,
+        "chainage": np.concatenate(slopes.chainage) / length,
+        "sd_chainage": np.concatenate(slopes.sd_chainage) / length,
+        "length": of_leg(legs.length) / length,
+        "sd_length": of_leg(sd[:, 0]) / length,
+        "drop": of_leg(legs.drop) / length,
+        "sd_drop": of_leg(sd[:, 1]) / length,
+        "fall": of_leg(falls.value) / PER_CENT,
+        "sd_fall": of_leg(falls.sd) / PER_CENT,
+        "joint": _texts([*joint, ""])[leg],
+        "setups": _texts([*setups, ""])[leg],
+        "low_spot": _low_spots(slopes, line, part, number, leg),
+        "remarks": _remarks(site, slopes, line, point),
+    }
+
+
+def _leg_setups(site: Site, slopes: Slopes) -> tuple[list[str], list[str]]:
+    """Return for each leg the setups of its ends, and whether one of them has shot both."""
+    setups = SetupsOf(site)
+    marks = {p: slopes.places.placed(p).marks for part in _parts(slopes) for p in part}
+    ends = zip(slopes.legs.start.tolist(), slopes.legs.end.tolist(), strict=True)
+    found = [setups.words(marks[start], marks[end]) for start, end in ends]
+    return [words for words, _ in found], [joint for _, joint in found]
+
+
+def _parts(slopes: Slopes) -> Iterator[tuple[int, ...]]:
+    for line in slopes.lines:
+        yield from line.parts
+
+
+class SetupsOf:
+    """Which setups two places come from, and whether within one setup or across a joint."""
+
+    def __init__(self, site: Site) -> None:
+        self._labels = [setup.label for setup in site.case.setups]
+        self._own = [setups.tolist() for setups in site.setups_of_points()]
+
+    def words(self, start: Sequence[int], end: Sequence[int]) -> tuple[str, str]:
+        """Return the setups in a row, and "within" where one has shot every mark behind both."""
+        sets = [set(self._own[mark]) for mark in (*start, *end)]
+        common = set.intersection(*sets) if sets else set()
+        order = dict.fromkeys(s for mark in (*start, *end) for s in self._own[mark])
+        labels = [self._labels[s] for s in (sorted(common) or order)]
+        return " ".join(labels), (WITHIN if common else ACROSS) if sets else ""
+
+
+def _low_spots(
+    slopes: Slopes, line: IntArray, part: IntArray, number: IntArray, leg: IntArray
+) -> TextArray:
+    """Return the word for a low spot at each point; that of a closed part at both its ends."""
+    words = _texts([slopes.low.get(i, "") for i in leg.tolist()])
+    first = np.flatnonzero(number == 0)
+    for a, b in pairwise([*first.tolist(), len(number)]):
+        closed = slopes.lines[line[a]].parts[part[a]]
+        if len(closed) > 1 and closed[0] == closed[-1]:
+            words[a] = words[b - 1]
+    return words
+
+
+def _remarks(site: Site, slopes: Slopes, line: IntArray, point: IntArray) -> TextArray:
+    """Return the remarks, each with the first point it speaks of that stands in its line."""
+    words: list[list[str]] = [[] for _ in point]
+    row_of: dict[tuple[int, int], int] = {}
+    for row, key in enumerate(zip(line.tolist(), point.tolist(), strict=True)):
+        row_of.setdefault(key, row)
+    first = {int(i): row for row, i in reversed(list(enumerate(line.tolist())))}
+    for i, whole in enumerate(slopes.lines):
+        for remark in whole.remarks:
+            rows = [row_of[i, p] for p in remark.points if (i, p) in row_of]
+            if rows or i in first:
+                words[(rows or [first[i]])[0]].append(_said(remark, slopes.places, site))
+    return _texts(["; ".join(own) for own in words])
+
+
+def _said(remark: Remark, places: Places, site: Site) -> str:
+    """Say what is odd along a line."""
+    names = [places.names[point] for point in remark.points]
+    if remark.kind == ZIGZAG:
+        return _zigzag(names)
+    phrases = Phrases(length_factor(site.job.length_unit), site.job.length_unit)
+    size = remark.size if np.isfinite(remark.size) else 0.0
+    return ODD[remark.kind].format(
+        " and ".join(names), length=phrases.length(size), shift=phrases.shift(size)
+    )
+
+
+def _zigzag(names: Sequence[str]) -> str:
+    if len(names) == 1:
+        return f"turns back at {names[0]}: does that point belong to it?"
+    return f"turns back at {', '.join(names)}: are they in the right order, and of this string?"
+
+
+def string_findings(slopes: Slopes) -> Iterator[Finding]:
+    """Give a note for each line that turns back: the one oddity that spoils what is built on it."""
+    for line in slopes.lines:
+        odd = [remark for remark in line.remarks if remark.kind == ZIGZAG]
+        if not odd:
+            continue
+        names = [[slopes.places.names[point] for point in remark.points] for remark in odd]
+        yield Finding(
+            kind="string-order",
+            severity="note",
+            points=tuple(dict.fromkeys(name for own in names for name in own)),
+            action="left in",
+            says=f"String {line.name} {'; '.join(_zigzag(own) for own in names)}",
+            confirm=f"Look at string {line.name} on the plan and in the field sketch.",
+            cure="Correct the string or the order where the raw data comes from; the "
+            "coordinates are not touched by it.",
+            key=line.name,
+        )
+
+
+def _texts(values: Sequence[str]) -> TextArray:
+    return np.array(values, dtype=object)

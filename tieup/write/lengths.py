@@ -1,0 +1,95 @@
+"""How small lengths are said: in mm on a metric job, else in feet; heights with a side.
+
+The one place where screens and page turn a length into words. Every value comes in the job's
+own length unit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from tieup.model.reconciliation import Reconciliation
+from tieup.units import length_word
+
+
+@dataclass(frozen=True)
+class Lengths:
+    """How small lengths are said on one job.
+
+    ``unit`` is the job's length unit; every value comes in it. ``whole`` rounds to the mm or the
+    hundredth of a foot, for a crew; else to a tenth of a mm or a thousandth of a foot.
+    """
+
+    unit: str
+    whole: bool = False
+
+    @property
+    def metric(self) -> bool:
+        """Return whether the job is in metres."""
+        return self.unit == "m"
+
+    @property
+    def name(self) -> str:
+        """Return the unit of coordinates, which foot it is included."""
+        return {"ft": "ft (international)", "ftUS": "ft (US survey)"}.get(self.unit, self.unit)
+
+    @property
+    def small(self) -> str:
+        """Return the unit of small lengths."""
+        return "mm" if self.metric else length_word(self.unit)
+
+    def said(self, value: float) -> str:
+        """Return a length without sign; empty where undefined.
+
+        >>> fine, whole = Lengths("m"), Lengths("m", whole=True)
+        >>> [fine.said(value) for value in (0.0034, 14.302, math.nan)]
+        ['3.4 mm', '14.302 m', '']
+        >>> whole.said(-0.0034), whole.said(14.302), Lengths("ft", whole=True).said(0.012)
+        ('3 mm', '14.3 m', '0.01 ft')
+        """
+        if not math.isfinite(value):
+            return ""
+        size = abs(value)
+        if not self.metric:
+            return f"{size:.{2 if self.whole else 3}f} {length_word(self.unit)}"
+        if size >= 1.0:
+            return f"{size:.{1 if self.whole else 3}f} m"
+        return f"{size * 1000:.{0 if self.whole else 1}f}".removesuffix(".0") + " mm"
+
+    def height(self, value: float) -> str:
+        """Return a height difference as a crew says it; what rounds to nothing has no side.
+
+        >>> Lengths("m").height(-0.012), Lengths("m").height(0.00001)
+        ('12 mm low', '0 mm')
+        """
+        said = self.said(value)
+        if not said or float(said.split()[0]) == 0.0:
+            return said
+        return f"{said} {'low' if value < 0 else 'high'}"
+
+    def figures(self, values: Sequence[float]) -> list[str]:
+        """Return differences for a table, in the small unit, without the unit."""
+        factor, places = (1000.0, 1) if self.metric else (1.0, 4)
+        return ["" if value != value else f"{value * factor:.{places}f}" for value in values]
+
+
+def tie_words(site: Reconciliation, row: int, *, over_only: bool = False) -> str:
+    """Say where a setup puts a mark: "S2 puts CP4 12 mm low (limit 3 mm)".
+
+    ``over_only`` leaves out what is within its limit, where something is beyond.
+    """
+    ties, lengths = site.ties, Lengths(site.job.length_unit)
+    plan, rise = float(ties["d_horizontal"][row]), float(ties["d_elevation"][row])
+    parts = [
+        (abs(plan), float(ties["limit_horizontal"][row]), f"{lengths.said(plan)} off in plan"),
+        (abs(rise), float(ties["limit_elevation"][row]), lengths.height(rise)),
+    ]
+    defined = [part for part in parts if math.isfinite(part[0])]
+    over = [part for part in defined if part[0] > part[1]]
+    said = ", ".join(
+        f"{words} (limit {lengths.said(limit)})"
+        for _, limit, words in (over if over_only and over else defined)
+    )
+    return f"{ties['setup'][row]} puts {ties['point'][row]} {said or 'where nothing tests it'}"

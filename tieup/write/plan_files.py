@@ -1,0 +1,113 @@
+"""Write the files of a plan beside the results of the field, never over them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from tieup.model.plan import Forecast
+from tieup.model.reconciliation import Table
+from tieup.write.columns import (
+    ANGLE,
+    COORDINATE,
+    COUNT,
+    MILLIMETRE,
+    RATIO,
+    RESIDUAL,
+    SPREAD,
+    TEXT,
+)
+from tieup.write.documents import json_text
+from tieup.write.folder import check_target, write_set
+from tieup.write.plan_screen import plan_record
+from tieup.write.tables import csv_text
+
+RECORD = "plan.json"
+
+PLAN_POINTS: Mapping[str, str] = {
+    "point": TEXT,
+    "northing": COORDINATE,
+    "easting": COORDINATE,
+    "elevation": COORDINATE,
+    "role": TEXT,
+    "proof": TEXT,
+    "sd_northing": SPREAD,
+    "sd_easting": SPREAD,
+    "sd_elevation": SPREAD,
+    "ellipse_major": SPREAD,
+    "ellipse_minor": SPREAD,
+    "ellipse_azimuth": ANGLE,
+    "elevation_interval": SPREAD,
+    "limit_horizontal": SPREAD,
+    "limit_elevation": SPREAD,
+    "caught_plan": SPREAD,
+    "caught_height": SPREAD,
+    "setups": TEXT,
+    "verdict": TEXT,
+}
+PLAN_SIGHTS: Mapping[str, str] = {
+    "setup": TEXT,
+    "station": TEXT,
+    "point": TEXT,
+    "source": TEXT,
+    "distance": COORDINATE,
+    "pointings": COUNT,
+    "sd_direction": RESIDUAL,
+    "sd_zenith": RESIDUAL,
+    "sd_distance": RESIDUAL,
+    "redundancy_direction": RATIO,
+    "redundancy_zenith": RATIO,
+    "redundancy_distance": RATIO,
+    "mdb_direction": RESIDUAL,
+    "mdb_zenith": RESIDUAL,
+    "mdb_distance": RESIDUAL,
+    "mdb_at_mark_direction": MILLIMETRE,
+    "mdb_at_mark_zenith": MILLIMETRE,
+    "mdb_at_mark_distance": MILLIMETRE,
+    "moves_plan": MILLIMETRE,
+    "moves_height": MILLIMETRE,
+    "caught_plan": SPREAD,
+    "caught_height": SPREAD,
+}
+PLAN_SETUPS: Mapping[str, str] = {
+    "setup": TEXT,
+    "station": TEXT,
+    "northing": COORDINATE,
+    "easting": COORDINATE,
+    "elevation": COORDINATE,
+    "sd_northing": SPREAD,
+    "sd_easting": SPREAD,
+    "sd_elevation": SPREAD,
+    "sd_orientation": ANGLE,
+    "ties": COUNT,
+    "redundancy": RATIO,
+    "geometry": TEXT,
+    "geometry_sd": MILLIMETRE,
+    "caught_plan": SPREAD,
+    "caught_height": SPREAD,
+    "verdict": TEXT,
+}
+TABLES: Mapping[str, tuple[Mapping[str, str], Callable[[Forecast], Table]]] = {
+    "plan_points.csv": (PLAN_POINTS, lambda forecast: forecast.points),
+    "plan_sights.csv": (PLAN_SIGHTS, lambda forecast: forecast.sights),
+    "plan_setups.csv": (PLAN_SETUPS, lambda forecast: forecast.setups),
+}
+
+
+def write_plan(forecast: Forecast, out: Path) -> tuple[Path, ...]:
+    """Write the three tables and plan.json into ``out``, all or none; return their paths.
+
+    Raises
+    ------
+    OutputError
+        ``out`` holds the job or its raw data, or cannot be written; nothing has changed.
+    """
+    check_target(out, forecast.job)
+    unit, names = forecast.job.angle_unit, [*TABLES, RECORD]
+    contents = [
+        (name, csv_text(table(forecast), columns, unit))
+        for name, (columns, table) in TABLES.items()
+    ]
+    record = {**plan_record(forecast.answer), **forecast.run, "files": names}
+    write_set(out, [*contents, (RECORD, json_text(record))], record=RECORD)
+    return tuple(out / name for name in names)

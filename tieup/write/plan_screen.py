@@ -1,0 +1,229 @@
+"""The screen of a plan: does it hold, what is weak, which further sight helps most.
+
+No colour, no statistics; it folds to any width from 36 columns on. The first line is the
+answer. Everything on it is predicted: nothing has been measured.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Mapping
+from typing import Any
+
+from tieup.model.plan import MarkForecast, PlanAnswer, SetupForecast
+from tieup.units import length_factor
+from tieup.write.cautions import CAUTIONS
+from tieup.write.documents import significant
+from tieup.write.lengths import Lengths
+
+WIDTH = 80
+LEAST_WIDTH = 36
+MOST_FAULTS, MOST_MARKS, MOST_SETUPS = 6, 12, 12
+SHORT_TITLE = 40  # characters of a title that are shown
+PREDICTED = (
+    "Predicted, not measured: it holds for the stated gear and without mistakes.",
+    "Whether a mark can be seen is not known here.",
+)
+SHORT_CAUTION = "Check independently before excavating, paving or setting structure."
+NOTHING, UNDEFINED = "none", "-"
+CATCHES = ("catches plan", "height")
+
+
+def plan_text(answer: PlanAnswer, width: int = WIDTH) -> str:
+    """Return the screen, lines of at most ``width`` columns."""
+    width = max(width, LEAST_WIDTH)
+    blocks = [
+        [headline(answer), _about(answer)],
+        _numbered("WEAK", list(answer.faults[1:] and answer.faults), MOST_FAULTS),
+    ]
+    lines = [line for block in blocks for line in _block(block, width)]
+    lines += _table(_marks(answer), width)
+    lines += _table(_setups(answer), width)
+    for block in (_next(answer), [_limits(answer), *PREDICTED, SHORT_CAUTION]):
+        lines += _block(block, width)
+    return "\n".join(lines[:-1]) + "\n"
+
+
+def headline(answer: PlanAnswer) -> str:
+    """Return the answer in a sentence."""
+    lengths = Lengths(answer.length_unit)
+    if not answer.faults:
+        factor = length_factor(answer.length_unit)
+        plan = lengths.said(answer.limits.horizontal / factor)
+        height = lengths.said(answer.limits.elevation / factor)
+        count = _count(len(answer.marks), "mark")
+        return (
+            f"PLAN HOLDS: {count} within {plan} in plan and {height} in height, "
+            "every mark and setup checked."
+        )
+    more = len(answer.faults) - 1
+    return f"PLAN IS WEAK: {answer.faults[0]}." + (f" {more} more below." if more else "")
+
+
+def plan_record(answer: PlanAnswer) -> dict[str, Any]:
+    """Return the screen as data, for ``--json``: lengths in the job's unit, null: undefined."""
+    factor = length_factor(answer.length_unit)
+    return {
+        "title": answer.title,
+        "holds": not answer.status,
+        "status": answer.status,
+        "headline": headline(answer),
+        "basis": answer.basis,
+        "length_unit": answer.length_unit,
+        "confidence": answer.confidence,
+        "limits": {
+            "name": answer.limits.name,
+            "horizontal": significant(answer.limits.horizontal / factor, 6),
+            "elevation": significant(answer.limits.elevation / factor, 6),
+            "source": answer.limits.source,
+        },
+        "sights": answer.sights,
+        "points_shot_once": answer.details,
+        "weak": list(answer.faults),
+        "marks": [_plain(mark) for mark in answer.marks],
+        "setups": [_plain(setup) for setup in answer.setups],
+        "next_shots": [
+            {**vars(shot), "distance": round(shot.distance, 3), "gains": list(shot.gains)}
+            for shot in answer.shots
+        ],
+        "reach": round(answer.reach, 3),
+        "cautions": [*PREDICTED, *CAUTIONS],
+    }
+
+
+def _plain(part: MarkForecast | SetupForecast) -> Mapping[str, Any]:
+    return {
+        name: (round(value, 5) if math.isfinite(value) else None)
+        if isinstance(value, float)
+        else value
+        for name, value in vars(part).items()
+    }
+
+
+def _about(answer: PlanAnswer) -> str:
+    title = answer.title
+    title = title if len(title) <= SHORT_TITLE else title[: SHORT_TITLE - 2] + ".."
+    once = f"; {_count(answer.details, 'point')} shot once, not asked about"
+    about = (
+        f"{_count(len(answer.setups), 'setup')}, {_count(len(answer.marks), 'mark')}, "
+        f"{_count(answer.sights, 'sight')} {answer.basis}"
+    )
+    return f"{title}{': ' if title else ''}{about}{once if answer.details else ''}."
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" + ("" if number == 1 else "s")
+
+
+def _limits(answer: PlanAnswer) -> str:
+    lengths, factor = Lengths(answer.length_unit), length_factor(answer.length_unit)
+    plan = lengths.said(answer.limits.horizontal / factor)
+    height = lengths.said(answer.limits.elevation / factor)
+    return (
+        f"Limits ({answer.limits.name}): plan {plan}, height {height}, at "
+        f"{100 * answer.confidence:g} %. Catches: the smallest mistake at the mark that would be "
+        "found 8 times in 10, at one false alarm in 1000."
+    )
+
+
+def _numbered(title: str, texts: list[str], most: int) -> list[str]:
+    """Return a heading and numbered texts; what does not fit is counted."""
+    if not texts:
+        return []
+    lines = [title, *(f"{number} {text}" for number, text in enumerate(texts[:most], 1))]
+    rest = len(texts) - most
+    return [*lines, f"and {rest} more in plan.json"] if rest > 0 else lines
+
+
+def _next(answer: PlanAnswer) -> list[str]:
+    unit = "m" if Lengths(answer.length_unit).metric else "ft"
+    reach = f"{answer.reach:.0f} {unit}"
+    tried = (
+        f"Tried: each setup with each mark within {reach}, 1.5 times the longest sight; marks "
+        "are shot as often as the setup's others."
+    )
+    if not answer.shots:
+        return ["NEXT SHOT", "No further sight within reach would better it.", tried]
+    texts = []
+    for shot in answer.shots:
+        gain = "; ".join(shot.gains) or "little gained"
+        texts.append(f"From {shot.setup} shoot {shot.point} ({shot.distance:.0f} {unit}): {gain}")
+    return [*_numbered("NEXT SHOT, if it can be seen, best first", texts, len(texts)), tried]
+
+
+def _marks(answer: PlanAnswer) -> list[list[str]]:
+    """Return heading and rows of marks, the weakest first."""
+    lengths = Lengths(answer.length_unit)
+    heading = [f"MARKS, {lengths.small}", "plan", "height", *CATCHES, "proof"]
+    shown = answer.marks[:MOST_MARKS]
+    rows = [
+        [
+            mark.point,
+            *_figures(lengths, mark),
+            "OVER" if mark.over > 1.0 else mark.proof,
+        ]
+        for mark in shown
+    ]
+    rest = len(answer.marks) - len(shown)
+    return [heading, *rows, *([[f"and {rest} better ones in plan_points.csv"]] if rest else [])]
+
+
+def _figures(lengths: Lengths, part: MarkForecast | SetupForecast) -> list[str]:
+    """Return plan, height and what is caught in both, in the small unit; a word for none."""
+    known = lengths.figures([part.plan, part.height])
+    caught = [part.caught_plan, part.caught_height]
+    found = lengths.figures([size if math.isfinite(size) else math.nan for size in caught])
+    return [*(text or UNDEFINED for text in known), *(text or NOTHING for text in found)]
+
+
+def _setups(answer: PlanAnswer) -> list[list[str]]:
+    lengths = Lengths(answer.length_unit)
+    heading = [f"SETUPS, {lengths.small}", "plan", "height", *CATCHES, "geometry"]
+    shown = sorted(answer.setups, key=lambda setup: not setup.faults)[:MOST_SETUPS]
+    rows = []
+    for setup in shown:
+        name = f"{setup.setup} over {setup.station}" if setup.station else setup.setup
+        rows.append(
+            [
+                name,
+                *_figures(lengths, setup),
+                f"{setup.geometry}: {setup.note}" if setup.note else setup.geometry,
+            ]
+        )
+    rest = len(answer.setups) - len(shown)
+    return [heading, *rows, *([[f"and {rest} more in plan_setups.csv"]] if rest else [])]
+
+
+def _block(texts: list[str], width: int) -> list[str]:
+    """Fold texts, a blank line behind them; nothing where there are none."""
+    lines = [line for text in texts for line in _folded(text, width)]
+    return [*lines, ""] if lines else []
+
+
+def _folded(text: str, width: int) -> list[str]:
+    indent = "  " if text[:1].isdigit() else ""
+    return textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)
+
+
+def _table(rows: list[list[str]], width: int) -> list[str]:
+    """Lay rows out in columns, the last one open; on a narrow screen without what is caught."""
+    whole = [row for row in rows if len(row) > 1]
+    if width < WIDTH - 10:
+        whole = [[*row[:3], row[5]] for row in whole]
+    spans = [max(len(row[column]) for row in whole) for column in range(len(whole[0]) - 1)]
+    spans[0] = min(spans[0], max(width - sum(spans[1:]) - 2 * len(spans) - 9, 8))
+    lines = []
+    for row in whole:
+        name = row[0] if len(row[0]) <= spans[0] else row[0][: spans[0] - 2] + ".."
+        cells = [f"{name:<{spans[0]}}"]
+        cells += [f"{cell:>{span}}" for cell, span in zip(row[1:-1], spans[1:], strict=True)]
+        line = "  ".join([*cells, row[-1]]).rstrip()
+        if len(line) <= width:
+            lines.append(line)
+            continue
+        word, _, why = row[-1].partition(": ")
+        lines.append("  ".join([*cells, word])[:width].rstrip())
+        lines += textwrap.wrap(why, width, initial_indent="  ", subsequent_indent="  ")
+    last = [row[0] for row in rows if len(row) == 1]
+    return [*lines, *(line for text in last for line in _folded(text, width)), ""]
