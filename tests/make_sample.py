@@ -42,7 +42,15 @@ derived:   # recomputed at every run; bearings clockwise from north, grades in p
   - {point: LID-RIM, from: T6, elevation: 112.332, by: office, reason: "rim set to plan"}
   - {string: SUMP-W, offset: SUMP, distance: 0.3, grade: 2}   # collar of the sump, right of it
 """
-WORKED_OUT = {"fire_station": DERIVED, "fire_station_clean": DERIVED}
+# The slopes of the yard that job.yaml asks for; all of them pass where nothing is wrong.
+FALLS = """\
+falls:   # per cent, positive where it falls; pass, fail or cannot tell at the confidence
+  - {name: apron to trench drain, from: JOINT, to: TRENCH, minimum: 1, maximum: 2}
+  - {name: trench drain, along: TRENCH, minimum: 0}
+  - {name: nail to trench drain, from: T2, to: TRENCH, minimum: 1}
+  - {name: slab to gate, from: SLAB-SW, to: T3, minimum: 0.3, maximum: 5}
+"""
+WORKED_OUT = dict.fromkeys(("fire_station", "fire_station_clean"), DERIVED + FALLS)
 KICK = (0.014, -0.011, -0.004)  # N, E, H in m: a plough catches CP8 over lunch
 
 README = """\
@@ -80,7 +88,8 @@ where a string crosses from one to the other. All marks were shot in two faces w
 the valley of the drill yard (VALLEY), the wash bay and its sump (WASH, SUMP) and the slab edges
 (SLAB-S, -N, -W); lids and pavement spots stand alone. Each setup opens on its backsight and
 closes on it. A slab corner, a hydrant behind a wall, a lid with a typed elevation and the collar of
-the sump are derived of what was shot (`derived:` in job.yaml).
+the sump are derived of what was shot (`derived:` in job.yaml); four slopes to the trench drain
+and the gate are held against limits (`falls:`).
 
 Random errors, 1 sd, as job.yaml states them: 2" for a direction or a zenith angle in one face,
 1.5 mm + 2 ppm, centring 0.5 mm (instrument) and 1.0 mm (target), heights 1.0 mm. Written to

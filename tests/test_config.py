@@ -301,7 +301,8 @@ def test_byte_order_mark_and_crlf_are_read(tmp_path: Path) -> None:
 
 def test_all_problems_at_once_in_the_order_of_the_lines(tmp_path: Path) -> None:
     """One run shows them all, whatever found them."""
-    text = f"confidence: 9\n{UNITS}control: no.csv\ndecisions:\n- {{set: {{setup: A}}, reason: a}}\ntitel: x\n"
+    decisions = "decisions:\n- {set: {setup: A}, reason: a}\n"
+    text = f"confidence: 9\n{UNITS}control: no.csv\n{decisions}titel: x\n"
     assert [problem.split(":")[1] for problem in problems(tmp_path, text)] == list("1356")
 
 

@@ -14,10 +14,12 @@ from tieup.model.reconciliation import Reconciliation, Table
 from tieup.write.columns import (
     COORDINATES,
     DERIVED,
+    FALLS,
     FIELD,
     FIELD_SETUPS,
     OBSERVATIONS,
     SETUPS,
+    STRINGS,
     TIES,
 )
 from tieup.write.documents import finding_record
@@ -129,7 +131,7 @@ class PlanResult:
 
 
 class Result:
-    """A reconciled site: four frames, the findings, and the files on request."""
+    """A reconciled site: its tables as frames, the findings, and the files on request."""
 
     def __init__(self, reconciliation: Reconciliation) -> None:
         self.reconciliation = reconciliation
@@ -153,6 +155,16 @@ class Result:
     def ties(self) -> pandas.DataFrame:
         """Every shared or control point in every setup; columns as in ties.csv."""
         return _frame(self.reconciliation.ties, TIES)
+
+    @cached_property
+    def strings(self) -> pandas.DataFrame:
+        """Every point of every string in order; columns as in strings.csv."""
+        return _frame(self.reconciliation.strings, STRINGS)
+
+    @cached_property
+    def falls(self) -> pandas.DataFrame:
+        """Every fall that job.yaml asks for; columns as in falls.csv."""
+        return _frame(self.reconciliation.falls, FALLS)
 
     @cached_property
     def derived(self) -> pandas.DataFrame:

@@ -28,7 +28,7 @@ from tieup.diagnose.rowchecks import row_findings
 from tieup.diagnose.scaled import free_of_scaled_control
 from tieup.diagnose.sets import reject_sets, weather_findings
 from tieup.diagnose.settle import Outcome, decide_and_diagnose
-from tieup.diagnose.solve import Solved, minimal_fit
+from tieup.diagnose.solve import Prepared, Solved, minimal_fit
 from tieup.diagnose.words import Phrases
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.model.arrays import BoolArray
@@ -106,7 +106,7 @@ def _run(job: Job, fieldbook: Fieldbook, tell: Progress) -> Reconciliation:
     control = read_control(job.control_file, job) if job.control_file else None
     case, rejected = reject_sets(make_case(job, fieldbook, control), fieldbook)
     case, foreign = free_of_foreign_units(case)
-    case, scaled = free_of_scaled_control(case)
+    case, scaled, prepared = free_of_scaled_control(case)
     tell("solving and looking for mistakes")
     phrases = Phrases(length_factor(job.length_unit), job.length_unit)
     reporter = Reporter(fieldbook, phrases, case.booked_links)
@@ -114,10 +114,17 @@ def _run(job: Job, fieldbook: Fieldbook, tell: Progress) -> Reconciliation:
 
     def judge(outcome: Outcome) -> Reconciliation:
         findings = (*outcome.findings, *rejected, *foreign, *scaled)
-        return _reconciliation(job, fieldbook, replace(outcome, findings=findings), inputs)
+        outcome = replace(outcome, findings=findings)
+        return _reconciliation(job, fieldbook, outcome, prepared, inputs)
 
     outcome = decide_and_diagnose(
-        case, fieldbook, job.decisions, reporter, job.tolerances, lambda o: judge(o).findings
+        case,
+        fieldbook,
+        job.decisions,
+        reporter,
+        job.tolerances,
+        lambda o: judge(o).findings,
+        prepared,
     )
     tell("judging the ties")
     return judge(outcome)
@@ -148,13 +155,17 @@ def make_case(job: Job, fieldbook: Fieldbook, control: Control | None) -> Case:
 
 
 def _reconciliation(
-    job: Job, fieldbook: Fieldbook, outcome: Outcome, inputs: Mapping[str, str]
+    job: Job,
+    fieldbook: Fieldbook,
+    outcome: Outcome,
+    prepared: Prepared | None,
+    inputs: Mapping[str, str],
 ) -> Reconciliation:
     solved = outcome.diagnosis.solved
     tests = _tests(solved, solved.adjustment)
     minimal, minimal_tests = None, None
     if solved.case.datum.kind == "control":
-        minimal = minimal_fit(solved)
+        minimal = minimal_fit(solved, prepared)
         minimal_tests = _tests(solved, minimal)
     excluded = ~solved.case.use & ~fieldbook.shots.repeated[:, None]
     withheld = _withheld(solved, excluded & ~outcome.decided.excluded)
@@ -179,7 +190,7 @@ def _reconciliation(
     derived = derived_points(site, lines)
     slopes = _slopes(site, lines, derived)
     findings = (*findings, *weakness_findings(site), *derived_findings(site, derived))
-    findings = (*findings, *string_findings(slopes), *fall_findings(slopes, job))
+    findings = (*findings, *string_findings(slopes, job), *fall_findings(slopes, job))
     findings = (*findings, *field_findings(site, field := field_comparison(site)))
     findings = tuple(worst_first(list(findings)))
     summary = summary_of(site, minimal_tests)

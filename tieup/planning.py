@@ -45,11 +45,18 @@ Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True)
-class Known:
-    """What stands before a plan is added: a scheme, and its solution where it was shot."""
+class Drawn:
+    """What is to be looked at: a scheme, and which of its sights (k,) and points (P,) are planned.
+
+    ``adjustment`` is the solution of what was shot, None where a plan was added or nothing shot.
+    ``plan`` is None where the job names none.
+    """
 
     scheme: Scheme
+    sights: BoolArray
+    points: BoolArray
     adjustment: Adjustment | None
+    plan: Plan | None
 
 
 def forecast(job: Job, progress: Progress | None = None) -> Forecast:
@@ -63,37 +70,48 @@ def forecast(job: Job, progress: Progress | None = None) -> Forecast:
         The job, its plan or its data is wrong, or what is sighted cannot be tied.
     """
     tell = progress or (lambda stage: None)
-    tell("reading")
-    plan = read_plan(job) if job.plan_sights else None
-    raw = files_with_rows(job) if plan else job.raw_files
-    job = replace(job, raw_files=raw)
-    control = read_control(job.control_file, job) if job.control_file else None
-    tell("solving")
-    known = _shot(job, control) if raw else _unshot(job, control)
-    scheme, planned = known.scheme, np.zeros(len(known.scheme.sights), dtype=np.bool_)
-    names: frozenset[str] = frozenset()
-    if plan is not None:
-        scheme, planned = with_plan(_with_places(scheme, plan, control), plan)
-        names = frozenset([*plan.points, *(s.station for s in plan.setups if s.station)])
-        _refuse_no_control(scheme, plan)
-    adjustment = known.adjustment
-    if plan is not None or adjustment is None:
-        adjustment = _solved(scheme, plan)
+    tell("reading and solving")
+    job, drawn = draw(job)
+    adjustment = drawn.adjustment or _solved(drawn)
     tell("looking for the best next shot")
-    points = np.array([name in names for name in scheme.points], dtype=np.bool_)
     demand = Demand(job.tolerances, job.confidence)
-    outlook = look_ahead(scheme, adjustment, demand, planned, points)
+    outlook = look_ahead(drawn.scheme, adjustment, demand, drawn.sights, drawn.points)
     return forecast_of(job, outlook, {"version": __version__, "inputs": _inputs(job)})
 
 
-def _shot(job: Job, control: Control | None) -> Known:
+def draw(job: Job) -> tuple[Job, Drawn]:
+    """Return the scheme of a job; and the job without raw files that hold nothing yet.
+
+    Raises
+    ------
+    TieupError
+        The plan or the data is wrong.
+    """
+    plan = read_plan(job) if job.plan_sights else None
+    job = replace(job, raw_files=files_with_rows(job) if plan else job.raw_files)
+    control = read_control(job.control_file, job) if job.control_file else None
+    scheme, adjustment = _shot(job, control) if job.raw_files else (_unshot(job, control), None)
+    if plan is None:
+        nothing = np.zeros(len(scheme.sights), dtype=np.bool_)
+        points = np.zeros(len(scheme.points), dtype=np.bool_)
+        return job, Drawn(scheme, nothing, points, adjustment, None)
+    scheme, planned = with_plan(_with_places(scheme, plan, control), plan)
+    _refuse_no_control(scheme, plan)
+    names = {*plan.points, *(setup.station for setup in plan.setups if setup.station)}
+    points = np.array([name in names for name in scheme.points], dtype=np.bool_)
+    return job, Drawn(scheme, planned, points, None, plan)
+
+
+def _shot(job: Job, control: Control | None) -> tuple[Scheme, Adjustment]:
     """Return what was shot so far, solved as `tieup reconcile` does."""
     fieldbook = read_fieldbook(job)
     case, _ = reject_sets(make_case(job, fieldbook, control), fieldbook)
-    case, _ = free_of_scaled_control(case)
+    case, _, prepared = free_of_scaled_control(case)
     phrases = Phrases(length_factor(job.length_unit), job.length_unit)
     reporter = Reporter(fieldbook, phrases, case.booked_links)
-    outcome = decide_and_diagnose(case, fieldbook, job.decisions, reporter, job.tolerances)
+    outcome = decide_and_diagnose(
+        case, fieldbook, job.decisions, reporter, job.tolerances, prepared=prepared
+    )
     solved = outcome.diagnosis.solved
     network, adjustment = without_gross(solved.network), solved.adjustment
     scheme = Scheme(
@@ -109,7 +127,7 @@ def _shot(job: Job, control: Control | None) -> Known:
         orientation=adjustment.orientation,
         place=adjustment.position + network.origin,
     )
-    return Known(scheme, adjustment)
+    return scheme, adjustment
 
 
 def _believed_setups(solved: Solved, network: Network) -> tuple[Setup, ...]:
@@ -136,10 +154,10 @@ def _believed_control(control: Control | None, network: Network) -> Control | No
     return replace(control, coordinates=np.where(kept, control.coordinates, np.nan))
 
 
-def _unshot(job: Job, control: Control | None) -> Known:
+def _unshot(job: Job, control: Control | None) -> Scheme:
     """Return a site on which nothing is shot: its control, its level runs and its tapes."""
     points, links = number_links(read_booked_links(job), complete_points((), (), control))
-    scheme = Scheme(
+    return Scheme(
         setups=(),
         points=points,
         sights=_no_sights(),
@@ -152,7 +170,6 @@ def _unshot(job: Job, control: Control | None) -> Known:
         orientation=np.zeros(0),
         place=np.full((len(points), 3), np.nan),
     )
-    return Known(scheme, None)
 
 
 def _no_sights() -> Sights:
@@ -211,13 +228,15 @@ def _refuse_no_control(scheme: Scheme, plan: Plan) -> None:
         )
 
 
-def _solved(scheme: Scheme, plan: Plan | None) -> Adjustment:
+def _solved(drawn: Drawn) -> Adjustment:
+    """Solve a scheme; what is wrong with it is said of the list of sights."""
     try:
-        return solve_scheme(scheme)
+        return solve_scheme(drawn.scheme)
     except NetworkError as error:
-        if plan is None:
+        if drawn.plan is None:
             raise
-        raise NetworkError(*(f"{plan.sights_file}: {text}" for text in error.problems)) from error
+        name = drawn.plan.sights_file
+        raise NetworkError(*(f"{name}: {text}" for text in error.problems)) from error
 
 
 def _inputs(job: Job) -> Mapping[str, str]:

@@ -10,6 +10,7 @@ from tests.endtoend.jobs import Output, copy_sample, reconcile
 from tieup import cli
 from tieup.adjust import iterate
 
+WRONG = 2  # exit status: the input or the call is wrong
 CLEAN = "fire_station_clean"
 
 
@@ -55,7 +56,7 @@ def test_a_run_without_directions_names_the_missing_column(
 ) -> None:
     """What cannot be solved says which column is missing, in which file and line."""
     run = reconcile(capsys, renamed(tmp_path, "direction", "hz"))
-    assert run.status == cli.WRONG and not run.folder.exists()
+    assert run.status == WRONG and not run.folder.exists()
     assert "raw/s1.csv:1: column direction is missing" in run.errors
     assert "raw/s5.csv" in run.errors and "If hz is meant" in run.errors
 
@@ -70,7 +71,7 @@ def test_an_empty_column_is_said_too(tmp_path: Path, capsys: pytest.CaptureFixtu
             cells[place] = ""
         path.write_text("\n".join(",".join(cells) for cells in lines) + "\n", encoding="utf-8")
     run = reconcile(capsys, job)
-    assert run.status == cli.WRONG
+    assert run.status == WRONG
     assert "raw/s1.csv and raw/s2.csv: no row has a direction" in run.errors
 
 
@@ -82,7 +83,7 @@ def test_a_job_that_does_not_settle_names_setup_and_file(
     monkeypatch.setattr(iterate, "SETTLED", 0.0)
     monkeypatch.setattr(iterate, "SMALL_STEP", 0.0)
     run = reconcile(capsys, copy_sample(CLEAN, tmp_path))
-    assert run.status == cli.WRONG
+    assert run.status == WRONG
     assert "did not settle" in run.errors
     places = [line for line in run.errors.splitlines() if "begins here" in line]
     assert places and all(line.startswith("raw/s") for line in places)

@@ -10,6 +10,7 @@ from tests.endtoend.jobs import copy_sample, reconcile
 from tieup import cli
 
 Capture = pytest.CaptureFixture[str]
+WRONG = 2  # exit status: the input or the call is wrong
 HEADER = "point,northing,easting,elevation\n"
 
 
@@ -17,7 +18,7 @@ def test_the_file_instead_of_the_folder(tmp_path: Path, capsys: Capture) -> None
     """`tieup reconcile job/job.yaml` says which folder to name; nothing is written."""
     job = copy_sample("two_setups", tmp_path)
     run = reconcile(capsys, job / "job.yaml", tmp_path / "out")
-    assert run.status == cli.WRONG and not run.folder.exists()
+    assert run.status == WRONG and not run.folder.exists()
     assert "job.yaml: is a file. Name the folder it stands in: " in run.errors
     assert run.errors.rstrip().endswith("two_setups")
 
@@ -45,16 +46,16 @@ def test_a_frame_of_its_own_needs_no_marks(
 ) -> None:
     """A list with a header only, an empty one and none are the same: no control."""
     run = reconcile(capsys, without_marks(tmp_path, datum, control))
-    assert run.status != cli.WRONG, run.errors
+    assert run.status != WRONG, run.errors
     assert not [row for row in run.table("coordinates") if row["role"] == "control"]
-    assert cli.outcome(["audit", str(tmp_path / "fire_station_clean"), "--quiet"]) != cli.WRONG
+    assert cli.outcome(["audit", str(tmp_path / "fire_station_clean"), "--quiet"]) != WRONG
 
 
 @pytest.mark.parametrize("control", [HEADER, ""])
 def test_a_frame_held_to_control_needs_marks(tmp_path: Path, capsys: Capture, control: str) -> None:
     """The same list is an error where it holds the frame, and says what to state instead."""
     run = reconcile(capsys, without_marks(tmp_path, "datum: control", control))
-    assert run.status == cli.WRONG
+    assert run.status == WRONG
     assert "control.csv:1: " in run.errors and "state datum: free" in run.errors
 
 
@@ -74,6 +75,7 @@ def test_a_job_of_levels_alone_speaks_of_levels(tmp_path: Path, capsys: Capture)
     assert "3 marks (1 benchmark, 2 levelled)" in run.text
     for word in ("Setup", "raw file", "0 of 0", "0 rows"):
         assert word not in run.text
+    assert "The levels tie." in (run.folder / "report.html").read_text(encoding="utf-8")
     assert cli.outcome(["ties", str(job)]) == 0
     assert "THE LEVELS TIE" in capsys.readouterr().out
     assert cli.outcome(["audit", str(job)]) == 0
@@ -130,4 +132,4 @@ def test_another_list_that_is_named_must_be_there(tmp_path: Path, capsys: Captur
     text = path.read_text(encoding="utf-8")
     path.write_text(text.replace("control.csv", "contrl.csv"), encoding="utf-8")
     run = reconcile(capsys, job)
-    assert run.status == cli.WRONG and "contrl.csv" in run.errors
+    assert run.status == WRONG and "contrl.csv" in run.errors

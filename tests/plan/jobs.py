@@ -73,9 +73,7 @@ def write_plan_job(
 
 def without(text: str, *starts: str) -> str:
     """Return a text without the lines that begin so."""
-    return "".join(
-        line for line in text.splitlines(keepends=True) if not line.startswith(starts)
-    )
+    return "".join(line for line in text.splitlines(keepends=True) if not line.startswith(starts))
 
 
 def table_text(header: Sequence[str], rows: Sequence[Sequence[object]]) -> str:

@@ -73,6 +73,14 @@ def test_an_empty_column_is_meant_for_nothing(tmp_path: Path) -> None:
     assert read_raw(tmp_path, text).absent == ()
 
 
+def test_words_are_meant_for_no_number(tmp_path: Path) -> None:
+    """A column rod that holds the kind of rod is no height; one that holds heights may be."""
+    head = "setup,point,direction,zenith,distance,rod\nS1,P1,10,90,20,"
+    assert read_raw(tmp_path / "a", head + "bipod\n").absent == ()
+    (found,) = read_raw(tmp_path / "b", head + "1.6\n").absent
+    assert (found.column, found.heading) == ("target_height", "rod")
+
+
 def test_a_table_without_observations_names_what_may_be_meant(tmp_path: Path) -> None:
     """The error says which headings may be direction and distance."""
     job = make_job(tmp_path, {"a.csv": "setup,point,hz,slope\nS1,P1,10,20\n"})

@@ -26,7 +26,7 @@ from tieup.write.columns import COORDINATES, STRINGS
 from tieup.write.exchange.escapes import XML_FORBIDDEN, escaped, restored
 from tieup.write.exchange.formats import FORMATS, Exchange
 from tieup.write.exchange.pnezd import pnezd_text
-from tieup.write.folder import WRITERS, write_results
+from tieup.write.folder import write_results, writers_of
 
 METRES = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937}  # NIST Handbook 44, appendix C
 CLOCK = "2024-05-01T10:00:00+00:00"
@@ -119,14 +119,14 @@ def test_one_run_gives_one_set_of_files(tmp_path: Path) -> None:
     also = Exchange(tuple(FORMATS), "ft")
     paths = write_results(site, out, written=CLOCK, also=also)
     names = {name for name, _ in FORMATS.values()}
-    assert {path.name for path in paths} == {*WRITERS, *names, "run.json"}
+    assert {path.name for path in paths} == {*writers_of(site), *names, "run.json"}
     assert names < set(json.loads((out / "run.json").read_text())["files"])
     write_results(hostile_site(tmp_path), again, written=CLOCK, also=also)
     for path in out.iterdir():
         assert path.read_bytes() == (again / path.name).read_bytes(), path.name
     assert b"\r\n" not in (out / "points.txt").read_bytes().replace(b"lines\r\n", b"")
     write_results(site, out, written=CLOCK)
-    assert {path.name for path in out.iterdir()} == {*WRITERS, "run.json"}
+    assert {path.name for path in out.iterdir()} == {*writers_of(site), "run.json"}
 
 
 def test_a_format_that_fails_leaves_everything_as_it_was(

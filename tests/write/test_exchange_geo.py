@@ -88,7 +88,8 @@ def test_a_nul_in_a_name_does_not_cut_it(tmp_path: Path) -> None:
     pytest.importorskip("pyogrio")
     geopandas = pytest.importorskip("geopandas")
     site = hostile_site(tmp_path)
-    site.coordinates["point"][0] = "a\0b"  # type: ignore[index]
+    for table in (site.coordinates, site.strings):
+        table["point"][0] = "a\0b"  # type: ignore[index]
     path = tmp_path / "site.gpkg"
     path.write_bytes(geopackage_bytes(content_of(site)))
     name = geopandas.read_file(path, layer="points")["point"].iloc[0]

@@ -12,6 +12,7 @@ import pytest
 
 from tests.write.page_reading import read_page
 from tests.write.page_sites import invented_site, with_extras
+from tests.write.page_strings import with_strings
 from tests.write.sample import make_job, make_site
 from tieup.model.arrays import FloatArray
 from tieup.model.reconciliation import Reconciliation
@@ -166,20 +167,24 @@ def test_sights_run_from_setup_to_mark() -> None:
     } <= marks
 
 
-def test_strings_join_what_one_setup_shot_in_turn() -> None:
-    """No leg of a string joins points of two strings or of two setups."""
-    plan = plan_of(SITE)
-    table = SITE.coordinates
+def test_strings_are_drawn_as_the_strings_table_has_them() -> None:
+    """Every part is one line through its points in order; a site without strings has none."""
+    site = with_strings(SITE)
+    plan = plan_of(site)
+    table = site.coordinates
     x = np.round(plan.frame.x(np.asarray(table["easting"])), 2)
     y = np.round(plan.frame.y(np.asarray(table["northing"])), 2)
     at = {(a, b): i for i, (a, b) in enumerate(zip(x.tolist(), y.tolist(), strict=True))}
-    legs = 0
-    for chain in plan.lines.strings.split("M")[1:]:
-        rows = [at[tuple(point)] for point in path_points("M" + chain).tolist()]
-        assert len({table["string"][row] for row in rows} - {""}) == 1
-        assert len({table["setups"][row] for row in rows}) == 1
-        legs += len(rows) - 1
-    assert legs > 200
+    drawn = [
+        [str(table["point"][at[tuple(point)]]) for point in path_points("M" + chain).tolist()]
+        for chain in plan.lines.strings.split("M")[1:]
+    ]
+    parts: dict[str, list[str]] = {}
+    for string, point in zip(site.strings["string"], site.strings["point"], strict=True):
+        parts.setdefault(string, []).append(point)
+    assert drawn == list(parts.values())
+    assert sum(map(len, drawn)) > 200
+    assert plan_of(SITE).lines.strings == ""
 
 
 def test_every_point_is_on_the_plan_once() -> None:

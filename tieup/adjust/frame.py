@@ -58,7 +58,7 @@ def solve_problem(problem: Problem, precision: Precision, refraction: float) -> 
 
     Raises
     ------
-    AdjustmentError
+    UnsettledError
         When the iteration does not settle.
     UndeterminedMarkError, UndeterminedSetupError
         Where the observations do not determine an unknown.

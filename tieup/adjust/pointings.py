@@ -104,13 +104,21 @@ def examine_pointings(
     mean_variance = means.sd[row] ** 2
     mean_redundancy = np.clip(means.redundancy[row], 0.0, 1.0)
     within = np.where(n > 1, 1.0 - 1.0 / n - pointings.leverage, 0.0)
-    residual = means.residual[row] + pointings.deviation
-    variance = mean_redundancy * mean_variance + alone * within
-    information = mean_redundancy / (n**2 * mean_variance) + within / alone
-    score = -(means.residual[row] / (n * mean_variance) + pointings.deviation / alone)
+    of_mean, deviation = means.residual[row], pointings.deviation
+    residual = of_mean + deviation
     redundancy = mean_redundancy / n + within
     checked = solved & (redundancy > LEAST_REDUNDANCY)
-    information = np.where(checked, information, np.nan)
+    w, mdb, bias, statistic = (np.full(checked.shape, np.nan) for _ in range(4))
+    # Side shots are most of the rows, and nothing checks them: the tests are of the others.
+    own, r, q, n_own, a, h = (
+        part[checked] for part in (residual, mean_redundancy, mean_variance, n, alone, within)
+    )
+    information = r / (n_own**2 * q) + h / a
+    score = -(of_mean[checked] / (n_own * q) + deviation[checked] / a)
+    w[checked] = own / np.sqrt(r * q + a * h)
+    mdb[checked] = math.sqrt(noncentrality(alpha, power)) / np.sqrt(information)
+    bias[checked] = score / information
+    statistic[checked] = score / np.sqrt(information)
     deviations = np.where(solved, pointings.deviation, 0.0) ** 2 / alone
     freedom = np.where(solved, within, 0.0).sum()
     return PointingTests(
@@ -118,10 +126,10 @@ def examine_pointings(
         residual=np.where(solved, residual, np.nan),
         sd=np.where(solved, np.sqrt(alone + mean_variance - alone / n), np.nan),
         redundancy=np.where(solved, redundancy, np.nan),
-        w=residual / np.sqrt(np.where(checked, variance, np.nan)),
-        mdb=math.sqrt(noncentrality(alpha, power)) / np.sqrt(information),
-        bias=score / information,
-        statistic=score / np.sqrt(information),
+        w=w,
+        mdb=mdb,
+        bias=bias,
+        statistic=statistic,
         dof=adjustment.dof + round(float(freedom)),
         weighted_sum=adjustment.weighted_sum + float(np.nansum(deviations)),
     )

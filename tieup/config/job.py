@@ -47,12 +47,14 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
         title=values["title"],
         angle_unit=units["angle"],
         length_unit=units["length"],
-        raw_files=find_raw(
-            home,
-            values["raw"],
-            reading,
-            needed=not values["levels"],
-            awaited=planning and bool(values["plan"]),
+        raw_files=(
+            raw_files := find_raw(
+                home,
+                values["raw"],
+                reading,
+                needed=not values["levels"],
+                awaited=planning and bool(values["plan"]),
+            )
         ),
         control_file=find_file(home, values["control"], "control", reading),
         control_sd=values["control_sd"] * factor,
@@ -74,6 +76,10 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
         plan_places=find_file(home, values["plan"].get("places"), "plan.places", reading),
         plan_sights=find_file(home, values["plan"].get("sights"), "plan.sights", reading),
     )
+    if planning and not (raw_files or values["plan"] or values["levels"]):
+        reading.note_key(
+            "plan", "is missing. Expected plan: {places: places.csv, sights: sights.csv}"
+        )
     reading.raise_problems()
     return job
 

@@ -23,6 +23,7 @@ from tieup.model.arrays import FloatArray, IntArray
 from tieup.ties.local import local_covariance
 
 LONGEST = 700  # points of a part whose joint covariance is put up
+SHARE = 4  # part of what legs may cost
 
 
 def chainages(
@@ -30,7 +31,7 @@ def chainages(
 ) -> tuple[list[FloatArray], list[FloatArray]]:
     """Return the chainages and sds (m) of the points of each part, 0 at its first."""
     along, sds = [], []
-    room = affordable(places.adjustment)
+    room = affordable(places.adjustment) // SHARE
     rows = _hanging_rows(places)
     for numbers in parts:
         part = np.array(numbers, dtype=np.int64)

@@ -36,6 +36,10 @@ class Places:
             return place_of_mark(self.names[number], number, self.position[number])
         return self.derived[number - self.marks]
 
+    def marks_of(self, number: int) -> tuple[int, ...]:
+        """Return the marks that a point comes from, itself where it is one."""
+        return (number,) if number < self.marks else self.derived[number - self.marks].marks
+
     def with_derived(self, points: Sequence[PlacedPoint]) -> Places:
         """Return the same marks with derived points behind them."""
         own = np.array([point.position for point in points]).reshape(-1, 3)

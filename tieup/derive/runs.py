@@ -122,19 +122,16 @@ def _first(texts: TextArray, rows: IntArray) -> str:
 
 def _turns(rows: IntArray, shots: Shots, remarks: list[Remark]) -> list[int]:
     """Return the rows of a run that are new points, and the return that closes it."""
-    point, look = shots.point, list(zip(shots.face.tolist(), shots.round.tolist(), strict=True))
-    first: dict[int, int] = {}
+    first: dict[int, tuple[int, int]] = {}
     turns: list[int] = []
-    for row in rows.tolist():
-        p = int(point[row])
-        if turns and point[turns[-1]] == p:
+    numbers: list[int] = []
+    columns = (rows, shots.point[rows], shots.face[rows], shots.round[rows])
+    for row, number, *look in zip(*(column.tolist() for column in columns), strict=True):
+        if numbers and numbers[-1] == number:
             turns[-1] = row  # the break after it, if any, counts
-        elif p not in first:
-            first[p] = row
+        elif first.setdefault(number, tuple(look)) == tuple(look):
             turns.append(row)
-        elif look[row] == look[first[p]]:
-            turns.append(row)
-    numbers = point[turns].tolist()
+            numbers.append(number)
     distinct = list(dict.fromkeys(numbers))
     if len(turns) >= CLOSED and numbers == [*distinct, numbers[0]]:
         return turns

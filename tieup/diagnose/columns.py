@@ -17,6 +17,7 @@ OF_SOLUTION = (
     "station", "instrument_height", *KINDS, "elevation_angle", "horizontal_distance",
     "vertical_distance", "target_height", "face", "prism_constant",
 )  # fmt: skip
+LEVEL_IS_0 = " (elevation_angle, if it reads 0 when level)"
 
 
 def column_findings(fieldbook: Fieldbook) -> Iterator[Finding]:
@@ -37,7 +38,8 @@ def column_findings(fieldbook: Fieldbook) -> Iterator[Finding]:
             says=f"Column {heading} of {files} is not known and not used, and there is no column "
             f"{column}: if it is the {column.replace('_', ' ')}, {effect}.",
             confirm="Look at the header of the raw file.",
-            cure=f"Rename the heading to {column}, or in job.yaml {places[0].entry}.",
+            cure=f"Rename the heading to {column}{LEVEL_IS_0 if column == 'zenith' else ''}, or in "
+            f"job.yaml {places[0].entry}.",
             key=f"{heading} {column}",
         )
 

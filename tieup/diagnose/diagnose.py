@@ -20,11 +20,12 @@ from tieup.diagnose.gross import explain_gross, identify_sight, is_large
 from tieup.diagnose.levels import of_case
 from tieup.diagnose.measure import measure
 from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.noise import own_scatter, refined, settled, with_scatter
 from tieup.diagnose.opening import open_case
 from tieup.diagnose.registry import all_hypotheses
 from tieup.diagnose.rescue import rescue
 from tieup.diagnose.search import FALSE_ALARM, found_mistake, search
-from tieup.diagnose.solve import Solved, solve, without_gross
+from tieup.diagnose.solve import Prepared, Solved, solve, without_gross
 from tieup.diagnose.subjects import Subjects
 from tieup.model.arrays import BoolArray
 from tieup.model.network import Network
@@ -33,6 +34,7 @@ from tieup.threads import one_thread
 ROUNDS = 4
 ROUNDS_LARGE = 20  # one setup and one mark are looked at in each
 SIGHT_KINDS = ("direction", "zenith", "distance", "target-height", "point-name", "backsight")
+SCATTERS = 4  # times that the scatter of the gear is estimated anew
 FEW = 3  # mistakes that a job may have however small it is
 NOISY = 1.3  # scatter in units of the stated sds from which these are not believed
 
@@ -49,7 +51,7 @@ class Diagnosis:
     kept: tuple[Mistake, ...] = ()
 
 
-def diagnose(case: Case) -> Diagnosis:
+def diagnose(case: Case, prepared: Prepared | None = None) -> Diagnosis:
     """Find and take out the mistakes of a case.
 
     Raises
@@ -58,11 +60,27 @@ def diagnose(case: Case) -> Diagnosis:
         The data cannot be tied or solved at all.
     """
     with one_thread():
-        return _diagnose(case)
+        return _diagnose(case, prepared)
 
 
-def _diagnose(case: Case) -> Diagnosis:
-    solved, whole = open_case(case)
+def _diagnose(case: Case, prepared: Prepared | None) -> Diagnosis:
+    solved, whole = open_case(case, prepared)
+    scatter = own_scatter(solved)
+    for _ in range(SCATTERS):
+        if scatter is None:
+            break
+        found = _found(with_scatter(solved, case.precision, scatter), case)
+        better = refined(scatter, found.solved)
+        if better is not None and settled(scatter, better):
+            stated = solve(replace(found.solved.case, precision=case.precision))
+            return replace(found, solved=stated, mistakes=(*whole, *found.mistakes))
+        scatter = better
+    found = _found(solved, case)
+    return replace(found, mistakes=(*whole, *found.mistakes))
+
+
+def _found(solved: Solved, case: Case) -> Diagnosis:
+    """Find and take out the mistakes of a solution of ``case``."""
     solved, rescued = rescue(solved)
     solved, gross = explain_gross(solved)
     gross = [*rescued, *gross]
@@ -83,7 +101,7 @@ def _diagnose(case: Case) -> Diagnosis:
     gross = [_seen_again(solved, mistake) for mistake in gross]
     solved = _with_good_readings(solved, case, gross)
     measured = [measure(solved, mistake) for mistake in gross]
-    return Diagnosis(solved, (*whole, *measured, *found), tuple(seen))
+    return Diagnosis(solved, (*measured, *found), tuple(seen))
 
 
 def _seen_again(solved: Solved, mistake: Mistake) -> Mistake:

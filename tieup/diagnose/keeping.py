@@ -85,11 +85,12 @@ def put_back(case: Case, original: Case, mistake: Mistake) -> Case:
             return _with_given(case, original, mistake)
         case "mark-moved":
             later = np.flatnonzero(case.shots.point == case.points.index(mistake.instead[0]))
-            return case.with_renamed(later, mistake.points[0])
+            return _without_names(case.with_renamed(later, mistake.points[0]), mistake.instead)
         case "name-collision":
             point = case.shots.point.copy()
             point[mistake.rows] = original.shots.point[mistake.rows]
-            return replace(case, shots=replace(case.shots, point=point))
+            named = replace(case, shots=replace(case.shots, point=point))
+            return _without_names(named, mistake.instead)
         case "instrument-moved" | "setup-reused":
             return _joined(case, original, mistake)
     rows = contaminated_rows(original, mistake)
@@ -97,6 +98,20 @@ def put_back(case: Case, original: Case, mistake: Mistake) -> Case:
     block = np.ix_(rows, np.array(mistake.kinds, dtype=np.int64))
     use[block] |= original.use[block]
     return replace(case, use=use)
+
+
+def _without_names(case: Case, names: tuple[str, ...]) -> Case:
+    """Return the case without point names that no shot carries any more."""
+    used = {case.points[number] for number in np.unique(case.shots.point).tolist()}
+    kept = [n for n, name in enumerate(case.points) if name in used or name not in names]
+    number = np.full(len(case.points), -1, dtype=np.int64)
+    number[kept] = np.arange(len(kept))
+    return replace(
+        case,
+        points=tuple(case.points[n] for n in kept),
+        shots=replace(case.shots, point=number[case.shots.point]),
+        links=replace(case.links, start=number[case.links.start], end=number[case.links.end]),
+    )
 
 
 def _with_given(case: Case, original: Case, mistake: Mistake) -> Case:

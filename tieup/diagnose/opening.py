@@ -18,7 +18,7 @@ from tieup.diagnose.conventions import resolve_conventions, resolve_setups
 from tieup.diagnose.misreadings import ALL
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.reused import split_setup
-from tieup.diagnose.solve import Solved, assemble, solve
+from tieup.diagnose.solve import Prepared, Solved, assemble, solve
 from tieup.diagnose.suspicion import sexagesimal, steep
 from tieup.diagnose.trying import network_without
 from tieup.errors import TieupError
@@ -26,7 +26,9 @@ from tieup.errors import TieupError
 MOST_SETUPS = 12  # setups that are left out one by one to find the one that spoils the rest
 
 
-def open_case(case: Case) -> tuple[Solved, list[Mistake]]:
+def open_case(
+    case: Case, prepared: Prepared | None = None
+) -> tuple[Solved, list[Mistake]]:
     """Solve a case for the first time; take out clashing names and misread setups.
 
     Raises
@@ -36,7 +38,7 @@ def open_case(case: Case) -> tuple[Solved, list[Mistake]]:
     """
     found: list[Mistake] = []
     try:
-        solved = solve(case)
+        solved = solve(case, prepared)
     except TieupError as error:
         rescued = _rescued(case)
         if rescued is None:

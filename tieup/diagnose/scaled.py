@@ -13,40 +13,82 @@ from dataclasses import replace
 
 import numpy as np
 
+from tieup.adjust.adjust import adjust
 from tieup.adjust.distributions import chi_square_tail
+from tieup.adjust.problem import minimal_frame
 from tieup.adjust.similarity import Similarity, fit_similarity
+from tieup.adjust.solution import Adjustment
 from tieup.diagnose.case import Case
-from tieup.diagnose.solve import Solved, solve
+from tieup.diagnose.solve import Prepared, assemble, solve
 from tieup.errors import TieupError
 from tieup.model.arrays import BoolArray
 from tieup.model.finding import Finding, Rival
+from tieup.model.network import Network
 from tieup.model.settings import Datum, Grid
 
 LEAST, GRID_LEAST, GRID_MOST = 20e-6, 80e-6, 600e-6  # trade habit: 5-40 weather, 100-400 grid
 PLAIN = 5.0  # sds beyond which list and shots cannot both be held
+ONE_BODY = 4  # motions of one body: three shifts and a turn
 FEWEST = 3  # marks: between two, a scale is what any mistake looks like
 FLOOR = 0.002  # m; marks and shots agree no better: common practice, no source
 FITS = 1e-4  # chance below which the list does not fit with a scale either
 PPM = 1e-6
 
 
-def free_of_scaled_control(case: Case) -> tuple[Case, tuple[Finding, ...]]:
-    """Return the case without control held, and the finding, where its list is scaled."""
+def free_of_scaled_control(
+    case: Case,
+) -> tuple[Case, tuple[Finding, ...], Prepared | None]:
+    """Return the case without control held, and the finding, where its list is scaled.
+
+    Beside them stands what was prepared to solve the case, None where nothing was.
+    """
     if case.datum.kind != "control" or case.control is None or not len(case.setups):
-        return case, ()
+        return case, (), None
+    prepared = _prepared(case)
     free = replace(case, datum=Datum("free"))
     try:
-        fit = _onto_control(solve(free.without_mask(_side_shots(free))))
+        fit = _onto_control(*_free_net(free, prepared))
     except TieupError:
-        return case, ()
+        return case, (), prepared
     if fit is None:
-        return case, ()
+        return case, (), prepared
     scale, sd = 1.0 / fit.scale - 1.0, fit.sd_scale
     if not GRID_LEAST <= abs(scale) <= GRID_MOST or abs(scale) < PLAIN * sd:
-        return case, ()
+        return case, (), prepared
     if float(chi_square_tail(fit.weighted_sum_plan, fit.dof_plan)) < FITS:
-        return case, ()
-    return free, (scale_finding(scale, sd, fit.turn, case.precision.grid, freed=True),)
+        return case, (), prepared
+    return free, (scale_finding(scale, sd, fit.turn, case.precision.grid, freed=True),), None
+
+
+def _prepared(case: Case) -> Prepared | None:
+    """Build the network of a case, and fit it minimally where nothing misses its start."""
+    try:
+        reduction, network = assemble(case)
+    except TieupError:
+        return None
+    prepared, start = Prepared(case, reduction, network), network.start
+    gross = (start.gross, start.gross_station, start.gross_control, start.gross_link)
+    if any(part.any() for part in gross):
+        return prepared
+    frame = minimal_frame(network)
+    try:
+        return replace(prepared, minimal=adjust(network, case.precision, case.refraction, frame))
+    except TieupError:
+        return prepared
+
+
+def _free_net(free: Case, prepared: Prepared | None) -> tuple[Network, Adjustment]:
+    """Return the network and the adjustment of the site without control.
+
+    Where nothing misses its start and the site hangs together without control, the minimally
+    constrained fit of the network held to it is that of the free one.
+    """
+    if prepared is not None and prepared.minimal is not None:
+        minimal = prepared.minimal
+        if minimal.problem.solved_setup.all() and minimal.defect <= ONE_BODY:
+            return prepared.network, minimal
+    solved = solve(free.without_mask(_side_shots(free)))
+    return solved.network, solved.adjustment
 
 
 def _side_shots(case: Case) -> BoolArray:
@@ -62,15 +104,15 @@ def _side_shots(case: Case) -> BoolArray:
     return np.repeat(~ties[shots.point][:, None], 3, axis=1)
 
 
-def _onto_control(solved: Solved) -> Similarity | None:
+def _onto_control(network: Network, adjustment: Adjustment) -> Similarity | None:
     """Fit the free net onto the list; None with too few marks."""
-    control, adjustment = solved.network.control, solved.adjustment
+    control = network.control
     common = np.isfinite(control[:, :2]).all(axis=1) & np.isfinite(adjustment.position[:, 0])
     point = np.flatnonzero(common)
     if len(point) < FEWEST:
         return None
     own = np.diagonal(adjustment.point_covariance[point], axis1=1, axis2=2)
-    given = np.nan_to_num(solved.network.control_sd[point])
+    given = np.nan_to_num(network.control_sd[point])
     sd = np.sqrt(np.nan_to_num(own) + given**2 + FLOOR**2)
     return fit_similarity(adjustment.position[point], control[point], sd)
 

@@ -26,6 +26,7 @@ from tieup.diagnose.diagnose import Diagnosis, diagnose
 from tieup.diagnose.keeping import beyond_limits, with_kept
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.report import Reporter
+from tieup.diagnose.solve import Prepared
 from tieup.diagnose.stale import refusals
 from tieup.errors import ConfigError
 from tieup.model.decision import Decision
@@ -53,11 +54,13 @@ def decide_and_diagnose(
     reporter: Reporter,
     limits: Tolerances,
     every_finding: Tell = lambda outcome: outcome.findings,
+    prepared: Prepared | None = None,
 ) -> Outcome:
     """Carry out the decisions and diagnose what is left.
 
     ``limits`` are those of a tie: what is kept beyond them does not tie. ``every_finding`` returns
     all findings of an outcome, for the message about a decision that names none of them.
+    ``prepared`` is what stands ready of the case.
 
     Raises
     ------
@@ -65,7 +68,7 @@ def decide_and_diagnose(
         A decision matches nothing, or names a finding that no decision settles.
     """
     decided = apply_edits(case, fieldbook, decisions)
-    first = with_job_constant(diagnose(decided.case))
+    first = with_job_constant(diagnose(decided.case, prepared))
     mistakes = {reporter.finding(mistake).id: mistake for mistake in everything(first)}
     undecided = Outcome(decided, first, tuple(reporter.finding(m) for m in everything(first)))
     named = [decision for decision in decisions if decision.finding]

@@ -28,6 +28,19 @@ class Solved:
     adjustment: Adjustment
 
 
+@dataclass(frozen=True)
+class Prepared:
+    """What stands ready before ``case`` is solved: its reduction and its network.
+
+    ``minimal`` is the minimally constrained fit of that network, None where it was not made.
+    """
+
+    case: Case
+    reduction: Reduction
+    network: Network
+    minimal: Adjustment | None = None
+
+
 def assemble(case: Case) -> tuple[Reduction, Network]:
     """Reduce the shots of a case and build its network with start values."""
     reduction = reduce_shots(case.shots, case.setups, case.precision, case.use)
@@ -76,22 +89,32 @@ def job_frame(case: Case, network: Network) -> Frame:
     return minimal_frame(network)
 
 
-def solve(case: Case) -> Solved:
+def solve(case: Case, prepared: Prepared | None = None) -> Solved:
     """Solve a case in the job's frame, gross readings, stations and values left out.
+
+    What is ``prepared`` serves where it is of this very case.
 
     Raises
     ------
     NetworkError, AdjustmentError
         The data cannot be tied or solved.
     """
-    reduction, network = assemble(case)
+    if prepared is not None and prepared.case is case:
+        reduction, network = prepared.reduction, prepared.network
+    else:
+        reduction, network = assemble(case)
     calm = without_gross(network)
     adjustment = adjust(calm, case.precision, case.refraction, job_frame(case, calm))
     return Solved(case, reduction, network, adjustment)
 
 
-def minimal_fit(solved: Solved) -> Adjustment:
-    """Return the minimally constrained adjustment of a solved case: it tests the readings."""
+def minimal_fit(solved: Solved, prepared: Prepared | None = None) -> Adjustment:
+    """Return the minimally constrained adjustment of a solved case: it tests the readings.
+
+    The one of ``prepared`` serves where it is of this very case.
+    """
+    if prepared is not None and prepared.minimal is not None and prepared.case is solved.case:
+        return prepared.minimal
     calm = without_gross(solved.network)
     case = solved.case
     return adjust(calm, case.precision, case.refraction, minimal_frame(calm))

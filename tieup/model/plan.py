@@ -112,7 +112,7 @@ class PlanAnswer:
 
     ``basis`` says what the numbers rest on: "planned", "shot" or "shot and planned".
     ``faults`` are all of them, worst first. ``details`` counts points shot once, which the
-    answer does not ask about. ``reach`` (job's unit) bounds the further sights that were tried.
+    answer does not ask about, ``links`` level runs and tapes. ``reach`` (job's unit) bounds the further sights that were tried.
     """
 
     title: str
@@ -125,6 +125,7 @@ class PlanAnswer:
     faults: tuple[str, ...]
     shots: tuple[NextShot, ...]
     sights: int
+    links: int
     details: int
     reach: float
 

@@ -55,8 +55,9 @@ def find_bridges(setup: IntArray, point: IntArray, control: BoolArray) -> tuple[
 
     graph = _graph(setup, point, control)
     found = []
-    for part in networkx.connected_components(graph):
-        found += _bridges_of(graph.subgraph(part).copy())  # a view answers slowly
+    parts = list(networkx.connected_components(graph))
+    for part in parts:  # a view of a part answers slowly, so it is copied
+        found += _bridges_of(graph if len(parts) == 1 else graph.subgraph(part).copy())
     return tuple(sorted(found, key=lambda b: (-len(b.setups), b.setup, b.mark)))
 
 

@@ -22,6 +22,7 @@ from tieup.preanalysis.candidates import (
     joined,
     search_area,
 )
+from tieup.preanalysis.promise import most_promising
 from tieup.preanalysis.scheme import Scheme, solve_scheme
 from tieup.preanalysis.standing import Demand, Standing, State, describe_state
 from tieup.preanalysis.update import can_update, make_base, standings_after
@@ -59,6 +60,8 @@ def next_shots(
     while len(found) < most:
         area = search_area(scheme, state.adjustment, state.standing.wanted, weakest(state))
         candidates = find_candidates(scheme, state.adjustment, area, search.reach)
+        if not len(candidates):
+            break
         sights = candidate_sights(scheme, candidates)
         standings = judge(scheme, state, search, area, candidates)
         ranked = rank(standings)
@@ -84,6 +87,7 @@ def judge(
     base = make_base(scheme, state, search.demand, area)
     quick = can_update(base, sights)
     numbers = np.flatnonzero(quick)
+    numbers = numbers[most_promising(base, take(sights, numbers))]
     for number, standing in zip(
         numbers.tolist(), standings_after(base, take(sights, numbers)), strict=True
     ):

@@ -28,7 +28,7 @@ from tieup.ties.marks import MarkTies, mark_ties
 
 PROVED = 0.02  # share of a mistake that must show to call a mark checked, as in coordinates.csv
 LACKING = (SINGLE, TWO, LINE, CIRCLE, DISCONNECTED)  # setups that prove too little
-HELD, CHECKED, UNCHECKED = "held", "checked", "unchecked"
+HELD, CHECKED, UNCHECKED, UNPLACED = "held", "checked", "unchecked", ""
 CONTROL, STATION, TIE, SHOT = "control", "station", "tie", "shot"
 
 
@@ -50,8 +50,9 @@ class Standing:
     """Marks (P,) and setups (S,) of a solved scheme.
 
     ``wanted`` (P,): marks of the plan. ``spread`` (P, 2): plan and height (m) at the confidence,
-    NaN where not determined; ``ratio`` (P, 2): over the limits. ``proof`` (P,) is held, checked
-    or unchecked. ``stance`` (S, 2) and ``stance_ratio`` (S, 2): the same of the instruments.
+    NaN where not determined; ``ratio`` (P, 2): over the limits. ``proof`` (P,) is held, checked,
+    unchecked, or empty where nothing places the mark. ``stance`` (S, 2) and ``stance_ratio``
+    (S, 2): the same of the instruments.
     ``lacking`` (S,): setups in which a mistake could pass, or that nothing places.
     """
 
@@ -66,9 +67,9 @@ class Standing:
     @property
     def missing(self) -> int:
         """Return how many marks and setups nothing checks; what nothing places counts twice."""
-        unplaced = np.isnan(self.spread[self.wanted, 0]).sum() + np.isnan(self.stance[:, 0]).sum()
-        unchecked = (self.wanted & (self.proof == UNCHECKED)).sum()
-        return int(unchecked + self.lacking.sum() + unplaced)
+        proof = self.proof[self.wanted]
+        marks = (proof == UNCHECKED).sum() + 2 * (proof == UNPLACED).sum()
+        return int(marks + self.lacking.sum() + np.isnan(self.stance[:, 0]).sum())
 
     @property
     def worst(self) -> float:
@@ -189,7 +190,7 @@ def sight_redundancy(adjustment: Adjustment) -> FloatArray:
 def proofs(
     adjustment: Adjustment, redundancy: FloatArray, control_redundancy: FloatArray
 ) -> TextArray:
-    """Say of each point (P,) whether it is held, checked or unchecked; see coordinates.csv."""
+    """Return the proof of each point (P,), as in coordinates.csv."""
     frame, problem = adjustment.problem.frame, adjustment.problem
     proof = np.full(len(adjustment.position), UNCHECKED, dtype=object)
     proof[adjustment.connections.point[shows(redundancy)]] = CHECKED
@@ -198,6 +199,7 @@ def proofs(
     level = taken[(adjustment.link_redundancy > PROVED) & (links.kind[taken] == "level")]
     proof[links.start[level]] = proof[links.end[level]] = CHECKED
     proof[(problem.held_point & np.isfinite(frame.control)).any(axis=1)] = HELD
+    proof[np.isnan(adjustment.position).all(axis=1)] = UNPLACED
     return proof
 
 

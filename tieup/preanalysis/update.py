@@ -129,20 +129,23 @@ def can_update(base: Base, sight: Sights) -> BoolArray:
     return np.asarray(placed & (level | ~np.isfinite(sight.value[:, 1])))
 
 
-def standings_after(base: Base, sights: Sights) -> list[Standing]:
-    """Return how the plan would stand with each of the further ``sights`` (k,) alone."""
-    count = len(sights)
+def sight_rows(base: Base, sights: Sights) -> FloatArray:
+    """Return the whitened rows (k, 3, 7) of further ``sights`` (k,)."""
     connections = Connections(
         sights.setup,
         sights.point,
         sights.value,
         sights.target_height,
-        np.zeros(count, dtype=np.bool_),
-        np.arange(count),
+        np.zeros(len(sights), dtype=np.bool_),
+        np.arange(len(sights)),
     )
-    rows = full_rows(
-        connections, sights, base.scheme.precision, _places(base.adjustment), base.scheme.bend
-    )
+    places = _places(base.adjustment)
+    return full_rows(connections, sights, base.scheme.precision, places, base.scheme.bend)
+
+
+def standings_after(base: Base, sights: Sights) -> list[Standing]:
+    """Return how the plan would stand with each of the further ``sights`` (k,) alone."""
+    rows = sight_rows(base, sights)
     ends = zip(sights.setup.tolist(), sights.point.tolist(), rows, strict=True)
     return [_after(base, setup, point, row) for setup, point, row in ends]
 

@@ -21,7 +21,7 @@ SHORT_FORMS: Mapping[str, tuple[str, ...]] = {
     "station": ("stn", "sta", "occupied", "occupied_point", "instrument_point"),
     "instrument_height": ("hi", "ih", "height_of_instrument", "inst_height"),
     "point": ("pt", "point_id", "point_name", "point_number", "target_point"),
-    "direction": ("hz", "ha", "h_angle", "horizontal_angle", "hor_angle", "circle", "hcr"),
+    "direction": ("hz", "ha", "h_angle", "horizontal_angle", "hor_angle", "circle"),
     "zenith": ("zd", "za", "v", "vz", "va", "zenith_distance", "vertical_angle", "v_angle",
                "z"),
     "distance": ("slope", "sd", "dist", "slope_dist", "sloped", "edm"),
@@ -42,7 +42,10 @@ SHORT_FORMS: Mapping[str, tuple[str, ...]] = {
     "field_easting": ("easting", "e"),
     "field_elevation": ("elevation", "elev"),
 }  # fmt: skip
-_SAME = {"zenith": ("zenith", "elevation_angle"), "distance": ("distance", "horizontal_distance")}
+_SAME = {
+    "zenith": ("elevation_angle", "vertical_distance"),
+    "distance": ("horizontal_distance",),
+}  # what stands for a column as well
 
 
 def absent_columns(
@@ -62,8 +65,12 @@ def absent_columns(
     there = set(found)
     lacking = [name for name in COLUMNS if not there & {name, *_SAME.get(name, ())}]
     named = [name for name in strange if name in table.header]
-    filled = [name for name in named if any(table.columns[table.header.index(name)])]
-    meant = {column: name for name in filled if (column := nearest(name, lacking))}
+    meant = {
+        column: name
+        for name in named
+        if (column := nearest(name, lacking))
+        and _could_be(column, table.columns[table.header.index(name)])
+    }
     taken = {name: name for name in COLUMNS if name in there}
     return tuple(
         AbsentColumn(
@@ -90,6 +97,13 @@ def nearest(heading: str, columns: Sequence[str]) -> str:
         return forms[plain]
     near = get_close_matches(plain, columns, 1, NEAR)
     return near[0] if near else ""
+
+
+def _could_be(column: str, cells: Sequence[str]) -> bool:
+    """Say whether any cell is there, and a number where the column holds numbers."""
+    if COLUMNS[column] in ("name", "text", "word", "time"):
+        return any(cells)
+    return any(cell.lstrip("+-.")[:1].isdigit() for cell in cells)
 
 
 def _plain(heading: str) -> str:

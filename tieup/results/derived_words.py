@@ -99,11 +99,11 @@ def _empty_finding(name: str, points: Sequence[DerivedPoint]) -> Finding:
         kind="derived",
         severity="check",
         points=names,
-        lines=(f"job.yaml:{first.entry.line}",),
         action="left empty",
         says=f"Derived point {says}",
         confirm="Look at the points it comes from on the plan.",
-        cure=f"Derive {name} from other points, or shoot what is missing.",
+        cure=f"Derive {name} from other points (job.yaml, line {first.entry.line}), or shoot what "
+        "is missing.",
     )
 
 

@@ -74,7 +74,7 @@ def _why(check: CheckedFalls, row: int, verdict: str, reach: float) -> str:
     value, limits = float(check.falls.value[row]), check.check
     low, high = value - reach, value + reach
     if verdict == CANNOT_TELL:
-        return f"from {percent(low)} to {percent(high)} %"
+        return f"from {percent(low, limits.minimum)} to {percent(high, limits.maximum)} %"
     if value < limits.minimum:
         return f"at most {percent(high, limits.minimum)} %"
     return f"at least {percent(low, limits.maximum)} %"

@@ -64,24 +64,27 @@ def setup_words(story: SetupStory, limits: Tolerances, phrases: Phrases) -> str:
 
 
 def _parts(story: SetupStory, limits: Tolerances, phrases: Phrases) -> Iterator[str]:
-    """Give the parts of a frame's motion that are beyond the limit; at least the largest."""
+    """Give the parts of a frame's motion that are beyond their limit, or the largest of them."""
     shift, turn = story.frame.shift, story.frame.turn
     plan, height = float(np.hypot(*shift[:2])), float(shift[2])
-    said = False
-    if turn:
-        way = "clockwise" if turn > 0 else "counter-clockwise"
-        yield (
+    way = "clockwise" if turn > 0 else "counter-clockwise"
+    # Laid on the site as a whole, they have no north of their own.
+    wind = "aside" if story.as_a_whole else compass(shift[:2])
+    parts = (
+        (
+            story.far / limits.horizontal if turn else 0.0,
             f"turned {phrases.angle(turn)} {way} about the instrument, "
-            f"{phrases.shift(story.far)} at {story.far_point}"
-        )
-        said = True
-    if plan > limits.horizontal or (not said and plan > np.nan_to_num(abs(height))):
-        # Laid on the site as a whole, they have no north of their own.
-        wind = "aside" if story.as_a_whole else compass(shift[:2])
-        yield f"{phrases.shift(plan)} {wind} of where they are"
-        said = True
-    if abs(height) > limits.elevation or not said:
-        yield f"{phrases.shift(height)} {'high' if height > 0 else 'low'}"
+            f"{phrases.shift(story.far)} at {story.far_point}",
+        ),
+        (plan / limits.horizontal, f"{phrases.shift(plan)} {wind} of where they are"),
+        (
+            abs(height) / limits.elevation,
+            f"{phrases.shift(height)} {'high' if height > 0 else 'low'}",
+        ),
+    )
+    known = [(share, words) for share, words in parts if np.isfinite(share)]
+    least = min(1.0, max(share for share, _ in known))
+    yield from (words for share, words in known if share >= least)
 
 
 def _stray_words(story: SetupStory) -> str:

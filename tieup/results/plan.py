@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -16,7 +15,7 @@ from tieup.model.plan import Forecast, MarkForecast, NextShot, PlanAnswer, Setup
 from tieup.model.reconciliation import Table
 from tieup.preanalysis.outlook import Outlook
 from tieup.preanalysis.scheme import places_of
-from tieup.preanalysis.standing import SHOT, roles, sighted
+from tieup.preanalysis.standing import SHOT, UNPLACED, roles, sighted
 from tieup.results.plan_words import gains, mark_faults, setup_faults, setup_note, setup_spread
 from tieup.results.units import in_angle_unit, small_unit
 from tieup.units import length_factor
@@ -56,9 +55,10 @@ def points_table(job: Job, outlook: Outlook) -> Table:
     level = np.isfinite(standing.spread[rows, 1])
     sd = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0))
     ellipse = error_ellipse(covariance[:, :2, :2], confidence_factor(2, job.confidence))
-    caught = _caught_of_points(outlook)[rows] / length
+    caught = outlook.caught_of_marks[rows] / length
     names, limits = np.array(outlook.scheme.points, dtype=object)[rows], job.tolerances
     over = np.nan_to_num(standing.ratio[rows], nan=0.0).max(axis=1) > 1.0
+    placed = standing.proof[rows] != UNPLACED
     return {
         "point": names,
         "northing": place[:, 0],
@@ -78,7 +78,7 @@ def points_table(job: Job, outlook: Outlook) -> Table:
         "caught_plan": _defined(caught[:, 0]),
         "caught_height": _defined(caught[:, 1]),
         "setups": _setups_of(outlook)[rows],
-        "verdict": np.where(over, "over", np.where(level | ~np.isnan(sd[:, 0]), "within", "")),
+        "verdict": np.where(over, "over", np.where(placed, "within", "")),
     }
 
 
@@ -164,7 +164,7 @@ def answer_of(job: Job, outlook: Outlook) -> PlanAnswer:
     marks, setups = _marks(job, outlook), _setups(job, outlook)
     length = length_factor(job.length_unit)
     planned = outlook.planned
-    basis = "planned" if planned.all() else "shot and planned" if planned.any() else "shot"
+    basis = "shot" if not planned.any() else "planned" if planned.all() else "shot and planned"
     known = sighted(outlook.adjustment) & (roles(outlook.adjustment) == SHOT)
     return PlanAnswer(
         title=job.title,
@@ -177,6 +177,7 @@ def answer_of(job: Job, outlook: Outlook) -> PlanAnswer:
         faults=_worst_first(marks, setups),
         shots=_shots(job, outlook),
         sights=len(planned),
+        links=len(outlook.scheme.links.kind),
         details=int((known & ~standing.wanted).sum()),
         reach=outlook.reach / length,
     )
@@ -185,11 +186,11 @@ def answer_of(job: Job, outlook: Outlook) -> PlanAnswer:
 def _marks(job: Job, outlook: Outlook) -> tuple[MarkForecast, ...]:
     """Return the marks of the plan, the weakest against its limit first."""
     standing, length = outlook.state.standing, length_factor(job.length_unit)
-    role, caught = roles(outlook.adjustment), _caught_of_points(outlook) / length
+    role, caught = roles(outlook.adjustment), outlook.caught_of_marks / length
     worst = np.nan_to_num(standing.ratio, nan=0.0).max(axis=1)
-    unplaced = np.isnan(standing.spread[:, 0])
+    placed = standing.proof != UNPLACED
     rows = np.flatnonzero(standing.wanted)
-    rows = rows[np.lexsort((rows, -worst[rows], ~unplaced[rows]))]
+    rows = rows[np.lexsort((rows, -worst[rows], placed[rows]))]
     return tuple(
         MarkForecast(
             point=outlook.scheme.points[p],
@@ -243,7 +244,7 @@ def _worst_first(
     marks: tuple[MarkForecast, ...], setups: tuple[SetupForecast, ...]
 ) -> tuple[str, ...]:
     """Return all faults: marks beyond a limit, setups, marks not placed, marks unchecked."""
-    unplaced = [f for m in marks if not math.isfinite(m.plan) for f in m.faults]
+    unplaced = [f for m in marks if m.proof == UNPLACED for f in m.faults]
     over = [f for m in marks if m.over > 1.0 for f in m.faults]
     standing = [fault for setup in setups for fault in setup.faults]
     rest = [f for m in marks for f in m.faults]
@@ -262,14 +263,6 @@ def _shots(job: Job, outlook: Outlook) -> tuple[NextShot, ...]:
         )
         for shot in outlook.shots
     )
-
-
-def _caught_of_points(outlook: Outlook) -> FloatArray:
-    """Return the smallest mistake (P, 2) in m that the weakest sight of each point would show."""
-    ties = outlook.state.ties
-    caught = np.full((len(outlook.scheme.points), 2), -np.inf)
-    np.maximum.at(caught, ties.point, outlook.caught)
-    return np.where(np.isneginf(caught), np.inf, caught)
 
 
 def _setups_of(outlook: Outlook) -> TextArray:

@@ -8,7 +8,7 @@ from tieup.adjust.distributions import confidence_factor
 from tieup.model.settings import Tolerances
 from tieup.preanalysis.nextshot import WORTH, Improvement
 from tieup.preanalysis.outlook import Outlook
-from tieup.preanalysis.standing import LACKING, UNCHECKED, Standing
+from tieup.preanalysis.standing import LACKING, UNCHECKED, UNPLACED, Standing
 from tieup.ties.geometry import STRONG, Geometry
 from tieup.units import length_factor
 from tieup.write.lengths import Lengths
@@ -23,7 +23,7 @@ def mark_faults(
 ) -> tuple[str, ...]:
     """Say what is weak about one mark; lengths in the job's unit."""
     standing, name = outlook.state.standing, outlook.scheme.points[point]
-    if not np.isfinite(standing.spread[point, 0]):
+    if standing.proof[point] == UNPLACED:
         return (f"{name} would not be placed by these sights",)
     faults = []
     for column, limit in enumerate((limits.horizontal, limits.elevation)):
@@ -97,7 +97,7 @@ def gains(outlook: Outlook, shot: Improvement, lengths: Lengths) -> tuple[str, .
     said += [f"{labels[s]} tied" for s in np.flatnonzero(tied)]
     mended = np.flatnonzero(before.lacking & ~after.lacking & ~tied).tolist()
     said += [f"{labels[s]} no longer {_lack(shot, s)}" for s in mended]
-    placed = np.isnan(before.spread[:, 0]) & np.isfinite(after.spread[:, 0]) & before.wanted
+    placed = before.wanted & (before.proof == UNPLACED) & (after.proof != UNPLACED)
     if placed.any():
         said.append(f"{_some([names[p] for p in np.flatnonzero(placed)])} placed")
     checked = before.wanted & (before.proof == UNCHECKED) & (after.proof != UNCHECKED)

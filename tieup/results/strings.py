@@ -16,6 +16,7 @@ from tieup.derive.strings import BRANCH, BREAK, SiteLine
 from tieup.diagnose.words import Phrases
 from tieup.model.arrays import IntArray, TextArray
 from tieup.model.finding import Finding
+from tieup.model.job import Job
 from tieup.model.reconciliation import Table
 from tieup.results.site import Site
 from tieup.units import length_factor
@@ -110,15 +111,10 @@ def strings_table(site: Site, slopes: Slopes) -> Table:
 def _leg_setups(site: Site, slopes: Slopes) -> tuple[list[str], list[str]]:
     """Return for each leg the setups of its ends, and whether one of them has shot both."""
     setups = SetupsOf(site)
-    marks = {p: slopes.places.placed(p).marks for part in _parts(slopes) for p in part}
     ends = zip(slopes.legs.start.tolist(), slopes.legs.end.tolist(), strict=True)
-    found = [setups.words(marks[start], marks[end]) for start, end in ends]
+    marks = slopes.places.marks_of
+    found = [setups.words(marks(start), marks(end)) for start, end in ends]
     return [words for words, _ in found], [joint for _, joint in found]
-
-
-def _parts(slopes: Slopes) -> Iterator[tuple[int, ...]]:
-    for line in slopes.lines:
-        yield from line.parts
 
 
 class SetupsOf:
@@ -161,16 +157,16 @@ def _remarks(site: Site, slopes: Slopes, line: IntArray, point: IntArray) -> Tex
         for remark in whole.remarks:
             rows = [row_of[i, p] for p in remark.points if (i, p) in row_of]
             if rows or i in first:
-                words[(rows or [first[i]])[0]].append(_said(remark, slopes.places, site))
+                words[(rows or [first[i]])[0]].append(_said(remark, slopes.places, site.job))
     return _texts(["; ".join(own) for own in words])
 
 
-def _said(remark: Remark, places: Places, site: Site) -> str:
+def _said(remark: Remark, places: Places, job: Job) -> str:
     """Say what is odd along a line."""
     names = [places.names[point] for point in remark.points]
     if remark.kind == ZIGZAG:
         return _zigzag(names)
-    phrases = Phrases(length_factor(site.job.length_unit), site.job.length_unit)
+    phrases = Phrases(length_factor(job.length_unit), job.length_unit)
     size = remark.size if np.isfinite(remark.size) else 0.0
     return ODD[remark.kind].format(
         " and ".join(names), length=phrases.length(size), shift=phrases.shift(size)
@@ -183,24 +179,24 @@ def _zigzag(names: Sequence[str]) -> str:
     return f"turns back at {', '.join(names)}: are they in the right order, and of this string?"
 
 
-def string_findings(slopes: Slopes) -> Iterator[Finding]:
-    """Give a note for each line that turns back: the one oddity that spoils what is built on it."""
+def string_findings(slopes: Slopes, job: Job) -> Iterator[Finding]:
+    """Give a note for each line that turns back or branches: what spoils what is built on it."""
     for line in slopes.lines:
-        odd = [remark for remark in line.remarks if remark.kind == ZIGZAG]
-        if not odd:
-            continue
-        names = [[slopes.places.names[point] for point in remark.points] for remark in odd]
-        yield Finding(
-            kind="string-order",
-            severity="note",
-            points=tuple(dict.fromkeys(name for own in names for name in own)),
-            action="left in",
-            says=f"String {line.name} {'; '.join(_zigzag(own) for own in names)}",
-            confirm=f"Look at string {line.name} on the plan and in the field sketch.",
-            cure="Correct the string or the order where the raw data comes from; the "
-            "coordinates are not touched by it.",
-            key=line.name,
-        )
+        odd = [remark for remark in line.remarks if remark.kind in (ZIGZAG, BRANCH)]
+        if odd:
+            points = dict.fromkeys(point for remark in odd for point in remark.points)
+            yield Finding(
+                kind="string-order",
+                severity="note",
+                points=tuple(slopes.places.names[point] for point in points),
+                action="left in",
+                says=f"String {line.name}: "
+                f"{'; '.join(_said(remark, slopes.places, job) for remark in odd)}",
+                confirm=f"Look at string {line.name} on the plan and in the field sketch.",
+                cure="Correct the string or the order where the raw data comes from; the "
+                "coordinates are not touched by it.",
+                key=line.name,
+            )
 
 
 def _texts(values: Sequence[str]) -> TextArray:

@@ -92,7 +92,6 @@ def _typed_finding(
         kind="typed-elevation",
         severity="check",
         points=tuple(dict.fromkeys((point.place.name, name))),
-        lines=(f"job.yaml:{entry.line}",),
         size=size / phrases.factor,
         unit=phrases.unit,
         sd=sd / phrases.factor,
@@ -103,5 +102,6 @@ def _typed_finding(
         f"{entry.by}: {entry.reason}.",
         confirm=f"Ask {entry.by}, look at the plan, and level {name} again before anyone builds "
         "or digs to the typed value.",
-        cure="Correct the elevation in job.yaml, or take the entry out and use the measured one.",
+        cure=f"Correct the elevation (job.yaml, line {entry.line}), or take the entry out and use "
+        "the measured one.",
     )

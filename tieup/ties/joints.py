@@ -104,6 +104,8 @@ def _shared(
 
     Where only the two setups know the point, the second one's tie is the difference.
     """
+    if not any(change.point >= 0 for change in found):
+        return {}
     sharing = find_sharing(adjustment)
     row_of = {
         pair: row

@@ -39,8 +39,11 @@ def plan_text(answer: PlanAnswer, width: int = WIDTH) -> str:
     ]
     lines = [line for block in blocks for line in _block(block, width)]
     lines += _table(_marks(answer), width)
-    lines += _table(_setups(answer), width)
-    for block in (_next(answer), [_limits(answer), *PREDICTED, SHORT_CAUTION]):
+    lines += _table(_setups(answer), width) if answer.setups else []
+    for block in (
+        _next(answer) if answer.setups else [],
+        [_limits(answer), *PREDICTED, SHORT_CAUTION],
+    ):
         lines += _block(block, width)
     return "\n".join(lines[:-1]) + "\n"
 
@@ -79,6 +82,7 @@ def plan_record(answer: PlanAnswer) -> dict[str, Any]:
             "source": answer.limits.source,
         },
         "sights": answer.sights,
+        "links": answer.links,
         "points_shot_once": answer.details,
         "weak": list(answer.faults),
         "marks": [_plain(mark) for mark in answer.marks],
@@ -105,15 +109,18 @@ def _about(answer: PlanAnswer) -> str:
     title = answer.title
     title = title if len(title) <= SHORT_TITLE else title[: SHORT_TITLE - 2] + ".."
     once = f"; {_count(answer.details, 'point')} shot once, not asked about"
-    about = (
-        f"{_count(len(answer.setups), 'setup')}, {_count(len(answer.marks), 'mark')}, "
-        f"{_count(answer.sights, 'sight')} {answer.basis}"
-    )
+    parts = [_count(len(answer.marks), "mark")]
+    if answer.setups:
+        parts = [_count(len(answer.setups), "setup"), *parts]
+        parts.append(f"{_count(answer.sights, 'sight')} {answer.basis}")
+    if answer.links:
+        parts.append(_count(answer.links, "level run or tape", "level runs and tapes"))
+    about = ", ".join(parts)
     return f"{title}{': ' if title else ''}{about}{once if answer.details else ''}."
 
 
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}" + ("" if number == 1 else "s")
+def _count(number: int, word: str, words: str = "") -> str:
+    return f"{number} {word if number == 1 else words or word + 's'}"
 
 
 def _limits(answer: PlanAnswer) -> str:
@@ -161,7 +168,7 @@ def _marks(answer: PlanAnswer) -> list[list[str]]:
         [
             mark.point,
             *_figures(lengths, mark),
-            "OVER" if mark.over > 1.0 else mark.proof,
+            _state(mark),
         ]
         for mark in shown
     ]
@@ -169,12 +176,20 @@ def _marks(answer: PlanAnswer) -> list[list[str]]:
     return [heading, *rows, *([[f"and {rest} better ones in plan_points.csv"]] if rest else [])]
 
 
+def _state(mark: MarkForecast) -> str:
+    if mark.over <= 1.0:
+        return mark.proof or "not placed"
+    return "OVER, unchecked" if mark.proof == "unchecked" else "OVER"
+
+
 def _figures(lengths: Lengths, part: MarkForecast | SetupForecast) -> list[str]:
     """Return plan, height and what is caught in both, in the small unit; a word for none."""
     known = lengths.figures([part.plan, part.height])
     caught = [part.caught_plan, part.caught_height]
-    found = lengths.figures([size if math.isfinite(size) else math.nan for size in caught])
-    return [*(text or UNDEFINED for text in known), *(text or NOTHING for text in found)]
+    found = [
+        NOTHING if math.isinf(size) else lengths.figures([size])[0] or UNDEFINED for size in caught
+    ]
+    return [*(text or UNDEFINED for text in known), *found]
 
 
 def _setups(answer: PlanAnswer) -> list[list[str]]:

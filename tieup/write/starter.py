@@ -67,6 +67,11 @@ decisions: []
 #   - {point: D3, from: T7, elevation: 101.25, by: office, reason: "plan"}  a typed elevation
 #   - {string: CURB-BACK, offset: CURB, distance: 0.15}                     to the right of CURB
 derived: []
+
+# Falls to be held against limits in per cent, positive where it falls. For example
+#   - {name: gutter, along: CURB, minimum: 0.5}                      every leg of a string
+#   - {name: lid to gate, from: T5, to: T4, minimum: 1, maximum: 5}  points or strings
+falls: []
 """
 
 CONTROL = """\

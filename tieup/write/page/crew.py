@@ -152,8 +152,8 @@ def crew_view(site: Reconciliation) -> Crew:
 def _answer(site: Reconciliation) -> tuple[str, str]:
     """Return the answer and its shape; what is not proved is never called good."""
     if site.verdict.word == TIED:
-        falls = site.verdict.fallen
-        return (f"The bays tie, but {falls}.", BAD) if falls else ("The bays tie.", GOOD)
+        falls, what = site.verdict.fallen, "bays" if length(site.setups) else "levels"
+        return (f"The {what} tie, but {falls}.", BAD) if falls else (f"The {what} tie.", GOOD)
     if site.verdict.word == UNPROVED:
         return "Not proved yet.", OPEN
     return "Do not build on it yet.", BAD
@@ -166,6 +166,8 @@ def _reasons(site: Reconciliation, ties: Counter[str]) -> Iterator[str]:
         yield f"{site.answer.odd} is the odd one."
     if ties.total():
         yield f"{setups}. {ties['ties']:,} of {count(ties.total(), 'tie')} tie{_limits(site)}."
+    elif not length(site.setups):
+        yield f"Levels alone, {count(site.summary.minimal.dof, 'check')}."
     else:
         yield f"{setups}, and no mark shared between them: there are no ties to test."
     for reason in site.verdict.reasons:

@@ -79,11 +79,23 @@ def places_of(site: Reconciliation) -> Places | None:
     )
 
 
+def drawn_roles(coordinates: Table) -> list[str]:
+    """Return what each point is drawn as: its role, points of a derived string as shots.
+
+    The string is drawn itself, as it is of shots; a mark and a name at each would hide the rest.
+    """
+    roles, strings = texts(coordinates, "role"), texts(coordinates, "string")
+    return [
+        "shot" if role == "derived" and string else role
+        for role, string in zip(roles, strings, strict=True)
+    ]
+
+
 def _chosen(coordinates: Table, rows: IntArray) -> IntArray:
     """Return the rows to show: marks first, of the shots each n-th where there are too many."""
     if len(rows) <= MOST_POINTS:
         return rows
-    roles = np.asarray(coordinates["role"], dtype=object)[rows]
+    roles = np.array(drawn_roles(coordinates), dtype=object)[rows]
     rank = np.full(len(rows), len(RANK))
     for role, place in RANK.items():
         rank[roles == role] = place

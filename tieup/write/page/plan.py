@@ -15,7 +15,7 @@ from tieup.write.columns import COORDINATES
 from tieup.write.lengths import Lengths
 from tieup.write.page.frame import Frame
 from tieup.write.page.grid import cells, left_out, length, texts
-from tieup.write.page.places import RANK, Places, places_of
+from tieup.write.page.places import RANK, Places, drawn_roles, places_of
 from tieup.write.page.sights import Lines, lines_of
 from tieup.write.page.symbols import (
     MOST_MARKS,
@@ -47,7 +47,7 @@ class Layer:
 
 LAYERS = (
     Layer("setups", "Setups"),
-    Layer("marks", "Control (square), ties (ring); without a core: nothing checks it"),
+    Layer("marks", "Control (square), ties (ring), derived (cross); no core: nothing checks it"),
     Layer("names", "Names"),
     Layer("shots", "Shots; pale: nothing checks it"),
     Layer("strings", "Strings, in order across the setups"),
@@ -115,7 +115,8 @@ def plan_view(site: Reconciliation, starts: IntArray) -> Plan | None:
 
 def _dots(site: Reconciliation, places: Places, *, unchecked: bool) -> str:
     """Return the shot points as one path, those that nothing checks or the others."""
-    roles, proofs = (texts(site.coordinates, name, places.rows) for name in ("role", "proof"))
+    proofs, all_roles = texts(site.coordinates, "proof", places.rows), drawn_roles(site.coordinates)
+    roles = [all_roles[row] for row in places.rows.tolist()]
     return "".join(
         f"M{places.at(number)}h.01"
         for number, (role, proof) in enumerate(zip(roles, proofs, strict=True))

@@ -14,7 +14,7 @@ from tieup.units import angle_factor, parse_angles
 from tieup.write.lengths import Lengths, tie_words
 from tieup.write.page.frame import LONGEST
 from tieup.write.page.grid import numbers, texts
-from tieup.write.page.places import RANK, Places
+from tieup.write.page.places import RANK, Places, drawn_roles
 from tieup.write.page.wording import stand_words, verdict_of
 
 MOST_MARKS, MOST_SHIFTS = 400, 600
@@ -72,7 +72,8 @@ def mark_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
     A mark whose only other sight was left out is no tie any more, but it has a line in the ties.
     """
     table, tied = site.coordinates, set(texts(site.ties, "point"))
-    names, roles, proofs = (texts(table, column) for column in ("point", "role", "proof"))
+    names, proofs = texts(table, "point"), texts(table, "proof")
+    roles = drawn_roles(table)
     for number, row in enumerate(places.rows.tolist()):
         if (roles[row] in RANK or names[row] in tied) and names[row] not in places.setups:
             yield Symbol(
@@ -126,7 +127,7 @@ def joint_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
 def ovals(site: Reconciliation, places: Places) -> Iterator[Oval]:
     """Return the error ellipses of marks and stations that are shown."""
     table, frame = site.coordinates, places.frame
-    roles = texts(table, "role")
+    roles = drawn_roles(table)
     chosen = [n for n, row in enumerate(places.rows.tolist()) if roles[row] in RANK][:MOST_MARKS]
     rows = places.rows[chosen]
     major = frame.drawn(numbers(table, "ellipse_major")[rows])
@@ -202,7 +203,9 @@ def _shown_ties(ties: Table, places: Places) -> Iterator[tuple[int, int, str, st
     rows.sort(key=lambda entry: entry[1][2] != "fails")
     drawn = 0
     for row, (point, setup, word) in rows:
+        if drawn == MOST_SHIFTS:
+            break
         number = places.point(point, setup)
-        if number >= 0 and drawn < MOST_SHIFTS:
+        if number >= 0:
             drawn += 1
             yield row, number, setup, verdict_of(word).shape

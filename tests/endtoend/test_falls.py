@@ -1,0 +1,270 @@
+"""Strings and falls from job.yaml and the raw rows to every file and screen that carries them."""
+
+from __future__ import annotations
+
+import json
+import math
+from itertools import groupby, pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import tieup
+from tests.endtoend.jobs import ROOT, Output, copy_sample, put, reconcile
+from tieup import cli
+
+TRUTH = json.loads((ROOT / "tests" / "simulate" / "sample_truth.json").read_text(encoding="utf-8"))
+
+
+def with_falls(job: Path, *entries: str) -> Path:
+    """Write entries under ``falls:`` of a job.yaml, instead of those it has; none removes it."""
+    path = job / "job.yaml"
+    text = path.read_text(encoding="utf-8").split("\nfalls:")[0].rstrip()
+    lines = "".join(f"  - {entry}\n" for entry in entries)
+    path.write_text(f"{text}\n" + (f"falls:\n{lines}" if entries else ""), encoding="utf-8")
+    return job
+
+
+@pytest.fixture
+def clean(tmp_path: Path) -> Path:
+    """Return a copy of the clean yard."""
+    return copy_sample("fire_station_clean", tmp_path)
+
+
+@pytest.fixture(scope="module")
+def yard(tmp_path_factory: pytest.TempPathFactory) -> Output:
+    """Return what one run of the clean yard as it stands leaves."""
+    job = copy_sample("fire_station_clean", tmp_path_factory.mktemp("yard"))
+    return Output(cli.outcome(["reconcile", str(job), "--quiet"]), "", "", job / "out")
+
+
+def test_every_string_stands_in_order_with_its_legs(yard: Output) -> None:
+    """Drops are the differences of the elevations, chainages the sums of the lengths."""
+    rows, places = yard.table("strings"), yard.by("coordinates", "point")
+    assert len({row["string"] for row in rows}) == 14  # 13 shot, one derived
+    for _, part in groupby(rows, key=lambda row: (row["string"], row["part"])):
+        points = list(part)
+        assert [int(row["number"]) for row in points] == [*range(1, len(points) + 1)]
+        assert points[0]["fall"] == points[0]["length"] == points[0]["setups"] == ""
+        for a, b in pairwise(points):
+            north, east = (
+                float(places[b["point"]][axis]) - float(places[a["point"]][axis])
+                for axis in ("northing", "easting")
+            )
+            length, drop = float(b["length"]), float(b["drop"])
+            assert length == pytest.approx(math.hypot(north, east), abs=2e-4)  # m, 4 decimals
+            assert drop == pytest.approx(float(a["elevation"]) - float(b["elevation"]), abs=2e-4)
+            assert float(b["fall"]) == pytest.approx(100 * drop / length, abs=0.005)  # per cent
+            step = float(b["chainage"]) - float(a["chainage"])
+            assert step == pytest.approx(length, abs=2e-4)
+
+
+def test_falls_of_the_yard_are_the_true_ones_within_their_sds(yard: Output) -> None:
+    """Of 185 legs no error exceeds 4.5 sds, and the squares over variances have mean 1.
+
+    The truth is that of the invented site. With 185 legs, neighbours correlated, the mean of
+    squares has a standard deviation of some 0.13.
+    """
+    truth, ratios = TRUTH["fire_station"]["points"], []
+    for a, b in pairwise(yard.table("strings")):
+        if b["fall"] and not a["point"].startswith("SUMP-W"):
+            north, east, up = np.subtract(truth[b["point"]], truth[a["point"]])
+            true = -100 * up / math.hypot(north, east)
+            ratios.append((float(b["fall"]) - true) / float(b["sd_fall"]))
+    assert len(ratios) == 186
+    assert np.abs(ratios).max() < 4.5
+    assert np.mean(np.square(ratios)) == pytest.approx(1.0, abs=0.4)
+
+
+def test_the_one_leg_across_a_joint_is_said(yard: Output) -> None:
+    """The trench drain passes from S1 to S2 between 127 and 214; W1 is inside both its setups."""
+    rows = yard.by("strings", "string", "point")
+    across = [key for key, row in rows.items() if row["joint"] == "across"]
+    assert across == [("TRENCH", "214")]
+    assert rows["TRENCH", "214"]["setups"] == "S1 S2"
+    assert (rows["CURB-S", "W1"]["joint"], rows["CURB-S", "W1"]["setups"]) == ("within", "S1")
+    assert (rows["CURB-S", "201"]["joint"], rows["CURB-S", "201"]["setups"]) == ("within", "S2")
+
+
+def test_sound_falls_leave_the_exit_status_alone(yard: Output) -> None:
+    """The sample's four checks pass, and no finding speaks of them."""
+    assert yard.status == 0
+    rows = yard.table("falls")
+    assert len({row["check"] for row in rows}) == 4
+    assert {row["verdict"] for row in rows} == {"pass"}
+    assert not [f for f in yard.findings if f["kind"] in ("fall", "string-order")]
+
+
+def test_a_fall_that_fails_is_an_answer_of_its_own(
+    capsys: pytest.CaptureFixture[str], clean: Path
+) -> None:
+    """The site ties and somebody must decide: status 1, said in the first lines of each screen."""
+    run = reconcile(capsys, with_falls(clean, "{name: steep, from: T5, to: T4, minimum: 1}"))
+    assert run.status == 1
+    assert "THE SITE TIES, 1 FALL FAILS." in " ".join(run.text.split())
+    found = run.finding("fall")
+    assert (found["severity"], found["points"]) == ("check", ["T5", "T4"])
+    assert found["lines"] == [f"job.yaml:{len((clean / 'job.yaml').read_text().splitlines())}"]
+    assert found["says"] == (
+        "Fall steep: T5 to T4 falls 0.12 %, at most 0.13 %; at least 1 % is asked for."
+    )
+    assert found["says"] in (run.folder / "report.html").read_text(encoding="utf-8")
+    assert run.document("run")["verdict"] == "ties"
+    assert cli.outcome(["ties", str(clean), "--width", "200"]) == 1
+    assert "THE BAYS TIE, 1 FALL FAILS." in capsys.readouterr().out
+    assert cli.outcome(["reconcile", str(clean), "--json"]) == 1
+    record = json.loads(capsys.readouterr().out)
+    assert (record["ties"], record["status"], len(record["failing_falls"])) == (True, 1, 1)
+
+
+def test_a_fall_that_cannot_be_told_is_a_note(
+    capsys: pytest.CaptureFixture[str], clean: Path
+) -> None:
+    """A limit closer than the survey can tell: the exit status stays 0, and the reason stands."""
+    run = reconcile(capsys, with_falls(clean, "{name: even, from: T5, to: T4, minimum: 0.125}"))
+    assert run.status == 0
+    (row,) = run.table("falls")
+    assert row["verdict"] == "cannot tell"
+    assert row["reason"].startswith("from 0.1")
+    found = run.finding("fall")
+    assert (found["severity"], found["says"].split(":")[0]) == ("note", "Cannot tell fall even")
+
+
+def test_a_point_without_elevation_cannot_be_told(
+    capsys: pytest.CaptureFixture[str], clean: Path
+) -> None:
+    """118 was shot without a zenith angle: its string breaks there, its fall has a reason."""
+    (row,) = (
+        n
+        for n, line in enumerate((clean / "raw/s1.csv").read_text().splitlines())
+        if line.split(",")[3] == "118"
+    )
+    put(clean, "raw/s1.csv", "zenith", "", [row])
+    run = reconcile(capsys, with_falls(clean, "{name: bare, from: T2, to: '118', minimum: 0}"))
+    assert run.status == 0
+    (fall,) = run.table("falls")
+    assert (fall["verdict"], fall["fall"]) == ("cannot tell", "")
+    assert fall["reason"] == "118 has no elevation"
+    trench = [row for row in run.table("strings") if row["string"] == "TRENCH"]
+    assert "118" not in {row["point"] for row in trench}
+    assert trench[0]["remarks"] == "118 has no place or no elevation: the line breaks there"
+
+
+MISTAKES = {
+    "{from: T55, to: T4, minimum: 1}": "falls 1.from is T55, and the job has no such point or "
+    "string. Did you mean T5?",
+    "{along: CURBS, minimum: 1}": "falls 1.along is CURBS, and the job has no such string. Did "
+    "you mean CURB-S?",
+    "{along: T5, minimum: 1}": "falls 1.along is T5, and the job has no such string",
+    "{from: T5, minimum: 1}": "falls 1 has no to. Expected from: and to:, or along: a string",
+    "{from: T5, along: TRENCH, minimum: 1}": "falls 1.from stands beside along",
+    "{from: T5, to: T4}": "falls 1 has no limit",
+    "{from: T5, to: T4, minimum: 2, maximum: 1}": "falls 1.minimum is 2, above the maximum 1",
+    "{from: T5, to: T4, minimum: steep}": 'falls 1.minimum is "steep". Expected a number',
+    "{from: T5, to: T4, minimun: 1}": "minimun is not a key here. Did you mean minimum?",
+    "{from: '', to: T4, minimum: 1}": "falls 1.from is empty",
+}
+
+
+@pytest.mark.parametrize("entry", MISTAKES)
+def test_a_wrong_entry_is_refused_with_its_line(
+    capsys: pytest.CaptureFixture[str], clean: Path, entry: str
+) -> None:
+    """Exit 2, file, line and key, the nearest name; nothing is written."""
+    job = with_falls(clean, entry)
+    run = reconcile(capsys, job)
+    assert run.status == 2
+    line = len((job / "job.yaml").read_text(encoding="utf-8").splitlines())
+    assert f"job.yaml:{line}: {MISTAKES[entry]}" in run.errors
+    assert not run.folder.exists()
+
+
+def test_each_key_of_an_entry_is_told_by_its_own_line(
+    capsys: pytest.CaptureFixture[str], clean: Path
+) -> None:
+    """In block style the unknown name stands on a line of its own; all are told at once."""
+    job = with_falls(clean, "name: block\n    from: T55\n    to: T44\n    minimum: 1")
+    run = reconcile(capsys, job)
+    last = len((job / "job.yaml").read_text(encoding="utf-8").splitlines())
+    for back, name in ((2, "T55"), (1, "T44")):
+        assert f"job.yaml:{last - back}: falls 1." in run.errors
+        assert f" is {name}, and" in run.errors
+
+
+def test_a_derived_point_may_be_named(capsys: pytest.CaptureFixture[str], clean: Path) -> None:
+    """The typed elevation of the lid counts: 112.332 m, whatever was measured."""
+    run = reconcile(capsys, with_falls(clean, "{name: lid, from: LID-RIM, to: T5, minimum: -9}"))
+    (row,) = run.table("falls")
+    up = float(run.by("coordinates", "point")["T5"]["elevation"])
+    assert float(row["drop"]) == pytest.approx(112.332 - up, abs=1.1e-4)  # m
+
+
+def test_feet_and_metres_give_the_same_falls(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """The dock edge rises 0.15 ft every 10 ft (from how it was invented): -1.5 % in feet."""
+    job = with_falls(copy_sample("two_setups", tmp_path), "{along: DOCK1, maximum: -1}")
+    run = reconcile(capsys, job)
+    rows = run.table("falls")
+    assert len(rows) == 9
+    for row in rows:
+        assert float(row["length"]) == pytest.approx(10.0, abs=0.05)  # ft
+        assert float(row["fall"]) == pytest.approx(-1.5, abs=0.3)  # per cent
+    assert {row["verdict"] for row in rows} == {"pass"}
+
+
+@pytest.mark.parametrize(
+    ("point", "string", "named", "remark"),
+    [
+        ("127", "SLAB-S", "128", "turns back at 128: does that point belong to it?"),
+        ("123", "CURB-S", "W1", "more than two arms meet at W1: which are the line is not known"),
+    ],
+)
+def test_a_shot_of_another_string_is_noted_and_changes_nothing_else(
+    capsys: pytest.CaptureFixture[str],
+    clean: Path,
+    point: str,
+    string: str,
+    named: str,
+    remark: str,
+) -> None:
+    """A point of the trench drain keyed into another string: named, the status stays 0."""
+    put(clean, "raw/s1.csv", "string", string, _rows(clean, point))
+    run = reconcile(capsys, with_falls(clean))
+    assert run.status == 0
+    found = run.finding("string-order")
+    assert (found["severity"], found["points"]) == ("note", [named])
+    assert found["says"] == f"String {string}: {remark}"
+    told = {row["point"]: row["remarks"] for row in run.table("strings") if row["remarks"]}
+    assert told == {named: remark}
+
+
+def _rows(job: Path, point: str) -> list[int]:
+    lines = (job / "raw/s1.csv").read_text(encoding="utf-8").splitlines()
+    return [n for n, line in enumerate(lines) if line.split(",")[3] == point]
+
+
+def test_a_job_without_strings_writes_no_empty_files(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """No strings.csv, no falls.csv; those of an earlier run go."""
+    job = copy_sample("two_setups", tmp_path)
+    assert (reconcile(capsys, job).folder / "strings.csv").is_file()
+    for file in ("raw/s1.csv", "raw/s2.csv"):
+        count = len((job / file).read_text(encoding="utf-8").splitlines())
+        put(job, file, "string", "", list(range(1, count)))
+    run = reconcile(capsys, job)
+    assert not {"strings.csv", "falls.csv"} & {path.name for path in run.folder.iterdir()}
+
+
+def test_the_library_has_the_same_tables(yard: Output) -> None:
+    """result.strings and result.falls are the files as frames; empty ones have the columns."""
+    result = tieup.reconcile(yard.folder.parent)
+    for frame, name in ((result.strings, "strings"), (result.falls, "falls")):
+        rows = yard.table(name)
+        assert list(frame.columns) == list(rows[0])
+        assert len(frame) == len(rows)
+    assert result.falls["verdict"].tolist() == [row["verdict"] for row in yard.table("falls")]
+    bare = tieup.reconcile(ROOT / "sample_raw" / "two_setups")
+    assert len(bare.falls) == 0 and "verdict" in bare.falls.columns
