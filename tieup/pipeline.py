@@ -72,6 +72,7 @@ from tieup.results.setups import setups_table, ties_table
 from tieup.results.site import Site
 from tieup.results.strings import site_slopes, string_findings, strings_table
 from tieup.results.weaknesses import weakness_findings
+from tieup.threads import one_thread
 from tieup.ties.answer import crew_answer
 from tieup.ties.checks import Checks, Solution, check_site
 from tieup.ties.rules import check_rules
@@ -97,7 +98,8 @@ def run(job: Job, progress: Progress | None = None) -> Reconciliation:
     tell("reading")
     fieldbook = read_fieldbook(job)
     try:
-        return _run(job, fieldbook, tell)
+        with one_thread():
+            return _run(job, fieldbook, tell)
     except (NetworkError, AdjustmentError) as error:
         raise explained(error, fieldbook) from error
 
@@ -205,7 +207,7 @@ def _reconciliation(
     answer = replace(answer, verdict=replace(answer.verdict, falls=failing_falls(slopes)))
     return Reconciliation(
         job=job,
-        coordinates=with_derived(coordinates_table(site), site, derived),
+        coordinates=(coordinates := with_derived(coordinates_table(site), site, derived)),
         observations=observations_table(site, outcome.findings),
         setups=setups_table(site, answer),
         ties=ties_table(site),
@@ -216,8 +218,8 @@ def _reconciliation(
         answer=answer,
         **_bay_tables(site, checks),
         strings=strings_table(site, slopes),
-        falls=falls_table(site, slopes),
-        derived=derived_table(site, derived),
+        falls=falls_table(site, slopes, coordinates),
+        derived=derived_table(site, derived, coordinates),
         field_rows=field_table(site, field),
         field_setups=field_setups_table(site, field),
     )

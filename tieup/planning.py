@@ -10,16 +10,19 @@ import numpy as np
 from tieup import __version__
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.case import complete_points
+from tieup.diagnose.columns import explained
+from tieup.diagnose.foreign_units import free_of_foreign_units
 from tieup.diagnose.report import Reporter
 from tieup.diagnose.scaled import free_of_scaled_control
 from tieup.diagnose.sets import reject_sets
-from tieup.diagnose.settle import decide_and_diagnose
+from tieup.diagnose.settle import Outcome, decide_and_diagnose
 from tieup.diagnose.solve import Solved, without_gross
 from tieup.diagnose.words import Phrases
-from tieup.errors import InputError, NetworkError
+from tieup.errors import AdjustmentError, InputError, NetworkError
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.control import Control
-from tieup.model.fieldbook import Setup
+from tieup.model.fieldbook import Fieldbook, Setup
+from tieup.model.finding import Finding
 from tieup.model.job import Job
 from tieup.model.network import Network
 from tieup.model.observations import Sights
@@ -49,7 +52,8 @@ class Drawn:
     """What is to be looked at: a scheme, and which of its sights (k,) and points (P,) are planned.
 
     ``adjustment`` is the solution of what was shot, None where a plan was added or nothing shot.
-    ``plan`` is None where the job names none.
+    ``plan`` is None where the job names none. ``to_settle`` counts the findings of severity stop
+    in what was shot.
     """
 
     scheme: Scheme
@@ -57,6 +61,7 @@ class Drawn:
     points: BoolArray
     adjustment: Adjustment | None
     plan: Plan | None
+    to_settle: int
 
 
 def forecast(job: Job, progress: Progress | None = None) -> Forecast:
@@ -76,7 +81,8 @@ def forecast(job: Job, progress: Progress | None = None) -> Forecast:
     tell("looking for the best next shot")
     demand = Demand(job.tolerances, job.confidence)
     outlook = look_ahead(drawn.scheme, adjustment, demand, drawn.sights, drawn.points)
-    return forecast_of(job, outlook, {"version": __version__, "inputs": _inputs(job)})
+    run = {"version": __version__, "inputs": _inputs(job)}
+    return forecast_of(job, outlook, run, drawn.to_settle)
 
 
 def draw(job: Job) -> tuple[Job, Drawn]:
@@ -90,28 +96,28 @@ def draw(job: Job) -> tuple[Job, Drawn]:
     plan = read_plan(job) if job.plan_sights else None
     job = replace(job, raw_files=files_with_rows(job) if plan else job.raw_files)
     control = read_control(job.control_file, job) if job.control_file else None
-    scheme, adjustment = _shot(job, control) if job.raw_files else (_unshot(job, control), None)
+    scheme, adjustment, open_ = (
+        _shot(job, control) if job.raw_files else (_unshot(job, control), None, 0)
+    )
     if plan is None:
         nothing = np.zeros(len(scheme.sights), dtype=np.bool_)
         points = np.zeros(len(scheme.points), dtype=np.bool_)
-        return job, Drawn(scheme, nothing, points, adjustment, None)
+        return job, Drawn(scheme, nothing, points, adjustment, None, open_)
     scheme, planned = with_plan(_with_places(scheme, plan, control), plan)
     _refuse_no_control(scheme, plan)
     names = {*plan.points, *(setup.station for setup in plan.setups if setup.station)}
     points = np.array([name in names for name in scheme.points], dtype=np.bool_)
-    return job, Drawn(scheme, planned, points, None, plan)
+    return job, Drawn(scheme, planned, points, None, plan, open_)
 
 
-def _shot(job: Job, control: Control | None) -> tuple[Scheme, Adjustment]:
-    """Return what was shot so far, solved as `tieup reconcile` does."""
+def _shot(job: Job, control: Control | None) -> tuple[Scheme, Adjustment, int]:
+    """Return what was shot so far, solved as `tieup reconcile` does, and what is to be settled."""
     fieldbook = read_fieldbook(job)
-    case, _ = reject_sets(make_case(job, fieldbook, control), fieldbook)
-    case, _, prepared = free_of_scaled_control(case)
-    phrases = Phrases(length_factor(job.length_unit), job.length_unit)
-    reporter = Reporter(fieldbook, phrases, case.booked_links)
-    outcome = decide_and_diagnose(
-        case, fieldbook, job.decisions, reporter, job.tolerances, prepared=prepared
-    )
+    try:
+        outcome, others = _diagnosed(job, fieldbook, control)
+    except (NetworkError, AdjustmentError) as error:
+        raise explained(error, fieldbook) from error
+    open_ = sum(f.severity == "stop" for f in (*outcome.findings, *others))
     solved = outcome.diagnosis.solved
     network, adjustment = without_gross(solved.network), solved.adjustment
     scheme = Scheme(
@@ -127,7 +133,22 @@ def _shot(job: Job, control: Control | None) -> tuple[Scheme, Adjustment]:
         orientation=adjustment.orientation,
         place=adjustment.position + network.origin,
     )
-    return scheme, adjustment
+    return scheme, adjustment, open_
+
+
+def _diagnosed(
+    job: Job, fieldbook: Fieldbook, control: Control | None
+) -> tuple[Outcome, tuple[Finding, ...]]:
+    """Return the diagnosis of the raw rows, and the findings made on the way to it."""
+    case, _ = reject_sets(make_case(job, fieldbook, control), fieldbook)
+    case, foreign = free_of_foreign_units(case)
+    case, scaled, prepared = free_of_scaled_control(case)
+    phrases = Phrases(length_factor(job.length_unit), job.length_unit)
+    reporter = Reporter(fieldbook, phrases, case.booked_links)
+    outcome = decide_and_diagnose(
+        case, fieldbook, job.decisions, reporter, job.tolerances, prepared=prepared
+    )
+    return outcome, (*foreign, *scaled)
 
 
 def _believed_setups(solved: Solved, network: Network) -> tuple[Setup, ...]:

@@ -328,12 +328,31 @@ def test_what_has_no_elevation_or_no_length_cannot_be_told() -> None:
     ]
     found = check_falls(checks, bare, lines, legs, 0.95)
     assert [one.verdict for one in found] == ["cannot tell"] * 5
-    assert [one.reason[0] for one in found[:4]] == [
+    assert [one.reason[0] for one in found] == [
         "T5 has no elevation",
         "T4 and T4 are one place",
         "W1 and W1 are one place",
         "GONE has no place",
+        "GONE has no place",
     ]
+
+
+def test_what_a_very_large_job_cannot_afford_has_no_sd(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Legs inside setups cost nothing and keep theirs; the others say why, and never pass."""
+    places, lines, legs = yard()
+    monkeypatch.setattr("tieup.derive.legs.WORK", 0.0)
+    monkeypatch.setattr("tieup.derive.legs.LEAST", 0)
+    poor = legs_of(lines, places)
+    lost = np.isnan(poor.covariance).any(axis=(1, 2))
+    assert lost.sum() == 1
+    assert np.array_equal(poor.covariance[~lost], legs.covariance[~lost])
+    found = one(check_falls([check(along="TRENCH", least=-50)], places, lines, poor, 0.95))
+    assert found.verdict == "cannot tell"
+    told = [reason for reason in found.reason if reason]
+    assert told == ["its sd was not worked out: the job is very large"]
+    sds = chainages([part for line in lines for part in line.parts], places)[1]
+    whole = {line.name for line, sd in zip(lines, sds, strict=True) if np.isfinite(sd).all()}
+    assert whole == {"SLAB-S", "SLAB-N", "SUMP", "SLAB-W"}  # shot from one setup each
 
 
 def test_derived_points_fall_like_marks() -> None:

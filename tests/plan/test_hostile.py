@@ -32,6 +32,10 @@ CASES = {
         dict(places=PLACES + "Q,1025.01,1020.01,11\n", sights=SIGHTS + "S1,,Q,,,\n"),
         ["sights.csv:14: setup S1 and point Q are in one place", "places.csv"],
     ),
+    "two frames": (
+        dict(places=PLACES + "Q,551025,301020,11\n", sights=SIGHTS + "S1,,Q,,,\n"),
+        ["sights.csv:14: setup S1 and point Q are 626 km apart", "one frame"],
+    ),
     "sight twice": (
         dict(sights=SIGHTS + "S1,,CP1,1.6,1,2\n"),
         ["sights.csv:14: setup S1 sights point CP1 on line 2 already", "rounds"],

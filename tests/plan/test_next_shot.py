@@ -87,7 +87,7 @@ def compare(folder: Path) -> int:
         np.testing.assert_allclose(quick.spread, slow.spread, rtol=1e-6, atol=1e-9)  # m
         np.testing.assert_allclose(quick.stance, slow.stance, rtol=1e-6, atol=1e-9)  # m
         assert quick.worst == pytest.approx(slow.worst, abs=1e-6)
-        assert quick.load == pytest.approx(slow.load, rel=1e-6)
+        assert quick.burden == pytest.approx(slow.burden, abs=1e-6)
     assert rank(judged).tolist() == rank(solved).tolist()
     return len(sights)
 

@@ -23,6 +23,8 @@ from tieup.adjust import elimination
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import FloatArray, IntArray
 
+BATCH = 4e5  # numbers moved through the factor at once
+
 
 @dataclass(frozen=True)
 class Bias:
@@ -108,3 +110,98 @@ def place_shift(adjustment: Adjustment, chosen: list[IntArray]) -> Bias:
         columns = slice(3 * number, 3 * number + 3)
         bias.connections[connections, :, columns] = adjustment.rows.by_place[connections]
     return bias
+
+
+@dataclass(frozen=True)
+class Spoken:
+    """The observations that some alternatives speak of.
+
+    Numbers of ``connections`` (n,), of ``points`` (p,) with weighted control and of ``links`` (l,).
+    Columns C that hold nothing but these have q = 3 n + 3 p + l rows, in this order: the rest
+    of a large site need not be carried about with them.
+    """
+
+    connections: IntArray
+    points: IntArray
+    links: IntArray
+
+    def __len__(self) -> int:
+        return 3 * (len(self.connections) + len(self.points)) + len(self.links)
+
+
+def misclosure(adjustment: Adjustment, spoken: Spoken) -> FloatArray:
+    """Return -v (q,): the whitened residuals of what is spoken of, observed minus adjusted."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        residual = np.nan_to_num(adjustment.residual / adjustment.sd)[spoken.connections]
+    root = np.sqrt(adjustment.problem.weight[spoken.points])
+    control = np.nan_to_num(adjustment.control_residual[spoken.points]) * root
+    link = (adjustment.link_residual / adjustment.link_sd)[spoken.links]
+    return -np.concatenate([residual.reshape(-1), control.reshape(-1), link])
+
+
+def remaining(adjustment: Adjustment, spoken: Spoken, columns: FloatArray) -> FloatArray:
+    """Return R C (q, h) of whitened ``columns`` (q, h), in the rows that are spoken of.
+
+    The factor is asked for whichever are fewer, the columns or the rows.
+    """
+    if len(spoken) < columns.shape[1]:
+        return columns - _fitted(adjustment, spoken, np.eye(len(spoken))) @ columns
+    return columns - _fitted(adjustment, spoken, columns)
+
+
+@dataclass(frozen=True)
+class _Design:
+    """Rows of A: those of connections at a setup (3 n,), all at two marks (q, 2).
+
+    ``mark`` is the number of a mark in the system, behind the last one where it is in none.
+    """
+
+    setup: IntArray
+    by_setup: FloatArray
+    mark: IntArray
+    by_mark: FloatArray
+
+
+def _design(adjustment: Adjustment, spoken: Spoken) -> _Design:
+    rows, structure = adjustment.rows, adjustment.system.structure
+    seen, links = spoken.connections, adjustment.problem.network.links
+    own = adjustment.problem.links[spoken.links]
+    root = np.sqrt(adjustment.problem.weight[spoken.points])
+    number = np.full(len(adjustment.position), len(structure.marks))
+    number[structure.marks] = np.arange(len(structure.marks))
+    point = np.repeat(np.concatenate([adjustment.connections.point[seen], spoken.points]), 3)
+    ends = np.column_stack([links.start[own], links.end[own]])
+    mark = number[np.concatenate([np.column_stack([point, point]), ends])]
+    by_mark = np.zeros((len(spoken), 2, 3))
+    by_mark[: len(point), 0] = np.concatenate(
+        [rows.by_mark[seen].reshape(-1, 3), (root[:, :, None] * np.eye(3)).reshape(-1, 3)]
+    )
+    by_mark[len(point) :, 0] = rows.link_start[spoken.links]
+    by_mark[len(point) :, 1] = rows.link_end[spoken.links]
+    setup = np.repeat(adjustment.connections.setup[seen], 3)
+    return _Design(setup, rows.by_setup[seen].reshape(-1, 4), mark, by_mark)
+
+
+def _fitted(adjustment: Adjustment, spoken: Spoken, columns: FloatArray) -> FloatArray:
+    """Return A Q A' C (q, h), some columns at a time."""
+    structure, design = adjustment.system.structure, _design(adjustment, spoken)
+    marks, seen = len(structure.marks), len(design.setup)
+    size = len(structure.incidences) + marks + structure.setups
+    step = max(int(BATCH / size), 1)
+    fitted = np.empty_like(columns)
+    for start in range(0, columns.shape[1], step):
+        part = columns[:, start : start + step]
+        setup = np.zeros((structure.setups, 4, part.shape[1]))
+        mark = np.zeros((marks + 1, 3, part.shape[1]))
+        np.add.at(setup, design.setup, design.by_setup[:, :, None] * part[:seen, None, :])
+        for end in (0, 1):
+            values = design.by_mark[:, end, :, None] * part[:, None, :]
+            np.add.at(mark, design.mark[:, end], values)
+        setup, mark[:marks] = elimination.solve_marks(adjustment.system, setup, mark[:marks])
+        mark[marks] = 0.0
+        own = np.zeros(part.shape)
+        own[:seen] = np.einsum("qu,quh->qh", design.by_setup, setup[design.setup])
+        for end in (0, 1):
+            own += np.einsum("qu,quh->qh", design.by_mark[:, end], mark[design.mark[:, end]])
+        fitted[:, start : start + step] = own
+    return fitted

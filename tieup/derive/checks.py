@@ -75,8 +75,8 @@ def check_falls(
             own = np.flatnonzero(legs.line == by_name.get(check.along, -1)).tolist()
             ends = [
                 (places.placed(int(legs.start[i])), places.placed(int(legs.end[i]))) for i in own
-            ]
-            covariance = legs.covariance[own]
+            ] or [(nowhere(check.along), nowhere(check.along))]
+            covariance = legs.covariance[own] if own else np.full((1, 2, 2), np.nan)
         else:
             ends = _ends(thing(check.start), thing(check.end), places)
             pairs = (pair_covariance(places.adjustment, *pair) for pair in ends)

@@ -16,6 +16,7 @@ import numpy as np
 from tieup.adjust.covariance import point_covariance
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import FloatArray
+from tieup.threads import one_thread
 
 TOGETHER = 16  # points of several marks that one question to the factor is about
 
@@ -48,7 +49,8 @@ def joint_covariance(adjustment: Adjustment, points: Sequence[PlacedPoint]) -> F
     if not marks:
         whole = np.zeros((0, 0))
     else:
-        whole = point_covariance(adjustment, np.array(marks, dtype=np.int64))
+        with one_thread():
+            whole = point_covariance(adjustment, np.array(marks, dtype=np.int64))
         whole = whole.reshape(3 * len(marks), 3 * len(marks))
     column = {mark: 3 * i for i, mark in enumerate(marks)}
     derivatives = np.zeros((3 * len(points), 3 * len(marks)))

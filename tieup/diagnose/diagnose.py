@@ -20,14 +20,14 @@ from tieup.diagnose.gross import explain_gross, identify_sight, is_large
 from tieup.diagnose.levels import of_case
 from tieup.diagnose.measure import measure
 from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.noise import own_scatter, refined, settled, with_scatter
+from tieup.diagnose.noise import AS_STATED, own_scatter, refined, settled, with_scatter
 from tieup.diagnose.opening import open_case
 from tieup.diagnose.registry import all_hypotheses
 from tieup.diagnose.rescue import rescue
 from tieup.diagnose.search import FALSE_ALARM, found_mistake, search
 from tieup.diagnose.solve import Prepared, Solved, solve, without_gross
 from tieup.diagnose.subjects import Subjects
-from tieup.model.arrays import BoolArray
+from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.network import Network
 from tieup.threads import one_thread
 
@@ -66,17 +66,26 @@ def diagnose(case: Case, prepared: Prepared | None = None) -> Diagnosis:
 def _diagnose(case: Case, prepared: Prepared | None) -> Diagnosis:
     solved, whole = open_case(case, prepared)
     scatter = own_scatter(solved)
-    for _ in range(SCATTERS):
+    if scatter is None:
+        plain = _found(solved, case)
+        scatter = refined(AS_STATED, plain.solved)
         if scatter is None:
-            break
+            return replace(plain, mistakes=(*whole, *plain.mistakes))
+    found = _found_in_noise(solved, case, scatter) or _found(solved, case)
+    return replace(found, mistakes=(*whole, *found.mistakes))
+
+
+def _found_in_noise(solved: Solved, case: Case, scatter: FloatArray) -> Diagnosis | None:
+    """Find the mistakes that stand out of how the readings really scatter, None if as stated."""
+    for _ in range(SCATTERS):
         found = _found(with_scatter(solved, case.precision, scatter), case)
         better = refined(scatter, found.solved)
-        if better is not None and settled(scatter, better):
-            stated = solve(replace(found.solved.case, precision=case.precision))
-            return replace(found, solved=stated, mistakes=(*whole, *found.mistakes))
+        if better is None:
+            return None
+        if settled(scatter, better):
+            break
         scatter = better
-    found = _found(solved, case)
-    return replace(found, mistakes=(*whole, *found.mistakes))
+    return replace(found, solved=solve(replace(found.solved.case, precision=case.precision)))
 
 
 def _found(solved: Solved, case: Case) -> Diagnosis:

@@ -17,7 +17,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from tieup.adjust.hypothesis import Bias, no_bias, project, score
+from tieup.adjust.hypothesis import Spoken, misclosure, remaining
 from tieup.adjust.pointings import SightResults, sight_results
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.hypotheses import Column, Hypothesis
@@ -63,9 +63,9 @@ def gather(network: Network, adjustment: Adjustment, pointings: Pointings) -> Ev
 class Stack:
     """All columns against the evidence: ``columns`` C and ``remaining`` R C, (n, h).
 
-    ``score`` (h,) is -C'v, ``whole`` (h,) the squares c'c; ``span`` the columns of each
-    hypothesis and ``block`` their part of K = C'R C, the rest of which is only formed where
-    it is needed.
+    The n rows are those that some column speaks of; in all others C is 0. ``score`` (h,) is
+    -C'v, ``whole`` (h,) the squares c'c; ``span`` the columns of each hypothesis and ``block``
+    their part of K = C'R C, the rest of which is only formed where it is needed.
     """
 
     columns: FloatArray
@@ -97,18 +97,20 @@ def stack(evidence: Evidence, hypotheses: Sequence[Hypothesis]) -> Stack:
     ends = np.cumsum([0, *(hypothesis.degrees for hypothesis in hypotheses)])
     spans = tuple(slice(int(a), int(b)) for a, b in pairwise(ends))
     entries = _entries(columns)
-    mean = _mean_part(evidence, columns, entries)
-    inside = _within_part(evidence, columns, entries)
-    scaled = evidence.scaled[evidence.within]
-    flat = _flat(mean, inside)
-    remaining = _flat(project(evidence.adjustment, mean), inside)
+    spoken = _spoken(evidence, columns, entries)
+    mean = _mean_part(evidence, columns, entries, spoken)
+    within = _within_of(evidence, entries)
+    inside = _within_part(evidence, columns, entries, within)
+    flat = np.concatenate([mean, inside])
+    left = np.concatenate([remaining(evidence.adjustment, spoken, mean), inside])
+    off = misclosure(evidence.adjustment, spoken)
     return Stack(
         columns=flat,
-        remaining=remaining,
-        score=score(evidence.adjustment, mean) - inside.T @ scaled,
+        remaining=left,
+        score=mean.T @ off - inside.T @ evidence.scaled[within],
         whole=np.einsum("nh,nh->h", flat, flat),
         span=spans,
-        block=_blocks(flat, remaining, spans),
+        block=_blocks(flat, left, spans),
     )
 
 
@@ -139,19 +141,6 @@ def with_misfit(tested: Stack, hypotheses: Sequence[Hypothesis], off: FloatArray
     return replace(tested, score=score)
 
 
-def _flat(mean: Bias, inside: FloatArray) -> FloatArray:
-    """Return all parts of the columns below one another (n, h)."""
-    width = mean.count
-    return np.concatenate(
-        [
-            mean.connections.reshape(-1, width),
-            mean.control.reshape(-1, width),
-            mean.links,
-            inside,
-        ]
-    )
-
-
 @dataclass(frozen=True)
 class _Entries:
     """All biases of raw rows in all columns, flat: ``row``, ``column`` (e,), ``bias`` (e, 3)."""
@@ -170,51 +159,84 @@ def _entries(columns: Sequence[Column]) -> _Entries:
     )
 
 
-def _mean_part(evidence: Evidence, columns: Sequence[Column], entries: _Entries) -> Bias:
-    """Return the columns as biases of the means, whitened."""
-    adjustment, network = evidence.adjustment, evidence.network
-    bias = no_bias(adjustment, len(columns))
-    width = len(columns)
+def _spoken(evidence: Evidence, columns: Sequence[Column], entries: _Entries) -> Spoken:
+    """Return the observations of the adjustment that any column speaks of."""
+    connections = evidence.adjustment.connections
+    seen = evidence.row_connection[entries.row]
+    tilted = [setup for column in columns for setup, _, _ in column.plumb]
+    over = np.flatnonzero(connections.plumb & np.isin(connections.source, tilted))
+    points = [point for column in columns for point, _, _ in column.control]
+    links = [link for column in columns for link, _ in column.links]
+    return Spoken(
+        np.unique(np.concatenate([seen[seen >= 0], over])),
+        np.unique(np.array(points, dtype=np.int64)),
+        np.unique(np.array(links, dtype=np.int64)),
+    )
+
+
+def _mean_part(
+    evidence: Evidence, columns: Sequence[Column], entries: _Entries, spoken: Spoken
+) -> FloatArray:
+    """Return the columns (q, h) as biases of the means that are ``spoken`` of, whitened."""
+    adjustment, width = evidence.adjustment, len(columns)
+    seen = spoken.connections
+    own, plumb = adjustment.connections.source[seen], adjustment.connections.plumb[seen]
+    count = np.ones((len(seen), 3))
+    count[~plumb] = np.maximum(evidence.network.sights.count[own[~plumb]], 1)
+    with np.errstate(invalid="ignore"):
+        weight = np.nan_to_num(1.0 / (count * adjustment.sd[seen]))
     connection = evidence.row_connection[entries.row]
     inside = connection >= 0
-    place = connection[inside] * width + entries.column[inside]
-    count = np.ones((len(adjustment.connections), 3))
-    sight = ~adjustment.connections.plumb
-    count[sight] = np.maximum(network.sights.count[adjustment.connections.source[sight]], 1)
-    with np.errstate(invalid="ignore"):
-        weight = np.nan_to_num(1.0 / (count * adjustment.sd))
-    size = len(adjustment.connections) * width
+    place = np.searchsorted(seen, connection[inside]) * width + entries.column[inside]
+    means = np.empty((len(seen), 3, width))
     for kind in range(3):
-        total = np.bincount(place, weights=entries.bias[inside, kind], minlength=size)
-        bias.connections[:, kind] = total.reshape(-1, width) * weight[:, kind, None]
-    _add_plumb(evidence, columns, bias.connections)
+        bias = entries.bias[inside, kind]
+        total = np.bincount(place, weights=bias, minlength=len(seen) * width)
+        means[:, kind] = total.reshape(-1, width) * weight[:, kind, None]
+    stands = {int(own[i]): int(i) for i in np.flatnonzero(plumb)}
+    for number, column in enumerate(columns):
+        for setup, component, value in column.plumb:
+            if setup in stands:
+                row = stands[setup]
+                means[row, component, number] += value * weight[row, component]
+    return np.concatenate([means.reshape(-1, width), *_given_part(adjustment, columns, spoken)])
+
+
+def _given_part(
+    adjustment: Adjustment, columns: Sequence[Column], spoken: Spoken
+) -> tuple[FloatArray, FloatArray]:
+    """Return the columns as biases of weighted control (3 p, h) and of links (l, h), whitened."""
+    width = len(columns)
+    control = np.zeros((len(spoken.points), 3, width))
+    links = np.zeros((len(spoken.links), width))
     root = np.sqrt(adjustment.problem.weight)
     for number, column in enumerate(columns):
         for point, component, value in column.control:
-            bias.control[point, component, number] += value * root[point, component]
+            row = int(np.searchsorted(spoken.points, point))
+            control[row, component, number] += value * root[point, component]
         for link, value in column.links:
-            bias.links[link, number] += value / adjustment.link_sd[link]
-    return bias
+            row = int(np.searchsorted(spoken.links, link))
+            links[row, number] += value / adjustment.link_sd[link]
+    return control.reshape(-1, width), links
 
 
-def _add_plumb(evidence: Evidence, columns: Sequence[Column], whitened: FloatArray) -> None:
-    connections = evidence.adjustment.connections
-    plumb = {int(connections.source[c]): int(c) for c in np.flatnonzero(connections.plumb)}
-    for number, column in enumerate(columns):
-        for setup, component, value in column.plumb:
-            if setup in plumb:
-                connection = plumb[setup]
-                sd = evidence.adjustment.sd[connection, component]
-                whitened[connection, component, number] += np.nan_to_num(value / sd)
+def _within_of(evidence: Evidence, entries: _Entries) -> BoolArray:
+    """Mark the components (m, 3) in sights of two or more pointings that any column speaks of."""
+    sight = evidence.pointings.sight
+    asked = np.zeros(len(evidence.network.sights) + 1, dtype=bool)
+    asked[sight[entries.row]] = True  # the last one stands for rows in no sight
+    return evidence.within & asked[sight][:, None]
 
 
-def _within_part(evidence: Evidence, columns: Sequence[Column], entries: _Entries) -> FloatArray:
+def _within_part(
+    evidence: Evidence, columns: Sequence[Column], entries: _Entries, within: BoolArray
+) -> FloatArray:
     """Return the columns as biases of the deviations (w, h), whitened and centred by sight."""
-    rows, kinds = np.nonzero(evidence.within)
+    rows, kinds = np.nonzero(within)
     width = len(columns)
     if not len(rows):
         return np.zeros((0, width))
-    place = np.full(evidence.within.shape, -1)
+    place = np.full(within.shape, -1)
     place[rows, kinds] = np.arange(len(rows))
     at = place[entries.row]
     result = np.zeros(len(rows) * width)

@@ -22,12 +22,13 @@ from tieup.model.arrays import FloatArray
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
 from tieup.model.settings import Precision
 
-ENOUGH = 20.0  # redundancy of all readings together from which their scatter says something
+ENOUGH = 120.0  # redundancy from which a few mistakes do not reach the middle of all residuals
 OF_A_KIND = 20.0  # redundancy from which one kind is judged by itself
 NORMAL, SPREAD, RMS_SPREAD = 0.6745, 1.17, 0.71
 PLAIN = 3.0  # sds by which a scatter must exceed the stated one
 NOISY = 1.2  # scatter in units of the stated sds below which the search copes by itself
 CAUTION = 1.25  # sds estimated from the same readings are not known so well that all of it counts
+AS_STATED: FloatArray = np.ones(3)
 SETTLED = 0.2  # share by which two scatters in a row may differ
 
 
@@ -35,7 +36,7 @@ def own_scatter(solved: Solved) -> FloatArray | None:
     """Return how many times more than stated directions, zenith angles and distances scatter (3,).
 
     From the middle of all residuals, whatever a few mistakes do to the others. None where they
-    fit as stated, or where too few readings are checked to say so.
+    fit as stated, or where too few readings are checked to say so before mistakes are out.
     """
     adjustment = solved.adjustment
     w, r = _readings(adjustment)
@@ -60,7 +61,7 @@ def with_scatter(solved: Solved, stated: Precision, scatter: FloatArray) -> Solv
 def refined(scatter: FloatArray, solved: Solved) -> FloatArray | None:
     """Return the scatter (3,) that a solution without mistakes shows, made with ``scatter``.
 
-    None where hardly any is left: it was mistakes, not the gear.
+    None where the rest fits as stated: what was off were the mistakes, not the gear.
     """
     made_with = np.where(scatter > 1.0, CAUTION * scatter, 1.0)
     better = made_with * _by_kind(solved.adjustment, _root_mean_square)

@@ -111,8 +111,10 @@ class PlanAnswer:
     """One screen.
 
     ``basis`` says what the numbers rest on: "planned", "shot" or "shot and planned".
-    ``faults`` are all of them, worst first. ``details`` counts points shot once, which the
+    ``faults`` are all of them, worst first. ``untied`` are setups that stand nobody knows where:
+    no further sight from them could be tried. ``details`` counts points shot once, which the
     answer does not ask about, ``links`` level runs and tapes. ``reach`` (job's unit) bounds the further sights that were tried.
+    ``to_settle`` counts the findings of severity stop in what was shot: left out here.
     """
 
     title: str
@@ -124,10 +126,12 @@ class PlanAnswer:
     setups: tuple[SetupForecast, ...]
     faults: tuple[str, ...]
     shots: tuple[NextShot, ...]
+    untied: tuple[str, ...]
     sights: int
     links: int
     details: int
     reach: float
+    to_settle: int
 
     @property
     def status(self) -> int:

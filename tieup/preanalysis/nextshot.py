@@ -1,7 +1,7 @@
 """The best next shot: which further sight betters a plan most, each after the one before.
 
-First counts what nothing checks, then the mark that is worst against its limit, then all of
-them together. A sight that joins what is determined is judged from the covariance of the
+First counts what nothing checks, then how near marks and instruments come to their limits, the
+worst of them for most. A sight that joins what is determined is judged from the covariance of the
 solved scheme; one that would place something new needs a solution of its own.
 """
 
@@ -29,7 +29,7 @@ from tieup.preanalysis.update import can_update, make_base, standings_after
 
 MOST_SHOTS = 3
 MOST_SOLVED = 24  # candidates that get a solution of their own, the shortest first
-WORTH = 0.02  # a second sight that betters nothing by so much is not named
+WORTH = 0.01  # a second sight that betters nothing by so much is not named
 
 
 @dataclass(frozen=True)
@@ -115,21 +115,14 @@ def rank(standings: list[Standing | None]) -> IntArray:
     return np.array([number for number, _ in ordered], dtype=np.int64)
 
 
-def merit(standing: Standing) -> tuple[int, float, float]:
-    """Return what is to be made small: unchecked marks and setups, the worst ratio, all ratios.
-
-    The worst ratio counts in hundredths: below that the sum of all says more.
-    """
-    return standing.missing, round(standing.worst, 2), standing.load
+def merit(standing: Standing) -> tuple[int, float]:
+    """Return what is to be made small: unchecked marks and setups, then the burden."""
+    return standing.missing, standing.burden
 
 
 def worth(before: Standing, after: Standing, least: float = WORTH) -> bool:
     """Say whether a further sight betters the plan by more than a share ``least``."""
-    return (
-        after.missing < before.missing
-        or after.worst < (1.0 - least) * before.worst
-        or after.load < (1.0 - least) * before.load
-    )
+    return after.missing < before.missing or after.burden < (1.0 - least) * before.burden
 
 
 def weakest(state: State) -> int:

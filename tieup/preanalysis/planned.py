@@ -15,6 +15,7 @@ from tieup.preanalysis.scheme import Scheme, exact_readings
 from tieup.reduce.sights import reduce_shots
 
 NEAREST = 0.1  # m; a mark this near to the instrument cannot be sighted
+FARTHEST = 10_000.0  # m; no sight is as long: the lists are not in one frame. Common practice
 
 
 def with_plan(scheme: Scheme, plan: Plan) -> tuple[Scheme, BoolArray]:
@@ -94,7 +95,7 @@ def _refuse_moved_setups(scheme: Scheme, plan: Plan, labels: dict[str, int]) -> 
 def _refuse_no_sights(
     scheme: Scheme, plan: Plan, ends: tuple[IntArray, IntArray], reading: FloatArray
 ) -> None:
-    """Refuse sights without length, and sights of or from what has no place."""
+    """Refuse sights without length or far too long, and those of what has no place."""
     problems = []
     away = scheme.place[ends[1]] - scheme.axis[ends[0]]
     for row, line in enumerate(plan.sights.line.tolist()):
@@ -108,6 +109,12 @@ def _refuse_no_sights(
             problems.append(
                 f"{plan.sights_file}:{line}: setup {setup} and point {point} are in one place. "
                 "Correct one of them in places.csv"
+            )
+        elif np.hypot(*away[row, :2]) > FARTHEST:
+            problems.append(
+                f"{plan.sights_file}:{line}: setup {setup} and point {point} are "
+                f"{np.hypot(*away[row, :2]) / 1000.0:.0f} km apart. Are places.csv and the known "
+                "marks in one frame and one unit?"
             )
     if problems:
         raise InputError(*problems)

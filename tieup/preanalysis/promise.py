@@ -12,12 +12,11 @@ import numpy as np
 from tieup.adjust.distributions import confidence_factor
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import Sights
-from tieup.preanalysis.standing import UNCHECKED
+from tieup.preanalysis.standing import EMPHASIS, UNCHECKED
 from tieup.preanalysis.update import Base, sight_rows
 
 MOST_TRIED = 400  # candidates looked at closely
 BATCH = 500
-EMPHASIS = 8  # power of a ratio over the worst: a mark at half the worst ratio hardly counts
 LIGHT = 1e-2  # what counts for less than this part of the heaviest is left out
 URGENT = 1e6  # what nothing checks goes before any gain in precision
 

@@ -27,6 +27,7 @@ from tieup.ties.geometry import (
 from tieup.ties.marks import MarkTies, mark_ties
 
 PROVED = 0.02  # share of a mistake that must show to call a mark checked, as in coordinates.csv
+EMPHASIS = 8  # a mark at half the worst ratio hardly counts
 LACKING = (SINGLE, TWO, LINE, CIRCLE, DISCONNECTED)  # setups that prove too little
 HELD, CHECKED, UNCHECKED, UNPLACED = "held", "checked", "unchecked", ""
 CONTROL, STATION, TIE, SHOT = "control", "station", "tie", "shot"
@@ -77,9 +78,12 @@ class Standing:
         return float(np.nan_to_num(self._ratios).max(initial=0.0))
 
     @property
-    def load(self) -> float:
-        """Return the sum of squares of the ratios of wanted marks and instruments."""
-        return float(np.nansum(self._ratios**2))
+    def burden(self) -> float:
+        """Return the ratios of wanted marks and instruments in one number near the worst.
+
+        Their norm of a high power: the worst counts most, others as they come near it.
+        """
+        return float(np.nansum(self._ratios**EMPHASIS) ** (1.0 / EMPHASIS))
 
     @property
     def _ratios(self) -> FloatArray:

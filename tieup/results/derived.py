@@ -19,6 +19,8 @@ from tieup.results.site import Site
 from tieup.results.typed_elevations import typed_elevations, typed_findings
 from tieup.units import length_factor
 
+AXES = ("northing", "easting", "elevation")
+PLACE = (*AXES, *(f"sd_{axis}" for axis in AXES))  # what derived.csv repeats of coordinates.csv
 PROOFS = ("", "unchecked", "checked", "held")  # the weakest first
 
 
@@ -101,25 +103,22 @@ def _codes(coordinates: Table, points: Sequence[DerivedPoint]) -> Iterator[str]:
         yield next((code for code in codes if code), "") if point.string else ""
 
 
-def derived_table(site: Site, derived: DerivedPoints) -> Table:
-    """Return every derived point: how it is made, and a typed elevation beside the measured."""
+def derived_table(site: Site, derived: DerivedPoints, coordinates: Table) -> Table:
+    """Return every derived point: how it is made, and a typed elevation beside the measured.
+
+    ``coordinates`` is the table that `with_derived` returned.
+    """
     if not derived.points:
         return {}
     length, points = length_factor(site.job.length_unit), derived.points
-    position = _positions(site, derived) / length
-    sd = _sds(covariances(site.adjustment, derived.places), position) / length
+    rows = slice(-len(points), None)
     typed = typed_elevations(site, points)
     limit = site.job.tolerances.elevation
     return {
         "point": _texts([point.place.name for point in points]),
         "string": _texts([point.string for point in points]),
         "how": _texts([how(point, site) for point in points]),
-        "northing": position[:, 0],
-        "easting": position[:, 1],
-        "elevation": position[:, 2],
-        "sd_northing": sd[:, 0],
-        "sd_easting": sd[:, 1],
-        "sd_elevation": sd[:, 2],
+        **{name: np.asarray(coordinates[name])[rows] for name in PLACE},
         "measured_elevation": typed.measured / length,
         "typed_elevation": typed.typed / length,
         "d_elevation": typed.difference / length,
@@ -136,12 +135,6 @@ def derived_findings(site: Site, derived: DerivedPoints) -> Iterator[Finding]:
     """Give what a person must look at: empty places, and typed elevations that differ."""
     yield from empty_findings(derived.points)
     yield from typed_findings(site, derived.points)
-
-
-def _sds(covariance: FloatArray, position: FloatArray) -> FloatArray:
-    """Return sds (n, 3) in m, NaN where the coordinate is."""
-    variance = np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0)
-    return np.where(np.isnan(position), np.nan, np.sqrt(variance))
 
 
 def _texts(values: Iterator[str] | Sequence[str]) -> TextArray:

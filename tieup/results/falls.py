@@ -15,15 +15,17 @@ from tieup.model.falls import FallCheck
 from tieup.model.finding import Finding
 from tieup.model.job import Job
 from tieup.model.reconciliation import Table
+from tieup.results.derived import PROOFS
 from tieup.results.site import Site
 from tieup.results.strings import PER_CENT, SetupsOf
 from tieup.units import length_factor
 
 
-def falls_table(site: Site, slopes: Slopes) -> Table:
+def falls_table(site: Site, slopes: Slopes, coordinates: Table) -> Table:
     """Return a row for each fall that a check is about, in the order of job.yaml.
 
-    Falls and limits in per cent, positive where it falls from ``from`` to ``to``.
+    Falls and limits in per cent, positive where it falls from ``from`` to ``to``. ``proof`` is the
+    weakest of the points behind both ends, as in ``coordinates``.
     """
     checks = [check for check in slopes.checks for _ in check.starts]
     if not checks:
@@ -46,6 +48,7 @@ def falls_table(site: Site, slopes: Slopes) -> Table:
         "maximum": _limits([check.check.maximum for check in checks]),
         "verdict": np.concatenate([check.parts for check in found]),
         "reason": _texts([text for check in found for text in _reasons(check, site.job)]),
+        "proof": _texts([*_proofs(slopes, coordinates)]),
         "joint": _texts([joint for _, joint in setups]),
         "setups": _texts([words for words, _ in setups]),
     }
@@ -61,6 +64,13 @@ def _setups(site: Site, slopes: Slopes) -> Iterator[tuple[str, str]]:
     for check in slopes.checks:
         for start, end in zip(check.starts, check.ends, strict=True):
             yield setups.words(start.marks, end.marks)
+
+
+def _proofs(slopes: Slopes, coordinates: Table) -> Iterator[str]:
+    for check in slopes.checks:
+        for start, end in zip(check.starts, check.ends, strict=True):
+            proofs = {str(coordinates["proof"][mark]) for mark in (*start.marks, *end.marks)}
+            yield next((proof for proof in PROOFS if proof in proofs), "")
 
 
 def _reasons(check: CheckedFalls, job: Job) -> Iterator[str]:
@@ -122,7 +132,7 @@ def _finding(check: CheckedFalls, slopes: Slopes, job: Job) -> Finding:
     fails, stated = check.verdict == FAIL, check.check
     worst = _worst(check)
     names = set(slopes.places.names)
-    ends = (check.starts[worst].name, check.ends[worst].name) if check.starts else ()
+    ends = (check.starts[worst].name, check.ends[worst].name)
     return Finding(
         kind="fall",
         severity="check" if fails else "note",
@@ -152,8 +162,6 @@ def _worst(check: CheckedFalls) -> int:
 def _says(check: CheckedFalls, worst: int, reasons: Sequence[str]) -> str:
     word = "Fall" if check.verdict == FAIL else "Cannot tell fall"
     head = f"{word} {check.check.name}: "
-    if not check.starts:
-        return f"{head}string {check.check.along} has no leg with a place at both ends."
     count, of = int((check.parts == check.verdict).sum()), len(check.parts)
     state = "fail" if check.verdict == FAIL else "cannot be told"
     some = f"{count} of {of} {state}, the worst " if of > 1 else ""

@@ -22,8 +22,11 @@ from tieup.units import length_factor
 from tieup.write.lengths import Lengths
 
 
-def forecast_of(job: Job, outlook: Outlook, run: Mapping[str, Any]) -> Forecast:
-    """Return the forecast of a plan; ``run`` holds version and inputs."""
+def forecast_of(job: Job, outlook: Outlook, run: Mapping[str, Any], to_settle: int) -> Forecast:
+    """Return the forecast of a plan; ``run`` holds version and inputs.
+
+    ``to_settle`` counts the findings to settle in what was shot.
+    """
     settings = {
         "tolerances": job.resolved.get("tolerances"),
         "confidence": job.confidence,
@@ -37,7 +40,7 @@ def forecast_of(job: Job, outlook: Outlook, run: Mapping[str, Any]) -> Forecast:
         points=points_table(job, outlook),
         sights=sights_table(job, outlook),
         setups=setups_table(job, outlook),
-        answer=answer_of(job, outlook),
+        answer=answer_of(job, outlook, to_settle),
         run={**run, "settings": settings},
     )
 
@@ -158,7 +161,7 @@ def setups_table(job: Job, outlook: Outlook) -> Table:
     }
 
 
-def answer_of(job: Job, outlook: Outlook) -> PlanAnswer:
+def answer_of(job: Job, outlook: Outlook, to_settle: int) -> PlanAnswer:
     """Return the answer: what holds, what is weak, what to shoot next."""
     standing = outlook.state.standing
     marks, setups = _marks(job, outlook), _setups(job, outlook)
@@ -176,10 +179,12 @@ def answer_of(job: Job, outlook: Outlook) -> PlanAnswer:
         setups=setups,
         faults=_worst_first(marks, setups),
         shots=_shots(job, outlook),
+        untied=_untied(outlook),
         sights=len(planned),
         links=len(outlook.scheme.links.kind),
         details=int((known & ~standing.wanted).sum()),
         reach=outlook.reach / length,
+        to_settle=to_settle,
     )
 
 
@@ -249,6 +254,12 @@ def _worst_first(
     standing = [fault for setup in setups for fault in setup.faults]
     rest = [f for m in marks for f in m.faults]
     return tuple(dict.fromkeys([*over, *standing, *unplaced, *rest]))
+
+
+def _untied(outlook: Outlook) -> tuple[str, ...]:
+    labels = outlook.adjustment.problem.network.setup_labels
+    axis = places_of(outlook.scheme, outlook.adjustment)[1]
+    return tuple(label for label, here in zip(labels, axis, strict=True) if np.isnan(here[0]))
 
 
 def _shots(job: Job, outlook: Outlook) -> tuple[NextShot, ...]:

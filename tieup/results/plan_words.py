@@ -6,7 +6,7 @@ import numpy as np
 
 from tieup.adjust.distributions import confidence_factor
 from tieup.model.settings import Tolerances
-from tieup.preanalysis.nextshot import WORTH, Improvement
+from tieup.preanalysis.nextshot import Improvement
 from tieup.preanalysis.outlook import Outlook
 from tieup.preanalysis.standing import LACKING, UNCHECKED, UNPLACED, Standing
 from tieup.ties.geometry import STRONG, Geometry
@@ -14,6 +14,7 @@ from tieup.units import length_factor
 from tieup.write.lengths import Lengths
 
 NAMED = 3  # marks named in one gain
+GAIN = 0.02  # a share of an sd that is worth naming
 CIRCLE_WHY = "angles only, on the circle through its marks: nothing places it"
 WHERE = ("in plan", "in height")
 
@@ -113,7 +114,7 @@ def _largest_gain(
     wanted = np.where(before.wanted[:, None], before.ratio, np.nan)
     ratio = np.concatenate([wanted, before.stance_ratio])
     left = np.concatenate([after.ratio, after.stance_ratio])
-    better = np.nan_to_num(ratio - left) > WORTH * np.nan_to_num(ratio, nan=np.inf)
+    better = np.nan_to_num(ratio - left) > GAIN * np.nan_to_num(ratio, nan=np.inf)
     if not better.any():
         return ()
     weight = np.where(better, ratio, -1.0)

@@ -126,9 +126,12 @@ class SetupsOf:
 
     def words(self, start: Sequence[int], end: Sequence[int]) -> tuple[str, str]:
         """Return the setups in a row, and "within" where one has shot every mark behind both."""
-        sets = [set(self._own[mark]) for mark in (*start, *end)]
+        own = [self._own[mark] for mark in (*start, *end)]
+        if own and len(own[0]) == 1 and all(setups == own[0] for setups in own):  # most of them
+            return self._labels[own[0][0]], WITHIN
+        sets = [set(setups) for setups in own]
         common = set.intersection(*sets) if sets else set()
-        order = dict.fromkeys(s for mark in (*start, *end) for s in self._own[mark])
+        order = dict.fromkeys(s for setups in own for s in setups)
         labels = [self._labels[s] for s in (sorted(common) or order)]
         return " ".join(labels), (WITHIN if common else ACROSS) if sets else ""
 

@@ -157,6 +157,7 @@ FALLS: Mapping[str, str] = {
     "maximum": PER_CENT,
     "verdict": TEXT,
     "reason": TEXT,
+    "proof": TEXT,
     "joint": TEXT,
     "setups": TEXT,
 }

@@ -38,7 +38,7 @@ def plan_text(answer: PlanAnswer, width: int = WIDTH) -> str:
         _numbered("WEAK", list(answer.faults[1:] and answer.faults), MOST_FAULTS),
     ]
     lines = [line for block in blocks for line in _block(block, width)]
-    lines += _table(_marks(answer), width)
+    lines += _table(_marks(answer), width) if answer.marks else []
     lines += _table(_setups(answer), width) if answer.setups else []
     for block in (
         _next(answer) if answer.setups else [],
@@ -84,6 +84,7 @@ def plan_record(answer: PlanAnswer) -> dict[str, Any]:
         "sights": answer.sights,
         "links": answer.links,
         "points_shot_once": answer.details,
+        "to_settle": answer.to_settle,
         "weak": list(answer.faults),
         "marks": [_plain(mark) for mark in answer.marks],
         "setups": [_plain(setup) for setup in answer.setups],
@@ -91,6 +92,7 @@ def plan_record(answer: PlanAnswer) -> dict[str, Any]:
             {**vars(shot), "distance": round(shot.distance, 3), "gains": list(shot.gains)}
             for shot in answer.shots
         ],
+        "untied_setups": list(answer.untied),
         "reach": round(answer.reach, 3),
         "cautions": [*PREDICTED, *CAUTIONS],
     }
@@ -116,7 +118,9 @@ def _about(answer: PlanAnswer) -> str:
     if answer.links:
         parts.append(_count(answer.links, "level run or tape", "level runs and tapes"))
     about = ", ".join(parts)
-    return f"{title}{': ' if title else ''}{about}{once if answer.details else ''}."
+    settle = f" {_count(answer.to_settle, 'finding')} to settle first: tieup reconcile."
+    head = f"{title}{': ' if title else ''}{about}{once if answer.details else ''}."
+    return head + (settle if answer.to_settle else "")
 
 
 def _count(number: int, word: str, words: str = "") -> str:
@@ -144,15 +148,19 @@ def _numbered(title: str, texts: list[str], most: int) -> list[str]:
 
 
 def _next(answer: PlanAnswer) -> list[str]:
-    unit = "m" if Lengths(answer.length_unit).metric else "ft"
+    lengths = Lengths(answer.length_unit)
+    unit = "m" if lengths.metric else lengths.small
     reach = f"{answer.reach:.0f} {unit}"
     tried = (
         f"Tried: each setup with each mark within {reach}, 1.5 times the longest sight; marks "
         "are shot as often as the setup's others."
     )
-    if not answer.shots:
+    texts = [
+        f"From {setup} shoot one more mark that is known or shared: where it stands is not known"
+        for setup in answer.untied
+    ]
+    if not answer.shots and not texts:
         return ["NEXT SHOT", "No further sight within reach would better it.", tried]
-    texts = []
     for shot in answer.shots:
         gain = "; ".join(shot.gains) or "little gained"
         texts.append(f"From {shot.setup} shoot {shot.point} ({shot.distance:.0f} {unit}): {gain}")

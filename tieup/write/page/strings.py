@@ -35,15 +35,16 @@ MOST_STRINGS, MOST_FALLS, MOST_CHECKS, MOST_NAMES = 200, 300, 200, 6
 STATES = ("fail", "cannot tell", "pass")  # the worst first
 FALL_COLUMNS = (
     ("Check", TEXT, "check"),
-    ("From", TEXT, "from"),
-    ("To", TEXT, "to"),
     ("Result", VERDICT, "verdict"),
     ("Fall %", NUMBER, "fall"),
     ("± %", NUMBER, "sd_fall"),
+    ("From", TEXT, "from"),
+    ("To", TEXT, "to"),
     ("At least", NUMBER, "minimum"),
     ("At most", NUMBER, "maximum"),
     ("Length", NUMBER, "length"),
     ("In words", TEXT, "reason"),
+    ("Proof", TEXT, "proof"),
     ("Shot", TEXT, "joint"),
     ("Setups", TEXT, "setups"),
 )
@@ -182,9 +183,9 @@ def checks_grid(site: Reconciliation) -> Grid | None:
     worst = {name: next(word for word in STATES if own[word]) for name, own in counts.items()}
     order = sorted(counts, key=lambda name: STATES.index(worst[name]))[:MOST_CHECKS]
     return Grid(
-        f"Falls asked for in job.yaml, at {site.job.confidence:.0%} confidence: pass and fail are "
-        "proved; what the survey is not sharp enough for cannot be told. Each fall stands on the "
-        "surveyor's view.",
+        f"Falls asked for in job.yaml. Pass and fail hold at {site.job.confidence * 100:g} % "
+        "confidence, as the gear scatters; a mistake in a point that nothing checks would not show. "
+        "Each fall stands on the surveyor's view.",
         (
             Column("Check", TEXT, order),
             Column("Result", VERDICT, [worst[name] for name in order]),
