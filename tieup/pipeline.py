@@ -231,7 +231,7 @@ def _bay_tables(site: Site, checks: Checks) -> dict[str, Table]:
         "joints": joints_table(site, checks),
         "pairs": pairs_table(site, checks),
         "control": control_table(site, checks),
-        "rules": rules_table(check_rules(_rules(site.job), checks.evidence)),
+        "rules": rules_table(check_rules(_rules(site.job), checks.evidence), site.job.length_unit),
     }
 
 

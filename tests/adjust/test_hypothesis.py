@@ -9,7 +9,15 @@ import pytest
 
 from tests.adjust.networks import PRECISION, random_network
 from tieup.adjust.adjust import adjust
-from tieup.adjust.hypothesis import gram, no_bias, project, score
+from tieup.adjust.hypothesis import (
+    Spoken,
+    gram,
+    misclosure,
+    no_bias,
+    project,
+    remaining,
+    score,
+)
 from tieup.adjust.problem import held_frame
 from tieup.ties.marks import mark_ties
 
@@ -57,3 +65,64 @@ def test_tie_difference_is_the_setup_alone_minus_the_rest(seed):
         )
         alone[2] -= network.sights.target_height[mine]
         assert np.abs(ties.difference[row] - (alone - rest.position[point])).max() < 5e-6  # m
+
+
+def _dense_rows(result, spoken):
+    """Return A and the whitened rows spoken of, unknown by unknown, held ones left out."""
+    connections, problem, rows = result.connections, result.problem, result.rows
+    setups, points = len(result.axis), len(result.position)
+    links, root = problem.network.links, np.sqrt(problem.weight)
+    count = 3 * len(connections) + 3 * points + len(problem.links)
+    whole = np.zeros((count, 4 * setups + 3 * points))
+    for c in range(len(connections)):
+        s, p = 4 * connections.setup[c], 4 * setups + 3 * connections.point[c]
+        whole[3 * c : 3 * c + 3, s : s + 4] = rows.by_setup[c]
+        whole[3 * c : 3 * c + 3, p : p + 3] = rows.by_mark[c]
+    first = 3 * len(connections)
+    whole[first : first + 3 * points, 4 * setups :] = np.diag(root.ravel())
+    for number, link in enumerate(problem.links):
+        for end, values in ((links.start, rows.link_start), (links.end, rows.link_end)):
+            p = 4 * setups + 3 * end[link]
+            whole[first + 3 * points + number, p : p + 3] += values[number]
+    own = [*(3 * spoken.connections[:, None] + np.arange(3)).ravel()]
+    own += [*(first + 3 * spoken.points[:, None] + np.arange(3)).ravel()]
+    own += [*(first + 3 * points + spoken.links)]
+    return whole, np.array(own, dtype=np.int64)
+
+
+@pytest.mark.parametrize("width", [2, 200])
+@pytest.mark.parametrize("seed", range(4))
+def test_what_remains_is_that_of_the_full_matrices(seed, width):
+    """R = I - A pinv(A) by numpy, cut to a few rows, whether rows or columns are fewer.
+
+    Moore-Penrose: A pinv(A) projects onto the columns of A (Golub and Van Loan, 5.5).
+    """
+    rng = np.random.default_rng(100 + seed)
+    network, _ = random_network(rng, setups=4, occupied=seed % 2, links=seed, drop=0.0)
+    result = adjust(network, PRECISION, 0.13, held_frame(network))
+    weighted = np.flatnonzero((result.problem.weight > 0).any(axis=1))
+    spoken = Spoken(np.array([1, 4, 5, 11]), weighted, np.arange(len(result.problem.links)))
+    whole, own = _dense_rows(result, spoken)
+    columns = rng.normal(size=(len(spoken), width))
+    given = np.zeros((len(whole), width))
+    given[own] = columns
+    expected = (given - whole @ (np.linalg.pinv(whole, rcond=1e-12) @ given))[own]
+    assert np.abs(remaining(result, spoken, columns) - expected).max() < 1e-7  # whitened, no unit
+
+
+def test_the_misclosure_is_the_whitened_residual_turned():
+    """Cut to the rows spoken of, -v is what the score of a unit column reads."""
+    network, _ = random_network(np.random.default_rng(3), setups=4, occupied=1, links=3, drop=0.0)
+    result = adjust(network, PRECISION, 0.13, held_frame(network))
+    weighted = np.flatnonzero((result.problem.weight > 0).any(axis=1))
+    spoken = Spoken(np.array([2, 7]), weighted, np.arange(len(result.problem.links)))
+    off = misclosure(result, spoken)
+    bias = no_bias(result, len(spoken))
+    kinds = [(c, k) for c in spoken.connections for k in range(3)]
+    for number, (connection, kind) in enumerate(kinds):
+        bias.connections[connection, kind, number] = 1.0
+    for number, (point, part) in enumerate((p, k) for p in weighted for k in range(3)):
+        bias.control[point, part, len(kinds) + number] = 1.0
+    for number, link in enumerate(spoken.links):
+        bias.links[link, len(kinds) + 3 * len(weighted) + number] = 1.0
+    assert np.abs(off - score(result, bias)).max() < 1e-12  # whitened, no unit

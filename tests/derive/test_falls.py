@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from tests.simulate import simulate
+from tests.simulate import random_site, simulate
 from tests.simulate.yards import fire_station
 from tests.ties.jobs import network_of, reduction_of
 from tieup.adjust.adjust import adjust
@@ -102,6 +102,24 @@ def test_legs_have_the_covariance_of_their_ends(free: bool) -> None:
         expected = slope @ joint @ slope.T
         assert np.abs(legs.covariance[i] - expected).max() < 1e-6 * expected.max()
         assert read(at) == pytest.approx([legs.length[i], legs.drop[i]], abs=1e-9)  # m
+
+
+def test_one_setup_alone_has_falls() -> None:
+    """A side shot string of a site with a single setup: nothing is shared, nothing is solved."""
+    rng = np.random.default_rng(5)
+    site = random_site(rng, setups=1, ties=4, control="none", side_shots=6)
+    survey = simulate(site, Precision(), rng)
+    network = network_of(survey, reduction_of(survey))
+    adjustment = adjust(network, survey.precision, survey.refraction, minimal_frame(network))
+    lost = np.zeros(len(survey.shots), dtype=bool)
+    lines = find_lines(survey.shots, lost, adjustment.position[: len(survey.points)])
+    places = Places(adjustment, network.point_names, adjustment.position)
+    legs = legs_of(lines, places)
+    assert len(legs) == 5
+    ends = np.column_stack([legs.start, legs.end])
+    joint = [point_covariance(adjustment, pair).reshape(6, 6) for pair in ends]
+    up = [c[2, 2] + c[5, 5] - 2 * c[2, 5] for c in joint]
+    assert legs.covariance[:, 1, 1] == pytest.approx(up, rel=1e-9)
 
 
 def test_a_leg_inside_a_setup_is_better_known_than_its_ends() -> None:

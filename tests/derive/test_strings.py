@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tests.derive.shooting import lines_of, remarks, shots_of, walked
 from tests.simulate import simulate
@@ -210,3 +212,33 @@ def test_a_long_string_of_many_setups_is_put_together() -> None:
     (line,) = find_lines(shots, np.zeros(len(shots), dtype=bool), position)
     (part,) = line.parts
     assert sorted([part, part[::-1]])[0] == tuple(range(len(position)))
+
+
+RUNS = st.lists(
+    st.tuples(st.sampled_from(["S1", "S2", "S3"]), st.text("ABCDEFGH", min_size=1, max_size=7)),
+    min_size=1,
+    max_size=5,
+)
+PLACES = st.dictionaries(
+    st.sampled_from("ABCDEFGH"),
+    st.tuples(st.integers(0, 6), st.integers(0, 6), st.sampled_from([100.0, np.nan])),
+)
+
+
+@given(RUNS, PLACES)
+def test_whatever_was_shot_every_point_comes_out(
+    shots: list[tuple[str, str]], places: dict[str, tuple[float, float, float]]
+) -> None:
+    """No point is lost or made up, and a part repeats none, unless it closes.
+
+    Points on top of each other, runs in circles and back and forth included.
+    """
+    lines, names = lines_of(shots, places)
+    line = lines["STR"]
+    flat = {name for name, place in places.items() if np.isnan(place[2])}
+    shot = {letter for _, letters in shots for letter in letters}
+    parts = walked(line, names)
+    assert set("".join(parts)) == shot - flat
+    for part in parts:
+        body = part[:-1] if len(part) > 1 and part[0] == part[-1] else part
+        assert len(set(body)) == len(body)

@@ -43,6 +43,7 @@ def test_every_string_stands_in_order_with_its_legs(yard: Output) -> None:
     """Drops are the differences of the elevations, chainages the sums of the lengths."""
     rows, places = yard.table("strings"), yard.by("coordinates", "point")
     assert len({row["string"] for row in rows}) == 14  # 13 shot, one derived
+    assert {row["code"] for row in rows if row["string"] in ("SUMP", "SUMP-W")} == {"drain"}
     for _, part in groupby(rows, key=lambda row: (row["string"], row["part"])):
         points = list(part)
         assert [int(row["number"]) for row in points] == [*range(1, len(points) + 1)]

@@ -169,9 +169,10 @@ def _hanging(
 def _sight_of(adjustment: Adjustment, setup: IntArray, mark: IntArray) -> IntArray:
     """Return a connection (n,) of each setup with each mark, -1 where there is none."""
     connections, points = adjustment.connections, len(adjustment.position)
+    if not len(connections):  # one setup alone
+        return np.full(len(setup), -1)
     key = connections.setup * points + connections.point
     order = np.argsort(key, kind="stable")
     wanted = setup * points + mark
-    place = np.minimum(np.searchsorted(key[order], wanted), max(len(order) - 1, 0))
-    found = order[place] if len(order) else np.full(len(wanted), -1)
+    found = order[np.minimum(np.searchsorted(key[order], wanted), len(order) - 1)]
     return np.where((setup >= 0) & (key[found] == wanted), found, -1)

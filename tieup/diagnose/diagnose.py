@@ -20,7 +20,7 @@ from tieup.diagnose.gross import explain_gross, identify_sight, is_large
 from tieup.diagnose.levels import of_case
 from tieup.diagnose.measure import measure
 from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.noise import AS_STATED, own_scatter, refined, settled, with_scatter
+from tieup.diagnose.noise import left_over, own_scatter, refined, settled, with_scatter
 from tieup.diagnose.opening import open_case
 from tieup.diagnose.registry import all_hypotheses
 from tieup.diagnose.rescue import rescue
@@ -68,7 +68,7 @@ def _diagnose(case: Case, prepared: Prepared | None) -> Diagnosis:
     scatter = own_scatter(solved)
     if scatter is None:
         plain = _found(solved, case)
-        scatter = refined(AS_STATED, plain.solved)
+        scatter = left_over(solved, plain.solved, len(plain.mistakes))
         if scatter is None:
             return replace(plain, mistakes=(*whole, *plain.mistakes))
     found = _found_in_noise(solved, case, scatter) or _found(solved, case)

@@ -22,7 +22,9 @@ from tieup.model.arrays import FloatArray
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
 from tieup.model.settings import Precision
 
-ENOUGH = 120.0  # redundancy from which a few mistakes do not reach the middle of all residuals
+ENOUGH = 80.0  # redundancy from which a few mistakes do not reach the middle of all residuals
+LEAST = 20.0  # redundancy from which the middle of all residuals says something
+FEW = 3  # mistakes that a small job may have
 OF_A_KIND = 20.0  # redundancy from which one kind is judged by itself
 NORMAL, SPREAD, RMS_SPREAD = 0.6745, 1.17, 0.71
 PLAIN = 3.0  # sds by which a scatter must exceed the stated one
@@ -32,19 +34,29 @@ AS_STATED: FloatArray = np.ones(3)
 SETTLED = 0.2  # share by which two scatters in a row may differ
 
 
-def own_scatter(solved: Solved) -> FloatArray | None:
+def own_scatter(solved: Solved, least: float = ENOUGH) -> FloatArray | None:
     """Return how many times more than stated directions, zenith angles and distances scatter (3,).
 
     From the middle of all residuals, whatever a few mistakes do to the others. None where they
-    fit as stated, or where too few readings are checked to say so before mistakes are out.
+    fit as stated, or where the redundancy is below ``least``.
     """
     adjustment = solved.adjustment
     w, r = _readings(adjustment)
     known = np.isfinite(w)
     redundancy = float(r[known].sum())
-    if redundancy < ENOUGH or not _plain(_robust(w[known], r[known]), SPREAD, redundancy):
+    if redundancy < least or not _plain(_robust(w[known], r[known]), SPREAD, redundancy):
         return None
     return np.asarray(np.maximum(_by_kind(adjustment, _robust), 1.0))
+
+
+def left_over(before: Solved, after: Solved, mistakes: int) -> FloatArray | None:
+    """Return the scatter (3,) that mistakes do not explain, None where they do.
+
+    ``before`` and ``after`` are the solutions with and without the ``mistakes``. More than a few
+    in a small job whose readings scatter as a whole are no mistakes.
+    """
+    rest = refined(AS_STATED, after)
+    return own_scatter(before, LEAST) if rest is None and mistakes > FEW else rest
 
 
 def _plain(scatter: float, spread: float, redundancy: float) -> bool:

@@ -65,7 +65,7 @@ def _unreadable(fieldbook: Fieldbook, told_of: set[str]) -> Iterator[Finding]:
             points=tuple(dict.fromkeys(row.point for row in rows if row.point)),
             lines=tuple(f"{file.name}:{row.line}" for row in rows),
             action="not used",
-            says=f"{file.name}: {_rows(len(rows))} cannot be read and left out. {told}{more}.",
+            says=f"{file.name}: {_rows(len(rows))} left out, unreadable: {told}{more}.",
             confirm="Compare these lines with the field book.",
             cure="Correct the cells in a new export of the file, or shoot again what they are of.",
             key=file.name,

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.adjust.distributions import minimal_detectable_bias
-from tieup.adjust.equations import Connections, linearise, offsets
+from tieup.adjust.equations import Connections, linearise
 from tieup.adjust.pointings import sight_results
 from tieup.adjust.solution import Adjustment
 from tieup.adjust.weights import connection_sd
@@ -82,12 +82,6 @@ def full_rows(
     rows[:, :, :3] = -rows[:, :, 4:]
     rows[:, DIRECTION, 3] = -linear.turns * scale[:, DIRECTION]
     return rows
-
-
-def plan_length(connections: Connections, axis: FloatArray, position: FloatArray) -> FloatArray:
-    """Return horizontal lengths (c,) in m."""
-    offset = offsets(connections, axis, position)
-    return np.hypot(offset[:, 0], offset[:, 1])
 
 
 def _effects(adjustment: Adjustment) -> FloatArray:

@@ -5,7 +5,8 @@ With a (3, 7) the whitened rows of the new sight and Q the covariance before it,
     Q+ = Q - H H',   H = Q a' L^-T,   L L' = I + a Q a'
 
 so a mark's covariance loses its part of H H', and an observation with row b has the
-redundancy number 1 - b Q+ b'. One product of a few columns for each candidate.
+redundancy number 1 - b Q+ b'. One product of a few columns for each candidate. A free frame
+stays the one of the solved scheme, whichever marks it would be laid on afterwards.
 
 References: Ghilani, Adjustment Computations, sequential least squares.
 """

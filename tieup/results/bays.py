@@ -7,15 +7,17 @@ from collections.abc import Sequence
 import numpy as np
 
 from tieup.geometry import ARC_SECOND
-from tieup.model.arrays import TextArray
+from tieup.model.arrays import FloatArray, TextArray
 from tieup.model.reconciliation import Table
-from tieup.model.rules import RuleResult
+from tieup.model.rules import Rule, RuleResult
 from tieup.results.site import Site
 from tieup.ties.checks import Checks
 from tieup.ties.lines import GAP, STEP
 from tieup.ties.pairs import words_of
-from tieup.units import length_factor
+from tieup.ties.verdicts import TIES
+from tieup.units import length_factor, length_word
 
+FEET = ("ft", "ftUS")
 TURN = 3
 
 
@@ -69,7 +71,7 @@ def pairs_table(site: Site, checks: Checks) -> Table:
         "limit_horizontal": np.full(count, limits.horizontal / length),
         "limit_elevation": np.full(count, limits.elevation / length),
         "verdict": checks.pairs.verdict,
-        "judgement": words_of(pairs, checks.pairs),
+        "judgement": _pair_words(checks, limits.horizontal),
     }
 
 
@@ -106,26 +108,46 @@ def _control_words(plan: bool, height: bool, told: tuple[bool, bool]) -> str:
     return f"out in {' and '.join(parts)}" + ("" if sure else ", or another mark is")
 
 
-def rules_table(results: Sequence[RuleResult]) -> Table:
-    """Return what came of each rule, in the rule's own unit."""
+def _pair_words(checks: Checks, limit: float) -> TextArray:
+    """Return the words of each pair; ``limit`` (m) is the one in plan."""
+    pairs, words = checks.evidence.pairs, words_of(checks.evidence.pairs, checks.pairs)
+    over = (checks.pairs.verdict == TIES) & (pairs.far_plan > limit)
+    words[over] = "within the limit; over it at the farthest shot, but not beyond the scatter"
+    return words
+
+
+def rules_table(results: Sequence[RuleResult], length_unit: str) -> Table:
+    """Return what came of each rule, lengths in a unit that the job's people read."""
     if not results:
         return {}
+    units = [_rule_unit(result.rule, length_unit) for result in results]
 
-    def scaled(value: float | None, result: RuleResult) -> float:
-        return np.nan if value is None else value / result.rule.factor
+    def scaled(values: Sequence[float | None]) -> FloatArray:
+        pairs = zip(values, units, strict=True)
+        return np.array([np.nan if v is None else v / factor for v, (_, factor) in pairs])
 
     return {
         "rule": _texts([r.rule.id for r in results]),
         "says": _texts([r.rule.says for r in results]),
         "state": _texts([r.state for r in results]),
         "subject": _texts([r.subject for r in results]),
-        "value": np.array([scaled(r.value, r) for r in results]),
-        "limit": np.array([scaled(r.limit, r) for r in results]),
-        "unit": _texts([r.rule.unit for r in results]),
+        "value": scaled([r.value for r in results]),
+        "limit": scaled([r.limit for r in results]),
+        "unit": _texts([unit for unit, _ in units]),
         "checked": np.array([r.checked for r in results], dtype=np.int64),
         "reason": _texts([r.reason for r in results]),
         "source": _texts([r.rule.source for r in results]),
     }
+
+
+def _rule_unit(rule: Rule, length_unit: str) -> tuple[str, float]:
+    """Return the unit a rule is shown in and its factor: a limit in feet says little in metres."""
+    if rule.unit not in ("m", "mm", *FEET) or (rule.unit in FEET) == (length_unit in FEET):
+        return rule.unit, rule.factor
+    if length_unit in FEET:
+        return length_word(length_unit), length_factor(length_unit)
+    unit = "m" if max(limit.value for limit in (rule.warn, rule.fail) if limit) >= 1.0 else "mm"
+    return unit, length_factor(unit)
 
 
 def _texts(values: Sequence[str]) -> TextArray:

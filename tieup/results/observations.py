@@ -47,7 +47,7 @@ def row_fates(site: Site) -> dict[str, int]:
 def observations_table(site: Site, findings: tuple[Finding, ...]) -> Table:
     """Return the observations table in the order of files and lines, then kind.
 
-    Level runs and tapes follow, in a job that has some, with the mark that they start from
+    Where any row has a time, the last column is ``time``. Level runs and tapes follow, in a job that has some, with the mark that they start from
     in a column ``from``. ``findings`` say why they are left out.
     """
     shots = site.fieldbook.shots
@@ -75,11 +75,23 @@ def observations_table(site: Site, findings: tuple[Finding, ...]) -> Table:
         "status": np.array(FATES, dtype=object)[fate[rows, kinds]],
         "reason": reason.astype(object),
     }
+    if np.isfinite(shots.time).any():
+        table["time"] = _times(shots.time)[rows]
     ordered = _in_order(site, _joined(table, _no_shots(site, table)))
     if not site.case.booked_links:
         return ordered
     blank = np.full(len(ordered["file"]), "", dtype=object)
-    return _joined({**ordered, "from": blank}, link_rows(site, findings))
+    links = link_rows(site, findings)
+    links |= {"time": np.full(len(links["file"]), "", dtype=object)}
+    return _joined({**ordered, "from": blank}, links)
+
+
+def _times(seconds: FloatArray) -> TextArray:
+    """Return times (m,) in seconds of the epoch as ISO 8601; empty where there is none."""
+    moments = np.round(seconds).astype("datetime64[s]")
+    texts = np.datetime_as_string(moments).astype(object)
+    texts[~np.isfinite(seconds)] = ""
+    return np.asarray(texts)
 
 
 def _turned(values: FloatArray, kinds: IntArray) -> FloatArray:

@@ -15,6 +15,7 @@ from tieup.derive.slopes import Slopes, slopes_of
 from tieup.derive.strings import BRANCH, BREAK, SiteLine
 from tieup.diagnose.words import Phrases
 from tieup.model.arrays import IntArray, TextArray
+from tieup.model.derived import OffsetString, ProjectedString
 from tieup.model.finding import Finding
 from tieup.model.job import Job
 from tieup.model.reconciliation import Table
@@ -42,17 +43,23 @@ def site_slopes(site: Site, lines: Sequence[SiteLine], derived: DerivedPoints) -
     )
     places = marks.with_derived(derived.places)
     numbers = {name: i for i, name in enumerate(places.names)}
-    whole = (*lines, *_derived_lines(derived, numbers, places))
+    codes = {line.name: line.code for line in lines}
+    whole = (*lines, *_derived_lines(derived, numbers, places, codes))
     return slopes_of(places, whole, site.job.falls, site.job.confidence)
 
 
 def _derived_lines(
-    derived: DerivedPoints, numbers: dict[str, int], places: Places
+    derived: DerivedPoints, numbers: dict[str, int], places: Places, codes: dict[str, str]
 ) -> Iterator[SiteLine]:
+    """Give the derived strings, each with the code of the one it is made of."""
+    for point in derived.points:
+        if isinstance(point.entry, OffsetString | ProjectedString):
+            codes[point.string] = codes.get(point.entry.of, "")
     for name, parts in derived.strings.items():
         own = tuple(tuple(_solid(part, numbers, places)) for part in parts)
         own = tuple(part for part in own if part)
-        yield SiteLine(name, name, "", own, (), tuple(odd_places(own, places.position)))
+        odd = tuple(odd_places(own, places.position))
+        yield SiteLine(name, name, codes.get(name, ""), own, (), odd)
 
 
 def _solid(names: Sequence[str], numbers: dict[str, int], places: Places) -> Iterator[int]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -244,7 +244,7 @@ def _joint(part: JointAnswer, answer: TieAnswer) -> CrewRow:
     side = lengths.height(height)
     measures = (
         _measure("Plan", lengths.said(plan), plan, most, "", lengths),
-        _measure("Far end", lengths.said(far), far, most, part.far_at, lengths),
+        _far_end(part, _measure("Far end", lengths.said(far), far, most, part.far_at, lengths)),
         _measure("Height", side and f"{part.second} {side}", height, rise, "", lengths),
     )
     return CrewRow(
@@ -255,6 +255,13 @@ def _joint(part: JointAnswer, answer: TieAnswer) -> CrewRow:
         measures=_defined(measures),
         remark="" if part.verdict == "ties" and _defined(measures) else part.words,
     )
+
+
+def _far_end(part: JointAnswer, measure: Measure | None) -> Measure | None:
+    """Do not call what is carried to the far end off where the joint ties: it is scatter there."""
+    if measure is None or not measure.over or part.verdict != "ties":
+        return measure
+    return replace(measure, over=False, limit=f"{measure.limit}, within the scatter")
 
 
 def _measure(

@@ -184,8 +184,8 @@ def checks_grid(site: Reconciliation) -> Grid | None:
     order = sorted(counts, key=lambda name: STATES.index(worst[name]))[:MOST_CHECKS]
     return Grid(
         f"Falls asked for in job.yaml. Pass and fail hold at {site.job.confidence * 100:g} % "
-        "confidence, as the gear scatters; a mistake in a point that nothing checks would not show. "
-        "Each fall stands on the surveyor's view.",
+        "confidence, as the gear scatters; a mistake in a point that nothing checks would not "
+        "show. Each fall stands on the surveyor's view.",
         (
             Column("Check", TEXT, order),
             Column("Result", VERDICT, [worst[name] for name in order]),
