@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.adjust.equations import Connections
-from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
 from tieup.model.network import Network
 from tieup.model.observations import ZENITH
 
@@ -110,7 +110,7 @@ def local_frame(network: Network, point: str, toward: str) -> Frame:
 
 
 def _shared(network: Network) -> BoolArray:
-    pairs = np.unique(np.column_stack([network.sights.point, network.sights.setup]), axis=0)
+    pairs, _ = distinct_pairs(network.sights.point, network.sights.setup)
     return np.bincount(pairs[:, 0], minlength=len(network.point_names)) > 1
 
 

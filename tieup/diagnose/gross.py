@@ -18,15 +18,15 @@ from tieup.diagnose.evidence import stack, with_misfit
 from tieup.diagnose.levels import gross_runs
 from tieup.diagnose.measure import put_back
 from tieup.diagnose.mistake import Mistake, RivalCause
-from tieup.diagnose.naming import finished, swapped_pairs, with_equal_setups
+from tieup.diagnose.naming import SAME_PLACE, finished, swapped_pairs, with_equal_setups
 from tieup.diagnose.poles import with_exact_pole
+from tieup.diagnose.predict import sighted_place
 from tieup.diagnose.search import found_mistake, search
 from tieup.diagnose.shots import single_readings, target_heights, wrong_targets
 from tieup.diagnose.solve import Solved, solve
 from tieup.diagnose.trials import ALL, Trial, all_trials, exchanges, gross_sights, rows_of
 from tieup.errors import TieupError
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
-from tieup.model.observations import DIRECTION, DISTANCE
 
 LARGE = 600  # sights of shared marks; a hundred setups have more
 EACH = 25.0  # price of a reading left out, in v'Pv: what a reading 5 sd off would add
@@ -182,9 +182,12 @@ def _arrives(tried: Solved, mistake: Mistake) -> bool:
 
     An exchange that throws a sight with another fault far off explains nothing.
     """
+    sights, adjustment = tried.network.sights, tried.adjustment
     numbers = np.unique(tried.reduction.pointings.sight[mistake.rows])
-    plan = tried.network.start.gross[numbers[numbers >= 0]][:, [DIRECTION, DISTANCE]]
-    return not plan.any()
+    numbers = numbers[numbers >= 0]
+    place = sighted_place(sights, adjustment, tried.case.refraction)[numbers]
+    away = (place - adjustment.position[sights.point[numbers]])[:, :2]
+    return bool((np.hypot(away[:, 0], away[:, 1]) < SAME_PLACE).all())
 
 
 def _reaches_as_far(tried: Solved, before: Solved, more: int) -> bool:

@@ -17,7 +17,7 @@ import numpy as np
 from tieup.diagnose.collisions import split_collisions
 from tieup.diagnose.solve import Solved
 from tieup.diagnose.visits import MARK_ROLES
-from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
 from tieup.model.finding import Finding
 
 __all__ = ["identity_findings", "split_collisions"]
@@ -85,8 +85,7 @@ def _seen(solved: Solved) -> Seen:
     over = np.flatnonzero(network.station >= 0)
     point = np.concatenate([network.sights.point, network.station[over]])
     setup = np.concatenate([network.sights.setup, over])
-    count = len(network.setup_labels)
-    visits = np.column_stack(np.divmod(np.unique(point * count + setup), max(count, 1)))
+    visits, _ = distinct_pairs(point, setup)
     case = solved.case
     mark = np.bincount(visits[:, 0], minlength=len(network.point_names)) > 1
     mark[case.shots.point[np.isin(case.shots.role, MARK_ROLES)]] = True

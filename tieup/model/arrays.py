@@ -1,4 +1,4 @@
-"""Names for the array types of the whole package."""
+"""Names for the array types of the whole package, and what numpy does slowly."""
 
 from __future__ import annotations
 
@@ -11,3 +11,18 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 TextArray = NDArray[Any]  # dtype object, every element a str
+
+
+def distinct_pairs(first: IntArray, second: IntArray) -> tuple[IntArray, IntArray]:
+    """Return the different pairs (q, 2) in order, and the number (n,) of each given one.
+
+    ``first``, ``second`` (n,) are numbers from 0 on. As one number each: numpy sorts rows of two
+    an order of magnitude slower.
+
+    >>> pairs, number = distinct_pairs(np.array([3, 0, 3]), np.array([1, 2, 1]))
+    >>> pairs.tolist(), number.tolist()
+    ([[0, 2], [3, 1]], [1, 0, 1])
+    """
+    size = int(second.max(initial=0)) + 1
+    keys, number = np.unique(first * size + second, return_inverse=True)
+    return np.column_stack(np.divmod(keys, size)), number.reshape(-1)

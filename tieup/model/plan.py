@@ -113,8 +113,9 @@ class PlanAnswer:
     ``basis`` says what the numbers rest on: "planned", "shot" or "shot and planned".
     ``faults`` are all of them, worst first. ``untied`` are setups that stand nobody knows where:
     no further sight from them could be tried. ``details`` counts points shot once, which the
-    answer does not ask about, ``links`` level runs and tapes. ``reach`` (job's unit) bounds the further sights that were tried.
-    ``to_settle`` counts the findings of severity stop in what was shot: left out here.
+    answer does not ask about, ``links`` level runs and tapes. ``reach`` (job's unit) bounds the
+    further sights that were tried. ``to_settle`` counts the findings of severity stop in what was
+    shot: what they contaminate is left out.
     """
 
     title: str

@@ -15,7 +15,7 @@ from typing import Any, TypeAlias
 
 import numpy as np
 
-from tieup.model.arrays import BoolArray, IntArray
+from tieup.model.arrays import BoolArray, IntArray, distinct_pairs
 
 Node: TypeAlias = tuple[str, int]
 CONTROL: Node = ("control", 0)
@@ -150,7 +150,7 @@ def _graph(setup: IntArray, point: IntArray, control: BoolArray) -> Any:
     """Return the graph of setups and of the marks that more than one of them knows."""
     import networkx
 
-    pairs = np.unique(np.column_stack([setup, point]), axis=0)
+    pairs, _ = distinct_pairs(setup, point)
     times = np.bincount(pairs[:, 1], minlength=len(control)) + control
     graph = networkx.Graph()
     graph.add_nodes_from(("setup", int(s)) for s in np.unique(setup))

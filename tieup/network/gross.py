@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.geometry import wrap_half
-from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
 from tieup.network.assembly import Assembly
 
@@ -140,7 +140,7 @@ def _keep_setups(assembly: Assembly, placed: Placed, gross: BoolArray, misfit: F
 
 def _shared(assembly: Assembly) -> BoolArray:
     """Tell which marks something beside one setup places, shape (P,)."""
-    pairs = np.unique(np.column_stack([assembly.sights.point, assembly.sights.setup]), axis=0)
+    pairs, _ = distinct_pairs(assembly.sights.point, assembly.sights.setup)
     seen = np.bincount(pairs[:, 0], minlength=len(assembly.points))
     seen += assembly.known
     seen[assembly.station[assembly.station >= 0]] += 1

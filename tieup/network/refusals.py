@@ -7,6 +7,7 @@ from itertools import combinations
 import numpy as np
 
 from tieup.errors import NetworkError
+from tieup.model.arrays import distinct_pairs
 from tieup.model.observations import DISTANCE
 from tieup.model.settings import Datum
 from tieup.network.assembly import Assembly
@@ -96,8 +97,8 @@ def _refuse_control(assembly: Assembly) -> None:
 
 
 def _any_shared(ties: Ties) -> bool:
-    pairs = np.unique(np.column_stack([ties.point, ties.setup]), axis=0)
-    return bool((np.bincount(pairs[:, 0]) > 1).any()) if len(pairs) else False
+    pairs, _ = distinct_pairs(ties.point, ties.setup)
+    return bool((np.bincount(pairs[:, 0]) > 1).any())
 
 
 def _observed(assembly: Assembly, control: Block) -> set[int]:

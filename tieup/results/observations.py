@@ -47,8 +47,9 @@ def row_fates(site: Site) -> dict[str, int]:
 def observations_table(site: Site, findings: tuple[Finding, ...]) -> Table:
     """Return the observations table in the order of files and lines, then kind.
 
-    Where any row has a time, the last column is ``time``. Level runs and tapes follow, in a job that has some, with the mark that they start from
-    in a column ``from``. ``findings`` say why they are left out.
+    Where any row has a time, the last column is ``time``. Level runs and tapes follow, in a job
+    that has some, with the mark that they start from in a column ``from``. ``findings`` say why
+    they are left out.
     """
     shots = site.fieldbook.shots
     fate = component_fates(site)
@@ -137,12 +138,16 @@ def _no_shots(site: Site, like: dict[str, NDArray[Any]]) -> dict[str, NDArray[An
 def _joined(
     first: dict[str, NDArray[Any]], second: dict[str, NDArray[Any]]
 ) -> dict[str, NDArray[Any]]:
+    if not len(second["file"]):
+        return first
     return {name: np.concatenate([first[name], second[name]]) for name in first}
 
 
 def _in_order(site: Site, table: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
     order = np.lexsort((table["line"], table["file"]))
     files: TextArray = np.array([file.name for file in site.fieldbook.files], dtype=object)
-    result: dict[str, NDArray[Any]] = {name: column[order] for name, column in table.items()}
+    result = dict(table)
+    if (np.diff(order) < 0).any():  # else they stand in order already, as most jobs are read
+        result = {name: column[order] for name, column in table.items()}
     result["file"] = files[result["file"]]
     return result

@@ -12,7 +12,7 @@ from tieup.adjust.pointings import PointingTests
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.case import Case
 from tieup.diagnose.solve import Solved
-from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray, distinct_pairs
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.job import Job
 from tieup.ties.geometry import Geometry
@@ -70,8 +70,8 @@ class Site:
     @property
     def visits(self) -> IntArray:
         """Return every pair (v, 2) of a point and a setup that used it, in order."""
-        sights, count = self.solved.network.sights, max(len(self.case.setups), 1)
-        return np.column_stack(np.divmod(np.unique(sights.point * count + sights.setup), count))
+        sights = self.solved.network.sights
+        return distinct_pairs(sights.point, sights.setup)[0]
 
     def setups_of_points(self) -> list[IntArray]:
         """Return for each point the setups that used it, in order of setup."""

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.adjust.solution import Adjustment
-from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
 from tieup.model.settings import Tolerances
 from tieup.ties.family import JOB_LEVEL, holm
 from tieup.ties.known import known_to_control
@@ -103,8 +103,7 @@ def mark_ties(adjustment: Adjustment, withheld: WithheldTies | None = None) -> M
         outside = np.column_stack([withheld.point, withheld.setup])
     aside = adjustment.aside.connections
     alone = np.column_stack([aside.point, aside.setup])
-    pairs, group = np.unique(np.concatenate([inside, outside, alone]), axis=0, return_inverse=True)
-    group = group.reshape(-1)
+    pairs, group = distinct_pairs(*np.concatenate([inside, outside, alone]).T)
     control = known_to_control(adjustment)
     shared = np.bincount(pairs[:, 0], minlength=len(control)) > 1
     wanted = np.flatnonzero((shared | control)[pairs[:, 0]])

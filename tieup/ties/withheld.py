@@ -22,9 +22,10 @@ from tieup.adjust.equations import Connections, linearise
 from tieup.adjust.solution import Adjustment
 from tieup.adjust.weights import connection_sd
 from tieup.geometry import curvature_coefficient
-from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.arrays import FloatArray, IntArray, distinct_pairs
 from tieup.model.observations import Sights
 from tieup.model.settings import Precision
+from tieup.ties.grouping import rows_by_group
 
 BATCH = 16  # ties solved together: a right-hand side is as long as the site
 
@@ -66,8 +67,8 @@ def withheld_ties(
     """
     rows = _rows(adjustment, sights, precision, refraction)
     out = rows.connections
-    pairs, group = np.unique(np.column_stack([out.point, out.setup]), axis=0, return_inverse=True)
-    members = [np.flatnonzero(group.reshape(-1) == i) for i in range(len(pairs))]
+    pairs, group = distinct_pairs(out.point, out.setup)
+    members = rows_by_group(group, len(pairs))
     seen, left = np.zeros((len(pairs), 3, 3)), np.zeros((len(pairs), 3, 3))
     push = np.zeros((len(pairs), 3))
     for start in range(0, len(pairs), BATCH):

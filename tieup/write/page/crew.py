@@ -112,7 +112,7 @@ def crew_view(site: Reconciliation) -> Crew:
     verdicts = texts(site.ties, "verdict")
     fails = _worst_first(site.ties, [row for row, word in enumerate(verdicts) if word == "fails"])
     open_ = [row for row, word in enumerate(verdicts) if word == "untested"]
-    setups, joints = _setups(site), _joints(site.answer)
+    setups, answered = _setups(site), () if site.answer is None else site.answer.joints
     mistakes = [
         finding
         for finding in site.findings
@@ -127,8 +127,8 @@ def crew_view(site: Reconciliation) -> Crew:
         reasons=tuple(_reasons(site, Counter(verdicts))),
         setups=tuple(setups[:MOST_ROWS]),
         setups_note=left_out(MOST_ROWS, len(setups), "setups", "setups.csv", first),
-        joints=tuple(joints[:MOST_ROWS]),
-        joints_note=left_out(MOST_ROWS, len(joints), "joints", first=first),
+        joints=tuple(_joints(site.answer)),
+        joints_note=left_out(MOST_ROWS, len(answered), "joints", first=first),
         mistakes=tuple(
             Mistake(verdict_of(finding.severity), finding.says, finding.confirm)
             for finding in mistakes[:MOST_SENTENCES]
@@ -230,11 +230,11 @@ def _setup(part: SetupAnswer, answer: TieAnswer, geometry: str) -> CrewRow:
 
 
 def _joints(answer: TieAnswer | None) -> list[CrewRow]:
-    """Return a row for each joint, what does not tie first."""
+    """Return a row for each joint that is shown, what does not tie first."""
     if answer is None:
         return []
     parts = sorted(answer.joints, key=lambda part: URGENCY.get(part.verdict, 2))
-    return [_joint(part, answer) for part in parts]
+    return [_joint(part, answer) for part in parts[:MOST_ROWS]]
 
 
 def _joint(part: JointAnswer, answer: TieAnswer) -> CrewRow:
