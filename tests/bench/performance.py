@@ -15,6 +15,7 @@ processor time, which a busy machine disturbs least; those of commands are elaps
 from __future__ import annotations
 
 import argparse
+import json
 import subprocess
 import sys
 import time
@@ -27,7 +28,15 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 from tests.bench.rivals import read_with_csv, solve_with_splu
-from tests.bench.sites import PRECISION, REFRACTION, SIZES, make_site, write_job
+from tests.bench.sites import (
+    MISTAKES,
+    PRECISION,
+    REFRACTION,
+    SIZES,
+    make_site,
+    write_job,
+    write_spoiled,
+)
 from tieup.adjust.adjust import adjust
 from tieup.adjust.frame import Solution, solve_problem
 from tieup.adjust.problem import held_frame, make_problem
@@ -169,7 +178,24 @@ def commands(timed: list[Timed], jobs: Path, repeats: int) -> list[tuple[str, fl
         return [*ratios, (label, "not measured: --sizes without city", 12.0)]
     city = _elapsed([*TIEUP, "reconcile", str(jobs / "city")])
     ratio = city if isinstance(city, str) else city / by_name["city"].whole
-    return [*ratios, (label, ratio, 12.0)]
+    return [*ratios, (label, ratio, 12.0), _spoiled(jobs, city)]
+
+
+def _spoiled(jobs: Path, clean: float | str) -> tuple[str, float | str, float]:
+    """Return what the command takes on the city with mistakes in it, over the clean one.
+
+    Each mistake is found in a round of its own: a new solution and a look at its surroundings.
+    """
+    label = "city: with 5 mistakes / without, whole command"
+    spoiled = write_spoiled(jobs / "city", jobs / "city_spoiled")
+    command = [*TIEUP, "reconcile", str(spoiled), "--json"]
+    taken = _elapsed(command)
+    if isinstance(taken, str) or isinstance(clean, str):
+        return label, taken if isinstance(taken, str) else clean, 4.0
+    findings = json.loads((spoiled / "out" / "findings.json").read_text(encoding="utf-8"))
+    found = {finding["kind"] for finding in findings if finding["severity"] == "stop"}
+    assert set(MISTAKES) <= found, f"not found: {set(MISTAKES) - found}"
+    return label, taken / clean, 4.0
 
 
 def _ratio(left: list[str], right: list[str], repeats: int) -> float | str:

@@ -7,6 +7,7 @@ has a direction, a zenith angle and a distance. Start values are a few centimetr
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -228,3 +229,42 @@ def write_job(network: Network, folder: Path) -> Path:
     raw = folder / "raw" / "site.csv"
     raw.write_text("\n".join([HEADER, *rows]) + "\n", encoding="utf-8")
     return raw
+
+
+MISTAKES = ("target-height", "distance", "direction", "prism-constant", "swapped-names")
+
+
+def write_spoiled(job: Path, folder: Path, seed: int = 11) -> Path:
+    """Copy a job of `write_job` and put one mistake of each kind of `MISTAKES` into it."""
+    shutil.copytree(job, folder, ignore=shutil.ignore_patterns("out"))
+    raw = folder / "raw" / "site.csv"
+    head, *lines = raw.read_text(encoding="utf-8").splitlines()
+    rows = [dict(zip(head.split(","), line.split(","), strict=True)) for line in lines]
+    sights: dict[str, list[dict[str, str]]] = {}
+    for row in rows:
+        sights.setdefault(row["point"], []).append(row)
+    shared = [point for point, own in sights.items() if len(own) > 2]
+    drawn = np.random.default_rng(seed).choice(len(shared), len(MISTAKES), replace=False)
+    pole, far, turned, constant, named = (sights[shared[number]][0] for number in drawn)
+    _add(pole, "target_height", 0.100)  # m
+    _add(far, "distance", 0.050)  # m
+    _add(turned, "direction", 0.100)  # degrees
+    for row in rows:
+        if row["setup"] == constant["setup"]:
+            _add(row, "distance", 0.030)  # m
+    other = next(
+        row
+        for row in rows
+        if row["setup"] == named["setup"]
+        and row["point"] != named["point"]
+        and len(sights[row["point"]]) > 2
+    )
+    named["point"], other["point"] = other["point"], named["point"]
+    text = "\n".join([head, *(",".join(row.values()) for row in rows)])
+    raw.write_text(text + "\n", encoding="utf-8")
+    return folder
+
+
+def _add(row: dict[str, str], column: str, amount: float) -> None:
+    decimals = len(row[column].partition(".")[2])
+    row[column] = f"{float(row[column]) + amount:.{decimals}f}"

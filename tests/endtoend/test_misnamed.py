@@ -112,7 +112,7 @@ def test_rows_that_cannot_be_read_are_one_finding_a_file(
     run = reconcile(capsys, job)
     found = unreadable(run)
     assert found["lines"] == [f"raw/s1.csv:{row + 1}" for row in range(20, 27)]
-    assert found["says"].startswith("raw/s1.csv: 7 rows cannot be read")
+    assert found["says"].startswith("raw/s1.csv: 7 rows left out, unreadable: ")
     assert "line 21: zenith" in found["says"] and "and 2 more" in found["says"]
     assert found["id"] in run.text
 

@@ -41,12 +41,12 @@ def accepted_finding(reporter: Reporter, mistake: Mistake, effect: Effect) -> Fi
 
 
 def kept_finding(reporter: Reporter, mistake: Mistake, decision: Decision, fate: str) -> Finding:
-    """Return the finding of a mistake that a person keeps; what does not tie stays a stop."""
+    """Return the finding of a mistake that a person keeps; what does not tie stays open."""
     text, finding = reporter.text(mistake), reporter.finding(mistake)
     ties = fate not in (BEYOND, SPOILS)
     return replace(
         finding,
-        severity="note" if ties else "stop",
+        severity="note" if ties else finding.severity,
         action=finding.action if fate == SPOILS else "kept",
         decidable=False,
         says=f"{text.wrong}. Kept{_by(decision)}: {_KEPT[fate]}",

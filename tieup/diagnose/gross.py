@@ -27,6 +27,7 @@ from tieup.diagnose.solve import Solved, solve
 from tieup.diagnose.trials import ALL, Trial, all_trials, exchanges, gross_sights, rows_of
 from tieup.errors import TieupError
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.observations import DIRECTION, DISTANCE
 
 LARGE = 600  # sights of shared marks; a hundred setups have more
 EACH = 25.0  # price of a reading left out, in v'Pv: what a reading 5 sd off would add
@@ -186,8 +187,9 @@ def _arrives(tried: Solved, mistake: Mistake) -> bool:
     numbers = np.unique(tried.reduction.pointings.sight[mistake.rows])
     numbers = numbers[numbers >= 0]
     place = sighted_place(sights, adjustment, tried.case.refraction)[numbers]
-    away = (place - adjustment.position[sights.point[numbers]])[:, :2]
-    return bool((np.hypot(away[:, 0], away[:, 1]) < SAME_PLACE).all())
+    away = np.hypot(*(place - adjustment.position[sights.point[numbers]])[:, :2].T)
+    gross = tried.network.start.gross[numbers][:, [DIRECTION, DISTANCE]].any(axis=1)
+    return bool(np.where(np.isfinite(away), away < SAME_PLACE, ~gross).all())
 
 
 def _reaches_as_far(tried: Solved, before: Solved, more: int) -> bool:

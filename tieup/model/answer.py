@@ -69,6 +69,7 @@ class SetupAnswer:
 class JointAnswer:
     """Two setups whose bays meet: the step between them (m), NaN if untested.
 
+    Where only the marks that both have shot tell, it is the largest difference at those.
     ``height`` is positive where the second setup puts things higher than the first. ``far`` is
     the plan step (m) at ``far_at``, the farthest shot of the two. ``strings`` pass between them.
     """

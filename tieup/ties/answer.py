@@ -158,32 +158,46 @@ def _joints(checks: Checks, length_unit: str) -> list[JointAnswer]:
         meets = row >= 0 and pairs.work[row] > 0 and (pairs.neighbour[row] or pairs.work[row] > 1)
         if not (passing or meets):
             continue
-        verdict = str(checks.pairs.verdict[row]) if row >= 0 else UNTESTED
         says = str(words[row]) if row >= 0 else "they have shot no mark in common"
-        if row >= 0 and pairs.plan[row] <= checks.limits.horizontal and verdict == FAILS:
-            says = _far_words(checks, row, length_unit) or says
-        if row >= 0 and pairs.computed[row] and np.isnan(pairs.step[row]).all():
-            verdict, says = _joined_by_marks(checks, pair)
+        joint = _joint(checks, pair, row, passing, says)
+        if row >= 0 and pairs.plan[row] <= checks.limits.horizontal and joint.verdict == FAILS:
+            joint = replace(joint, words=_far_words(checks, row, length_unit) or says)
+        if row >= 0 and pairs.computed[row] and joint.verdict == UNTESTED:
+            joint = _joined_by_marks(checks, pair, joint)
         bad = [i for i in passing if checks.joints.verdict[i] == FAILS]
-        if bad and verdict != FAILS:
-            verdict, says = FAILS, f"{joints.string[bad[0]]}: {checks.joints.words[bad[0]]}"
-        answers.append(_joint(checks, pair, row, passing, verdict, says))
+        if bad and joint.verdict != FAILS:
+            says = f"{joints.string[bad[0]]}: {checks.joints.words[bad[0]]}"
+            joint = replace(joint, verdict=FAILS, words=says)
+        answers.append(joint)
     return answers
 
 
-def _joined_by_marks(checks: Checks, pair: tuple[int, int]) -> tuple[str, str]:
-    """Judge two setups that hang together by their shared marks alone, by those marks.
+def _joined_by_marks(checks: Checks, pair: tuple[int, int], joint: JointAnswer) -> JointAnswer:
+    """Judge two setups of which nothing else tells the step, by the marks that they share.
 
-    Each takes on the other's placement, so a step between them cannot be; what can be wrong is
-    the tie itself, and three marks that agree prove it.
+    Each takes on the other's placement, so what can be wrong is the tie itself, and three marks
+    that agree prove it. The same holds where all the rest of the site tells the step too coarsely:
+    then the joint is as far off as the second setup at the worst of those marks.
     """
-    ties = checks.evidence.ties
+    ties, untold = checks.evidence.ties, math.isnan(joint.plan) and math.isnan(joint.height)
     good = checks.ties.verdict == TIES
     first, second = (ties.point[(ties.setup == s) & good] for s in pair)
-    proved = len(np.intersect1d(first, second))
-    if proved >= ENOUGH:
-        return TIES, f"{proved} shared marks agree"
-    return UNTESTED, f"they hang together by shared marks alone, {proved} of them proved"
+    shared = np.intersect1d(first, second)
+    if len(shared) >= ENOUGH:
+        own = np.flatnonzero((ties.setup == pair[1]) & np.isin(ties.point, shared))
+        return replace(
+            joint,
+            plan=_largest(checks, own, ties.plan[own])[0],
+            height=_largest(checks, own, ties.difference[own, 2])[0],
+            far=math.nan,
+            far_at="",
+            verdict=TIES,
+            words=f"{len(shared)} shared marks agree",
+        )
+    if not untold:
+        return joint
+    says = f"they hang together by shared marks alone, {len(shared)} of them proved"
+    return replace(joint, words=says)
 
 
 def _far_words(checks: Checks, row: int, length_unit: str) -> str:
@@ -200,7 +214,7 @@ def _far_words(checks: Checks, row: int, length_unit: str) -> str:
 
 
 def _joint(
-    checks: Checks, pair: tuple[int, int], row: int, passing: list[int], verdict: str, words: str
+    checks: Checks, pair: tuple[int, int], row: int, passing: list[int], words: str
 ) -> JointAnswer:
     evidence = checks.evidence
     pairs = evidence.pairs
@@ -213,6 +227,6 @@ def _joint(
         far=float(pairs.far_plan[row]) if row >= 0 else math.nan,
         far_at=evidence.points[far] if far >= 0 else "",
         strings=tuple(dict.fromkeys(str(evidence.joints.string[i]) for i in passing)),
-        verdict=verdict,
+        verdict=str(checks.pairs.verdict[row]) if row >= 0 else UNTESTED,
         words=words,
     )

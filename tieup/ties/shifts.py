@@ -95,13 +95,13 @@ def solve_shifts(info: Information) -> Shifts:
     difference = np.full(push.shape, np.nan)
     covariance = np.full(left.shape, np.nan)
     for parts in (np.arange(3), PLAN, UP):
-        square = np.ix_(np.arange(len(push)), parts, parts)
-        open_ = np.isnan(difference[:, parts]).all(axis=1)
-        good = open_ & _visible(seen[square], left[square])
+        rows = np.flatnonzero(np.isnan(difference[:, parts]).all(axis=1))
+        square = np.ix_(rows, parts, parts)
+        good = _visible(seen[square], left[square])
         if parts is PLAN:
-            good &= ~_lost_in_plan(left)
+            good &= ~_lost_in_plan(left[rows])
         inverse = np.linalg.inv(left[square][good])
-        rows = np.flatnonzero(good)
+        rows = rows[good]
         difference[np.ix_(rows, parts)] = (inverse @ push[np.ix_(rows, parts)][:, :, None])[:, :, 0]
         covariance[np.ix_(rows, parts, parts)] = inverse
     return _with_sizes(difference, covariance, _along_one_line(info, difference))
