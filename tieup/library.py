@@ -188,7 +188,7 @@ class Result:
 
     @property
     def status(self) -> int:
-        """0 when the site ties, 1 when something does not tie or must be decided."""
+        """0 when the site ties, 1 when something does not, is not proved or must be decided."""
         return self.reconciliation.status
 
     def write(self, folder: str | Path) -> tuple[Path, ...]:

@@ -1,9 +1,9 @@
 """The command line: read the options, call the library, choose the exit status.
 
 Results go to standard output, talk to standard error. Exit status: 0 the site ties, 1 the
-run is complete and something does not tie or must be decided, 2 the input or the call is
-wrong and nothing was written. The library is imported inside the commands, so that help
-comes at once.
+run is complete and something does not tie, is not proved or must be decided, 2 the input or
+the call is wrong and nothing was written. The library is imported inside the commands, so
+that help comes at once.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 SAMPLE = "sample_raw/fire_station"
 FORMATS = ("pnezd", "landxml", "geojson", "gpkg", "dxf")
 EXIT_STATUS = (
-    "Exit status: 0 the site ties; 1 something does not tie or must be decided; "
+    "Exit status: 0 the site ties; 1 something does not tie, is not proved or must be decided; "
     "2 the input or the call is wrong, nothing was written."
 )
 

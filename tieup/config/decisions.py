@@ -51,7 +51,7 @@ def _problems(entry: dict[str, Any]) -> Iterator[str]:
     verb = verbs[0]
     if not (entry.get("reason") or "").strip():
         yield (
-            f"{verb} has no reason. Add reason: and why, as in reason: \"book says 1.400\"; it "
+            f'{verb} has no reason. Add reason: and why, as in reason: "book says 1.400"; it '
             "stands in the report"
         )
     if verb in ("accept", "keep"):

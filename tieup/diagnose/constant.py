@@ -17,7 +17,7 @@ from tieup.diagnose.hypotheses import Hypothesis
 from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.search import INSEPARABLE, WORTH_NAMING
 from tieup.diagnose.selection import estimate, judge_all
-from tieup.diagnose.setups import distance_constants, distance_scales
+from tieup.diagnose.setups import job_distances
 from tieup.diagnose.solve import Solved, without_gross
 from tieup.diagnose.subjects import Subjects
 
@@ -51,12 +51,7 @@ def job_constant(solved: Solved) -> Mistake | None:
     case, network = solved.case, without_gross(solved.network)
     evidence = gather(network, solved.adjustment, solved.reduction.pointings)
     subjects = Subjects(case.shots, case.setups, case.points, evidence)
-    asked = [
-        hypothesis
-        for family in (distance_constants, distance_scales)
-        for hypothesis in family(subjects)
-        if not hypothesis.setup and not hypothesis.detail
-    ]
+    asked = list(job_distances(subjects))
     if not asked:
         return None
     tested = stack(evidence, asked)

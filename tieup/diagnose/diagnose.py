@@ -65,13 +65,12 @@ def diagnose(case: Case, prepared: Prepared | None = None) -> Diagnosis:
 
 def _diagnose(case: Case, prepared: Prepared | None) -> Diagnosis:
     solved, whole = open_case(case, prepared)
-    scatter = own_scatter(solved)
+    plain, scatter = None, own_scatter(solved)
     if scatter is None:
         plain = _found(solved, case)
         scatter = left_over(solved, plain.solved, len(plain.mistakes))
-        if scatter is None:
-            return replace(plain, mistakes=(*whole, *plain.mistakes))
-    found = _found_in_noise(solved, case, scatter) or _found(solved, case)
+    found = None if scatter is None else _found_in_noise(solved, case, scatter)
+    found = found or plain or _found(solved, case)
     return replace(found, mistakes=(*whole, *found.mistakes))
 
 

@@ -189,7 +189,8 @@ def _arrives(tried: Solved, mistake: Mistake) -> bool:
     place = sighted_place(sights, adjustment, tried.case.refraction)[numbers]
     away = np.hypot(*(place - adjustment.position[sights.point[numbers]])[:, :2].T)
     gross = tried.network.start.gross[numbers][:, [DIRECTION, DISTANCE]].any(axis=1)
-    return bool(np.where(np.isfinite(away), away < SAME_PLACE, ~gross).all())
+    complete = np.isfinite(sights.value[numbers]).all(axis=1)
+    return bool(np.where(complete, away < SAME_PLACE, ~gross).all())
 
 
 def _reaches_as_far(tried: Solved, before: Solved, more: int) -> bool:

@@ -68,6 +68,14 @@ def distance_scales(subjects: Subjects) -> Iterator[Hypothesis]:
     yield from _distances(groups, subjects, "distance-scale")
 
 
+def job_distances(subjects: Subjects) -> Iterator[Hypothesis]:
+    """Give one constant and one scale of all distances of the job."""
+    tested = subjects.rows
+    whole = {("", ""): tested[subjects.observed[tested, DISTANCE]]}
+    yield from _distances(whole, subjects, "prism-constant")
+    yield from _distances(whole, subjects, "distance-scale")
+
+
 def _distances(
     groups: dict[tuple[str, str], IntArray], subjects: Subjects, kind: str
 ) -> Iterator[Hypothesis]:
@@ -76,11 +84,11 @@ def _distances(
         if len(np.unique(subjects.evidence.pointings.sight[rows])) < FEWEST:
             continue
         value = subjects.evidence.pointings.corrected[rows, DISTANCE] if scale else 1.0
-        names = tuple(dict.fromkeys(subjects.name(row) for row in rows))
+        own = rows if label else ()
         yield Hypothesis(
             kind=kind,
             setup=label,
-            points=names if label else (),
+            points=tuple(dict.fromkeys(subjects.name(row) for row in own)),
             columns=(component_bias(rows, DISTANCE, value),),
             rows=rows,
             kinds=(DISTANCE,),

@@ -96,7 +96,7 @@ class Reconciliation:
 
     @property
     def status(self) -> int:
-        """Return 0 when the site ties, 1 when something does not tie or must be decided."""
+        """Return 0 when the site ties, 1 when it does not, or is not proved to."""
         return self.verdict.status
 
     @property

@@ -79,12 +79,12 @@ def places_of(site: Reconciliation) -> Places | None:
     )
 
 
-def drawn_roles(coordinates: Table) -> list[str]:
-    """Return what each point is drawn as: its role, points of a derived string as shots.
+def drawn_roles(coordinates: Table, rows: IntArray) -> list[str]:
+    """Return what the points of some rows are drawn as: their roles, derived strings as shots.
 
     The string is drawn itself, as it is of shots; a mark and a name at each would hide the rest.
     """
-    roles, strings = texts(coordinates, "role"), texts(coordinates, "string")
+    roles, strings = (texts(coordinates, name, rows) for name in ("role", "string"))
     return [
         "shot" if role == "derived" and string else role
         for role, string in zip(roles, strings, strict=True)
@@ -95,7 +95,7 @@ def _chosen(coordinates: Table, rows: IntArray) -> IntArray:
     """Return the rows to show: marks first, of the shots each n-th where there are too many."""
     if len(rows) <= MOST_POINTS:
         return rows
-    roles = np.array(drawn_roles(coordinates), dtype=object)[rows]
+    roles = np.array(drawn_roles(coordinates, rows), dtype=object)
     rank = np.full(len(rows), len(RANK))
     for role, place in RANK.items():
         rank[roles == role] = place

@@ -115,8 +115,8 @@ def plan_view(site: Reconciliation, starts: IntArray) -> Plan | None:
 
 def _dots(site: Reconciliation, places: Places, *, unchecked: bool) -> str:
     """Return the shot points as one path, those that nothing checks or the others."""
-    proofs, all_roles = texts(site.coordinates, "proof", places.rows), drawn_roles(site.coordinates)
-    roles = [all_roles[row] for row in places.rows.tolist()]
+    proofs = texts(site.coordinates, "proof", places.rows)
+    roles = drawn_roles(site.coordinates, places.rows)
     return "".join(
         f"M{places.at(number)}h.01"
         for number, (role, proof) in enumerate(zip(roles, proofs, strict=True))

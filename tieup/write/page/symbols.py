@@ -72,17 +72,17 @@ def mark_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
     A mark whose only other sight was left out is no tie any more, but it has a line in the ties.
     """
     table, tied = site.coordinates, set(texts(site.ties, "point"))
-    names, proofs = texts(table, "point"), texts(table, "proof")
-    roles = drawn_roles(table)
-    for number, row in enumerate(places.rows.tolist()):
-        if (roles[row] in RANK or names[row] in tied) and names[row] not in places.setups:
+    names, proofs = (texts(table, name, places.rows) for name in ("point", "proof"))
+    roles = drawn_roles(table, places.rows)
+    for number, (name, role, proof) in enumerate(zip(names, roles, proofs, strict=True)):
+        if (role in RANK or name in tied) and name not in places.setups:
             yield Symbol(
                 x=round(float(places.x[number]), 2),
                 y=round(float(places.y[number]), 2),
-                name=names[row],
-                look=roles[row] if roles[row] in ("control", "derived") else "tie",
-                shape=proofs[row],
-                says=f"{names[row]}: {roles[row]}, {proofs[row]}",
+                name=name,
+                look=role if role in ("control", "derived") else "tie",
+                shape=proof,
+                says=f"{name}: {role}, {proof}",
             )
 
 
@@ -127,8 +127,8 @@ def joint_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
 def ovals(site: Reconciliation, places: Places) -> Iterator[Oval]:
     """Return the error ellipses of marks and stations that are shown."""
     table, frame = site.coordinates, places.frame
-    roles = drawn_roles(table)
-    chosen = [n for n, row in enumerate(places.rows.tolist()) if roles[row] in RANK][:MOST_MARKS]
+    roles = drawn_roles(table, places.rows)
+    chosen = [number for number, role in enumerate(roles) if role in RANK][:MOST_MARKS]
     rows = places.rows[chosen]
     major = frame.drawn(numbers(table, "ellipse_major")[rows])
     minor = frame.drawn(numbers(table, "ellipse_minor")[rows])

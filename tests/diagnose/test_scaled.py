@@ -1,0 +1,85 @@
+"""A control list that fits only with a scale, and what the look for one leaves prepared."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.diagnose.cases import case_of
+from tests.simulate import random_site, simulate
+from tests.simulate.mistakes import target_height
+from tests.simulate.mistakes.control import control_scale
+from tieup.diagnose import scaled
+from tieup.diagnose.diagnose import diagnose
+from tieup.diagnose.scaled import free_of_scaled_control
+from tieup.diagnose.solve import minimal_fit, solve
+from tieup.model.settings import Datum, Precision
+
+
+def _survey(seed: int):
+    rng = np.random.default_rng(seed)
+    site = random_site(rng, setups=4, ties=6, control="held", side_shots=4)
+    return simulate(site, Precision(), rng)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_held_network_gives_the_scale_of_the_free_net(seed: int) -> None:
+    """Fitted minimally, it has the scale, sd and turn that the site solved free has.
+
+    A similarity does not depend on the datum of the net (Ghilani, conformal transformation).
+    """
+    case = case_of(_survey(seed))
+    free = replace(case, datum=Datum("free"))
+    _, _, prepared = free_of_scaled_control(case)
+    assert prepared is not None and prepared.minimal is not None
+    own = solve(free.without_mask(scaled._side_shots(free)))
+    one = scaled._onto_control(prepared.network, prepared.minimal)
+    other = scaled._onto_control(own.network, own.adjustment)
+    assert one is not None and other is not None
+    assert one.scale == pytest.approx(other.scale, abs=1e-9)  # a ratio: 0.001 mm per km
+    assert one.sd_scale == pytest.approx(other.sd_scale, rel=1e-4)
+    assert one.turn == pytest.approx(other.turn, abs=1e-9)  # rad
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_what_was_prepared_changes_nothing(seed: int) -> None:
+    """Solved from what was prepared or from scratch, coordinates and fits are the same."""
+    case = case_of(_survey(seed))
+    same, findings, prepared = free_of_scaled_control(case)
+    assert same is case and not findings
+    ahead, alone = diagnose(case, prepared).solved, diagnose(case).solved
+    assert ahead.network is prepared.network
+    assert np.abs(ahead.adjustment.position - alone.adjustment.position).max() < 1e-9  # m
+    fits = minimal_fit(ahead, prepared), minimal_fit(alone)
+    assert fits[0] is prepared.minimal
+    assert fits[0].weighted_sum == pytest.approx(fits[1].weighted_sum, rel=1e-9)
+
+
+def test_what_was_prepared_is_of_its_own_case_alone() -> None:
+    """A case that a decision has changed is solved anew."""
+    case = case_of(_survey(1))
+    _, _, prepared = free_of_scaled_control(case)
+    changed = case.without(np.array([0]), (0,))
+    assert solve(changed, prepared).network is not prepared.network
+
+
+@pytest.mark.parametrize("size", [300.0, -250.0])
+def test_a_list_on_a_grid_is_not_held(size: float) -> None:
+    """All distances of the list too long or short by a grid factor: freed, with the finding."""
+    survey = control_scale(_survey(2), size)
+    case, (finding,), prepared = free_of_scaled_control(case_of(survey))
+    assert case.datum.kind == "free" and prepared is None
+    assert finding.kind == "control-scale" and finding.severity == "stop"
+    assert finding.size == pytest.approx(-size, abs=6.0 * finding.sd)  # ppm
+
+
+def test_a_gross_shot_leaves_the_fit_to_the_free_net() -> None:
+    """With a pole 2 m wrong something misses its start: prepared is the network alone."""
+    survey = _survey(3)
+    mark = next(p for p in survey.points if p.startswith("CP") and len(survey.rows("S2", p)))
+    case = case_of(target_height(survey, survey.rows("S2", mark), 2.0))
+    same, findings, prepared = free_of_scaled_control(case)
+    assert same is case and not findings
+    assert prepared is not None and prepared.minimal is None
