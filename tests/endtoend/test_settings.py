@@ -82,7 +82,12 @@ def test_a_free_site_has_its_own_shape(tmp_path: Path, capsys: Capture) -> None:
     assert record["dof"] == plain.document("run")["minimal_fit"]["dof"]
     assert record["sigma0"] == pytest.approx(plain.document("run")["minimal_fit"]["sigma0"])
     assert_same_shape(run, plain, 0.005)
-    assert {row["role"] for row in run.table("coordinates")} == {"tie", "shot", "station", "derived"}
+    assert {row["role"] for row in run.table("coordinates")} == {
+        "tie",
+        "shot",
+        "station",
+        "derived",
+    }
 
 
 def test_the_minimal_fit_has_the_residuals_of_the_free_site(

@@ -18,7 +18,6 @@ from tieup.ties.answer import crew_answer
 from tieup.write.documents import json_text
 from tieup.write.ties_screen import headline, ties_record, ties_text
 
-
 CALM = 14  # seed of a day on which no tie lies beyond its limit by the gear's own scatter
 
 

@@ -26,9 +26,7 @@ from tieup.errors import TieupError
 MOST_SETUPS = 12  # setups that are left out one by one to find the one that spoils the rest
 
 
-def open_case(
-    case: Case, prepared: Prepared | None = None
-) -> tuple[Solved, list[Mistake]]:
+def open_case(case: Case, prepared: Prepared | None = None) -> tuple[Solved, list[Mistake]]:
     """Solve a case for the first time; take out clashing names and misread setups.
 
     Raises
