@@ -152,10 +152,10 @@ def test_the_record_is_json_with_nothing_undefined():
 def test_findings_bring_their_own_words():
     """A stop finding's confirm line heads the list and is not said twice."""
     survey = _mistakes(_yard())
-    says = "shoot CP5 from S3 again with the pole height read aloud"
+    says = "shoot CP5 from S3 again with the pole height read aloud."
     finding = Finding("target-height", "stop", "S3", ("CP5",), confirm=says)
     answer = _answer(survey, findings=(finding,))
-    assert answer.todo[0] == says
+    assert answer.todo[0] == says.removesuffix(".")
     assert not any("From S3 shoot CP5" in text for text in answer.todo[1:])
     assert answer.verdict.status == 1
     note = replace(finding, severity="note")

@@ -24,7 +24,7 @@ def to_do(checks: Checks, findings: Sequence[Finding], angle_unit: str) -> list[
     """Return the sentences of the to-do list."""
     stops = [finding for finding in findings if finding.severity == "stop" and finding.confirm]
     told = {(finding.setup, point) for finding in stops for point in finding.points}
-    return [
+    sentences = [
         *(finding.confirm for finding in stops),
         *_steps(checks),
         *_failing(checks, told),
@@ -34,6 +34,7 @@ def to_do(checks: Checks, findings: Sequence[Finding], angle_unit: str) -> list[
         *_change_overs(checks),
         *_again(checks),
     ]
+    return [sentence.removesuffix(".") for sentence in sentences]
 
 
 def _steps(checks: Checks) -> Iterable[str]:
