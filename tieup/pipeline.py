@@ -58,6 +58,7 @@ from tieup.results.derived import (
     derived_table,
     with_derived,
 )
+from tieup.results.fall_origins import with_origins
 from tieup.results.falls import failing_falls, fall_findings, falls_table
 from tieup.results.field import (
     field_comparison,
@@ -193,7 +194,7 @@ def _reconciliation(
     slopes = _slopes(site, lines, derived)
     findings = (*findings, *weakness_findings(site), *derived_findings(site, derived))
     findings = (*findings, *string_findings(slopes, job), *fall_findings(slopes, job))
-    findings = (*findings, *field_findings(site, field := field_comparison(site)))
+    findings = (*findings, *field_findings(site, field := field_comparison(site), findings))
     findings = tuple(worst_first(list(findings)))
     summary = summary_of(site, minimal_tests)
     answer = crew_answer(
@@ -254,7 +255,7 @@ def _slopes(site: Site, lines: Sequence[SiteLine], derived: DerivedPoints) -> Sl
     points = (*site.case.points, *(point.name for point in derived.places))
     strings = (*(line.name for line in lines), *derived.strings)
     refuse_unknown(site.job.falls, points, strings)
-    return site_slopes(site, lines, derived)
+    return with_origins(site_slopes(site, lines, derived), site, derived)
 
 
 def _solution(

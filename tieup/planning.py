@@ -82,7 +82,7 @@ def forecast(job: Job, progress: Progress | None = None) -> Forecast:
     demand = Demand(job.tolerances, job.confidence)
     outlook = look_ahead(drawn.scheme, adjustment, demand, drawn.sights, drawn.points)
     run = {"version": __version__, "inputs": _inputs(job)}
-    return forecast_of(job, outlook, run, drawn.to_settle)
+    return forecast_of(job, outlook, run, drawn.to_settle, drawn.plan)
 
 
 def draw(job: Job) -> tuple[Job, Drawn]:
@@ -93,9 +93,9 @@ def draw(job: Job) -> tuple[Job, Drawn]:
     TieupError
         The plan or the data is wrong.
     """
-    plan = read_plan(job) if job.plan_sights else None
-    job = replace(job, raw_files=files_with_rows(job) if plan else job.raw_files)
     control = read_control(job.control_file, job) if job.control_file else None
+    plan = read_plan(job, control) if job.plan_sights else None
+    job = replace(job, raw_files=files_with_rows(job) if plan else job.raw_files)
     scheme, adjustment, open_ = (
         _shot(job, control) if job.raw_files else (_unshot(job, control), None, 0)
     )

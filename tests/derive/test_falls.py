@@ -288,7 +288,7 @@ def test_a_string_stands_for_its_nearest_place() -> None:
 
 
 def test_from_string_to_string_every_point_abreast_is_judged() -> None:
-    """The apron joint is longer than the trench drain: only its points beside it count.
+    """The apron joint is longer than the trench drain: its points beside it count, all are told.
 
     The yard was invented with 1.4 % from the house to the drain.
     """
@@ -297,10 +297,55 @@ def test_from_string_to_string_every_point_abreast_is_judged() -> None:
     (drain,) = (line for line in lines if line.name == "TRENCH")
     east = places.position[list(drain.parts[0]), 1]
     starts = np.array([start.position[1] for start in found.starts])
-    assert len(starts) > 10
-    assert (starts > east.min() - 0.01).all() and (starts < east.max() + 0.01).all()
-    assert np.abs(100 * np.median(found.falls.value) - 1.4) < 0.02  # per cent
+    (joint,) = (line for line in lines if line.name == "JOINT")
+    assert {start.name for start in found.starts} == {places.names[i] for i in joint.parts[0]}
+    beside = (starts > east.min() - 0.01) & (starts < east.max() + 0.01)
+    assert found.tested == beside.sum() > 10
+    assert (found.parts == "untested").tolist() == (~beside).tolist()
+    assert np.isnan(found.falls.value[~beside]).all()
+    assert {reason for reason in found.reason if reason} == {"beyond the end of TRENCH at 118"}
+    assert np.abs(100 * np.nanmedian(found.falls.value) - 1.4) < 0.02  # per cent
     assert found.verdict == "pass"
+
+
+def test_strings_that_nowhere_lie_side_by_side_cannot_be_told() -> None:
+    """No pair of ends stands in for them."""
+    places, lines, legs = yard()
+    found = one(check_falls([check("CURB-S", "SUMP", least=-50)], places, lines, legs, 0.95))
+    assert (found.verdict, found.reason) == (
+        "cannot tell",
+        ("no point of CURB-S is square to SUMP",),
+    )
+
+
+def test_along_a_string_what_is_missing_is_told() -> None:
+    """A point that lost its elevation and a row that nobody could read: legs without a fall."""
+    places, lines, _ = yard()
+    number = next(i for i, line in enumerate(lines) if line.name == "SLAB-S")
+    a, b, c, d = lines[number].parts[0][:4]
+    position = places.position.copy()
+    position[b, 2] = np.nan
+    bare = replace(places, position=position)
+    gaps = replace(lines[number], parts=((c,), (d,)), lost=((a, b), (b, c), (c, d)))
+    found = one(
+        check_falls([check(along="SLAB-S", least=-50)], bare, [gaps], legs_of([gaps], bare), 0.95)
+    )
+    assert found.parts.tolist() == ["cannot tell"] * 3
+    lacking = f"{places.names[b]} has no elevation"
+    assert found.reason == (lacking, lacking, "a row between them could not be read")
+    assert np.isnan(found.falls.value).all() and np.isnan(found.covariance).all()
+
+
+@pytest.mark.parametrize("away", [0.0, 1e-17, 1e-9])
+def test_what_has_no_length_has_no_sd_of_one(away: float) -> None:
+    """Whether rounding leaves a length or not; the sd of the drop stays."""
+    places = yard()[0]
+    number = places.names.index("T4")
+    start = places.placed(number)
+    shifted = replace(start, name="D", position=start.position + np.array([away, 0.0, 0.1]))
+    found = pair_covariance(places.adjustment, start, shifted)
+    assert np.isnan(found[0, 0])
+    assert found[1, 1] == pytest.approx(0.0, abs=1e-12)  # m^2: both hang on the same mark
 
 
 def test_along_a_string_every_leg_is_judged() -> None:

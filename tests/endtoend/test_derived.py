@@ -59,16 +59,29 @@ def test_places_by_hand(capsys: pytest.CaptureFixture[str], clean: Path) -> None
 
 
 def test_rows_inherit_what_their_marks_are(capsys: pytest.CaptureFixture[str], clean: Path) -> None:
-    """The weakest proof, all setups, the code of the string; flags name the source."""
+    """The weakest proof, all setups, the code of the string; flags name the source.
+
+    A number that a person typed is checked by nothing, nor is what is made of it.
+    """
     entries = (
         "{point: A, from: T5, bearing: 10-00-00, distance: 1}",
         '{point: B, mean: [T5, "128"]}',
         "{point: C, from: T7, elevation: 112.39, by: crew, reason: level}",
         "{string: BACK, offset: SUMP, distance: -0.2}",
+        "{point: D, mean: [A, T5]}",
+        "{point: E, mean: [T5, T7]}",
+        "{point: F, intersect: [[T1, T4], [T5, T12]]}",
+        "{string: TOE, project: JOINT, onto: TRENCH, fall: 1}",
+        "{point: G, mean: [E, D]}",
     )
     run = reconcile(capsys, with_derived(clean, *entries))
     rows = run.by("coordinates", "point")
-    assert [rows[name]["proof"] for name in "ABC"] == ["checked", "unchecked", "checked"]
+    assert {rows[name]["proof"] for name in ("T5", "T7", "T1", "T4", "T12")} == {"checked"}
+    assert {rows[name]["proof"] for name in "ABCDG"} == {"unchecked"}
+    assert [rows[name]["proof"] for name in "EF"] == ["checked", "checked"]
+    typed = [row for row in rows.values() if row["string"] in ("BACK", "TOE") and row["northing"]]
+    assert {row["string"] for row in typed} == {"BACK", "TOE"}
+    assert {row["proof"] for row in typed} == {"unchecked"}
     assert rows["A"]["setups"] == rows["T5"]["setups"]
     assert set(rows["B"]["setups"].split()) == {*rows["T5"]["setups"].split(), "S1"}
     assert rows["A"]["flags"] == "from T5"
@@ -145,6 +158,10 @@ MISTAKES = {
     "{point: A, mean: [T1]}": "needs two points or more",
     "{point: A, mean: [T1, T1]}": "has T1 twice",
     "{point: A, from: T1, bearing: 45-61-00, distance: 2}": "has minutes of 60 or more",
+    "{point: A, from: T1, bearing: 400-00-00, distance: 2}": (
+        'bearing "400-00-00" is outside one circle. Expected 0 to 360 (units.angle)'
+    ),
+    "{point: A, from: T1, bearing: -10-00-00, distance: 2}": "is outside one circle",
     "{point: A, from: T1, bearing: 45-00-00, distance: 2, grad: 3}": "Did you mean grade?",
     "{point: A, from: T1, elevation: 3}": "has no reason",
     "{point: A, from: T1, elevation: high, by: me, reason: plan}": "Expected a number",

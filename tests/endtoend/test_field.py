@@ -143,6 +143,63 @@ def test_a_typed_elevation_is_told_once(capsys: pytest.CaptureFixture[str], clea
     assert {row["point"] for row in rows} == {"105", "106"}
 
 
+def test_a_single_stored_point_far_off_is_a_finding(
+    capsys: pytest.CaptureFixture[str], clean: Path
+) -> None:
+    """S1 stored 105 30 mm east and 106 80 mm low: each named once, with rows and size.
+
+    Without a row that says stake-out it is worth knowing; set out, a person must look.
+    """
+
+    def two_off(setup: str, point: str, place: Place) -> Place:
+        north, east, up = place
+        if setup == "S1":
+            east += 0.030 if point == "105" else 0.0
+            up -= 0.0801 if point == "106" else 0.0
+        return [north, east, up]
+
+    run = reconcile(capsys, store(clean, two_off), clean / "before")
+    stored, typed = run.finding("stored-point"), run.finding("hand-typed")
+    rows = {row["point"]: row for row in run.table("field") if row["cause"] == "on its own"}
+    assert (stored["setup"], stored["points"], stored["severity"]) == ("S1", ["105"], "note")
+    assert (typed["setup"], typed["points"], typed["severity"]) == ("S1", ["106"], "check")
+    for finding, point in ((stored, "105"), (typed, "106")):
+        assert finding["lines"] == [f"{rows[point]['file']}:{rows[point]['line']}"]
+    assert stored["size"] == pytest.approx(0.030, abs=0.003)  # m, the reading's own scatter
+    assert typed["size"] == pytest.approx(-0.0801, abs=0.003)
+    assert stored["says"].startswith("S1 stored 105 off the reconciled place, on its own: ")
+    assert " east (limit" in stored["says"]
+    assert stored["says"].count("(limit") == 1  # its height is where it is
+    out = reconcile(capsys, store(clean, two_off, {"105": "staked"}), clean / "after")
+    assert out.finding("stored-point")["severity"] == "check"
+    assert "set out as 105" in out.finding("stored-point")["cure"]
+
+
+def test_a_wrong_pole_height_is_no_typed_elevation(
+    capsys: pytest.CaptureFixture[str], clean: Path
+) -> None:
+    """The field stored what its wrong pole height gave: nobody typed that elevation."""
+
+    def low_pole(setup: str, point: str, place: Place) -> Place:
+        return [*place[:2], place[2] + 0.2 if (setup, point) == ("S2", "T5") else place[2]]
+
+    job = store(clean, low_pole)
+    for file in sorted((job / "raw").glob("*.csv")):
+        with file.open(encoding="utf-8", newline="") as stream:
+            rows = list(csv.DictReader(stream))
+        for row in rows:
+            if (row["setup"], row["point"]) == ("S2", "T5"):
+                row["target_height"] = f"{float(row['target_height']) - 0.2:.3f}"
+        with file.open("w", encoding="utf-8", newline="") as stream:
+            writer = csv.DictWriter(stream, list(rows[0]))
+            writer.writeheader()
+            writer.writerows(rows)
+    run = reconcile(capsys, job)
+    assert run.finding("target-height")["points"] == ["T5"]
+    assert run.finding("stored-point")["points"] == ["T5"]
+    assert not [f for f in run.findings if f["kind"] == "hand-typed"]
+
+
 def test_the_page_shows_what_moved(capsys: pytest.CaptureFixture[str], clean: Path) -> None:
     """The surveyor reads the sentence of each setup and the stored points that moved."""
     run = reconcile(capsys, store(clean, two_mistakes))

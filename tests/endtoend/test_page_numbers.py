@@ -47,7 +47,11 @@ def test_falls(run: Output) -> None:
         "Length": "length",
         "Proof": "proof",
     }
-    written = [tuple(row[name] for name in columns.values()) for row in rows(run, "falls")]
+    falls = [
+        row | {"verdict": "not tested" if row["verdict"] == "untested" else row["verdict"]}
+        for row in rows(run, "falls")
+    ]
+    written = [tuple(row[name] for name in columns.values()) for row in falls]
     shown = [tuple(row[title] for title in columns) for row in cells(run, "falls-table")]
     assert sorted(shown) == sorted(written)
 

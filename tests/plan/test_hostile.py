@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
 
+import tieup
 from tests.endtoend.jobs import copy_sample
-from tests.plan.jobs import JOB, PLACES, SIGHTS, without, write_plan_job
+from tests.plan.jobs import CONTROL, JOB, PLACES, SIGHTS, without, write_plan_job
 from tieup import cli
 
 HEAD = "setup,station,point,target_height,rounds,faces\n"
@@ -55,6 +57,22 @@ CASES = {
     "two stations of one setup": (
         dict(sights=HEAD + "S3,T1,CP1,,,\nS3,T2,CP2,,,\n"),
         ["sights.csv:3: station of setup S3 is T2, on line 2 it is T1"],
+    ),
+    "free and over a mark": (
+        dict(sights=SIGHTS + "S3,,CP1,,,\nS3,T1,CP2,,,\nS3,T1,T1,,,\n"),
+        ["sights.csv:15: setup S3 stands over T1 on line 15 and is free (station is empty) on "
+         "line 14.", "another label",
+         "sights.csv:16: setup S3 stands over T1 and cannot sight it"],
+    ),
+    "places beside control": (
+        dict(places=PLACES + "CP1,1000,1000,11.2\nCP4,1003,1064,11\n"),
+        ["places.csv:7: CP1 is 1.20 m from where control.csv:2 has it. Take this line out",
+         "places.csv:8: CP4 is 5.00 m from where control.csv:5 has it."],
+    ),
+    "places beside control in feet": (
+        dict(places=PLACES + "CP1,1004,1003,10\n",
+             job=JOB.replace("length: m", "length: ft")),
+        ["places.csv:7: CP1 is 5.00 ft from where control.csv:2 has it"],
     ),
     "three faces": (
         dict(sights=HEAD + "S1,,CP1,1.6,0,3\n"),
@@ -182,10 +200,26 @@ def test_a_setup_that_stands_elsewhere_in_the_field_is_refused(
     assert "setup S2 stands over CP4 here and over CP3 in the field" in capsys.readouterr().err
 
 
-def test_control_that_differs_from_the_list_of_places_wins(tmp_path: Path) -> None:
-    """A known mark keeps its known place whatever places.csv says of it."""
-    import tieup
-
+def test_control_that_differs_from_the_list_of_places_wins_and_it_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A known mark keeps its known place; up to a metre off is said, nothing off is not."""
     plain = tieup.plan(write_plan_job(tmp_path / "a"))
-    wrong = tieup.plan(write_plan_job(tmp_path / "b", places=PLACES + "CP1,5,5,5\n"))
-    assert plain.points.equals(wrong.points)
+    near = PLACES + "CP1,1000.6,1000.6,10.5\nCP2,1060,1000,11\n"
+    folder = write_plan_job(tmp_path / "b", places=near)
+    assert plain.points.equals(tieup.plan(folder).points)
+    said = "Taken from control, not from the list of places: CP1."
+    assert cli.outcome(["plan", str(folder)]) == 0
+    assert said in capsys.readouterr().out
+    assert cli.outcome(["plan", str(folder), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["taken_from_control"] == ["CP1"]
+    assert cli.outcome(["plan", str(tmp_path / "a")]) == 0
+    assert "Taken from control" not in capsys.readouterr().out
+
+
+def test_a_free_setup_named_as_an_unsighted_control_mark_has_its_own_place(tmp_path: Path) -> None:
+    """places.csv places the instrument under that label; the mark of control is another thing."""
+    control = CONTROL + "S1,1200,1200,10,0,0,0\n"
+    plain = tieup.plan(write_plan_job(tmp_path / "a"))
+    named = tieup.plan(write_plan_job(tmp_path / "b", control=control))
+    assert plain.setups["northing"].tolist() == named.setups["northing"].tolist()

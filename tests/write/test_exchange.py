@@ -39,13 +39,29 @@ def pnezd_rows(text: str) -> list[list[str]]:
 
 
 def test_plain_text_is_coordinates_csv_to_the_letter(tmp_path: Path) -> None:
-    """Every point with a place, in order: the same cells, hostile names and codes unchanged."""
+    """Every point with a place, in order: the same cells, hostile names and codes unchanged.
+
+    But for line breaks, which are blanks.
+    """
     site = hostile_site(tmp_path)
     columns = ("point", "northing", "easting", "elevation", "code")
-    expected = [[row[name] for name in columns] for row in truth(site)]
+    expected = [[" ".join(row[name].splitlines()) for name in columns] for row in truth(site)]
     found = pnezd_rows(pnezd_text(content_of(site)))
     assert found == expected
     assert [found[-2][0], found[-2][3]] == ["plan only", ""]  # unknown is empty, not 0
+
+
+def test_plain_text_has_one_line_for_each_point(tmp_path: Path) -> None:
+    """A line break in a name or code is a blank, and the head says so; without one it does not."""
+    site = hostile_site(tmp_path)
+    lines = pnezd_text(content_of(site)).splitlines()
+    body = [line for line in lines if not line.startswith("# ")]
+    said = "# Line breaks in names and codes are blanks here."
+    assert len(body) == len(truth(site))
+    assert sum(line.startswith("two lines three four,") for line in body) == 1
+    assert said in lines
+    plain = pnezd_text(content_of(make_site(tmp_path))).splitlines()
+    assert said not in plain
 
 
 @pytest.mark.parametrize("job_unit", METRES)

@@ -38,13 +38,16 @@ def test_what_may_be_switched_on_is_as_job_yaml_wants_it(tmp_path: Path) -> None
     text = path.read_text(encoding="utf-8")
     keys = [key.strip(" :") for key in SWITCHED.findall(text)]
     assert {"levels", "set_limits", "grid", "columns", "row_kind", "audit", "second"} <= set(keys)
-    for name in ("levels.csv", "tapes.csv"):
+    assert "plan" in keys
+    for name in ("levels.csv", "tapes.csv", "places.csv", "sights.csv"):
         (tmp_path / name).write_text("from,to\n", encoding="utf-8")
     path.write_text(SWITCHED.sub(r"\1", text), encoding="utf-8")
     job = load_job(tmp_path)
     assert set(job.precision.instruments) == {"default", "second", "third"}
     assert job.precision.set_limits is not None and job.grid is not None
     assert job.table["row_kind"]["shots"] == ["SHOT"]
+    assert job.plan_places == tmp_path / "places.csv"
+    assert job.plan_sights == tmp_path / "sights.csv"
 
 
 def test_the_defaults_it_shows_are_the_defaults(tmp_path: Path) -> None:

@@ -100,7 +100,8 @@ def big_site(folder: Path) -> Reconciliation:
             for n in range(3000)
         ],
     )
-    findings = tuple(replace(FINDING, key=str(n), says="bad " * 200) for n in range(50))
+    wordy = "All of it is bad. " * 40
+    findings = tuple(replace(FINDING, key=str(n), says=wordy) for n in range(50))
     title = "A title as long as a contract number and a street together " * 2
     site = make_site(folder, setups=setups, findings=findings, job=make_job(folder, title=title))
     datum = "held to control " + ", ".join(f"CP{n}" for n in range(200))
@@ -129,6 +130,29 @@ def test_what_must_be_settled_is_shown_whatever_the_room(tmp_path: Path) -> None
     assert "and 42 more in findings.json" in lines
     assert max(map(len, lines)) <= 80
     assert len(lines) <= 40 + 4 * 8  # no more than two lines each for what is wrong and its cure
+
+
+def test_no_sentence_is_cut(tmp_path: Path) -> None:
+    """A cure is shortened at the end of a sentence, and a first sentence is written whole."""
+    cure = "Use 1.600 m for all shots with the short pole, from line 12 to line 40 of the file. "
+    more = "If the rod man remembers 1.500 m instead, write that and look at the heights again."
+    one = "Do not use " + ", ".join(f"T{n}" for n in range(60)) + " before the pole is measured."
+    for text, shown in ((cure + more, f"{cure}..."), (one, one), (more, more)):
+        site = replace(make_site(tmp_path), findings=(replace(FINDING, cure=text),))
+        screen = " ".join(summary_text(site, OUT).split())
+        assert f"cure: {shown} Written to" in screen
+    says = replace(FINDING, says=f"{one} {more}", cure="")
+    screen = " ".join(summary_text(replace(site, findings=(says,)), OUT).split())
+    assert f"{FINDING.id} {one} ... Written to" in screen
+
+
+def test_a_name_as_long_as_a_page_is_cut(tmp_path: Path) -> None:
+    """A finding whose only sentence is 3,000 characters long takes six lines and no more."""
+    site = replace(make_site(tmp_path), findings=(replace(FINDING, says="CP " * 1000, cure=""),))
+    lines = summary_text(site, OUT).splitlines()
+    start = next(n for n, line in enumerate(lines) if line.startswith("STOP"))
+    assert lines[start + 5].endswith(" ...")
+    assert lines[start + 6] == ""
 
 
 def test_the_line_to_paste_is_of_a_finding_that_a_decision_settles(tmp_path: Path) -> None:

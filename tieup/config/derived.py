@@ -21,7 +21,7 @@ from tieup.model.derived import (
     ProjectedString,
     Typed,
 )
-from tieup.units import parse_angles
+from tieup.units import FULL_CIRCLE, parse_angles
 
 # What tells a form of entry -> the keys that it needs, the keys that it may have. An entry is
 # of the first form of which it has the telling key.
@@ -82,11 +82,19 @@ def _problems(entry: Mapping[str, Any], angle_unit: str) -> Iterator[tuple[str, 
             yield key, f"has no place beside {form}. Expected {', '.join((*needed, *possible))}"
     yield from _lists(entry)
     if "bearing" in entry:
-        _, bad = parse_angles([entry["bearing"] or ""], angle_unit)
-        if bad:
-            yield "bearing", f'"{entry["bearing"]}" {bad[0]} (units.angle)'
+        yield from _bearing(str(entry["bearing"] or ""), angle_unit)
     if form == "project" and entry.get("project") == entry.get("onto"):
         yield "onto", "is the string itself. Expected another one"
+
+
+def _bearing(text: str, angle_unit: str) -> Iterator[tuple[str, str]]:
+    """Give what is wrong with a bearing: no angle of the job's unit, or not within one circle."""
+    values, bad = parse_angles([text], angle_unit)
+    if bad:
+        yield "bearing", f'"{text}" {bad[0]} (units.angle)'
+    elif not np.isnan(values[0]) and not 0.0 <= values[0] <= 2 * np.pi:
+        circle = f"{FULL_CIRCLE[angle_unit]:g}"
+        yield "bearing", f'"{text}" is outside one circle. Expected 0 to {circle} (units.angle)'
 
 
 def _lists(entry: Mapping[str, Any]) -> Iterator[tuple[str, str]]:

@@ -47,6 +47,8 @@ def _problems(entry: dict[str, Any]) -> Iterator[tuple[str, str]]:
         for key in ("from", "to"):
             if key not in entry:
                 yield "", f"has no {key}. Expected from: and to:, or along: a string"
+        if entry.get("from") and entry.get("from") == entry.get("to"):
+            yield "to", f"is {entry['to']}, as from is. Expected two different places"
     minimum, maximum = entry.get("minimum"), entry.get("maximum")
     if minimum is None and maximum is None:
         yield "", "has no limit. Expected minimum: or maximum: or both, in per cent"
@@ -72,10 +74,19 @@ def _check(entry: dict[str, Any], path: str, reading: Reading) -> FallCheck:
 def refuse_unknown(
     checks: Sequence[FallCheck], points: Collection[str], strings: Collection[str]
 ) -> None:
-    """Raise ConfigError where a check names what the job does not have; every problem at once."""
+    """Raise ConfigError where a check names what the job does not have; every problem at once.
+
+    A name that is both a point and a string says nothing, but for ``along``.
+    """
     problems = []
+    both = {*points} & {*strings}
     for check in checks:
         for key, name in zip(PLACES, (check.start, check.end, check.along), strict=True):
+            if key != "along" and name in both:
+                problems.append(
+                    f"job.yaml:{check.lines[key]}: {check.path}.{key} is {name}, which is both a "
+                    "point and a string. Rename one of them"
+                )
             known = strings if key == "along" else [*points, *strings]
             if name and name not in known:
                 near = did_you_mean(name, {other.lower(): other for other in known})

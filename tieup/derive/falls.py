@@ -7,6 +7,7 @@ one-sided:
     fail         the fall lies beyond a limit by more than chance explains
     pass         it lies within by more than chance explains, every leg of it
     cannot tell  neither
+    untested     the point lies beyond the end of the string that it is held against
 
 Where a check has many legs, failures are judged as one family (Holm), so that sound work fails no
 more often than 1 - confidence however many legs it has. To pass, every leg must pass by itself.
@@ -24,7 +25,7 @@ from tieup.derive.oddities import SAME
 from tieup.model.arrays import FloatArray, IntArray, TextArray
 from tieup.ties.family import holm
 
-PASS, FAIL, CANNOT_TELL = "pass", "fail", "cannot tell"
+PASS, FAIL, CANNOT_TELL, UNTESTED = "pass", "fail", "cannot tell", "untested"
 LOW, PERHAPS = "low", "perhaps"
 
 
@@ -60,8 +61,11 @@ def verdicts(falls: Falls, minimum: float, maximum: float, confidence: float) ->
 
 
 def verdict_of(parts: TextArray) -> str:
-    """Return the verdict of a whole check: the worst of its parts; nothing is never a pass."""
-    found = set(parts.tolist())
+    """Return the verdict of a whole check: the worst of its parts; nothing is never a pass.
+
+    What is untested lies beside what the check is about and says nothing.
+    """
+    found = set(parts.tolist()) - {UNTESTED}
     if FAIL in found:
         return FAIL
     return PASS if found == {PASS} else CANNOT_TELL

@@ -30,6 +30,7 @@ from tieup.ties.local import local_covariance
 
 WORK = 1e7  # numbers that the legs may move through the factor
 LEAST = 300  # columns that are always afforded
+NO_LENGTH = 1e-4  # m; less shows no direction; our choice
 
 
 @dataclass(frozen=True)
@@ -112,7 +113,7 @@ def _by_end(step: FloatArray) -> FloatArray:
     length = np.hypot(step[:, 0], step[:, 1])
     by_end = np.zeros((len(step), 2, 3))
     with np.errstate(invalid="ignore", divide="ignore"):
-        by_end[:, 0, :2] = step[:, :2] / length[:, None]
+        by_end[:, 0, :2] = step[:, :2] / np.where(length < NO_LENGTH, np.nan, length)[:, None]
     by_end[:, 1, 2] = -1.0
     return by_end
 

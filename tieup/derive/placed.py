@@ -28,7 +28,8 @@ class PlacedPoint:
     ``position`` (3,) northing, easting, elevation in m, in the frame of
     `Adjustment.position`; NaN where undefined. ``marks`` are numbers of the k marks it comes
     from, ``jacobian`` (3, 3 k) its derivatives by their coordinates, mark by mark; ``own``
-    (3, 3) m^2 the covariance that no mark explains.
+    (3, 3) m^2 the covariance that no mark explains. ``between`` names the two points of a leg
+    that it lies on.
     """
 
     name: str
@@ -36,6 +37,12 @@ class PlacedPoint:
     marks: tuple[int, ...]
     jacobian: FloatArray
     own: FloatArray
+    between: tuple[str, ...] = ()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Return the names of the points that it stands for: itself, or those it lies between."""
+        return self.between or (self.name,)
 
 
 def place_of_mark(name: str, number: int, position: FloatArray) -> PlacedPoint:

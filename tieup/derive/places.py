@@ -64,4 +64,5 @@ def between(name: str, start: PlacedPoint, end: PlacedPoint, share: float) -> Pl
         (*start.marks, *end.marks),
         np.concatenate([weight * point.jacobian for weight, point in parts], axis=1),
         np.asarray(sum(weight**2 * point.own for weight, point in parts)),
+        (start.name, end.name),
     )

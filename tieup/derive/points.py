@@ -56,7 +56,8 @@ class DerivedPoint:
     ``reason`` says why it has no place or no elevation. ``string`` is the derived string it
     belongs to, and ``source`` the point of the other string that it was moved from.
     ``measured`` is the point that a typed elevation was put over, ``crossed`` how two lines
-    cross, ``farthest`` the point of a mean that lies ``spread`` (m) from it in plan.
+    cross, ``farthest`` the point of a mean that lies ``spread`` (m) from it in plan. ``typed``:
+    a number that a person typed is in it, its own or that of a derived point it is made of.
     """
 
     place: PlacedPoint
@@ -69,6 +70,7 @@ class DerivedPoint:
     crossed: Crossed | None = None
     farthest: str = ""
     spread: float = np.nan
+    typed: bool = False
 
 
 @dataclass(frozen=True)
@@ -90,10 +92,11 @@ class DerivedPoints:
 
 @dataclass(frozen=True)
 class _Known:
-    """What is there so far: points and the parts of strings by name."""
+    """What is there so far: points and the parts of strings by name, points with typed numbers."""
 
     places: dict[str, PlacedPoint]
     strings: dict[str, list[list[PlacedPoint]]]
+    typed: set[str]
 
 
 def derive_points(
@@ -115,7 +118,7 @@ def derive_points(
         return DerivedPoints()
     places = [place_of_mark(n, i, ground.position[i]) for i, n in enumerate(ground.names)]
     strings = {s: [[places[i] for i in part] for part in p] for s, p in ground.strings.items()}
-    known = _Known({place.name: place for place in places}, dict(strings))
+    known = _Known({place.name: place for place in places}, dict(strings), set())
     found: dict[int, list[DerivedPoint]] = {}
     for entry in in_order(entries, {*known.places, *taken}, known.strings):
         _refuse_missing(entry, known)
@@ -124,6 +127,7 @@ def derive_points(
         else:
             parents = [known.places[reference.name] for reference in references(entry)]
             found[id(entry)] = [_one(entry, parents, ground, adjustment)]
+        found[id(entry)] = [_with_typed(point, known) for point in found[id(entry)]]
         known.places.update({point.place.name: point.place for point in found[id(entry)]})
     made = {
         name: tuple(_names(part) for part in parts)
@@ -138,6 +142,15 @@ def _refuse_missing(entry: Derived, known: _Known) -> None:
     missing = [r.name for r in references(entry) if r.name not in (*known.places, *known.strings)]
     if missing:
         raise ConfigError(complaint(entry, f"{missing[0]} is beyond the end of its string"))
+
+
+def _with_typed(point: DerivedPoint, known: _Known) -> DerivedPoint:
+    """Note whether a typed number is in a point; an intersection and a mean bring none."""
+    brings = not isinstance(point.entry, Crossing | Mean)
+    if not brings and known.typed.isdisjoint(point.parents):
+        return point
+    known.typed.add(point.place.name)
+    return replace(point, typed=True)
 
 
 def _string(entry: DerivedString, known: _Known) -> Iterator[DerivedPoint]:

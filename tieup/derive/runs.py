@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -38,10 +39,14 @@ class Remark:
 
 @dataclass(frozen=True)
 class Run:
-    """What one setup shot of a line one after the other, in ``pieces`` without a break."""
+    """What one setup shot of a line one after the other, in ``pieces`` without a break.
+
+    ``lost`` are the legs as shot of which an end has no place or no elevation.
+    """
 
     setup: int
     pieces: tuple[tuple[int, ...], ...]
+    lost: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -111,9 +116,16 @@ def _line(name: str, rows: list[int], shots: Shots, lost: BoolArray, solid: Bool
     for part in np.split(order, np.flatnonzero(np.diff(shots.setup[order])) + 1):
         turns = _turns(part, shots, remarks)
         pieces = tuple(_unbroken(turns, shots.point, lost, solid, remarks))
-        runs.append(Run(int(shots.setup[part[0]]), pieces))
+        runs.append(Run(int(shots.setup[part[0]]), pieces, _lost(shots.point[turns], solid)))
     code = _first(shots.code, order)
     return ShotLine(name, str(shots.string[order[0]]), code, tuple(runs), tuple(remarks))
+
+
+def _lost(points: IntArray, solid: BoolArray) -> tuple[tuple[int, int], ...]:
+    """Return the legs with an end that is not solid; a lone point to itself."""
+    turns = points.tolist()
+    legs = list(pairwise(turns)) or [(turns[0], turns[0])]
+    return tuple(leg for leg in legs if not (solid[leg[0]] and solid[leg[1]]))
 
 
 def _first(texts: TextArray, rows: IntArray) -> str:

@@ -16,7 +16,7 @@ from itertools import pairwise
 import numpy as np
 
 from tieup.derive.oddities import odd_places
-from tieup.derive.runs import Remark, Run, ShotLine, shot_lines
+from tieup.derive.runs import UNREADABLE, Remark, Run, ShotLine, shot_lines
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.fieldbook import Shots
 from tieup.ties.strings import REACH
@@ -33,7 +33,8 @@ class SiteLine:
 
     ``name`` is what job.yaml calls it; ``string`` and ``code`` are those of its rows. ``parts``
     hold the numbers of its points in order, without a break; a part that ends with its first
-    point is closed. ``setups`` are those that shot it, in their turn.
+    point is closed. ``setups`` are those that shot it, in their turn. ``lost`` are legs that it
+    ought to have: an end has no place or no elevation, or a row between could not be read.
     """
 
     name: str
@@ -42,6 +43,7 @@ class SiteLine:
     parts: tuple[tuple[int, ...], ...]
     setups: tuple[int, ...]
     remarks: tuple[Remark, ...]
+    lost: tuple[Leg, ...] = ()
 
 
 def find_lines(shots: Shots, lost: BoolArray, position: FloatArray) -> tuple[SiteLine, ...]:
@@ -72,7 +74,24 @@ def _joined(line: ShotLine, position: FloatArray) -> SiteLine:
         parts=parts,
         setups=tuple(dict.fromkeys(run.setup for run in line.runs)),
         remarks=(*remarks, *odd_places(parts, position)),
+        lost=tuple(dict.fromkeys([*_lost(line), *_unread(line.remarks, parts, position)])),
     )
+
+
+def _lost(line: ShotLine) -> Iterator[Leg]:
+    for run in line.runs:
+        yield from run.lost
+
+
+def _unread(
+    remarks: Sequence[Remark], parts: Sequence[tuple[int, ...]], position: FloatArray
+) -> Iterator[Leg]:
+    """Give the gaps that an unreadable row leaves; none where another setup has shot across."""
+    for remark in remarks:
+        if remark.kind == UNREADABLE and np.isfinite(position[list(remark.points)]).all():
+            a, b = remark.points
+            if not any(a in part and b in part for part in parts):
+                yield a, b
 
 
 class _Web:

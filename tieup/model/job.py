@@ -24,6 +24,8 @@ class Job:
     unit or value), delimiter, skip_rows, decimal, encoding, header; a missing key has its
     default. ``audit_rules`` is the file of rules for raw rows. ``resolved`` is the whole of
     job.yaml with every default filled in, in the job's own units, for run.json.
+    ``plan_places`` and ``plan_sights`` are the lists of places and of sights of a plan before
+    the field, None where the job names none.
     """
 
     folder: Path

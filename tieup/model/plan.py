@@ -43,7 +43,8 @@ class Plan:
     """What is to be sighted from where.
 
     ``places`` are approximate N, E, H in m: of marks, and of the instrument of free setups by
-    their label. ``sights_file`` is the name of the list of sights in messages.
+    their label. ``sights_file`` is the name of the list of sights in messages. ``doubled`` are
+    marks that control has too, a little elsewhere: control counts.
     """
 
     sights_file: str
@@ -51,6 +52,7 @@ class Plan:
     points: tuple[str, ...]
     sights: PlannedSights
     places: Mapping[str, tuple[float, float, float]]
+    doubled: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -115,7 +117,8 @@ class PlanAnswer:
     no further sight from them could be tried. ``details`` counts points shot once, which the
     answer does not ask about, ``links`` level runs and tapes. ``reach`` (job's unit) bounds the
     further sights that were tried. ``to_settle`` counts the findings of severity stop in what was
-    shot: what they contaminate is left out.
+    shot: what they contaminate is left out. ``doubled`` are marks that stand a little elsewhere
+    in the list of places than in control, which counts.
     """
 
     title: str
@@ -133,6 +136,7 @@ class PlanAnswer:
     details: int
     reach: float
     to_settle: int
+    doubled: tuple[str, ...] = ()
 
     @property
     def status(self) -> int:

@@ -20,7 +20,9 @@ from tieup.ties.geometry import (
     LINE,
     ON_CIRCLE,
     SINGLE,
+    STRONG,
     TWO,
+    WEAK,
     Geometry,
     setup_geometry,
 )
@@ -108,7 +110,7 @@ def describe_state(
     calm = _calm(adjustment)
     ties = mark_ties(calm)
     geometry = setup_geometry(calm, ties)
-    words = tuple(_word(scheme, calm, s, found.word) for s, found in enumerate(geometry))
+    words = tuple(_word(scheme, calm, s, found) for s, found in enumerate(geometry))
     spread = spreads(calm.point_covariance, demand.confidence)
     spread[~calm.problem.network.start.height_point, 1] = np.nan
     stance = spreads(calm.setup_covariance[:, :3, :3], demand.confidence)
@@ -144,10 +146,14 @@ def spreads(covariance: FloatArray, confidence: float) -> FloatArray:
     return np.column_stack([plan, height])
 
 
-def _word(scheme: Scheme, adjustment: Adjustment, s: int, word: str) -> str:
-    """Return the word for a setup; on the danger circle itself nothing places it at all."""
+def _word(scheme: Scheme, adjustment: Adjustment, s: int, found: Geometry) -> str:
+    """Return the word for a setup; on the danger circle itself nothing places it at all.
+
+    A good shape in which a mistake could pass is no strong one.
+    """
+    word = found.word
     if word != DISCONNECTED:
-        return word
+        return WEAK if word == STRONG and _untested(adjustment, s, found) else word
     sights = adjustment.problem.network.sights
     own = np.flatnonzero(sights.setup == s)
     angles_only = not np.isfinite(sights.value[own, 2]).any()
@@ -159,9 +165,13 @@ def _word(scheme: Scheme, adjustment: Adjustment, s: int, word: str) -> str:
 
 
 def _lacks(adjustment: Adjustment, s: int, word: str, geometry: Geometry) -> bool:
+    return word in LACKING or _untested(adjustment, s, geometry)
+
+
+def _untested(adjustment: Adjustment, s: int, geometry: Geometry) -> bool:
+    """Say whether no mark of a setup is tested, in plan or in height where it has one."""
     level = adjustment.problem.network.start.height_setup[s]
-    untested = np.isinf(geometry.caught_plan) or (level and np.isinf(geometry.caught_height))
-    return bool(word in LACKING or untested)
+    return bool(np.isinf(geometry.caught_plan) or (level and np.isinf(geometry.caught_height)))
 
 
 def sighted(adjustment: Adjustment) -> BoolArray:

@@ -9,19 +9,19 @@ import numpy as np
 
 from tieup.errors import InputError
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.control import Control
 from tieup.model.fieldbook import Setup
 from tieup.model.job import Job
 from tieup.model.observations import KINDS
 from tieup.model.plan import Plan, PlannedSights
-from tieup.read.cells import LARGEST
 from tieup.read.landxml import is_landxml
 from tieup.read.lists import ListColumns, read_list
+from tieup.read.places import Places, hold_to_control, read_places
 from tieup.read.workbook import is_workbook
 from tieup.units import length_factor
 
 EYE_HEIGHT = 1.5  # m; where no height is planned: common practice, no source
 MOST = 99  # rounds of a sight
-COORDINATES = ("northing", "easting", "elevation")
 OPTIONAL = (
     "station",
     "instrument_height",
@@ -35,14 +35,14 @@ OPTIONAL = (
 )
 
 
-def read_plan(job: Job) -> Plan:
+def read_plan(job: Job, control: Control | None) -> Plan:
     """Read the list of sights and the list of places of a job that names a plan.
 
     sights.csv: ``setup, point`` and what is wanted of ``station, instrument_height,
     target_height, target, instrument, rounds, faces, measured, note``; an empty height is 1.5 m,
     empty rounds and faces are 1, an empty ``measured`` is direction, zenith and distance.
     places.csv: ``point, northing, easting, elevation``; the elevation of a free setup is that
-    of its instrument.
+    of its instrument. A mark of ``control`` need not be in it and may not be elsewhere.
 
     Raises
     ------
@@ -50,7 +50,7 @@ def read_plan(job: Job) -> Plan:
         A list cannot be read, or a row contradicts another; all problems of a list at once.
     """
     assert job.plan_sights is not None
-    places = read_places(job.plan_places, job) if job.plan_places else {}
+    places = read_places(job.plan_places, job) if job.plan_places else Places()
     name = job.plan_sights.relative_to(job.folder).as_posix()
     columns = read_list(job.plan_sights, name, ("setup", "point"), OPTIONAL)
     setups, points = _names(columns, "setup"), _names(columns, "point")
@@ -69,39 +69,11 @@ def read_plan(job: Job) -> Plan:
     made = tuple(_setup(columns, label, heights, job) for label in setups)
     _refuse_repeats(columns)
     _refuse_itself(columns, made, sights)
-    _refuse_double_names(columns, made, points, places)
+    _refuse_double_names(columns, made, points, places.at)
     columns.raise_problems()
-    return Plan(name, made, points, sights, places)
-
-
-def read_places(path: Path, job: Job) -> dict[str, tuple[float, float, float]]:
-    """Read approximate places (m) by name.
-
-    Raises
-    ------
-    InputError
-        The file is no such table, a cell is empty or no number, or a name is there twice.
-    """
-    name = path.relative_to(job.folder).as_posix()
-    columns = read_list(path, name, ("point", *COORDINATES), ("note",))
-    values = []
-    for coordinate in COORDINATES:
-        value = columns.numbers(coordinate)
-        columns.refuse(coordinate, np.abs(value) > LARGEST, "is beyond all measure")
-        texts = columns.texts(coordinate)
-        for row in [row for row, text in enumerate(texts) if not text]:
-            columns.note(row, f"{coordinate} is empty. Give an approximate one, a metre will do")
-        values.append(value * length_factor(job.length_unit))
-    first: dict[str, int] = {}
-    for row, point in enumerate(columns.texts("point")):
-        if not point:
-            columns.note(row, "point is empty")
-        elif first.setdefault(point, row) != row:
-            there = columns.table.line[first[point]]
-            columns.note(row, f"point {point} is on line {there} already. Take one line out")
-    columns.raise_problems()
-    rows = zip(*(value.tolist() for value in values), strict=True)
-    return dict(zip(columns.texts("point"), rows, strict=True))
+    free = {setup.label for setup in made if not setup.station}
+    doubled = hold_to_control(places, control, free, job)
+    return Plan(name, made, points, sights, places.at, doubled)
 
 
 def require_places(plan: Plan, known: Collection[str]) -> None:
@@ -202,6 +174,7 @@ def _setup(columns: ListColumns, label: str, heights: FloatArray, job: Job) -> S
     """Return one setup; what its rows say of it must agree."""
     rows = [row for row, text in enumerate(columns.texts("setup")) if text == label]
     station = _agreed(columns, rows, "station", label)
+    _refuse_half_free(columns, rows, label)
     _agreed(columns, rows, "instrument_height", label)
     instrument = _agreed(columns, rows, "instrument", label) or "default"
     if instrument not in job.precision.instruments:
@@ -227,6 +200,20 @@ def _agreed(columns: ListColumns, rows: list[int], name: str, label: str) -> str
             f"it is {texts[first]}. One setup has one {name.replace('_', ' ')}",
         )
     return next(iter(said), "")
+
+
+def _refuse_half_free(columns: ListColumns, rows: list[int], label: str) -> None:
+    """Refuse a setup that stands over a mark in some of its rows and over none in others."""
+    texts, line = columns.texts("station"), columns.table.line
+    over = next((row for row in rows if texts[row]), None)
+    free = next((row for row in rows if not texts[row]), None)
+    if over is not None and free is not None:
+        columns.note(
+            max(over, free),
+            f"setup {label} stands over {texts[over]} on line {line[over]} and is free (station "
+            f"is empty) on line {line[free]}. Write its station in every row of the setup or in "
+            "none, or give one of the two setups another label",
+        )
 
 
 def _refuse_repeats(columns: ListColumns) -> None:

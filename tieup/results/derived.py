@@ -81,7 +81,7 @@ def _positions(site: Site, derived: DerivedPoints) -> FloatArray:
 def _inherited(coordinates: Table, site: Site, derived: DerivedPoints) -> list[tuple[str, str]]:
     """Return the weakest proof of the marks behind each point, and the setups that shot them.
 
-    An elevation typed where none was measured is unchecked: nothing would show it wrong.
+    With a typed number in it a point is unchecked: nothing would show that number wrong.
     """
     labels = {setup.label: number for number, setup in enumerate(site.case.setups)}
     found = []
@@ -90,7 +90,7 @@ def _inherited(coordinates: Table, site: Site, derived: DerivedPoints) -> list[t
         proofs = [PROOFS.index(str(coordinates["proof"][mark])) for mark in marks]
         setups = {s for mark in marks for s in str(coordinates["setups"][mark]).split()}
         weakest = PROOFS[min(proofs, default=0)]
-        if point.measured is not None and np.isnan(point.measured.position[2]) and weakest:
+        if point.typed and weakest:
             weakest = "unchecked"
         found.append((weakest, " ".join(sorted(setups, key=lambda s: labels.get(s, -1)))))
     return found

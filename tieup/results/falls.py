@@ -25,7 +25,7 @@ def falls_table(site: Site, slopes: Slopes, coordinates: Table) -> Table:
     """Return a row for each fall that a check is about, in the order of job.yaml.
 
     Falls and limits in per cent, positive where it falls from ``from`` to ``to``. ``proof`` is the
-    weakest of the points behind both ends, as in ``coordinates``.
+    weakest of the points at both ends, as in ``coordinates``: with a typed number, unchecked.
     """
     checks = [check for check in slopes.checks for _ in check.starts]
     if not checks:
@@ -63,21 +63,24 @@ def _setups(site: Site, slopes: Slopes) -> Iterator[tuple[str, str]]:
     setups = SetupsOf(site)
     for check in slopes.checks:
         for start, end in zip(check.starts, check.ends, strict=True):
-            yield setups.words(start.marks, end.marks)
+            yield setups.words(start.marks, end.marks) if start.marks and end.marks else ("", "")
 
 
 def _proofs(slopes: Slopes, coordinates: Table) -> Iterator[str]:
+    proof_of = dict(zip(coordinates["point"], coordinates["proof"], strict=True))
     for check in slopes.checks:
         for start, end in zip(check.starts, check.ends, strict=True):
-            proofs = {str(coordinates["proof"][mark]) for mark in (*start.marks, *end.marks)}
+            proofs = {str(proof_of.get(name, "")) for name in (*start.names, *end.names)}
             yield next((proof for proof in PROOFS if proof in proofs), "")
 
 
 def _reasons(check: CheckedFalls, job: Job) -> Iterator[str]:
-    """Say of each fall of a check why it does not pass; empty where it does."""
+    """Say of each fall of a check why it does not pass, and what it rests on."""
     reach = reach_of(check.falls.sd, job.confidence)
+    remarks = check.remarks or ("",) * len(check.parts)
     for row, (verdict, reason) in enumerate(zip(check.parts.tolist(), check.reason, strict=True)):
-        yield "" if verdict == PASS else reason or _why(check, row, verdict, float(reach[row]))
+        why = "" if verdict == PASS else reason or _why(check, row, verdict, float(reach[row]))
+        yield "; ".join(filter(None, (why, remarks[row])))
 
 
 def _why(check: CheckedFalls, row: int, verdict: str, reach: float) -> str:
@@ -115,7 +118,7 @@ def failing_falls(slopes: Slopes) -> tuple[str, ...]:
     """Return the checks that fail in short phrases, for the first line of a screen."""
     return tuple(
         f"{check.check.name} {percent(float(check.falls.value[_worst(check)]))} %, "
-        f"{asked(check.check)}"
+        f"{asked(check.check)}{tested(check)}"
         for check in slopes.checks
         if check.verdict == FAIL
     )
@@ -132,6 +135,8 @@ def _finding(check: CheckedFalls, slopes: Slopes, job: Job) -> Finding:
     fails, stated = check.verdict == FAIL, check.check
     worst = _worst(check)
     names = set(slopes.places.names)
+    cure = check.cures[worst] if check.cures else ""
+    known = bool(np.isfinite(check.falls.value[worst]))
     ends = (check.starts[worst].name, check.ends[worst].name)
     return Finding(
         kind="fall",
@@ -140,10 +145,11 @@ def _finding(check: CheckedFalls, slopes: Slopes, job: Job) -> Finding:
         lines=(f"job.yaml:{stated.lines['']}",),
         action="",
         says=_says(check, worst, [*_reasons(check, job)]),
-        confirm="Level between the two places, or shoot both again from one setup.",
+        confirm="Level between the two places"
+        + (", or shoot both again from one setup." if known else "."),
         cure="Regrade it, or correct the limit in job.yaml if that was typed wrong."
         if fails
-        else "Shoot both ends from one setup, or take them farther apart.",
+        else cure or "Shoot both ends from one setup, or take them farther apart.",
         key=f"{stated.name}|{stated.minimum}|{stated.maximum}",
     )
 
@@ -162,15 +168,23 @@ def _worst(check: CheckedFalls) -> int:
 def _says(check: CheckedFalls, worst: int, reasons: Sequence[str]) -> str:
     word = "Fall" if check.verdict == FAIL else "Cannot tell fall"
     head = f"{word} {check.check.name}: "
-    count, of = int((check.parts == check.verdict).sum()), len(check.parts)
+    count, of = int((check.parts == check.verdict).sum()), check.tested
     state = "fail" if check.verdict == FAIL else "cannot be told"
-    some = f"{count} of {of} {state}, the worst " if of > 1 else ""
-    start, end = check.starts[worst].name, check.ends[worst].name
     value = float(check.falls.value[worst])
+    which = "first" if value != value else "worst"
+    some = f"{count} of {of} {state}, the {which} " if of > 1 else ""
+    start, end = check.starts[worst].name, check.ends[worst].name
     if value != value:
-        return f"{head}{some}{start} to {end}: {reasons[worst]}."
+        return f"{head}{some}{start} to {end}: {reasons[worst]}{tested(check)}."
     slope = f"{'falls' if value >= 0 else 'rises'} {percent(abs(value))} %"
-    return f"{head}{some}{start} to {end} {slope}, {reasons[worst]}; {asked(check.check)}."
+    why = f"{reasons[worst]}; {asked(check.check)}{tested(check)}"
+    return f"{head}{some}{start} to {end} {slope}, {why}."
+
+
+def tested(check: CheckedFalls) -> str:
+    """Say how many points of a string are tested, empty where all are."""
+    of = len(check.parts)
+    return f"; {check.tested} of {of} points tested" if check.tested < of else ""
 
 
 def _texts(values: Sequence[str]) -> TextArray:

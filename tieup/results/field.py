@@ -16,6 +16,7 @@ from tieup.model.finding import Finding
 from tieup.model.reconciliation import Table
 from tieup.results.field_words import SetupStory, setup_words
 from tieup.results.site import Site
+from tieup.results.stored_points import stored_point_findings
 from tieup.units import length_factor
 
 # What a code or a note says of a shot of something set out; common practice, no source.
@@ -111,13 +112,24 @@ def field_setups_table(site: Site, field: FieldComparison | None) -> Table:
     }
 
 
-def field_findings(site: Site, field: FieldComparison | None) -> Iterator[Finding]:
-    """Give the setups whose stored coordinates lie off as a whole.
+def field_findings(
+    site: Site, field: FieldComparison | None, known: Sequence[Finding] = ()
+) -> Iterator[Finding]:
+    """Give the setups whose stored coordinates lie off as a whole, then single stored points.
 
-    Something was set out by them: a person must look again. Else it is worth knowing.
+    Something was set out by them: a person must look again. Else it is worth knowing. Rows
+    that a typed elevation in ``known`` is about are not named twice.
     """
+    if field is None:
+        return
+    yield from _frame_findings(site, field)
+    told = frozenset(line for f in known if f.kind == "hand-typed" for line in f.lines)
+    yield from stored_point_findings(site, field, staked(site, field), told)
+
+
+def _frame_findings(site: Site, field: FieldComparison) -> Iterator[Finding]:
     phrases = _phrases(site)
-    for story in _stories(site, field) if field is not None else ():
+    for story in _stories(site, field):
         if story.verdict != MOVED:
             continue
         yield Finding(

@@ -11,7 +11,14 @@ from tieup.adjust.distributions import confidence_factor
 from tieup.adjust.ellipse import error_ellipse
 from tieup.model.arrays import FloatArray, TextArray
 from tieup.model.job import Job
-from tieup.model.plan import Forecast, MarkForecast, NextShot, PlanAnswer, SetupForecast
+from tieup.model.plan import (
+    Forecast,
+    MarkForecast,
+    NextShot,
+    Plan,
+    PlanAnswer,
+    SetupForecast,
+)
 from tieup.model.reconciliation import Table
 from tieup.preanalysis.outlook import Outlook
 from tieup.preanalysis.scheme import places_of
@@ -22,10 +29,12 @@ from tieup.units import length_factor
 from tieup.write.lengths import Lengths
 
 
-def forecast_of(job: Job, outlook: Outlook, run: Mapping[str, Any], to_settle: int) -> Forecast:
+def forecast_of(
+    job: Job, outlook: Outlook, run: Mapping[str, Any], to_settle: int, plan: Plan | None
+) -> Forecast:
     """Return the forecast of a plan; ``run`` holds version and inputs.
 
-    ``to_settle`` counts the findings to settle in what was shot.
+    ``to_settle`` counts the findings to settle in what was shot; ``plan`` is None without one.
     """
     settings = {
         "tolerances": job.resolved.get("tolerances"),
@@ -40,7 +49,7 @@ def forecast_of(job: Job, outlook: Outlook, run: Mapping[str, Any], to_settle: i
         points=points_table(job, outlook),
         sights=sights_table(job, outlook),
         setups=setups_table(job, outlook),
-        answer=answer_of(job, outlook, to_settle),
+        answer=answer_of(job, outlook, to_settle, plan.doubled if plan else ()),
         run={**run, "settings": settings},
     )
 
@@ -68,7 +77,7 @@ def points_table(job: Job, outlook: Outlook) -> Table:
         "easting": place[:, 1],
         "elevation": place[:, 2],
         "role": roles(adjustment)[rows],
-        "proof": standing.proof[rows],
+        "proof": outlook.proof[rows],
         "sd_northing": sd[:, 0],
         "sd_easting": sd[:, 1],
         "sd_elevation": np.where(level, sd[:, 2], np.nan),
@@ -140,7 +149,8 @@ def setups_table(job: Job, outlook: Outlook) -> Table:
     level = network.start.height_setup
     redundancy = np.zeros(len(axis))
     np.add.at(redundancy, adjustment.connections.setup, np.nansum(adjustment.redundancy, axis=1))
-    faults = [_faults_of_setup(job, outlook, s) for s in range(len(axis))]
+    over = [bool(_faults_of_setup(job, outlook, s)) for s in range(len(axis))]
+    good = np.where(over, "over", "holds")
     return {
         "setup": np.array(network.setup_labels, dtype=object),
         "station": np.array([*network.point_names, ""], dtype=object)[network.station],
@@ -157,11 +167,11 @@ def setups_table(job: Job, outlook: Outlook) -> Table:
         "geometry_sd": np.array([g.sd for g in geometry]) * 1e3,
         "caught_plan": _defined(np.array([g.caught_plan for g in geometry]) / length),
         "caught_height": _defined(np.array([g.caught_height for g in geometry]) / length),
-        "verdict": np.array(["weak" if fault else "holds" for fault in faults], dtype=object),
+        "verdict": np.where(outlook.state.standing.lacking, "weak", good).astype(object),
     }
 
 
-def answer_of(job: Job, outlook: Outlook, to_settle: int) -> PlanAnswer:
+def answer_of(job: Job, outlook: Outlook, to_settle: int, doubled: tuple[str, ...]) -> PlanAnswer:
     """Return the answer: what holds, what is weak, what to shoot next."""
     standing = outlook.state.standing
     marks, setups = _marks(job, outlook), _setups(job, outlook)
@@ -185,6 +195,7 @@ def answer_of(job: Job, outlook: Outlook, to_settle: int) -> PlanAnswer:
         details=int((known & ~standing.wanted).sum()),
         reach=outlook.reach / length,
         to_settle=to_settle,
+        doubled=doubled,
     )
 
 
@@ -200,7 +211,7 @@ def _marks(job: Job, outlook: Outlook) -> tuple[MarkForecast, ...]:
         MarkForecast(
             point=outlook.scheme.points[p],
             role=str(role[p]),
-            proof=str(standing.proof[p]),
+            proof=str(outlook.proof[p]),
             plan=float(standing.spread[p, 0]) / length,
             height=float(standing.spread[p, 1]) / length,
             caught_plan=float(caught[p, 0]),

@@ -8,8 +8,9 @@ from tieup.adjust.distributions import confidence_factor
 from tieup.model.settings import Tolerances
 from tieup.preanalysis.nextshot import Improvement
 from tieup.preanalysis.outlook import Outlook
+from tieup.preanalysis.proof import passes_unsaid, state_proof
 from tieup.preanalysis.standing import LACKING, UNCHECKED, UNPLACED, Standing
-from tieup.ties.geometry import STRONG, Geometry
+from tieup.ties.geometry import STRONG, WEAK, Geometry
 from tieup.units import length_factor
 from tieup.write.lengths import Lengths
 
@@ -34,8 +35,13 @@ def mark_faults(
                 f"{name} would be known to {_said(lengths, size)} {WHERE[column]}; "
                 f"limit {_said(lengths, limit)}"
             )
-    if standing.proof[point] == UNCHECKED:
-        faults.append(f"{name}: nothing would catch a mistake in it")
+    if outlook.proof[point] == UNCHECKED:
+        passes = passes_unsaid(outlook.state, outlook.caught, outlook.caught_of_marks, point)
+        if standing.proof[point] == UNCHECKED or passes.all():
+            faults.append(f"{name}: nothing would catch a mistake in it")
+        elif passes.any():
+            where = WHERE[0] if passes[0] else WHERE[1]
+            faults.append(f"{name}: nothing would catch a mistake in it {where}")
     return tuple(faults)
 
 
@@ -74,14 +80,19 @@ def _lacks(outlook: Outlook, setup: int, label: str) -> tuple[str, ...]:
     if word in LACKING:
         why = found.why if word == found.word else CIRCLE_WHY
         return (f"{label} would be {word}: {why}",)
-    where = WHERE[0] if np.isinf(found.caught_plan) else WHERE[1]
-    return (f"{label}: nothing would catch a mistake at its marks {where}",)
+    return (f"{label}: nothing would catch a mistake at its marks {_where_untested(found)}",)
+
+
+def _where_untested(found: Geometry) -> str:
+    return WHERE[0] if np.isinf(found.caught_plan) else WHERE[1]
 
 
 def setup_note(outlook: Outlook, setup: int) -> str:
     """Say what is weak but passes, and where one more mark would help."""
     found, word = outlook.state.geometry[setup], outlook.state.words[setup]
     note = found.why if word not in (STRONG, *LACKING) else ""
+    if word == WEAK and not note:
+        note = f"nothing would catch a mistake at its marks {_where_untested(found)}"
     if found.sector is None:
         return note
     start, end = np.degrees([found.sector.start, found.sector.end])
@@ -101,7 +112,8 @@ def gains(outlook: Outlook, shot: Improvement, lengths: Lengths) -> tuple[str, .
     placed = before.wanted & (before.proof == UNPLACED) & (after.proof != UNPLACED)
     if placed.any():
         said.append(f"{_some([names[p] for p in np.flatnonzero(placed)])} placed")
-    checked = before.wanted & (before.proof == UNCHECKED) & (after.proof != UNCHECKED)
+    old, new = state_proof(shot.before), state_proof(shot.after)
+    checked = before.wanted & (old == UNCHECKED) & (new != UNCHECKED)
     if checked.any():
         said.append(f"{_some([names[p] for p in np.flatnonzero(checked)])} checked")
     return (*said, *_largest_gain(before, after, (*names, *labels), lengths))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -44,7 +45,9 @@ def site_slopes(site: Site, lines: Sequence[SiteLine], derived: DerivedPoints) -
     places = marks.with_derived(derived.places)
     numbers = {name: i for i, name in enumerate(places.names)}
     codes = {line.name: line.code for line in lines}
-    whole = (*lines, *_derived_lines(derived, numbers, places, codes))
+    whole = [*lines]
+    for line in _derived_lines(derived, numbers, places, codes):
+        whole.append(replace(line, lost=tuple(_lost(line.name, derived, whole, numbers, places))))
     return slopes_of(places, whole, site.job.falls, site.job.confidence)
 
 
@@ -60,6 +63,24 @@ def _derived_lines(
         own = tuple(part for part in own if part)
         odd = tuple(odd_places(own, places.position))
         yield SiteLine(name, name, codes.get(name, ""), own, (), odd)
+
+
+def _lost(
+    name: str,
+    derived: DerivedPoints,
+    lines: Sequence[SiteLine],
+    numbers: dict[str, int],
+    places: Places,
+) -> Iterator[tuple[int, int]]:
+    """Give the legs of a derived string with an end that has no place, as its source has them."""
+    own = {numbers[p.source]: p for p in derived.points if p.string == name}
+    entries = [p.entry for p in own.values()]
+    of = {e.of for e in entries if isinstance(e, OffsetString | ProjectedString)}
+    for part in (part for line in lines if line.name in of for part in line.parts):
+        for a, b in pairwise(part) if len(part) > 1 else [(part[0], part[0])]:
+            leg = [numbers[own[end].place.name] for end in (a, b) if end in own]
+            if len(leg) == 2 and not np.isfinite(places.position[leg]).all():
+                yield leg[0], leg[1]
 
 
 def _solid(names: Sequence[str], numbers: dict[str, int], places: Places) -> Iterator[int]:

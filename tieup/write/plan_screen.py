@@ -19,7 +19,7 @@ from tieup.write.lengths import Lengths
 
 WIDTH = 80
 LEAST_WIDTH = 36
-MOST_FAULTS, MOST_MARKS, MOST_SETUPS = 6, 12, 12
+MOST_FAULTS, MOST_MARKS, MOST_SETUPS, MOST_DOUBLED = 6, 12, 12, 6
 SHORT_TITLE = 40  # characters of a title that are shown
 PREDICTED = (
     "Predicted, not measured: it holds for the stated gear and without mistakes.",
@@ -42,7 +42,7 @@ def plan_text(answer: PlanAnswer, width: int = WIDTH) -> str:
     lines += _table(_setups(answer), width) if answer.setups else []
     for block in (
         _next(answer) if answer.setups else [],
-        [_limits(answer), *PREDICTED, SHORT_CAUTION],
+        [*_doubled(answer), _limits(answer), *PREDICTED, SHORT_CAUTION],
     ):
         lines += _block(block, width)
     return "\n".join(lines[:-1]) + "\n"
@@ -85,6 +85,7 @@ def plan_record(answer: PlanAnswer) -> dict[str, Any]:
         "links": answer.links,
         "points_shot_once": answer.details,
         "to_settle": answer.to_settle,
+        "taken_from_control": list(answer.doubled),
         "weak": list(answer.faults),
         "marks": [_plain(mark) for mark in answer.marks],
         "setups": [_plain(setup) for setup in answer.setups],
@@ -121,6 +122,14 @@ def _about(answer: PlanAnswer) -> str:
     settle = f" {_count(answer.to_settle, 'finding')} to settle first: tieup reconcile."
     head = f"{title}{': ' if title else ''}{about}{once if answer.details else ''}."
     return head + (settle if answer.to_settle else "")
+
+
+def _doubled(answer: PlanAnswer) -> list[str]:
+    """Say which marks are planned where control has them, not where the list of places does."""
+    names, more = answer.doubled[:MOST_DOUBLED], len(answer.doubled) - MOST_DOUBLED
+    rest = f" and {more} more" if more > 0 else ""
+    said = f"Taken from control, not from the list of places: {', '.join(names)}{rest}."
+    return [said] if names else []
 
 
 def _count(number: int, word: str, words: str = "") -> str:
@@ -185,9 +194,14 @@ def _marks(answer: PlanAnswer) -> list[list[str]]:
 
 
 def _state(mark: MarkForecast) -> str:
+    """Return the proof of a mark in words, before it OVER where it misses a limit."""
+    proof = mark.proof or "not placed"
+    if proof == "unchecked":
+        plan, height = math.isinf(mark.caught_plan), math.isinf(mark.caught_height)
+        proof += {(True, False): " in plan", (False, True): " in height"}.get((plan, height), "")
     if mark.over <= 1.0:
-        return mark.proof or "not placed"
-    return "OVER, unchecked" if mark.proof == "unchecked" else "OVER"
+        return proof
+    return f"OVER, {proof}" if mark.proof == "unchecked" else "OVER"
 
 
 def _figures(lengths: Lengths, part: MarkForecast | SetupForecast) -> list[str]:
@@ -245,8 +259,11 @@ def _table(rows: list[list[str]], width: int) -> list[str]:
         if len(line) <= width:
             lines.append(line)
             continue
-        word, _, why = row[-1].partition(": ")
-        lines.append("  ".join([*cells, word])[:width].rstrip())
-        lines += textwrap.wrap(why, width, initial_indent="  ", subsequent_indent="  ")
+        word, _, rest = row[-1].partition(": ")
+        line = "  ".join([*cells, word])
+        if len(line) > width:
+            line, rest = "  ".join(cells), row[-1]
+        lines.append(line.rstrip())
+        lines += textwrap.wrap(rest, width, initial_indent="  ", subsequent_indent="  ")
     last = [row[0] for row in rows if len(row) == 1]
     return [*lines, *(line for text in last for line in _folded(text, width)), ""]

@@ -20,6 +20,7 @@ control: control.csv      # marks with known coordinates; may be empty where dat
 #levels: levels.csv       # level runs: from, to, difference, sd or length
 #levels_sd: 3             # mm for a run of 1 km, for runs that give a length
 #tapes: tapes.csv         # horizontal distances: from, to, distance, sd
+#plan: {places: places.csv, sights: sights.csv}   # sights planned before the field, for tieup plan
 
 # control: the frame is held by control.csv. free: no mark is held. local: one mark and
 # a direction, for a site without control:

@@ -8,6 +8,7 @@ that has room for. The long lists are in the files.
 from __future__ import annotations
 
 import math
+import re
 import textwrap
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -33,6 +34,8 @@ MOST_TITLE = 40
 MOST_REASONS = 4
 LABEL = 11  # width of the words in front of the facts
 FACT_LINES, SAYS_LINES, SHORT_LINES, CURE_LINES = 2, 3, 2, 2
+LONGEST = 6  # lines of a single sentence
+SENTENCE_END = re.compile(r"(?<=[.!?]) +(?=[A-Z\"(])")  # "S2 puts ... low. Shoot it again."
 MOST_STOPS = 8  # findings to settle that are shown, however small the screen
 
 
@@ -247,12 +250,27 @@ def _finding_lines(findings: Sequence[Finding], room: int) -> list[str]:
 
 def _block(finding: Finding, says: int = SAYS_LINES) -> list[str]:
     """Return a finding in so many lines, with its cure."""
-    lines = _wrapped(finding.says, f"{finding.severity.upper():<6}{finding.id}  ", says)
+    lines = _sentences(finding.says, f"{finding.severity.upper():<6}{finding.id}  ", says)
     return lines + (_cure(finding) if finding.cure else [])
 
 
 def _cure(finding: Finding) -> list[str]:
-    return _wrapped(finding.cure, " " * 6 + "cure: ", CURE_LINES)
+    return _sentences(finding.cure, " " * 6 + "cure: ", CURE_LINES)
+
+
+def _sentences(text: str, label: str, most: int) -> list[str]:
+    """Fold as many whole sentences as ``most`` lines hold, the first one in any case.
+
+    Half a sentence can say the opposite of the whole; dots behind the last one say that there
+    is more of it in findings.json. Names as long as a page are cut all the same.
+    """
+    sentences = SENTENCE_END.split(text)
+    for count in range(len(sentences), 0, -1):
+        more = " ..." if count < len(sentences) else ""
+        lines = _wrapped(" ".join(sentences[:count]) + more, label, LONGEST)
+        if len(lines) <= most:
+            break
+    return lines
 
 
 def _to_paste(stops: Sequence[Finding]) -> list[str]:

@@ -33,6 +33,8 @@ from tieup.write.page.wording import listed
 
 MOST_STRINGS, MOST_FALLS, MOST_CHECKS, MOST_NAMES = 200, 300, 200, 6
 STATES = ("fail", "cannot tell", "pass")  # the worst first
+UNTESTED = "untested"  # of points that lie beyond a string; of ties it means not proved
+RANKS = (*STATES, UNTESTED)
 FALL_COLUMNS = (
     ("Check", TEXT, "check"),
     ("Result", VERDICT, "verdict"),
@@ -159,18 +161,23 @@ def falls_grid(site: Reconciliation) -> Grid | None:
     falls = site.falls
     if not length(falls):
         return None
-    rank = [STATES.index(word) for word in texts(falls, "verdict")]
+    rank = [RANKS.index(word) for word in texts(falls, "verdict")]
     rows = np.argsort(rank, kind="stable")[:MOST_FALLS]
     unit = site.job.angle_unit
     return Grid(
         f"Named falls, what does not pass first. Length in {Lengths(site.job.length_unit).name}; "
         "± is 1 sd.",
         tuple(
-            Column(title, look, cells(falls, name, FALLS, unit, rows))
+            Column(title, look, _said(cells(falls, name, FALLS, unit, rows), look))
             for title, look, name in FALL_COLUMNS
         ),
         left_out(len(rows), length(falls), "falls", "falls.csv", "what does not pass"),
     )
+
+
+def _said(words: list[str], look: str) -> list[str]:
+    """Return cells with the verdict untested in words of its own."""
+    return ["not tested" if look == VERDICT and word == UNTESTED else word for word in words]
 
 
 def checks_grid(site: Reconciliation) -> Grid | None:
@@ -193,6 +200,13 @@ def checks_grid(site: Reconciliation) -> Grid | None:
                 Column(word.capitalize(), NUMBER, [f"{counts[name][word]:,}" for name in order])
                 for word in STATES
             ),
+            Column("Tested", TEXT, [_tested(counts[name]) for name in order]),
         ),
         left_out(len(order), len(counts), "checks", "falls.csv", "what does not pass"),
     )
+
+
+def _tested(counts: Counter[str]) -> str:
+    """Say how many places of a check are tested."""
+    total = counts.total()
+    return f"{total - counts[UNTESTED]:,} of {total:,}"
