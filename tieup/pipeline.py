@@ -59,7 +59,7 @@ from tieup.results.derived import (
     with_derived,
 )
 from tieup.results.fall_origins import with_origins
-from tieup.results.falls import failing_falls, fall_findings, falls_table
+from tieup.results.falls import fall_findings, falls_table, with_falls
 from tieup.results.field import (
     field_comparison,
     field_findings,
@@ -205,7 +205,7 @@ def _reconciliation(
         findings=findings,
         left_out=setups_left_out(solved.case, outcome.decided.excluded),
     )
-    answer = replace(answer, verdict=replace(answer.verdict, falls=failing_falls(slopes)))
+    answer = replace(answer, verdict=with_falls(answer.verdict, slopes))
     return Reconciliation(
         job=job,
         coordinates=(coordinates := with_derived(coordinates_table(site), site, derived)),

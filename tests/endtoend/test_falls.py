@@ -128,17 +128,19 @@ def test_a_fall_that_fails_is_an_answer_of_its_own(
     assert (record["ties"], record["status"], len(record["failing_falls"])) == (True, 1, 1)
 
 
-def test_a_fall_that_cannot_be_told_is_a_note(
+def test_a_fall_that_cannot_be_told_is_to_be_decided(
     capsys: pytest.CaptureFixture[str], clean: Path
 ) -> None:
-    """A limit closer than the survey can tell: the exit status stays 0, and the reason stands."""
+    """A limit closer than the survey can tell: the exit status is 1, and the reason stands."""
     run = reconcile(capsys, with_falls(clean, "{name: even, from: T5, to: T4, minimum: 0.125}"))
-    assert run.status == 0
+    assert run.status == 1
+    assert "THE SITE TIES, 1 FALL CANNOT BE TOLD." in " ".join(run.text.split())
+    assert run.document("run")["status"] == 1
     (row,) = run.table("falls")
     assert row["verdict"] == "cannot tell"
     assert row["reason"].startswith("from 0.1")
     found = run.finding("fall")
-    assert (found["severity"], found["says"].split(":")[0]) == ("note", "Cannot tell fall even")
+    assert (found["severity"], found["says"].split(":")[0]) == ("check", "Cannot tell fall even")
 
 
 def test_a_point_without_elevation_cannot_be_told(
@@ -152,7 +154,7 @@ def test_a_point_without_elevation_cannot_be_told(
     )
     put(clean, "raw/s1.csv", "zenith", "", [row])
     run = reconcile(capsys, with_falls(clean, "{name: bare, from: T2, to: '118', minimum: 0}"))
-    assert run.status == 0
+    assert run.status == 1
     (fall,) = run.table("falls")
     assert (fall["verdict"], fall["fall"]) == ("cannot tell", "")
     assert fall["reason"] == "118 has no elevation"

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.endtoend.jobs import copy_sample, raw_cells
+from tests.endtoend.jobs import copy_sample, only_measured, raw_cells, reconcile
 from tests.simulate import random_site, simulate, write_job
 from tests.simulate.mistakes import target_height
 from tests.write.page_reading import read_page
@@ -190,3 +190,22 @@ def test_setups_have_one_verdict(
     assert said == [tuple(row.split(",")[place] for place in places) for row in rows[1:]]
     if word == "ties":
         assert {verdict for _, verdict in said} == {"ties"}
+
+
+def test_what_is_left_to_check_stands_in_the_first_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A typed elevation 61 mm off: the bays tie, both screens say 1 to check, the crew levels it."""
+    job = only_measured(copy_sample("fire_station_clean", tmp_path))
+    entry = '  - {point: A, from: T7, elevation: 112.45, by: office, reason: "lid"}'
+    path = job / "job.yaml"
+    path.write_text(path.read_text(encoding="utf-8") + f"derived:\n{entry}\n", encoding="utf-8")
+    run = reconcile(capsys, job)
+    assert run.status == 0
+    assert "THE SITE TIES. 5 setups, 67 of 67 ties within the limits; 1 to check." in " ".join(
+        run.text.split()
+    )
+    assert cli.outcome(["ties", str(job)]) == 0
+    screen = " ".join(capsys.readouterr().out.split())
+    assert "THE BAYS TIE. 67 marks tie; 1 to check." in screen
+    assert "level T7 again before anyone builds or digs to the typed value" in screen

@@ -14,25 +14,39 @@ class SiteVerdict:
     """The one answer to "does the site tie".
 
     ``word`` is ties, fails, or unproved: nothing is known to be wrong, and something is not shown
-    to be right. ``reasons`` say why it is not ties in short phrases, the worst first. ``falls``
-    are the named checks of slopes that fail: the site may tie all the same, but somebody must
-    decide.
+    to be right. ``reasons`` say in short phrases why it is not ties, the worst first, and how much
+    is left to check. ``falls`` are the named checks of slopes that fail, ``untold`` those that
+    the survey cannot tell: the site may tie all the same, but somebody must decide.
     """
 
     word: str
     reasons: tuple[str, ...] = ()
     falls: tuple[str, ...] = ()
+    untold: tuple[str, ...] = ()
 
     @property
     def status(self) -> int:
-        """Return the exit status: 0 where the site ties and no fall fails, else 1."""
-        return int(self.word != TIED or bool(self.falls))
+        """Return the exit status: 0 where the site ties and every fall passes, else 1."""
+        return int(self.word != TIED or bool(self.falls) or bool(self.untold))
 
     @property
     def fallen(self) -> str:
-        """Return how many falls fail, empty where none does: "2 falls fail"."""
-        number = len(self.falls)
-        return f"{number:,} fall{'s fail' if number > 1 else ' fails'}" if number else ""
+        """Return how many falls do not pass, empty where all do.
+
+        >>> SiteVerdict(TIED, falls=("a", "b"), untold=("c",)).fallen
+        '2 falls fail, 1 fall cannot be told'
+        """
+        fail, untold = len(self.falls), len(self.untold)
+        parts = (
+            f"{fail:,} fall{'s fail' if fail > 1 else ' fails'}" if fail else "",
+            f"{untold:,} fall{'s' if untold > 1 else ''} cannot be told" if untold else "",
+        )
+        return ", ".join(part for part in parts if part)
+
+    @property
+    def first_fall(self) -> str:
+        """Return the first fall that does not pass as a sentence, empty where all do."""
+        return next((f"{fall}." for fall in (*self.falls, *self.untold)), "")
 
     def why(self, most: int) -> str:
         """Return the first ``most`` reasons in a row, and how many more there are."""

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from tieup.derive.checks import CheckedFalls
 from tieup.derive.falls import CANNOT_TELL, FAIL, PASS, reach_of
 from tieup.derive.slopes import Slopes
+from tieup.model.answer import SiteVerdict
 from tieup.model.arrays import TextArray
 from tieup.model.falls import FallCheck
 from tieup.model.finding import Finding
@@ -114,18 +116,24 @@ def percent(value: float, near: float = math.inf) -> str:
     return f"{value / PER_CENT:.4f}" if same else text
 
 
-def failing_falls(slopes: Slopes) -> tuple[str, ...]:
-    """Return the checks that fail in short phrases, for the first line of a screen."""
-    return tuple(
+def with_falls(verdict: SiteVerdict, slopes: Slopes) -> SiteVerdict:
+    """Return the verdict of a site with the checks that fail and that nobody can tell."""
+    fail = tuple(
         f"{check.check.name} {percent(float(check.falls.value[_worst(check)]))} %, "
         f"{asked(check.check)}{tested(check)}"
         for check in slopes.checks
         if check.verdict == FAIL
     )
+    untold = tuple(
+        f"{check.check.name} cannot be told, {asked(check.check)}"
+        for check in slopes.checks
+        if check.verdict == CANNOT_TELL
+    )
+    return replace(verdict, falls=fail, untold=untold)
 
 
 def fall_findings(slopes: Slopes, job: Job) -> Iterator[Finding]:
-    """Give a finding for each check that does not pass: to check where it fails, else a note."""
+    """Give a finding for each check that does not pass: somebody must decide."""
     for check in slopes.checks:
         if check.verdict != PASS:
             yield _finding(check, slopes, job)
@@ -140,12 +148,12 @@ def _finding(check: CheckedFalls, slopes: Slopes, job: Job) -> Finding:
     ends = (check.starts[worst].name, check.ends[worst].name)
     return Finding(
         kind="fall",
-        severity="check" if fails else "note",
+        severity="check",
         points=tuple(name for name in ends if name in names),
         lines=(f"job.yaml:{stated.lines['']}",),
         action="",
         says=_says(check, worst, [*_reasons(check, job)]),
-        confirm="Level between the two places"
+        confirm=f"Level between {ends[0]} and {ends[1]}"
         + (", or shoot both again from one setup." if known else "."),
         cure="Regrade it, or correct the limit in job.yaml if that was typed wrong."
         if fails

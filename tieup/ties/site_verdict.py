@@ -34,15 +34,16 @@ def site_verdict(
     stops = sum(finding.severity == STOP for finding in findings)
     wrong = [part for part in parts if part.verdict == FAILS]
     unproved = tuple(_unproved(ties, [part for part in parts if part.verdict not in (TIES, FAILS)]))
-    if not (count or stops or wrong):
-        return SiteVerdict(UNPROVED, unproved) if unproved else SiteVerdict(TIES)
     checks = sum(finding.severity == CHECK for finding in findings)
+    look = (f"{checks:,} to check",) if checks else ()
+    if not (count or stops or wrong):
+        return SiteVerdict(UNPROVED if unproved else TIES, (*unproved, *look))
     reasons = (
         f"{count:,} of {_ties(len(ties.verdict))} fail" if count else "",
         f"{stops:,} to settle before use" if stops else "",
         *(() if count else _by_reason(wrong)),  # the ties of most of them say it already
         *unproved,
-        f"{checks:,} to check" if checks else "",
+        *look,
     )
     return SiteVerdict(FAILS, tuple(reason for reason in reasons if reason))
 

@@ -17,12 +17,15 @@ from tieup.ties.verdicts import FAILS, LOOSE, UNTESTED
 NAMED = 4  # names written out before "and n more"
 AS_CLEAR = 0.9  # of the clearest failure at a mark: that setup may be the wrong one as well
 REACH = 2.0  # a mark offered lies within so many times the longest tie
+# Findings to check that are settled at the site, not in the office.
+AT_THE_SITE = ("fall", "typed-elevation", "field-frame", "stored-point")
 ALOUD = "both faces, read the pole height aloud"
 
 
 def to_do(checks: Checks, findings: Sequence[Finding], angle_unit: str) -> list[str]:
     """Return the sentences of the to-do list."""
     stops = [finding for finding in findings if finding.severity == "stop" and finding.confirm]
+    look = [f for f in findings if f.severity == "check" and f.kind in AT_THE_SITE and f.confirm]
     told = {(finding.setup, point) for finding in stops for point in finding.points}
     sentences = [
         *(finding.confirm for finding in stops),
@@ -32,6 +35,7 @@ def to_do(checks: Checks, findings: Sequence[Finding], angle_unit: str) -> list[
         *_bridges(checks),
         *_closing(checks),
         *_change_overs(checks),
+        *(finding.confirm for finding in look),
         *_again(checks),
     ]
     return [sentence.removesuffix(".") for sentence in sentences]

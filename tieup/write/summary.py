@@ -59,6 +59,7 @@ def summary_record(site: Reconciliation, out: Path, others: Sequence[str] = ()) 
         "verdict": site.verdict.word,
         "reasons": list(site.verdict.reasons),
         "failing_falls": list(site.verdict.falls),
+        "untold_falls": list(site.verdict.untold),
         "headline": headline(site),
         "length_unit": site.job.length_unit,
         "angle_unit": site.job.angle_unit,
@@ -80,16 +81,17 @@ def headline(site: Reconciliation) -> str:
     """Return the answer in one sentence."""
     setups, ties = len(site.setups["setup"]), Counter(site.ties["verdict"])
     title = _clipped(site.job.title or site.job.folder.name, MOST_TITLE)
-    beside = f", {site.verdict.fallen.upper()}" if site.verdict.falls else ""
-    falls = f" {site.verdict.falls[0]}." if site.verdict.falls else ""
+    beside = f", {site.verdict.fallen.upper()}" if site.verdict.fallen else ""
+    why, falls = site.verdict.why(MOST_REASONS), f" {site.verdict.first_fall}".rstrip()
+    look = f"; {why}" if site.verdict.word == TIED and why else ""
     if site.verdict.word == TIED and not setups:
         checks = f"{_count(site.summary.minimal.dof, 'check')}, within what the levels are stated"
-        return f"{title}: THE LEVELS TIE{beside}. {checks} to hold.{falls}"
+        return f"{title}: THE LEVELS TIE{beside}. {checks} to hold{look}.{falls}"
     if site.verdict.word == TIED:
         tied = f"{_count(setups, 'setup')}, {_tested(ties)}"
-        return f"{title}: THE SITE TIES{beside}. {tied}.{falls}"
+        return f"{title}: THE SITE TIES{beside}. {tied}{look}.{falls}"
     word = "NOT PROVED YET" if site.verdict.word == UNPROVED else "DOES NOT TIE YET"
-    return f"{title}: {word}{beside}: {site.verdict.why(MOST_REASONS)}.{falls}"
+    return f"{title}: {word}{beside}: {why}.{falls}"
 
 
 def _tested(ties: Counter[Any]) -> str:

@@ -66,6 +66,7 @@ def ties_record(answer: TieAnswer) -> dict[str, Any]:
         "verdict": answer.verdict.word,
         "reasons": list(answer.verdict.reasons),
         "failing_falls": list(answer.verdict.falls),
+        "untold_falls": list(answer.verdict.untold),
         "headline": headline(answer),
         "length_unit": answer.length_unit,
         "limits": {
@@ -116,13 +117,13 @@ def headline(answer: TieAnswer) -> str:
     title = answer.title if len(answer.title) <= 40 else answer.title[:38] + ".."
     odd = f" {answer.odd} is the odd one." if answer.odd else ""
     marks = _marks(answer)
-    beside = f", {answer.verdict.fallen.upper()}" if answer.verdict.falls else ""
-    falls = f" {answer.verdict.falls[0]}." if answer.verdict.falls else ""
+    beside = f", {answer.verdict.fallen.upper()}" if answer.verdict.fallen else ""
+    why, falls = answer.verdict.why(MOST_REASONS), f" {answer.verdict.first_fall}".rstrip()
     if answer.verdict.word == TIED:
         tied = f"THE BAYS TIE{beside}. {marks}" if answer.setups else f"THE LEVELS TIE{beside}"
-        return f"{title}: {tied}.{falls}"
+        return f"{title}: {tied}{f'; {why}' if why else ''}.{falls}"
     word = "NOT PROVED YET" if answer.verdict.word == UNPROVED else "DO NOT BUILD ON IT YET"
-    return f"{title}: {word}{beside}: {answer.verdict.why(MOST_REASONS)}.{odd} {marks}.{falls}"
+    return f"{title}: {word}{beside}: {why}.{odd} {marks}.{falls}"
 
 
 def _marks(answer: TieAnswer) -> str:

@@ -153,7 +153,8 @@ def _answer(site: Reconciliation) -> tuple[str, str]:
     """Return the answer and its shape; what is not proved is never called good."""
     if site.verdict.word == TIED:
         falls, what = site.verdict.fallen, "bays" if length(site.setups) else "levels"
-        return (f"The {what} tie, but {falls}.", BAD) if falls else (f"The {what} tie.", GOOD)
+        shape = BAD if site.verdict.falls else OPEN
+        return (f"The {what} tie, but {falls}.", shape) if falls else (f"The {what} tie.", GOOD)
     if site.verdict.word == UNPROVED:
         return "Not proved yet.", OPEN
     return "Do not build on it yet.", BAD
