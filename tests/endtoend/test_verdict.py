@@ -195,7 +195,7 @@ def test_setups_have_one_verdict(
 def test_what_is_left_to_check_stands_in_the_first_line(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A typed elevation 61 mm off: the bays tie, both screens say 1 to check, the crew levels it."""
+    """A typed elevation 61 mm off: the bays tie, 1 to check on both screens, the crew levels it."""
     job = only_measured(copy_sample("fire_station_clean", tmp_path))
     entry = '  - {point: A, from: T7, elevation: 112.45, by: office, reason: "lid"}'
     path = job / "job.yaml"
