@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.endtoend.jobs import Output, copy_sample, reconcile
+from tests.endtoend.jobs import Output, copy_sample, only_measured, put, reconcile
 from tieup import cli
 from tieup.adjust import iterate
 
@@ -127,3 +127,20 @@ def test_the_audit_says_what_a_heading_is_meant_for(
         text = " ".join(capsys.readouterr().out.split())
         assert "raw/s1.csv:1: slope is not used. If it is meant for distance, rename it" in text
         assert "distance: slope}" in text
+
+
+def test_marks_that_one_setup_cannot_place_are_one_finding(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nine side shots of S1 without a distance: named once, all of them, and none has a place."""
+    job = only_measured(copy_sample(CLEAN, tmp_path))
+    rows = [
+        number
+        for number, line in enumerate((job / "raw/s1.csv").read_text(encoding="utf-8").splitlines())
+        if line.split(",")[3] in {str(point) for point in range(101, 110)}
+    ]
+    put(job, "raw/s1.csv", "distance", "", rows)
+    run = reconcile(capsys, job)
+    (found,) = [f for f in run.findings if f["kind"] == "weak-geometry" and len(f["points"]) > 1]
+    assert found["points"] == [str(point) for point in range(101, 110)]
+    assert "9 marks are sighted from S1" in found["says"] and "and 3 more" in found["says"]

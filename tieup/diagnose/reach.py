@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from tieup.diagnose.case import Case
 from tieup.model.arrays import BoolArray
 from tieup.model.finding import Finding
 from tieup.model.network import Network
-from tieup.network.components import Unreached, unlocated, unreached
+from tieup.network.components import Unlocated, Unreached, unlocated, unreached
+
+NAMED = 6  # marks written out before "and n more"
 
 
 def setups_left_out(case: Case, excluded: BoolArray) -> frozenset[str]:
@@ -47,19 +51,32 @@ def reach_findings(network: Network, left_out: frozenset[str] = frozenset()) -> 
                 key=" ".join(piece.setups),
             )
         )
+    groups: dict[tuple[str, ...], list[Unlocated]] = {}
     for mark in unlocated(network):
-        findings.append(
-            Finding(
-                kind="weak-geometry",
-                severity="check",
-                points=(mark.point,),
-                says=mark.says,
-                confirm="",
-                cure=mark.cure,
-                action="left out",
-            )
+        groups.setdefault(mark.setups, []).append(mark)
+    return [*findings, *(_without_place(marks) for marks in groups.values())]
+
+
+def _without_place(marks: Sequence[Unlocated]) -> Finding:
+    """Say once which marks the same setups sighted and cannot place."""
+    first, names = marks[0], tuple(mark.point for mark in marks)
+    says, cure, more = first.says, first.cure, len(names) - NAMED
+    if len(names) > 1:
+        listed = ", ".join(names[:NAMED]) + (f" and {more} more" if more > 0 else "")
+        says = (
+            f"{len(names)} marks are sighted from {', '.join(first.setups)} without a distance and "
+            f"a direction together, and no second setup fixes them: {listed} have no coordinates"
         )
-    return findings
+        cure = "Measure a distance to each of them"
+    return Finding(
+        kind="weak-geometry",
+        severity="check",
+        points=names,
+        says=says,
+        confirm="",
+        cure=cure,
+        action="left out",
+    )
 
 
 def _excluded(piece: Unreached) -> Finding:
