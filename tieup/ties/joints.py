@@ -182,6 +182,8 @@ def _assemble(
         value[i, GAP], sd[i, GAP] = size, np.sqrt(unit @ covariance[:2, :2] @ unit)
         if np.isfinite(size):
             statistic[i] = shift[:2] @ np.linalg.solve(covariance[:2, :2], shift[:2])
+    unmeasured = sd == 0.0  # heights of a site that has none measured: held, not known
+    value[unmeasured] = sd[unmeasured] = np.nan
     ends = [_ends(change) for change in found]
     return StringJoints(
         np.array([change.string for change in found], dtype=object),
