@@ -57,7 +57,8 @@ def levels_verdict(fit: GlobalTest, findings: Sequence[Finding]) -> SiteVerdict:
         return SiteVerdict(UNPROVED, ("nothing checks the levels; close a loop",))
     if fit.statistic > fit.upper:
         return SiteVerdict(UNPROVED, ("the levels close worse than they are stated to",))
-    return SiteVerdict(TIES)
+    checks = sum(finding.severity == CHECK for finding in findings)
+    return SiteVerdict(TIES, (f"{checks:,} to check",) if checks else ())
 
 
 def _unproved(ties: Judgement, parts: Sequence[Part]) -> Iterator[str]:
