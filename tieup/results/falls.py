@@ -153,8 +153,10 @@ def _finding(check: CheckedFalls, slopes: Slopes, job: Job) -> Finding:
         lines=(f"job.yaml:{stated.lines['']}",),
         action="",
         says=_says(check, worst, [*_reasons(check, job)]),
-        confirm=f"Level between {ends[0]} and {ends[1]}"
-        + (", or shoot both again from one setup." if known else "."),
+        # Where an end has no place there is nothing to level: the cure says what is missing.
+        confirm=f"Level between {ends[0]} and {ends[1]}, or shoot both again from one setup."
+        if known
+        else "",
         cure="Regrade it, or correct the limit in job.yaml if that was typed wrong."
         if fails
         else cure or "Shoot both ends from one setup, or take them farther apart.",
