@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.optimize import least_squares
 
-from tests.adjust.networks import PRECISION, Oracle
+from tests.adjust.networks import PRECISION, Oracle, offsets_of_weights
 from tieup.adjust.solution import Adjustment
 
 
@@ -19,7 +19,8 @@ def stated_sds(result: Adjustment) -> dict[str, np.ndarray]:
     ):
         sight = ~connections.plumb
         sd[connections.source[sight]] = values[sight]
-    return {"sight": sd, "plumb": np.array([8e-4, 8e-4, 7e-4])}
+    plumb = np.array([8e-4, 8e-4, 7e-4])
+    return {"sight": sd, "plumb": plumb, "at": offsets_of_weights(result)}
 
 
 def assert_dense_solution(result: Adjustment) -> None:
@@ -60,7 +61,7 @@ def assert_dense_solution(result: Adjustment) -> None:
     cut = start.size
     _assert_blocks(result.setup_covariance, covariance[:cut, :cut])
     _assert_blocks(result.point_covariance, covariance[cut:, cut:])
-    redundancy = 1.0 - np.einsum("ij,jk,ik->i", design, inverse, design)
+    redundancy = oracle.redundancy(design, inverse)
     _assert_redundancy(result, redundancy)
     assert result.dof == len(redundancy) - len(free)
     assert abs(result.weighted_sum - np.sum(solved.fun**2)) < 1e-8 * result.weighted_sum

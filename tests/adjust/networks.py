@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tieup.adjust.solution import Adjustment
 from tieup.model.network import Links, Network, Start
 from tieup.model.observations import Sights
 from tieup.model.settings import Instrument, Precision
@@ -175,6 +176,42 @@ class Oracle:
     def __init__(self, network: Network, precision: Precision, sd: dict[str, np.ndarray]) -> None:
         self.network, self.sd = network, sd
         self.setups, self.points = len(network.setup_labels), len(network.point_names)
+        self.leaning = self._leaning(precision, sd["at"])
+
+    def _leaning(self, precision: Precision, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return cov(zenith, distance) / var(zenith) (k,), and the sd of the distance beyond it.
+
+        By the derivatives of zenith angle and distance by the target; ``at`` (k, 3) is its offset
+        from the axis where the package takes them.
+        """
+        sights = self.network.sights
+        north, east, up = at.T
+        plan, slope = np.hypot(north, east), np.sqrt(north**2 + east**2 + up**2)
+        by_plan = np.column_stack([up / slope**2, plan / slope])
+        by_height = np.column_stack([-plan / slope**2, up / slope])
+        shared = by_plan.prod(axis=1) * precision.centring_target**2
+        shared = shared + by_height.prod(axis=1) * precision.height_target**2
+        both = np.isfinite(sights.value[:, 1:]).all(axis=1)
+        lean = np.where(both, shared / self.sd["sight"][:, 1] ** 2, 0.0)
+        with np.errstate(invalid="ignore"):
+            rest = np.sqrt(self.sd["sight"][:, 2] ** 2 - lean * np.where(both, shared, 0.0))
+        return lean, rest
+
+    def redundancy(self, design: np.ndarray, inverse: np.ndarray) -> np.ndarray:
+        """Return the diagonal of Qv P of all observations, by the whole matrices."""
+        lean, rest = self.leaning
+        seen = np.isfinite(self.network.sights.value)
+        number = np.full(seen.shape, -1)
+        number[seen] = np.arange(seen.sum())
+        whiten = np.eye(len(design))
+        sd = self.sd["sight"]
+        for k, row in enumerate(number):
+            for kind in np.flatnonzero(row >= 0):
+                whiten[row[kind], row[kind]] = 1.0 / (rest[k] if kind == 2 else sd[k, kind])
+            if lean[k] != 0.0:
+                whiten[row[2], row[1]] = -lean[k] / rest[k]
+        kept = np.eye(len(design)) - design @ inverse @ design.T
+        return np.diagonal(np.linalg.solve(whiten, kept @ whiten))
 
     def unpack(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return setups (S, 4) and points (P, 3) of the vector of all unknowns."""
@@ -194,8 +231,13 @@ class Oracle:
         slope = np.sqrt(plan**2 + up**2)
         out = np.column_stack([azimuth, zenith, slope]) - sights.value
         turns = np.round(out[:, 0].real / (2 * np.pi)) * 2 * np.pi
+        lean, rest = self.leaning
+        distance = out[:, 2] - lean * np.where(lean == 0.0, 0.0, out[:, 1])
+        sd = self.sd["sight"]
         with np.errstate(invalid="ignore"):  # NaN where nothing was observed
-            out = np.column_stack([out[:, 0] - turns, out[:, 1], out[:, 2]]) / self.sd["sight"]
+            out = np.column_stack(
+                [(out[:, 0] - turns) / sd[:, 0], out[:, 1] / sd[:, 1], distance / rest]
+            )
         parts = [out[np.isfinite(sights.value)]]
         for s in np.flatnonzero(self.network.station >= 0):
             mark = point[self.network.station[s]]
@@ -222,6 +264,22 @@ class Oracle:
             z[i] += 1e-30j
             columns.append(self.residual(z).imag / 1e-30)
         return np.array(columns).T
+
+
+def offsets_of_weights(result: Adjustment) -> np.ndarray:
+    """Return target minus axis (k, 3) of each sight where the package weighs it.
+
+    That is the start, for sights aside the end.
+    """
+    network = result.problem.network
+    sights, start = network.sights, network.start
+    end, axis = start.position[sights.point], start.axis[sights.setup]
+    aside = result.aside.connections
+    own = aside.source[~aside.plumb]
+    end[own], axis[own] = result.position[sights.point[own]], result.axis[sights.setup[own]]
+    away = end - axis
+    away[:, 2] += sights.target_height
+    return away
 
 
 def _complex_atan2(y: np.ndarray, x: np.ndarray) -> np.ndarray:

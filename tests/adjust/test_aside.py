@@ -13,7 +13,9 @@ from tests.adjust.networks import BEND, observe
 from tieup.adjust.aside import Aside
 from tieup.adjust.equations import Connections
 from tieup.adjust.evaluation import State
+from tieup.adjust.whitening import make_whitening
 
+SHARED = 7e-9  # rad m; correlation 0.35 of zenith angle and distance
 KINDS = {  # name -> observed components, held components of the point
     "full": ([0, 1, 2], []),
     "no height": ([0, 2], [2]),
@@ -39,8 +41,9 @@ def side_shots(kind: str, seed: int, reach: float, count: int = 7) -> Aside:
     none, number = np.zeros(count, int), np.arange(count)
     connections = Connections(none, number, value, rise, np.zeros(count, bool), number)
     sd = np.tile([1e-5, 2e-5, 1e-3], (count, 1))
+    noise = make_whitening(sd, np.full(count, SHARED), np.isfinite(value))
     state = State(axis, orientation, start)
-    return Aside(connections, sd, state, np.tile(~free, (count, 1)), BEND)
+    return Aside(connections, noise, state, np.tile(~free, (count, 1)), BEND)
 
 
 @given(st.sampled_from(sorted(KINDS)), st.integers(0, 2**32 - 1), st.floats(1.0, 4000.0))
@@ -78,14 +81,17 @@ def test_derivatives_equal_finite_differences(kind, seed):
             ends.append(moved.follow(every).position)
         numeric[:, :, unknown] = (ends[0] - ends[1]) / (2 * step)
     assert np.abs(aside.by_setup - numeric).max() < 1e-4 * max(1.0, np.abs(numeric).max())
-    spread = np.zeros((7, 3, 3))
-    for component, sd in enumerate(aside.sd[0]):
+    effect = np.zeros((7, 3, 3))
+    for component, sd in enumerate(aside.noise.sd[0]):
         ends = []
         for sign in (1, -1):
             value = aside.connections.value.copy()
             value[:, component] += sign * part * sd
             changed = replace(aside, connections=replace(aside.connections, value=value))
             ends.append(changed.follow(every).position)
-        effect = np.nan_to_num(ends[0] - ends[1]) / (2 * part)
-        spread += effect[:, :, None] * effect[:, None, :]
+        effect[:, :, component] = np.nan_to_num(ends[0] - ends[1]) / (2 * part * sd)
+    both = {1, 2} <= set(KINDS[kind][0])
+    covariance = np.diag(aside.noise.sd[0] ** 2)
+    covariance[1, 2] = covariance[2, 1] = SHARED if both else 0.0
+    spread = effect @ covariance @ effect.transpose(0, 2, 1)
     assert np.abs(aside.own - spread).max() < 1e-3 * np.abs(spread).max()

@@ -38,7 +38,9 @@ def with_control(network: Network, control: list[tuple[int, list[int]]], sd: flo
 def dense_defect(network: Network) -> int:
     """Return unknowns minus rank, by singular values of the oracle's design matrix."""
     sights = network.sights
-    sd = {"sight": np.tile([1e-5, 1e-5, 1e-3], (len(sights), 1)), "plumb": np.full(3, 1e-3)}
+    away = network.start.position[sights.point] - network.start.axis[sights.setup]
+    sd = {"sight": np.tile([1e-4, 1e-4, 1e-2], (len(sights), 1)), "plumb": np.full(3, 1e-3)}
+    sd["at"] = away
     oracle = Oracle(network, PRECISION, sd)
     setup = np.column_stack([network.start.axis, network.start.orientation])
     x = np.concatenate([setup.ravel(), network.start.position.ravel()])

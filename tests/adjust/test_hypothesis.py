@@ -30,10 +30,12 @@ def test_score_is_the_projected_bias_on_the_misclosure(seed):
     chosen = [3, 10, 17]
     bias = no_bias(result, 3)
     for column, connection in enumerate(chosen):
-        bias.connections[connection, 1, column] = 1.0
+        one = np.zeros((len(result.connections), 3))
+        one[connection, 1] = result.sd[connection, 1]
+        bias.connections[:, :, column] = result.noise.whitened(one)
     spread = np.diagonal(gram(bias, project(result, bias)))
-    redundancy = result.redundancy[chosen, 1]
-    assert np.abs(spread - redundancy).max() < 1e-9
+    information = result.noise.information(result.leverage) * result.sd**2
+    assert np.abs(spread - information[chosen, 1]).max() < 1e-9
     statistic = score(result, bias) ** 2 / spread
     for column, connection in enumerate(chosen):
         value = network.sights.value.copy()

@@ -6,27 +6,15 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
+from tests.adjust.compare import stated_sds
 from tests.adjust.networks import PRECISION, Oracle, random_network
 from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import held_frame, minimal_frame
 
 
-def _sds(adjustment):
-    """The a-priori sds the package used, laid out for the oracle (tested in test_weights)."""
-    network = adjustment.problem.network
-    sd = np.full((len(network.sights), 3), np.nan)
-    for connections, values in (
-        (adjustment.connections, adjustment.sd),
-        (adjustment.aside.connections, adjustment.aside.sd),
-    ):
-        sight = ~connections.plumb
-        sd[connections.source[sight]] = values[sight]
-    return {"sight": sd, "plumb": np.array([8e-4, 8e-4, 7e-4])}
-
-
 def _dense(adjustment, control: bool):
     network = adjustment.problem.network
-    oracle = Oracle(network, PRECISION, _sds(adjustment) | {"control": control})
+    oracle = Oracle(network, PRECISION, stated_sds(adjustment) | {"control": control})
     setup = np.column_stack([network.start.axis, network.start.orientation])
     x0 = np.concatenate([setup.ravel(), network.start.position.ravel()])
     held = np.concatenate([np.zeros(setup.size, bool), (network.control_sd == 0).ravel() & control])
@@ -70,7 +58,7 @@ def test_held_to_control_agrees_with_scipy_and_full_inverse(seed):
         rows = slice(cut + 3 * p, cut + 3 * p + 3)
         block = full[rows, rows]
         assert np.abs(result.point_covariance[p] - block).max() <= 1e-6 * np.abs(block).max()
-    redundancy = 1 - np.einsum("ij,jk,ik->i", design, inverse, design)
+    redundancy = oracle.redundancy(design, inverse)
     observed = np.isfinite(network.sights.value)
     dense = np.full(observed.shape, np.nan)
     dense[observed] = redundancy[: observed.sum()]

@@ -35,7 +35,7 @@ def weighted_sums(stacks: tuple[Stack, ...] | list[Stack]) -> tuple[FloatArray, 
     for stack in stacks:
         a = stack.adjustment
         n = stack.copies
-        means = per_copy_sum(stack, (a.residual / a.sd) ** 2, a.connections.setup)
+        means = per_copy_sum(stack, a.whitened**2, a.connections.setup)
         control = np.where(a.problem.weight > 0, a.problem.weight * a.control_residual**2, 0.0)
         deviation = stack.reduction.pointings.deviation
         sight = stack.reduction.pointings.sight

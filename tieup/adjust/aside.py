@@ -17,7 +17,8 @@ import numpy as np
 from tieup.adjust.equations import Connections, linearise
 from tieup.adjust.evaluation import State
 from tieup.adjust.stacks import chunks, new_columns, new_stack, product, put, take, transposed
-from tieup.adjust.weights import connection_sd
+from tieup.adjust.weights import connection_noise
+from tieup.adjust.whitening import Whitening
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Sights
 from tieup.model.settings import Precision
@@ -38,14 +39,14 @@ class Followed(NamedTuple):
 class Aside:
     """Connections that nothing checks, with how their points follow from the setups.
 
-    ``connections`` (a,) and their ``sd`` (a, 3). ``state`` holds adjusted setups and
+    ``connections`` (a,) and their ``noise``. ``state`` holds adjusted setups and
     approximate points; ``held_point`` (P, 3) marks components that are not determined (a
     height without zenith angles). Derivatives are not kept but found again when asked for:
     side shots are many, and few are ever asked about.
     """
 
     connections: Connections
-    sd: FloatArray
+    noise: Whitening
     state: State
     held_point: BoolArray
     bend: float
@@ -63,7 +64,7 @@ class Aside:
         """Return the covariance (a, 3, 3) in m^2 that each point has from its sight itself."""
         whole = new_stack(len(self.connections), 3, 3)
         for part in chunks(len(whole)):
-            whole[part] = self.noise(part, self.follow(part))
+            whole[part] = self.scatter(part, self.follow(part))
         return whole
 
     def follow(self, part: slice) -> Followed:
@@ -77,10 +78,23 @@ class Aside:
                 array[partial] = values
         return followed
 
-    def noise(self, part: slice, followed: Followed) -> FloatArray:
-        """Return J S J' (n, 3, 3) of a part: what the sights' own errors do to the points."""
-        known = np.where(np.isfinite(self.connections.value[part]), self.sd[part], 0.0)
-        noise = followed.by_sight * known[:, None, :]
+    @property
+    def sd(self) -> FloatArray:
+        """Return the sds (a, 3) of the observations in rad, rad, m."""
+        return self.noise.sd
+
+    def scatter(self, part: slice, followed: Followed) -> FloatArray:
+        """Return J S J' (n, 3, 3) of a part: what the sights' own errors do to the points.
+
+        J times the root of S, column by column: the distance leans on the zenith angle.
+        """
+        sd, scale, lean = self.noise.sd[part], self.noise.scale[part], self.noise.lean[part]
+        seen = scale > 0
+        rest = np.where(seen[:, DISTANCE], 1.0 / np.where(scale > 0, scale, 1.0)[:, DISTANCE], 0.0)
+        noise = followed.by_sight * np.where(seen, sd, 0.0)[:, None, :]
+        leaning = followed.by_sight[:, :, DISTANCE] * rest[:, None]
+        noise[:, :, ZENITH] += leaning * lean[:, None]
+        noise[:, :, DISTANCE] = leaning
         return product(noise, transposed(noise))
 
 
@@ -99,9 +113,11 @@ def compute_aside(
     for part in chunks(len(aside.connections)):
         followed, some = aside.follow(part), aside.connections.part(part)
         own = replace(some, point=np.arange(len(some)))
-        aside.sd[part] = connection_sd(own, *stated, aside.state.axis, followed.position)
+        found = connection_noise(own, *stated, aside.state.axis, followed.position)
+        aside.noise.sd[part], aside.noise.scale[part] = found.sd, found.scale
+        aside.noise.lean[part] = found.lean
         along = product(followed.by_setup, take(setup_covariance, some.setup))
-        carried = product(along, transposed(followed.by_setup)) + aside.noise(part, followed)
+        carried = product(along, transposed(followed.by_setup)) + aside.scatter(part, followed)
         position[some.point] = followed.position
         put(covariance, some.point, carried)
 

@@ -15,10 +15,12 @@ from tieup.adjust.equations import Connections, Linearised, linearise
 from tieup.adjust.problem import Problem
 from tieup.adjust.stacks import new_stack
 from tieup.adjust.structure import Structure
-from tieup.adjust.weights import connection_sd
+from tieup.adjust.weights import connection_noise
+from tieup.adjust.whitening import Whitening
 from tieup.geometry import curvature_coefficient
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Links, Network
+from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
 from tieup.model.settings import Precision
 
 
@@ -62,16 +64,14 @@ class Equations:
     """What stays the same from step to step, in the system's own numbers.
 
     ``connections`` and ``links`` end at marks; ``held``, ``control`` and its ``weight`` (m, 3)
-    are those of marks. ``sd`` (c, 3), ``scale`` (c, 3) is 1/sd, 0 where not observed. Pairs of
-    indices (2, n): ``missing``, connection and component not observed; ``stuck_setup`` and
-    ``stuck_mark``, connection and component of held unknowns; ``weighted``, mark and component.
+    are those of marks. ``noise`` makes the connections' observations independent. Pairs of
+    indices (2, n): ``stuck_setup`` and ``stuck_mark``, connection and component of held unknowns;
+    ``weighted``, mark and component.
     """
 
     structure: Structure
     connections: Connections
-    sd: FloatArray
-    scale: FloatArray
-    missing: IntArray
+    noise: Whitening
     held: Held
     stuck_setup: IntArray
     stuck_mark: IntArray
@@ -97,16 +97,13 @@ def make_equations(
     """
     marks, every, taken = structure.marks, problem.network.links, problem.links
     inner = replace(connections, point=structure.mark)
-    sd = connection_sd(inner, problem.network.sights, precision, state.axis, state.position)
-    observed = np.isfinite(connections.value)
+    noise = connection_noise(inner, problem.network.sights, precision, state.axis, state.position)
     ends = structure.linked
     links = Links(every.kind[taken], ends[:, 0], ends[:, 1], every.value[taken], every.sd[taken])
     return Equations(
         structure=structure,
         connections=inner,
-        sd=sd,
-        scale=np.where(observed, 1.0 / sd, 0.0),
-        missing=np.array(np.nonzero(~observed)),
+        noise=noise,
         held=held,
         stuck_setup=_held_places(held.setup, inner.setup),
         stuck_mark=_held_places(held.point, inner.point),
@@ -129,7 +126,7 @@ def _held_places(held: BoolArray, end: IntArray) -> IntArray:
 class Evaluation:
     """All equations at one state: whitened rows and misclosures (observed minus predicted).
 
-    ``misclosure`` (c, 3) and ``link`` (l,) are in units of their sd, 0 where not observed;
+    ``misclosure`` (c, 3) is whitened, ``link`` (l,) in units of its sd, 0 where not observed;
     ``control`` (w,) of each weighted component in m times weight. ``fit`` is v'Pv.
     """
 
@@ -145,8 +142,7 @@ def evaluate(equations: Equations, state: State) -> Evaluation:
     linear = linearise(
         equations.connections, state.axis, state.orientation, state.position, equations.bend
     )
-    misclosure = linear.misclosure * equations.scale
-    misclosure[tuple(equations.missing)] = 0.0
+    misclosure = equations.noise.whitened(linear.misclosure)
     link, link_rows = _links(equations.links, state.position, equations.held)
     weighted = tuple(equations.weighted)
     departure = equations.control[weighted] - state.position[weighted]
@@ -157,11 +153,12 @@ def evaluate(equations: Equations, state: State) -> Evaluation:
 
 
 def _whiten(equations: Equations, linear: Linearised, links: tuple[FloatArray, FloatArray]) -> Rows:
-    scale = equations.scale
+    scale, lean = equations.noise.scale, equations.noise.lean
     by_place = np.multiply(linear.by_mark, scale[:, :, None], out=linear.by_mark)
+    by_place[:, DISTANCE] -= lean[:, None] * by_place[:, ZENITH]
     by_setup = new_stack(len(scale), 3, 4)
     np.negative(by_place, out=by_setup[:, :, :3])
-    by_setup[:, 0, 3] = -linear.turns * scale[:, 0]
+    by_setup[:, DIRECTION, 3] = -linear.turns * scale[:, DIRECTION]
     connection, component = equations.stuck_setup
     by_setup[connection, :, component] = 0.0
     by_mark = by_place

@@ -88,8 +88,7 @@ def gram(left: Bias, right: Bias) -> FloatArray:
 
 def score(adjustment: Adjustment, bias: Bias) -> FloatArray:
     """Return -C'v (h,): how far the residuals point along each column."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        residual = np.nan_to_num(adjustment.residual / adjustment.sd)
+    residual = adjustment.whitened
     control = np.nan_to_num(adjustment.control_residual) * np.sqrt(adjustment.problem.weight)
     problem = adjustment.problem
     link = adjustment.link_residual / problem.network.links.sd[problem.links]
@@ -131,8 +130,7 @@ class Spoken:
 
 def misclosure(adjustment: Adjustment, spoken: Spoken) -> FloatArray:
     """Return -v (q,): the whitened residuals of what is spoken of, observed minus adjusted."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        residual = np.nan_to_num(adjustment.residual / adjustment.sd)[spoken.connections]
+    residual = adjustment.whitened[spoken.connections]
     root = np.sqrt(adjustment.problem.weight[spoken.points])
     control = np.nan_to_num(adjustment.control_residual[spoken.points]) * root
     link = (adjustment.link_residual / adjustment.link_sd)[spoken.links]

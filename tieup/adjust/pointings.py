@@ -6,10 +6,11 @@ pointings splits exactly into the model of the means and the deviations within s
 
     residual    v_i = v_mean + (mean - y_i)
     redundancy  r_i = r_mean / n + 1 - 1/n - h_i
-    (P Qv P)_ii     = r_mean / (n^2 q) + (1 - 1/n - h_i) / a
+    (P Qv P)_ii     = (P Qv P)_mean / n^2 + (1 - 1/n - h_i) / a
 
-h_i is what estimates made from deviations (collimation, index) take. The redundancy
-numbers of all pointings sum to the freedom of the full model.
+P and Qv of the means are full: zenith angle and distance of a sight are correlated. h_i is what
+estimates made from deviations (collimation, index) take. The redundancy numbers of all
+pointings sum to the freedom of the full model.
 
 References: Baarda (1968) for the bias of one of several correlated observations.
 """
@@ -26,6 +27,8 @@ from tieup.adjust.solution import Adjustment
 from tieup.adjust.weights import pointing_variance
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import Pointings, Sights
+
+DELTA = math.sqrt(noncentrality(0.001, 0.80))  # Baarda's usual choice: 4.13
 
 
 @dataclass(frozen=True)
@@ -54,20 +57,26 @@ class PointingTests:
 class SightResults:
     """Residual, sd and redundancy of each sight's mean (k, 3); NaN outside the solution.
 
-    ``connection`` (k,) is the connection of the sight in the system, -1 where it is
-    aside or not solved.
+    ``weighed`` (k, 3) is P v, ``information`` (k, 3) the diagonal of P Qv P and ``variance``
+    (k, 3) that of Qv, NaN for sights aside too. ``connection`` (k,) is the connection of the
+    sight in the system, -1 where it is aside or not solved.
     """
 
     residual: FloatArray
     sd: FloatArray
     redundancy: FloatArray
+    weighed: FloatArray
+    information: FloatArray
+    variance: FloatArray
     connection: IntArray
 
 
 def sight_results(adjustment: Adjustment, sights: Sights) -> SightResults:
     """Bring the adjustment's connections back to the order of the sights."""
     shape = (len(sights), 3)
-    residual, sd, redundancy = (np.full(shape, np.nan) for _ in range(3))
+    residual, sd, redundancy, weighed, information, variance = (
+        np.full(shape, np.nan) for _ in range(6)
+    )
     connection = np.full(len(sights), -1, dtype=np.int64)
     own = np.flatnonzero(~adjustment.connections.plumb)
     source = adjustment.connections.source[own]
@@ -75,25 +84,28 @@ def sight_results(adjustment: Adjustment, sights: Sights) -> SightResults:
     residual[source] = adjustment.residual[own]
     sd[source] = adjustment.sd[own]
     redundancy[source] = adjustment.redundancy[own]
+    noise, leverage = adjustment.noise.of(own), adjustment.leverage[own]
+    weighed[source] = noise.weighed(adjustment.whitened[own])
+    information[source] = noise.information(leverage)
+    variance[source] = noise.residual_variance(leverage)
     sighted = ~adjustment.aside.connections.plumb  # a plumb line's source is a setup
     aside = adjustment.aside.connections.take(sighted)
     observed = np.isfinite(aside.value)
     residual[aside.source] = np.where(observed, 0.0, np.nan)
     sd[aside.source] = np.where(observed, adjustment.aside.sd[sighted], np.nan)
     redundancy[aside.source] = np.where(observed, 0.0, np.nan)
-    return SightResults(residual, sd, redundancy, connection)
+    return SightResults(residual, sd, redundancy, weighed, information, variance, connection)
 
 
 def examine_pointings(
     adjustment: Adjustment,
     sights: Sights,
     pointings: Pointings,
-    alpha: float = 0.001,
-    power: float = 0.80,
+    smallest: float = DELTA,
 ) -> PointingTests:
     """Test every pointing on its own.
 
-    ``alpha`` and ``power`` settle the minimal detectable bias.
+    ``smallest`` is the minimal detectable bias in units of its own sd.
     """
     means = sight_results(adjustment, sights)
     row = np.maximum(pointings.sight, 0)
@@ -101,30 +113,27 @@ def examine_pointings(
     solved = taken & np.isfinite(means.residual[row])
     n = np.maximum(sights.count, 1)[row]
     alone = (pointing_variance(sights) * np.maximum(sights.count, 1))[row]
-    mean_variance = means.sd[row] ** 2
-    mean_redundancy = np.clip(means.redundancy[row], 0.0, 1.0)
     within = np.where(n > 1, 1.0 - 1.0 / n - pointings.leverage, 0.0)
-    of_mean, deviation = means.residual[row], pointings.deviation
-    residual = of_mean + deviation
-    redundancy = mean_redundancy / n + within
-    checked = solved & (redundancy > LEAST_REDUNDANCY)
+    residual = means.residual[row] + pointings.deviation
+    redundancy = means.redundancy[row] / n + within
+    information = means.information[row] / n**2 + within / alone
+    checked = solved & (information * alone > LEAST_REDUNDANCY)
     w, mdb, bias, statistic = (np.full(checked.shape, np.nan) for _ in range(4))
     # Side shots are most of the rows, and nothing checks them: the tests are of the others.
-    own, r, q, n_own, a, h = (
-        part[checked] for part in (residual, mean_redundancy, mean_variance, n, alone, within)
+    deviation, alone_, within_, information_, n_ = (
+        part[checked] for part in (pointings.deviation, alone, within, information, n)
     )
-    information = r / (n_own**2 * q) + h / a
-    score = -(of_mean[checked] / (n_own * q) + deviation[checked] / a)
-    w[checked] = own / np.sqrt(r * q + a * h)
-    mdb[checked] = math.sqrt(noncentrality(alpha, power)) / np.sqrt(information)
-    bias[checked] = score / information
-    statistic[checked] = score / np.sqrt(information)
+    score = -(means.weighed[row][checked] / n_ + deviation / alone_)
+    w[checked] = residual[checked] / np.sqrt(means.variance[row][checked] + alone_ * within_)
+    mdb[checked] = smallest / np.sqrt(information_)
+    bias[checked] = score / information_
+    statistic[checked] = score / np.sqrt(information_)
     deviations = np.where(solved, pointings.deviation, 0.0) ** 2 / alone
     freedom = np.where(solved, within, 0.0).sum()
     return PointingTests(
         solved=solved,
         residual=np.where(solved, residual, np.nan),
-        sd=np.where(solved, np.sqrt(alone + mean_variance - alone / n), np.nan),
+        sd=np.where(solved, np.sqrt(alone + means.sd[row] ** 2 - alone / n), np.nan),
         redundancy=np.where(solved, redundancy, np.nan),
         w=w,
         mdb=mdb,

@@ -15,6 +15,7 @@ from tieup.adjust.datum import Transfer
 from tieup.adjust.elimination import Eliminated, Held, Rows
 from tieup.adjust.equations import Connections
 from tieup.adjust.problem import Problem
+from tieup.adjust.whitening import Whitening
 from tieup.model.arrays import BoolArray, FloatArray
 
 
@@ -25,9 +26,10 @@ class Adjustment:
     ``axis`` (S, 3) m, ``orientation`` (S,) rad, ``position`` (P, 3) m; NaN where unsolved.
     ``setup_covariance`` (S, 4, 4) and ``point_covariance`` (P, 3, 3).
 
-    For the c connections of the system: ``sd``, ``residual``, ``redundancy`` (c, 3), NaN where
-    not observed; ``leverage`` (c, 3, 3) is the whitened A Q A' of each connection;
-    ``mark_setup`` (c, 3, 4) the covariance of its mark with its setup (held datum).
+    For the c connections of the system: ``noise``, which makes their observations independent,
+    ``sd``, ``residual``, ``redundancy`` (c, 3), NaN where not observed; ``leverage`` (c, 3, 3) is
+    the whitened A Q A' of each connection; ``mark_setup`` (c, 3, 4) the covariance of its mark
+    with its setup (held datum).
     ``control_residual``/``control_redundancy`` (P, 3) of weighted control, adjusted minus
     given, NaN elsewhere. ``link_residual``/``link_redundancy`` (l,).
 
@@ -44,6 +46,7 @@ class Adjustment:
     setup_covariance: FloatArray
     point_covariance: FloatArray
     connections: Connections
+    noise: Whitening
     sd: FloatArray
     residual: FloatArray
     redundancy: FloatArray
@@ -71,11 +74,17 @@ class Adjustment:
         return np.asarray(self.problem.network.links.sd[self.problem.links])
 
     @property
+    def whitened(self) -> FloatArray:
+        """Return the whitened residuals T v (c, 3), 0 where not observed."""
+        return self.noise.whitened(self.residual)
+
+    @property
     def standardised(self) -> FloatArray:
         """Return w = residual over its own sd (c, 3); NaN where nothing checks it."""
+        variance = self.noise.residual_variance(self.leverage)
+        seen = self.noise.information(self.leverage) * self.noise.sd**2 > UNCHECKED
         with np.errstate(invalid="ignore", divide="ignore"):
-            w = self.residual / (self.sd * np.sqrt(self.redundancy))
-        return np.where(self.redundancy > UNCHECKED, w, np.nan)
+            return np.where(seen, self.residual / np.sqrt(variance), np.nan)
 
 
 UNCHECKED = 1e-6  # redundancy below this is rounding: nothing checks the observation

@@ -14,6 +14,7 @@ from tieup.adjust.problem import Problem
 from tieup.adjust.reliability import Spread, spread
 from tieup.adjust.solution import Adjustment
 from tieup.adjust.stacks import new_columns, new_stack, put
+from tieup.adjust.whitening import Whitening
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.settings import Precision
 
@@ -35,7 +36,8 @@ def describe(
     setup_covariance, point_covariance = _covariances(solution, spreads, transfer)
     position = state.position.copy()
     aside = _aside(solution, precision, setup_covariance, position, point_covariance)
-    observed = equations.scale > 0
+    noise = equations.noise
+    observed = noise.scale > 0
     control = _control(solution, point_covariance)
     _blank(problem, setup_covariance, position, point_covariance)
     return Adjustment(
@@ -46,11 +48,10 @@ def describe(
         setup_covariance=setup_covariance,
         point_covariance=point_covariance,
         connections=solution.connections,
-        sd=np.where(observed, equations.sd, np.nan),
-        residual=np.where(observed, -evaluation.misclosure * equations.sd, np.nan),
-        redundancy=np.where(
-            observed, 1.0 - np.diagonal(spreads.leverage, axis1=1, axis2=2), np.nan
-        ),
+        noise=noise,
+        sd=np.where(observed, noise.sd, np.nan),
+        residual=noise.restored(-evaluation.misclosure),
+        redundancy=noise.redundancy(spreads.leverage),
         leverage=spreads.leverage,
         mark_setup=spreads.mark_setup,
         control_residual=control[0],
@@ -80,9 +81,9 @@ def _aside(
 ) -> Aside:
     """Return the sights left aside; fill in their points' position and covariance."""
     problem, connections = solution.problem, solution.aside
-    sd = new_columns(len(connections), 3)
-    bend = solution.equations.bend
-    aside = Aside(connections, sd, solution.state, problem.held_point, bend)
+    count, bend = len(connections), solution.equations.bend
+    noise = Whitening(new_columns(count, 3), new_columns(count, 3), np.zeros(count))
+    aside = Aside(connections, noise, solution.state, problem.held_point, bend)
     stated = problem.network.sights, precision
     compute_aside(aside, stated, setup_covariance, position, point_covariance)
     return aside

@@ -3,8 +3,9 @@
     sd_direction^2 = pointing^2 / n + centring_t^2 / D^2
     sd_zenith^2    = pointing^2 / n + (centring_t cos z / s)^2 + (height_t sin z / s)^2
     sd_distance^2  = (a + b s)^2 / n + (centring_t sin z)^2 + (height_t cos z)^2
+    covariance of zenith angle and distance: (centring_t^2 - height_t^2) sin z cos z / s
 
-n pointings share one centring of the target, so only the pointing itself averages.
+n pointings of one visit share one centring of the target, so only the pointing itself averages.
 The instrument's own centring and height are common to a setup and stand in its
 plumb line (`tieup.adjust.equations`); a free station has neither.
 """
@@ -15,6 +16,7 @@ import numpy as np
 
 from tieup.adjust.equations import Connections, offsets
 from tieup.adjust.stacks import chunks, new_columns
+from tieup.adjust.whitening import Whitening, make_whitening
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Sights
 from tieup.model.settings import Precision
@@ -28,8 +30,14 @@ def pointing_variance(sights: Sights) -> FloatArray:
     return sights.pointing_sd**2 / np.maximum(sights.count, 1)
 
 
-def target_variance(offset: FloatArray, precision: Precision) -> FloatArray:
-    """Return what target centring and height add, (n, 3), at offsets (n, 3) in m."""
+def target_variance(offset: FloatArray, precision: Precision) -> tuple[FloatArray, FloatArray]:
+    """Return what target centring and height add at offsets (n, 3) in m.
+
+    Returns
+    -------
+    The variances (n, 3) in rad^2, rad^2, m^2, and the covariance (n,) of zenith angle and
+    distance in rad m.
+    """
     plan_square = np.maximum(offset[:, 0] ** 2 + offset[:, 1] ** 2, SHORTEST**2)
     slope_square = plan_square + offset[:, 2] ** 2
     sin_square = plan_square / slope_square
@@ -39,31 +47,33 @@ def target_variance(offset: FloatArray, precision: Precision) -> FloatArray:
     variance[:, DIRECTION] = centring / plan_square
     variance[:, ZENITH] = (centring * cos_square + height * sin_square) / slope_square
     variance[:, DISTANCE] = centring * sin_square + height * cos_square
-    return variance
+    across = np.sqrt(plan_square) * offset[:, 2] / (slope_square * np.sqrt(slope_square))
+    return variance, (centring - height) * across
 
 
-def connection_sd(
+def connection_noise(
     connections: Connections,
     sights: Sights,
     precision: Precision,
     axis: FloatArray,
     position: FloatArray,
-) -> FloatArray:
-    """Return the sd of every connection's observations (c, 3): rad, rad, m or m, m, m.
+) -> Whitening:
+    """Return the noise of every connection's observations: rad, rad, m or m, m, m.
 
     ``axis`` (S, 3) and ``position`` (P, 3) are approximate coordinates (m).
     """
-    sd = new_columns(len(connections), 3)
+    sd, shared = new_columns(len(connections), 3), np.zeros(len(connections))
     for part in chunks(len(connections)):
         some = connections.part(part)
-        variance = target_variance(offsets(some, axis, position), precision)
+        variance, shared[part] = target_variance(offsets(some, axis, position), precision)
         sight = np.flatnonzero(~some.plumb) if some.plumb.any() else slice(None)
         variance[sight] += _own_variance(sights, some.source[sight])
         np.sqrt(variance, out=sd[part])
     plumb = np.flatnonzero(connections.plumb)
     centring = max(precision.centring_instrument, SMALLEST_SD)
     sd[plumb] = [centring, centring, max(precision.height_instrument, SMALLEST_SD)]
-    return sd
+    shared[plumb] = 0.0
+    return make_whitening(sd, shared, np.isfinite(connections.value))
 
 
 def _own_variance(sights: Sights, row: IntArray) -> FloatArray:

@@ -183,8 +183,6 @@ def _mean_part(
     own, plumb = adjustment.connections.source[seen], adjustment.connections.plumb[seen]
     count = np.ones((len(seen), 3))
     count[~plumb] = np.maximum(evidence.network.sights.count[own[~plumb]], 1)
-    with np.errstate(invalid="ignore"):
-        weight = np.nan_to_num(1.0 / (count * adjustment.sd[seen]))
     connection = evidence.row_connection[entries.row]
     inside = connection >= 0
     place = np.searchsorted(seen, connection[inside]) * width + entries.column[inside]
@@ -192,13 +190,13 @@ def _mean_part(
     for kind in range(3):
         bias = entries.bias[inside, kind]
         total = np.bincount(place, weights=bias, minlength=len(seen) * width)
-        means[:, kind] = total.reshape(-1, width) * weight[:, kind, None]
+        means[:, kind] = total.reshape(-1, width) / count[:, kind, None]
     stands = {int(own[i]): int(i) for i in np.flatnonzero(plumb)}
     for number, column in enumerate(columns):
         for setup, component, value in column.plumb:
             if setup in stands:
-                row = stands[setup]
-                means[row, component, number] += value * weight[row, component]
+                means[stands[setup], component, number] += value
+    means = adjustment.noise.of(seen).whitened(means)
     return np.concatenate([means.reshape(-1, width), *_given_part(adjustment, columns, spoken)])
 
 

@@ -66,8 +66,8 @@ class Subjects:
         by_row = np.zeros((len(self.shots), 3, 3))
         rows = self.rows
         connection = self.evidence.row_connection[rows]
-        scale = np.nan_to_num(adjustment.sd[connection])
-        by_row[rows] = adjustment.rows.by_place[connection] * scale[:, :, None]
+        noise = adjustment.noise.of(connection)
+        by_row[rows] = np.nan_to_num(noise.restored(adjustment.rows.by_place[connection]))
         return by_row
 
     def of_setup(self, setup: int) -> IntArray:

@@ -13,12 +13,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.distributions import minimal_detectable_bias
+from tieup.adjust.distributions import LEAST_REDUNDANCY
 from tieup.adjust.equations import Connections, linearise
-from tieup.adjust.pointings import sight_results
+from tieup.adjust.pointings import DELTA, sight_results
 from tieup.adjust.solution import Adjustment
-from tieup.adjust.weights import connection_sd
-from tieup.model.arrays import FloatArray
+from tieup.adjust.weights import connection_noise
+from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import DIRECTION, Sights
 from tieup.model.settings import Precision
 
@@ -42,7 +42,9 @@ class SightReliability:
 def examine_sights(adjustment: Adjustment, sights: Sights) -> SightReliability:
     """Return the reliability of every sight of a solution."""
     found = sight_results(adjustment, sights)
-    bias = minimal_detectable_bias(found.sd, found.redundancy)
+    with np.errstate(divide="ignore"):
+        seen = found.information * found.sd**2 > LEAST_REDUNDANCY
+        bias = DELTA / np.sqrt(np.where(seen, found.information, np.nan))
     offset = adjustment.position[sights.point] - adjustment.axis[sights.setup]
     offset[:, 2] += sights.target_height
     plan, slope = np.hypot(offset[:, 0], offset[:, 1]), np.linalg.norm(offset, axis=1)
@@ -52,7 +54,7 @@ def examine_sights(adjustment: Adjustment, sights: Sights) -> SightReliability:
     inside = np.flatnonzero(found.connection >= 0)
     row = found.connection[inside]
     with np.errstate(invalid="ignore"):
-        moved = _effects(adjustment)[row] * (bias / found.sd)[inside][:, None, :]
+        moved = _effects(adjustment, row, bias[inside])
         sideways = np.hypot(moved[:, 0], moved[:, 1])
     for column, size in enumerate((sideways, np.abs(moved[:, 2]))):
         seen = np.isfinite(size).any(axis=1)
@@ -75,27 +77,31 @@ def full_rows(
     """
     axis, _, position = places
     linear = linearise(connections, *places, bend)
-    sd = connection_sd(connections, sights, precision, axis, position)
-    scale = np.where(np.isfinite(connections.value), 1.0 / sd, 0.0)
+    noise = connection_noise(connections, sights, precision, axis, position)
     rows = np.zeros((len(connections), 3, 7))
-    rows[:, :, 4:] = linear.by_mark * scale[:, :, None]
+    rows[:, :, 4:] = noise.whitened(linear.by_mark)
     rows[:, :, :3] = -rows[:, :, 4:]
-    rows[:, DIRECTION, 3] = -linear.turns * scale[:, DIRECTION]
+    rows[:, DIRECTION, 3] = -linear.turns * noise.scale[:, DIRECTION]
     return rows
 
 
-def _effects(adjustment: Adjustment) -> FloatArray:
-    """Return what one sd of each observation moves its mark by: Q_mark a' (c, 3, 3) in m."""
-    connections, place = adjustment.connections, adjustment.rows.by_place
-    cross, transfer = adjustment.mark_setup, adjustment.transfer
+def _effects(adjustment: Adjustment, chosen: IntArray, bias: FloatArray) -> FloatArray:
+    """Return what ``bias`` (k, 3) of each reading moves its mark by (k, 3, 3) in m.
+
+    Q_mark a' T b for each reading of the ``chosen`` connections (k,), readings along the last axis.
+    """
+    connections, place = adjustment.connections, adjustment.rows.by_place[chosen]
+    cross, transfer = adjustment.mark_setup[chosen], adjustment.transfer
+    setup, point = connections.setup[chosen], connections.point[chosen]
     if transfer.motions.count:
-        setup, point = connections.setup, connections.point
         moved = transfer.motions.point[point] @ transfer.setup[setup].transpose(0, 2, 1)
         moved += transfer.point[point] @ transfer.motions.setup[setup].transpose(0, 2, 1)
         cross = cross - moved
     by_setup = np.concatenate([-place, np.zeros((len(place), 3, 1))], axis=2)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        turn = np.where(connections.plumb, 0.0, 1.0 / adjustment.sd[:, DIRECTION])
-    by_setup[:, DIRECTION, 3] = -np.nan_to_num(turn)
-    own = np.nan_to_num(adjustment.point_covariance[connections.point])
-    return np.asarray(cross @ by_setup.transpose(0, 2, 1) + own @ place.transpose(0, 2, 1))
+    noise = adjustment.noise.of(chosen)
+    turn = np.where(connections.plumb[chosen], 0.0, noise.scale[:, DIRECTION])
+    by_setup[:, DIRECTION, 3] = -turn
+    own = np.nan_to_num(adjustment.point_covariance[point])
+    gain = cross @ by_setup.transpose(0, 2, 1) + own @ place.transpose(0, 2, 1)
+    one = noise.whitened(np.nan_to_num(bias)[:, :, None] * np.eye(3))
+    return np.where(np.isfinite(bias)[:, None, :], gain @ one, np.nan)

@@ -127,8 +127,7 @@ def _let_go(
     covariance = np.full((len(point), 3, 3), np.nan)
     statistic = np.full((len(point), 2), np.nan)
     freedom = np.zeros((len(point), 2), dtype=np.int64)
-    with np.errstate(invalid="ignore"):
-        misfit = np.nan_to_num(np.abs(held.residual / held.sd)).max(axis=1)
+    misfit = np.abs(held.whitened).max(axis=1)
     suspicion = np.array([misfit[rows].max(initial=0.0) for rows in members])
     chosen = np.argsort(-suspicion, kind="stable")[: affordable(held) // 3]
     tests = local_tests(held, [place_columns(held, members[k]) for k in chosen])
@@ -201,7 +200,7 @@ def _scale(held: Adjustment) -> tuple[float, float]:
     connections = held.connections
     sights = np.flatnonzero(~connections.plumb & np.isfinite(connections.value[:, DISTANCE]))
     length = connections.value[sights, DISTANCE]
-    bias.connections[sights, DISTANCE, 0] = length / held.sd[sights, DISTANCE]
+    bias.connections[sights, DISTANCE, 0] = length * held.noise.scale[sights, DISTANCE]
     whole = float(gram(bias, bias)[0, 0])
     left = float(gram(bias, project(held, bias))[0, 0])
     if left <= TESTABLE * whole * 1e-3:

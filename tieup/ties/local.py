@@ -70,8 +70,7 @@ def place_columns(adjustment: Adjustment, rows: IntArray) -> Columns:
 def local_tests(adjustment: Adjustment, alternatives: Sequence[Columns]) -> list[Test]:
     """Return what the factor says of each alternative."""
     touched = [_touched(adjustment, columns) for columns in alternatives]
-    with np.errstate(invalid="ignore"):
-        misclosure = -np.nan_to_num(adjustment.residual / adjustment.sd)
+    misclosure = -adjustment.whitened
     tests = []
     for columns, spread in zip(alternatives, _spreads(adjustment, touched), strict=True):
         values = columns.values.reshape(-1, columns.count)

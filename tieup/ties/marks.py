@@ -160,8 +160,7 @@ def _information(adjustment: Adjustment, tie: IntArray, count: int) -> Informati
     one = np.flatnonzero(tie >= 0)
     one = one[times[tie[one]] == 1]
     place = adjustment.rows.by_place[one]
-    with np.errstate(invalid="ignore"):
-        residual = np.nan_to_num(adjustment.residual[one] / adjustment.sd[one])
+    residual = adjustment.whitened[one]
     across = place.transpose(0, 2, 1)
     seen[tie[one]] = across @ place
     left[tie[one]] = seen[tie[one]] - across @ adjustment.leverage[one] @ place

@@ -78,6 +78,5 @@ def neighbours(sharing: Sharing) -> tuple[IntArray, list[list[int]], IntArray, I
 
 def misfits(adjustment: Adjustment, comparisons: list[Comparison]) -> FloatArray:
     """Return the largest weighted residual (q,) at the marks of each comparison."""
-    with np.errstate(invalid="ignore"):
-        weighted = np.nan_to_num(np.abs(adjustment.residual / adjustment.sd)).max(axis=1)
+    weighted = np.abs(adjustment.whitened).max(axis=1)
     return np.array([weighted[list(c.first + c.second)].max() for c in comparisons])

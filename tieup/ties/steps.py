@@ -60,8 +60,7 @@ def setup_steps(adjustment: Adjustment) -> SetupSteps:
     rows = np.flatnonzero(connections.plumb)
     count = len(adjustment.axis)
     place = adjustment.rows.by_place[rows]
-    with np.errstate(invalid="ignore"):
-        residual = np.nan_to_num(adjustment.residual[rows] / adjustment.sd[rows])
+    residual = adjustment.whitened[rows]
     across = place.transpose(0, 2, 1)
     left = across @ place - across @ adjustment.leverage[rows] @ place
     push = (across @ residual[:, :, None])[:, :, 0]  # turned: of the sights, not of the place

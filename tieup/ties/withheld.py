@@ -20,10 +20,10 @@ import numpy as np
 from tieup.adjust import elimination
 from tieup.adjust.equations import Connections, linearise
 from tieup.adjust.solution import Adjustment
-from tieup.adjust.weights import connection_sd
+from tieup.adjust.weights import connection_noise
 from tieup.geometry import curvature_coefficient
 from tieup.model.arrays import FloatArray, IntArray, distinct_pairs
-from tieup.model.observations import Sights
+from tieup.model.observations import DIRECTION, Sights
 from tieup.model.settings import Precision
 from tieup.ties.grouping import rows_by_group
 
@@ -91,17 +91,14 @@ def _rows(adjustment: Adjustment, sights: Sights, precision: Precision, refracti
         chosen,
     )
     axis, position = adjustment.axis, adjustment.position
-    sd = connection_sd(connections, sights, precision, axis, position)
+    noise = connection_noise(connections, sights, precision, axis, position)
     bend = curvature_coefficient(refraction)
     linear = linearise(connections, axis, adjustment.orientation, position, bend)
-    observed = np.isfinite(connections.value)
-    scale = np.where(observed, 1.0 / sd, 0.0)
-    by_place = linear.by_mark * scale[:, :, None]
+    by_place = noise.whitened(linear.by_mark)
     by_setup = np.zeros((len(connections), 3, 4))
     by_setup[:, :, :3] = -by_place
-    by_setup[:, 0, 3] = -scale[:, 0]
-    misclosure = np.where(observed, linear.misclosure * scale, 0.0)
-    return _Rows(connections, by_setup, by_place, misclosure)
+    by_setup[:, DIRECTION, 3] = -noise.scale[:, DIRECTION]
+    return _Rows(connections, by_setup, by_place, noise.whitened(linear.misclosure))
 
 
 def _information(
