@@ -64,9 +64,13 @@ def setups_of(count: int, instrument: str = "default") -> tuple[Setup, ...]:
 
 
 def gear(seconds: float = 2.0, **more: Any) -> Precision:
-    """Return a precision whose angles have the given sd of one pointing in arc seconds."""
+    """Return a precision whose angles have the given sd of one pointing in arc seconds.
+
+    The targets stand as long as one setup looks at them.
+    """
     sd = seconds * ARC_SECOND
-    return Precision({"default": Instrument(sd, sd, 0.001, 0.0, **more)})
+    precision = Precision({"default": Instrument(sd, sd, 0.001, 0.0, **more)})
+    return precision.with_targets_standing()
 
 
 def reduce_rows(rows: Sequence[dict[str, Any]], precision: Precision | None = None) -> Reduction:

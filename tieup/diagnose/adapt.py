@@ -13,7 +13,8 @@ import numpy as np
 
 from tieup.diagnose.case import Case, new_name
 from tieup.diagnose.mistake import Mistake
-from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.arrays import BoolArray, IntArray
+from tieup.reduce.target_visits import shooting_order
 
 
 def setup_number(case: Case, label: str) -> int:
@@ -48,17 +49,9 @@ def stays_in(mistake: Mistake) -> bool:
     return mistake.kind in ("prism-constant", "distance-scale") and not mistake.setup
 
 
-def shooting_order(case: Case) -> FloatArray:
-    """Return a number (m,) that grows with shooting order within each setup."""
-    shots = case.shots
-    untimed = np.unique(shots.setup[np.isnan(shots.time)])
-    recorded = np.arange(len(shots), dtype=np.float64)
-    return np.where(np.isin(shots.setup, untimed), recorded, shots.time)
-
-
 def from_row_on(case: Case, setup: int, row: int) -> IntArray:
     """Return all rows of a setup, side shots too, from ``row`` on in shooting order."""
-    order = shooting_order(case)
+    order = shooting_order(case.shots)
     return np.flatnonzero((case.shots.setup == setup) & (order >= order[row]))
 
 
@@ -72,7 +65,7 @@ def contaminated_rows(case: Case, mistake: Mistake) -> IntArray:
     rows = mistake.rows
     if mistake.kind == "target-height" and len(np.unique(shots.point[rows])) > 1:
         setup, entry = shots.setup[rows[0]], shots.target_height[rows[0]]
-        order = shooting_order(case)
+        order = shooting_order(case.shots)
         inside = (order >= order[rows].min()) & (order <= order[rows].max())
         return np.flatnonzero((shots.setup == setup) & inside & (shots.target_height == entry))
     if mistake.kind in ("prism-constant", "distance-scale", "instrument-settled"):

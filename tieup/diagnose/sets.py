@@ -19,7 +19,8 @@ def reject_sets(case: Case, fieldbook: Fieldbook) -> tuple[Case, tuple[Finding, 
     limits = case.precision.set_limits
     if limits is None:
         return case, ()
-    reduction = reduce_shots(case.shots, case.setups, case.precision, case.use)
+    precision = case.precision.with_targets_standing()  # sets are compared with one another
+    reduction = reduce_shots(case.shots, case.setups, precision, case.use)
     report = report_rounds(case.shots, reduction, len(case.setups), limits)
     sets, findings = report.sets, []
     for number, kind in np.argwhere(sets.rejected).tolist():

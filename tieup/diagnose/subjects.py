@@ -14,6 +14,7 @@ import numpy as np
 from tieup.diagnose.evidence import Evidence
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.fieldbook import Setup, Shots
+from tieup.reduce.target_visits import shooting_order
 
 
 @dataclass(frozen=True)
@@ -41,10 +42,7 @@ class Subjects:
     @cached_property
     def order(self) -> FloatArray:
         """Return a number (m,) that grows with shooting order within a setup."""
-        time, setup = self.shots.time, self.shots.setup
-        untimed = np.unique(setup[np.isnan(time)])
-        recorded = np.arange(len(setup), dtype=np.float64)
-        return np.where(np.isin(setup, untimed), recorded, time)
+        return shooting_order(self.shots)
 
     @cached_property
     def clock(self) -> FloatArray:

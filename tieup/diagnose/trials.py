@@ -11,7 +11,8 @@ from itertools import combinations, pairwise
 
 import numpy as np
 
-from tieup.diagnose.adapt import shooting_order
+from tieup.reduce.deviations import centred
+from tieup.reduce.target_visits import shooting_order
 from tieup.diagnose.case import Case, new_name
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.solve import Solved
@@ -139,7 +140,7 @@ def _breaks(solved: Solved) -> Iterator[Trial]:
     """Split each setup with gross or torn sights between any two of its shots to marks."""
     sights, case = solved.network.sights, solved.case
     gross = gross_sights(solved)
-    order = shooting_order(case)
+    order = shooting_order(case.shots)
     shared = np.bincount(sights.point, minlength=len(case.points)) > 1
     shared |= np.isfinite(solved.network.control[:, :2]).all(axis=1)
     suspects = set(sights.setup[gross].tolist()) | set(case.shots.setup[_torn(solved)].tolist())
@@ -158,11 +159,14 @@ def _breaks(solved: Solved) -> Iterator[Trial]:
 
 
 def _torn(solved: Solved) -> BoolArray:
-    """Return the rows (m,) whose direction is far from the others of the same sight."""
+    """Return the rows (m,) whose direction is far from the others to the same mark."""
     pointings, sights = solved.reduction.pointings, solved.network.sights
-    sd = sights.pointing_sd[np.maximum(pointings.sight, 0), DIRECTION]
-    with np.errstate(invalid="ignore"):
-        return np.asarray(np.abs(pointings.deviation[:, DIRECTION]) > TORN * sd)
+    torn = np.zeros(len(pointings.sight), dtype=bool)
+    known = (pointings.sight >= 0) & np.isfinite(pointings.corrected[:, DIRECTION])
+    rows = np.flatnonzero(known)
+    away = centred(pointings.corrected[rows, DIRECTION], pointings.look[rows], circular=True)
+    torn[rows] = np.abs(away) > TORN * sights.pointing_sd[pointings.sight[rows], DIRECTION]
+    return torn
 
 
 def setup_times(case: Case) -> FloatArray:

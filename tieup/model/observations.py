@@ -1,8 +1,8 @@
-"""Reduced observations: one sight per setup, point and target height.
+"""Reduced observations: one sight per visit of a setup to a point at one target height.
 
-All pointings of a setup to a point at one target height are reduced to one mean,
-because target centring and target height are common to them: as separate
-observations they would claim a precision they do not have. What the means leave
+All pointings of a visit are reduced to one mean, because target centring and target height
+are common to them: as separate observations they would claim a precision they do not have.
+A later look, for which the target was set up again, is a sight of its own. What the means leave
 over, the deviation of each pointing, is kept and tested on its own.
 """
 
@@ -43,7 +43,8 @@ class Sights:
 class Pointings:
     """How each raw row entered its sight; arrays of shape (m,) or (m, 3).
 
-    ``sight`` is the index of the row's sight or -1. ``corrected`` is the row's value
+    ``sight`` is the index of the row's sight or -1, ``look`` numbers what is looked at: a mark from a
+    setup at one height, however often the target was set up for it. ``corrected`` is the row's value
     after reduction (face 1, collimation and index, constants), in the units of
     `Sights.value`; ``deviation`` is ``mean - corrected``. ``leverage`` is the part of the
     deviation's freedom taken by estimates made from deviations (collimation,
@@ -52,6 +53,7 @@ class Pointings:
     """
 
     sight: IntArray
+    look: IntArray
     corrected: FloatArray
     deviation: FloatArray
     leverage: FloatArray

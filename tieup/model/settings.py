@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from tieup.geometry import ARC_SECOND, EARTH_RADIUS
 
@@ -99,13 +99,27 @@ class SetLimits:
 
 
 @dataclass(frozen=True)
+class Standing:
+    """Which targets stand untouched: a later look at them is no new set-up.
+
+    ``everywhere``: all of them, all day; ``points``: the marks with these numbers, all day. With
+    ``in_setups`` every target stands as long as one setup looks at it.
+    """
+
+    everywhere: bool = False
+    points: frozenset[int] = frozenset()
+    in_setups: bool = False
+
+
+@dataclass(frozen=True)
 class Precision:
     """Stated precision and corrections of everything measured; lengths in metres, 1 sd.
 
     Centring is the plan error of instrument or target over its mark, per
     horizontal component; heights that of the booked instrument or pole height. ``air`` is
     what rows without weather are taken to be shot in, ``grid`` what the distances are
-    reduced to, ``set_limits`` what a set may differ from the mean of all.
+    reduced to, ``set_limits`` what a set may differ from the mean of all, ``standing`` which
+    targets are not set up anew for a later look.
     """
 
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: {"default": Instrument()})
@@ -116,6 +130,11 @@ class Precision:
     air: Air = Air()
     grid: Grid | None = None
     set_limits: SetLimits | None = None
+    standing: Standing = Standing()
+
+    def with_targets_standing(self) -> Precision:
+        """Return the same for targets that stand as long as one setup looks at them."""
+        return replace(self, standing=replace(self.standing, in_setups=True))
 
 
 @dataclass(frozen=True)

@@ -29,15 +29,17 @@ LABELS = {DIRECTION: "collimation", ZENITH: "vertical-index"}
 class Rows:
     """Where the rows belong, shape (m,): ``setup``, ``round``, ``sight`` (or -1), ``face``.
 
-    ``instrument`` holds names, ``pointing_sd`` (m, 3) the sd of one pointing.
+    ``look`` numbers the marks looked at, of which a sight is one visit. ``instrument`` holds names,
+    ``sd`` (m, 3) how far one pointing may lie from the others of its look.
     """
 
     setup: IntArray
     round: IntArray
     sight: IntArray
+    look: IntArray
     face: IntArray
     instrument: TextArray
-    pointing_sd: FloatArray
+    sd: FloatArray
 
 
 @dataclass(frozen=True)
@@ -76,7 +78,8 @@ def correct_axes(value: FloatArray, rows: Rows, turns: tuple[CircleTurn, ...]) -
             value[taking, kind] -= _shift(readings, rows.face[taking], found, error)
             offset[chosen] += found.turn
             leverage[taking, kind] = found.leverage
-            common_sd[rows.sight[taking], kind] = owed_sd(readings, found)
+            owing = replace(readings, sight=rows.sight[taking])
+            common_sd[rows.sight[taking], kind] = owed_sd(owing, found)
     better = tuple(replace(turn, offset=float(o)) for turn, o in zip(turns, offset, strict=True))
     return Corrected(value, leverage, common_sd, tuple(errors), better)
 
@@ -103,16 +106,16 @@ def _readings(
         inside = turned[taking] >= 0
         number[inside] = np.searchsorted(chosen, turned[taking][inside])
     sign = face_sign(rows.face[taking])
-    zenith, sight = value[taking, ZENITH], rows.sight[taking]
+    zenith, look = value[taking, ZENITH], np.unique(rows.look[taking], return_inverse=True)[1]
     steep = np.sin(np.where(np.isfinite(zenith), zenith, LEVEL))
-    steep = group_mean(steep, sight)  # alike in one sight: noise must not look like two faces
+    steep = group_mean(steep, look)  # alike in one look: noise must not look like two faces
     return Readings(
         value=value[taking, kind],
         by_axis=-sign / steep if kind == DIRECTION else sign,
         turned=number,
         setup=rows.setup[taking],
-        sight=sight,
-        sd=rows.pointing_sd[taking, kind],
+        sight=look.reshape(-1),
+        sd=rows.sd[taking, kind],
         circular=kind == DIRECTION,
     )
 

@@ -96,7 +96,10 @@ class RoundReport:
 def report_rounds(
     shots: Shots, reduction: Reduction, setups: int, limits: SetLimits | None
 ) -> RoundReport:
-    """Report on the faces and rounds of a reduced field book of ``setups`` setups."""
+    """Report on the faces and rounds of a reduced field book of ``setups`` setups.
+
+    Rounds are compared within sights: reduce with targets that stand (`Precision.with_targets_standing`).
+    """
     pairs = find_pairs(shots, reduction.pointings, reduction.sights)
     sets, group = find_sets(shots, reduction, limits)
     rejected = np.zeros((len(shots), 3), dtype=np.bool_)
@@ -114,7 +117,7 @@ def report_rounds(
 
 
 def find_pairs(shots: Shots, pointings: Pointings, sights: Sights) -> Pairs:
-    """Pair the pointings of each sight and round, whatever was pointed in between.
+    """Pair the pointings of each look and round, whatever was pointed in between.
 
     2 c = (reverse - direct - 180 deg) sin z        2 i = z_direct + z_reverse - 360 deg
 
@@ -149,10 +152,10 @@ def _brackets(shots: Shots, pointings: Pointings) -> tuple[IntArray, IntArray]:
     two of them that follow one another are a pair.
     """
     rows = np.flatnonzero(pointings.sight >= 0)
-    rows = rows[np.lexsort((rows, shots.round[rows], pointings.sight[rows]))]
+    rows = rows[np.lexsort((rows, shots.round[rows], pointings.look[rows]))]
     face, _ = faces.resolve_face(shots.face[rows], shots.zenith[rows])
     new = np.ones(len(rows), dtype=bool)
-    new[1:] = np.diff(pointings.sight[rows]) != 0
+    new[1:] = np.diff(pointings.look[rows]) != 0
     new[1:] |= np.diff(shots.round[rows]) != 0
     step = np.where(face == 1, 1, -1)
     count = np.cumsum(step)

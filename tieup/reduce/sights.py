@@ -21,6 +21,9 @@ from tieup.reduce.circle import CircleTurn, find_turns
 from tieup.reduce.distances import correct_distances, instrument_of
 from tieup.reduce.grid import sights_on_grid, site_factor
 from tieup.reduce.groups import group_sum
+from tieup.reduce.target_visits import number_looks, number_visits
+
+USUAL = 30.0  # m; a sight without a distance. Common practice on a building site, no source
 
 
 @dataclass(frozen=True)
@@ -51,7 +54,7 @@ def reduce_shots(
 
     Returns
     -------
-    Reduction, with sights in order of setup, then point, then target height. Where the job
+    Reduction, with sights in order of setup, point, target height, target, visit. Where the job
     states a grid, their means are already on it, by the factor at the middle of the site.
     """
     face, conflict = faces.resolve_face(shots.face, shots.zenith)
@@ -59,10 +62,13 @@ def reduce_shots(
     value = _normalised(shots, setups, precision, face, use)
     turns = find_turns(shots.setup, shots.point, shots.round, value[:, DIRECTION])
     value[:, DIRECTION] -= _turn_of_rows(shots, turns)
-    sight, first = _number_sights(shots, np.asarray(np.isfinite(value).any(axis=1)))
+    look = number_looks(shots)
+    visit = number_visits(shots, look, precision.standing)
+    sight, first = _number_sights(visit, np.asarray(np.isfinite(value).any(axis=1)))
     pointing_sd = _pointing_sd(shots, setups, precision, sight)
     names = np.array([setup.instrument for setup in setups], dtype=object)[shots.setup]
-    rows = Rows(shots.setup, shots.round, sight, face, names, pointing_sd)
+    look_sd = np.hypot(pointing_sd, _again(value, look, sight, precision))
+    rows = Rows(shots.setup, shots.round, sight, look, face, names, look_sd)
     found = correct_axes(value, rows, turns)
     mean, count, deviation = _means(found.value, sight, len(first))
     sights = Sights(
@@ -76,7 +82,7 @@ def reduce_shots(
     )
     if precision.grid is not None:
         sights = sights_on_grid(sights, site_factor(precision.grid))
-    pointings = Pointings(sight, found.value, deviation, found.leverage)
+    pointings = Pointings(sight, look, found.value, deviation, found.leverage)
     return Reduction(sights, pointings, found.axis_errors, found.turns, conflict)
 
 
@@ -101,18 +107,13 @@ def _turn_of_rows(shots: Shots, turns: tuple[CircleTurn, ...]) -> FloatArray:
     return offset
 
 
-def _number_sights(shots: Shots, observed: BoolArray) -> tuple[IntArray, IntArray]:
+def _number_sights(visit: IntArray, observed: BoolArray) -> tuple[IntArray, IntArray]:
     """Number the sights of the observed rows; return (m,) numbers or -1, and first rows."""
     rows = np.flatnonzero(observed)
-    height = np.round(shots.target_height[rows] * 1e5).astype(np.int64)
-    target = np.unique(shots.target[rows].astype(str), return_inverse=True)[1]
-    order = np.lexsort((rows, target, height, shots.point[rows], shots.setup[rows]))
-    keys = np.column_stack([shots.setup[rows], shots.point[rows], height, target])[order]
-    new = np.ones(len(rows), dtype=bool)
-    new[1:] = (keys[1:] != keys[:-1]).any(axis=1)
-    sight = np.full(len(shots), -1, dtype=np.int64)
-    sight[rows[order]] = np.cumsum(new) - 1
-    return sight, rows[order][new]
+    _, first, number = np.unique(visit[rows], return_index=True, return_inverse=True)
+    sight = np.full(len(visit), -1, dtype=np.int64)
+    sight[rows] = number.reshape(-1)
+    return sight, rows[first]
 
 
 def _pointing_sd(
@@ -127,6 +128,26 @@ def _pointing_sd(
     ).reshape(-1, 4)[shots.setup]
     distance = table[:, 2] + table[:, 3] * 1e-6 * _mean_distance(shots, sight)
     return np.column_stack([table[:, 0], table[:, 1], distance])
+
+
+def _again(value: FloatArray, look: IntArray, sight: IntArray, precision: Precision) -> FloatArray:
+    """Return the sd (m, 3) that setting the target up again adds to a look of several visits.
+
+    What the looks at one mark differ by says something of the axes of the instrument only as far
+    as the target stood in one place.
+    """
+    added = np.zeros(value.shape)
+    taken = np.flatnonzero(sight >= 0)
+    pairs = np.unique(np.column_stack([look[taken], sight[taken]]), axis=0)
+    several = np.flatnonzero(np.bincount(pairs[:, 0], minlength=1) > 1)
+    rows = taken[np.isin(look[taken], several)]
+    slope, zenith = value[rows, DISTANCE], value[rows, ZENITH]
+    plan = np.fmax(slope * np.where(np.isfinite(zenith), np.sin(zenith), 1.0), 1.0)
+    plan = np.where(np.isfinite(plan), plan, USUAL)
+    added[rows, DIRECTION] = precision.centring_target / plan
+    added[rows, ZENITH] = precision.height_target / plan
+    added[rows, DISTANCE] = precision.centring_target
+    return added
 
 
 def _mean_distance(shots: Shots, sight: IntArray) -> FloatArray:
