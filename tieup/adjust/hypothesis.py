@@ -137,6 +137,25 @@ def misclosure(adjustment: Adjustment, spoken: Spoken) -> FloatArray:
     return -np.concatenate([residual.reshape(-1), control.reshape(-1), link])
 
 
+def design_matrix(adjustment: Adjustment, spoken: Spoken) -> FloatArray:
+    """Return the whitened rows of A (q, u) that are spoken of, over all unknowns of the system.
+
+    For small systems. Columns of held unknowns are 0.
+    """
+    structure, design = adjustment.system.structure, _design(adjustment, spoken)
+    setups, marks = structure.setups, len(structure.marks)
+    setup = np.zeros((len(spoken), setups, 4))
+    seen = len(design.setup)
+    setup[np.arange(seen), design.setup] = design.by_setup
+    mark = np.zeros((len(spoken), marks + 1, 3))
+    for end in (0, 1):
+        mark[np.arange(len(spoken)), design.mark[:, end]] += design.by_mark[:, end]
+    free = ~adjustment.held.point[structure.marks]
+    setup *= ~adjustment.held.setup
+    mark = mark[:, :marks] * free
+    return np.hstack([setup.reshape(len(spoken), -1), mark.reshape(len(spoken), -1)])
+
+
 def remaining(adjustment: Adjustment, spoken: Spoken, columns: FloatArray) -> FloatArray:
     """Return R C (q, h) of whitened ``columns`` (q, h), in the rows that are spoken of.
 

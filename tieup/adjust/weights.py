@@ -12,6 +12,8 @@ plumb line (`tieup.adjust.equations`); a free station has neither.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from tieup.adjust.equations import Connections, offsets
@@ -82,3 +84,34 @@ def _own_variance(sights: Sights, row: IntArray) -> FloatArray:
         np.take(part, row, axis=0) for part in (sights.pointing_sd, sights.common_sd, sights.count)
     )
     return np.asarray(np.square(pointing) / np.maximum(count, 1) + np.square(common))
+
+
+def noise_parts(
+    connections: Connections,
+    sights: Sights,
+    precision: Precision,
+    axis: FloatArray,
+    position: FloatArray,
+) -> FloatArray:
+    """Return what each group adds to the covariance of every connection (5, c, 3, 3).
+
+    In the order of `tieup.adjust.scatter.GROUPS`; they sum to the covariance of
+    `connection_noise`. Components that are not observed count like the others.
+    """
+    parts = np.zeros((5, len(connections), 3, 3))
+    sight, plumb = np.flatnonzero(~connections.plumb), np.flatnonzero(connections.plumb)
+    own = _own_variance(sights, connections.source[sight])
+    for kind in (DIRECTION, ZENITH, DISTANCE):
+        parts[kind, sight, kind, kind] = own[:, kind]
+    away = offsets(connections.take(sight), axis, position)
+    for group, only in (
+        (3, replace(precision, height_target=0.0)),
+        (4, replace(precision, centring_target=0.0)),
+    ):
+        variance, shared = target_variance(away, only)
+        parts[group][sight[:, None], range(3), range(3)] = variance
+        parts[group, sight, ZENITH, DISTANCE] = parts[group, sight, DISTANCE, ZENITH] = shared
+    centring = max(precision.centring_instrument, SMALLEST_SD) ** 2
+    parts[3, plumb, 0, 0] = parts[3, plumb, 1, 1] = centring
+    parts[4, plumb, 2, 2] = max(precision.height_instrument, SMALLEST_SD) ** 2
+    return parts

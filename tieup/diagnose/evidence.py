@@ -91,11 +91,29 @@ class Stack:
         return 0.5 * (block + block.T)
 
 
+def spans_of(hypotheses: Sequence[Hypothesis]) -> tuple[slice, ...]:
+    """Return the columns of each hypothesis among all columns."""
+    ends = np.cumsum([0, *(hypothesis.degrees for hypothesis in hypotheses)])
+    return tuple(slice(int(a), int(b)) for a, b in pairwise(ends))
+
+
+def full_columns(evidence: Evidence, hypotheses: Sequence[Hypothesis]) -> FloatArray:
+    """Return all whitened columns (q, h) over every observation, then every deviation."""
+    columns = [column for hypothesis in hypotheses for column in hypothesis.columns]
+    adjustment, entries = evidence.adjustment, _entries(columns)
+    spoken = Spoken(
+        np.arange(len(adjustment.connections)),
+        np.flatnonzero((adjustment.problem.weight > 0).any(axis=1)),
+        np.arange(len(adjustment.link_residual)),
+    )
+    mean = _mean_part(evidence, columns, entries, spoken)
+    return np.concatenate([mean, _within_part(evidence, columns, entries, evidence.within)])
+
+
 def stack(evidence: Evidence, hypotheses: Sequence[Hypothesis]) -> Stack:
     """Evaluate all columns of ``hypotheses`` against the evidence."""
     columns = [column for hypothesis in hypotheses for column in hypothesis.columns]
-    ends = np.cumsum([0, *(hypothesis.degrees for hypothesis in hypotheses)])
-    spans = tuple(slice(int(a), int(b)) for a, b in pairwise(ends))
+    spans = spans_of(hypotheses)
     entries = _entries(columns)
     spoken = _spoken(evidence, columns, entries)
     mean = _mean_part(evidence, columns, entries, spoken)
@@ -110,11 +128,11 @@ def stack(evidence: Evidence, hypotheses: Sequence[Hypothesis]) -> Stack:
         score=mean.T @ off - inside.T @ evidence.scaled[within],
         whole=np.einsum("nh,nh->h", flat, flat),
         span=spans,
-        block=_blocks(flat, left, spans),
+        block=blocks_of(flat, left, spans),
     )
 
 
-def _blocks(
+def blocks_of(
     flat: FloatArray, remaining: FloatArray, spans: Sequence[slice]
 ) -> tuple[FloatArray, ...]:
     """Return each hypothesis' own part of K; those of one column all at once."""

@@ -24,6 +24,7 @@ from tieup.diagnose.predict import sighted_place
 from tieup.diagnose.search import found_mistake, search
 from tieup.diagnose.shots import single_readings, target_heights, wrong_targets
 from tieup.diagnose.solve import Solved, solve
+from tieup.diagnose.thresholds import Thresholds
 from tieup.diagnose.trials import ALL, Trial, all_trials, exchanges, gross_sights, rows_of
 from tieup.errors import TieupError
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
@@ -263,10 +264,12 @@ def identify_sight(calm: Solved, rows: IntArray) -> list[Mistake]:
         return []
     others = [h for h in about if set(sights[h.rows]) != {sight}]
     tested = stack(subjects.evidence, [*own, *others])
+    degrees = np.array([float(h.degrees) for h in (*own, *others)])
 
     def explain(misfits: FloatArray) -> list[Mistake]:
         against = with_misfit(tested, own, misfits[sight])
-        accepted = search(against, [*own, *others], family=FAMILY, choice=len(own))
+        limits = Thresholds(degrees, FAMILY)
+        accepted = search(against, [*own, *others], limits, choice=len(own))
         return [found_mistake(one) for one in accepted]
 
     poles = [h for h in own if h.kind == "target-height"]

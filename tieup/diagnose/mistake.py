@@ -8,6 +8,8 @@ import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
 
+NAMED, NOTICED = "named", "noticed"  # how sure it is that something is a mistake
+
 
 @dataclass(frozen=True)
 class RivalCause:
@@ -28,7 +30,8 @@ class Mistake:
     raw minus right in ``unit`` (m, rad or 1) with ``covariance`` (q, q), empty where it has
     none. ``statistic`` is the size over its sd (the root of T where it has several).
     ``links`` are the numbers of its level runs or tapes.
-    ``instead`` is what it should have been: the right name, the right mark, the unit.
+    ``instead`` is what it should have been: the right name, the right mark, the unit. ``grade``:
+    noticed is out of the ordinary, named is surely a mistake.
     """
 
     kind: str
@@ -44,6 +47,7 @@ class Mistake:
     instead: tuple[str, ...] = ()
     rivals: tuple[RivalCause, ...] = ()
     links: tuple[int, ...] = ()
+    grade: str = NAMED
 
     @property
     def magnitude(self) -> float:

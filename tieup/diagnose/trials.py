@@ -11,13 +11,13 @@ from itertools import combinations, pairwise
 
 import numpy as np
 
-from tieup.reduce.deviations import centred
-from tieup.reduce.target_visits import shooting_order
 from tieup.diagnose.case import Case, new_name
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.solve import Solved
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
+from tieup.reduce.deviations import centred
+from tieup.reduce.target_visits import shooting_order
 
 ALL = (DIRECTION, ZENITH, DISTANCE)
 TORN = 10.0  # sds; pointings of one sight this far apart may belong to two orientations

@@ -43,9 +43,9 @@ class Sights:
 class Pointings:
     """How each raw row entered its sight; arrays of shape (m,) or (m, 3).
 
-    ``sight`` is the index of the row's sight or -1, ``look`` numbers what is looked at: a mark from a
-    setup at one height, however often the target was set up for it. ``corrected`` is the row's value
-    after reduction (face 1, collimation and index, constants), in the units of
+    ``sight`` is the index of the row's sight or -1, ``look`` numbers what is looked at: a mark
+    from a setup at one height, however often the target was set up for it. ``corrected`` is the
+    row's value after reduction (face 1, collimation and index, constants), in the units of
     `Sights.value`; ``deviation`` is ``mean - corrected``. ``leverage`` is the part of the
     deviation's freedom taken by estimates made from deviations (collimation,
     index, circle turns): the deviations of a sight of n pointings have

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from tieup.geometry import ARC_SECOND, EARTH_RADIUS
@@ -131,6 +131,31 @@ class Precision:
     grid: Grid | None = None
     set_limits: SetLimits | None = None
     standing: Standing = Standing()
+
+    def scattering(self, factors: Sequence[float]) -> Precision:
+        """Return the same with variances times ``factors`` (5,).
+
+        Of directions, zenith angles, distances, centring and heights.
+        """
+        direction, zenith, distance, centring, height = (math.sqrt(f) for f in factors)
+        instruments = {
+            name: replace(
+                one,
+                direction=one.direction * direction,
+                zenith=one.zenith * zenith,
+                distance_constant=one.distance_constant * distance,
+                distance_ppm=one.distance_ppm * distance,
+            )
+            for name, one in self.instruments.items()
+        }
+        return replace(
+            self,
+            instruments=instruments,
+            centring_instrument=self.centring_instrument * centring,
+            centring_target=self.centring_target * centring,
+            height_instrument=self.height_instrument * height,
+            height_target=self.height_target * height,
+        )
 
     def with_targets_standing(self) -> Precision:
         """Return the same for targets that stand as long as one setup looks at them."""

@@ -98,7 +98,7 @@ def report_rounds(
 ) -> RoundReport:
     """Report on the faces and rounds of a reduced field book of ``setups`` setups.
 
-    Rounds are compared within sights: reduce with targets that stand (`Precision.with_targets_standing`).
+    Rounds are compared within sights: the targets must be reduced as standing.
     """
     pairs = find_pairs(shots, reduction.pointings, reduction.sights)
     sets, group = find_sets(shots, reduction, limits)
