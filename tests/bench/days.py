@@ -159,9 +159,7 @@ class _Drawing:
         if looks == "rounds" or (looks == "faces" and not standing):
             second = {"face": 2} if looks == "faces" else {"round": 2}
             for mark in bay.marks:
-                yield self._row(
-                    number, mark, self._again(visits[mark]), role=roles[mark], **second
-                )
+                yield self._row(number, mark, self._again(visits[mark]), role=roles[mark], **second)
 
     def _closing(self, bay: Bay) -> tuple[str, ...]:
         """Return the marks that are shot again at the end."""

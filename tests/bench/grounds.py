@@ -167,7 +167,7 @@ def _instruments(
         where = places[below] if below else _clear(rng, middle, cell, places)
         up = round(float(rng.uniform(1.4, 1.7)), 3)
         station.append(below)
-        axis.append(relief(where) + [0.0, 0.0, up])
+        axis.append(relief(where) + np.array([0.0, 0.0, up]))
         height.append(up)
     return station, axis, height
 

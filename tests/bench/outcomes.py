@@ -19,11 +19,35 @@ PLACE = ("northing", "easting", "elevation")
 SPREAD = ("ellipse_major", "ellipse_minor", "ellipse_azimuth", "elevation_interval")
 SD = ("sd_northing", "sd_easting", "sd_elevation")
 MISTAKES = frozenset(
-    "direction zenith distance target-height instrument-height prism-constant distance-scale "
-    "distance-unit point-name swapped-names backsight station-name instrument-moved "
-    "instrument-settled setup-reused mark-moved control-coordinate face collimation "
-    "vertical-index axis-tilt height-factor name-collision unrecognised-tie visit centring "
-    "reading".split()
+    [
+        "direction",
+        "zenith",
+        "distance",
+        "target-height",
+        "instrument-height",
+        "prism-constant",
+        "distance-scale",
+        "distance-unit",
+        "point-name",
+        "swapped-names",
+        "backsight",
+        "station-name",
+        "instrument-moved",
+        "instrument-settled",
+        "setup-reused",
+        "mark-moved",
+        "control-coordinate",
+        "face",
+        "collimation",
+        "vertical-index",
+        "axis-tilt",
+        "height-factor",
+        "name-collision",
+        "unrecognised-tie",
+        "visit",
+        "centring",
+        "reading",
+    ]
 )
 
 
@@ -102,7 +126,7 @@ def reconciled(day: Day) -> Outcome:
         return Outcome(day, run(load_job(folder)))
 
 
-def rigid(here: FloatArray, there: FloatArray):  # noqa: ANN201
+def rigid(here: FloatArray, there: FloatArray):
     """Return the motion (three shifts and a turn about the vertical) that fits best (n, 3)."""
     middle, aim = here.mean(axis=0), there.mean(axis=0)
     a, b = (here - middle)[:, :2], (there - aim)[:, :2]
