@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -19,36 +19,29 @@ PLACE = ("northing", "easting", "elevation")
 SPREAD = ("ellipse_major", "ellipse_minor", "ellipse_azimuth", "elevation_interval")
 SD = ("sd_northing", "sd_easting", "sd_elevation")
 MISTAKES = frozenset(
-    [
-        "direction",
-        "zenith",
-        "distance",
-        "target-height",
-        "instrument-height",
-        "prism-constant",
-        "distance-scale",
-        "distance-unit",
-        "point-name",
-        "swapped-names",
-        "backsight",
-        "station-name",
-        "instrument-moved",
-        "instrument-settled",
-        "setup-reused",
-        "mark-moved",
-        "control-coordinate",
-        "face",
-        "collimation",
-        "vertical-index",
-        "axis-tilt",
-        "height-factor",
-        "name-collision",
-        "unrecognised-tie",
-        "visit",
-        "centring",
-        "reading",
-    ]
-)
+    {"direction", "zenith", "distance", "visit", "target-height", "height-factor"}
+    | {"instrument-height", "instrument-moved", "instrument-settled", "axis-tilt"}
+    | {"prism-constant", "distance-scale", "distance-unit", "face", "collimation"}
+    | {"point-name", "swapped-names", "name-collision", "unrecognised-tie", "backsight"}
+    | {"station-name", "setup-reused", "mark-moved", "control-coordinate", "vertical-index"}
+)  # kinds of finding that blame a reading, a height or a mark
+
+
+@dataclass(frozen=True)
+class Motion:
+    """A shift and a turn about the vertical from one frame onto another."""
+
+    middle: FloatArray = field(default_factory=lambda: np.zeros(3))
+    aim: FloatArray = field(default_factory=lambda: np.zeros(3))
+    turn: FloatArray = field(default_factory=lambda: np.eye(3))
+
+    def onto(self, place: FloatArray) -> FloatArray:
+        """Return where a place (3,) comes to lie."""
+        return self.aim + self.turn @ (place - self.middle)
+
+    def back(self, vector: FloatArray) -> FloatArray:
+        """Return a vector (3,) of the aim along the axes that it came from."""
+        return self.turn.T @ vector
 
 
 @dataclass(frozen=True)
@@ -58,35 +51,43 @@ class Outcome:
     day: Day
     result: Reconciliation
 
-    def places(self) -> dict[str, FloatArray]:
-        """Return the printed coordinates (3,) of marks and side points that have a place."""
+    def places(self, leave: Collection[str] = ()) -> dict[str, FloatArray]:
+        """Return the places (3,) of marks and side points that have one, in the frame of truth.
+
+        A free job lies anywhere, turned any way: it is moved onto the truth by three shifts and a
+        turn, fitted over the shared marks but those to ``leave``.
+        """
+        move = self._motion(leave)
+        return {name: move.onto(place) for name, place in self._printed().items()}
+
+    def errors(self, leave: Collection[str] = ()) -> dict[str, FloatArray]:
+        """Return place minus true place (N, E, H) by point, along the axes of the printed frame.
+
+        A mark that moved is off by the lesser of its two places.
+        """
+        move, last = self._motion(leave), len(self.day.booked)
+        off = {}
+        for name, place in self._printed().items():
+            both = [move.onto(place) - self.day.place(name, bay) for bay in (-1, last)]
+            off[name] = move.back(min(both, key=lambda error: float(np.linalg.norm(error))))
+        return off
+
+    def _printed(self) -> dict[str, FloatArray]:
         table = self.result.coordinates
         rows = zip(table["point"], *(table[name] for name in PLACE), strict=True)
         found = {str(name): np.array(place, dtype=float) for name, *place in rows}
         known = self.day.ground.places
         return {name: found[name] for name in known if np.isfinite(found.get(name, np.nan)).all()}
 
-    def errors(self, leave: Collection[str] = ()) -> dict[str, FloatArray]:
-        """Return printed minus true (N, E, H) by point, in the frame of control.
-
-        A free job is moved onto the truth by three shifts and a turn, fitted over the shared
-        marks but those to ``leave``. A mark that moved is off by the lesser of its two places.
-        """
-        places = self.places()
-        if self.day.free:
-            known = self.day.ground
-            marks = [name for name in known.marks if name in places and name not in leave]
-            move = rigid(
-                np.array([places[name] for name in marks]),
-                np.array([known.places[name] for name in marks]),
-            )
-            places = {name: move(place) for name, place in places.items()}
-        return {name: self._off(name, place) for name, place in places.items()}
-
-    def _off(self, name: str, place: FloatArray) -> FloatArray:
-        last = len(self.day.booked)
-        both = [place - self.day.place(name, bay) for bay in (-1, last)]
-        return min(both, key=lambda off: float(np.linalg.norm(off)))
+    def _motion(self, leave: Collection[str]) -> Motion:
+        if not self.day.free:
+            return Motion()
+        known, printed = self.day.ground, self._printed()
+        marks = [name for name in known.marks if name in printed and name not in leave]
+        return fitted_motion(
+            np.array([printed[name] for name in marks]),
+            np.array([known.places[name] for name in marks]),
+        )
 
     def column(self, name: str) -> Mapping[str, object]:
         """Return a column of the coordinates by point."""
@@ -126,7 +127,7 @@ def reconciled(day: Day) -> Outcome:
         return Outcome(day, run(load_job(folder)))
 
 
-def rigid(here: FloatArray, there: FloatArray):
+def fitted_motion(here: FloatArray, there: FloatArray) -> Motion:
     """Return the motion (three shifts and a turn about the vertical) that fits best (n, 3)."""
     middle, aim = here.mean(axis=0), there.mean(axis=0)
     a, b = (here - middle)[:, :2], (there - aim)[:, :2]
@@ -134,7 +135,7 @@ def rigid(here: FloatArray, there: FloatArray):
     angle = np.arctan2(cross, (a * b).sum())
     cosine, sine = np.cos(angle), np.sin(angle)
     turn = np.array([[cosine, -sine, 0.0], [sine, cosine, 0.0], [0.0, 0.0, 1.0]])
-    return lambda place: aim + turn @ (place - middle)
+    return Motion(middle, aim, turn)
 
 
 def inside_ellipse(off: FloatArray, major: float, minor: float, azimuth: float) -> bool:

@@ -19,17 +19,8 @@ KINDS = ("pole", "instrument", "sight", "reading", "mark", "control")
 READINGS = ("direction", "zenith", "distance")
 AXES = np.eye(3)
 SIGHT_KINDS = frozenset(
-    [
-        "visit",
-        "centring",
-        "direction",
-        "zenith",
-        "distance",
-        "target-height",
-        "point-name",
-        "backsight",
-        "mark-moved",
-    ]
+    {"visit", "direction", "zenith", "distance", "target-height"}
+    | {"point-name", "backsight", "mark-moved"}
 )
 
 
