@@ -56,12 +56,19 @@ class Spoil:
         }[self.kind]
 
 
+def possible(day: Day, kinds: tuple[str, ...] = KINDS) -> tuple[str, ...]:
+    """Return the kinds of mistake that a day can have; without control none of it is wrong."""
+    able = {
+        "instrument": any(bay.station for bay in day.ground.bays),
+        "control": bool(day.control),
+    }
+    return tuple(kind for kind in kinds if able.get(kind, True))
+
+
 def draw_spoil(rng: Rng, day: Day, kinds: tuple[str, ...] = KINDS) -> Spoil:
-    """Draw a mistake of one of the kinds; one that the day cannot have is drawn again."""
-    while True:
-        spoil = _DRAW[kinds[int(rng.integers(len(kinds)))]](rng, day)
-        if spoil is not None:
-            return spoil
+    """Draw a mistake of one of the kinds that are possible, every kind as often."""
+    able = possible(day, kinds)
+    return _DRAW[able[int(rng.integers(len(able)))]](rng, day)
 
 
 def draw_size(rng: Rng, low: float, high: float, log: bool = False) -> float:
@@ -96,29 +103,23 @@ def _reading(rng: Rng, day: Day) -> Spoil:
     return Spoil("reading", day.rows[row].bay, day.rows[row].point, (row,), int(rng.integers(3)))
 
 
-def _instrument(rng: Rng, day: Day) -> Spoil | None:
+def _instrument(rng: Rng, day: Day) -> Spoil:
     over = [k for k, bay in enumerate(day.ground.bays) if bay.station]
-    if not over:
-        return None
     bay = int(rng.choice(over))
     rows = tuple(k for k, row in enumerate(day.rows) if row.bay == bay)
     return Spoil("instrument", bay, day.ground.bays[bay].station, rows, 2)
 
 
-def _mark(rng: Rng, day: Day) -> Spoil | None:
+def _mark(rng: Rng, day: Day) -> Spoil:
     point = str(rng.choice(day.ground.marks))
     bays = day.ground.bays
     seen = [k for k, bay in enumerate(bays) if point in (*bay.marks, bay.station)]
-    if len(seen) < 2:
-        return None
     first = int(rng.choice(seen[1:]))
     rows = tuple(k for k, row in enumerate(day.rows) if row.point == point)
     return Spoil("mark", first, point, rows, int(rng.integers(3)))
 
 
-def _control(rng: Rng, day: Day) -> Spoil | None:
-    if not day.control:
-        return None
+def _control(rng: Rng, day: Day) -> Spoil:
     point = str(rng.choice(sorted(day.control)))
     rows = tuple(k for k, row in enumerate(day.rows) if row.point == point)
     return Spoil("control", -1, point, rows, int(rng.integers(3)))

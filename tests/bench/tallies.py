@@ -13,6 +13,7 @@ WORDS = ("ties", "unproved", "fails")
 
 def tally(order: Order, records: Sequence[Record]) -> dict[str, Any]:
     """Return the counts of an experiment, jobs that could not be solved beside them."""
+    records = [record for record in records if "skipped" not in record]
     solved = [record for record in records if "error" not in record]
     errors = [record["error"] for record in records if "error" in record]
     words = Counter(record["word"] for record in solved)
