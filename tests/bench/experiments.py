@@ -91,7 +91,7 @@ def _coverage(outcome: Outcome) -> Record:
     proof, marks = outcome.column("proof"), set(outcome.day.ground.marks)
     count: Counter[str] = Counter()
     for name, off in outcome.errors().items():
-        major, minor, azimuth, interval = (float(column[name]) for column in columns)  # type: ignore[arg-type]
+        major, minor, azimuth, interval = (float(column[name]) for column in columns)
         if proof[name] == "held" or not np.isfinite([major, minor, interval]).all():
             continue
         kind = "mark" if name in marks else "side"
@@ -245,9 +245,10 @@ def _checked(order: Order, day: Day, job: int) -> Record:
     for name, off in outcome.errors(leave=(spoil.point,)).items():
         word = str(proof[name])
         count[f"proof {word}"] += 1
-        sd = np.maximum([float(column[name]) for column in columns], SD_FLOOR)  # type: ignore[arg-type]
+        sd = np.maximum([float(column[name]) for column in columns], SD_FLOOR)
         if word in ("checked", "held") and (np.abs(off) > TOO_MANY_SDS * sd).any():
             count[f"wrong {word}"] += 1
+            count["wrong itself"] += name == spoil.point
             bad.append((name, [round(float(value), 4) for value in off]))
     return {**_about(wrong, spoil, size, outcome), **count, "bad": bad, "point": spoil.point}
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -89,7 +90,7 @@ class Outcome:
             np.array([known.places[name] for name in marks]),
         )
 
-    def column(self, name: str) -> Mapping[str, object]:
+    def column(self, name: str) -> Mapping[str, Any]:
         """Return a column of the coordinates by point."""
         table = self.result.coordinates
         return dict(zip(map(str, table["point"]), table[name], strict=True))

@@ -135,6 +135,7 @@ def _checked(records: Sequence[Record]) -> dict[str, Any]:
         "jobs_with_wrong": len(worst),
         "wrong checked": 0,
         "wrong held": 0,
+        "wrong itself": 0,
         "proof checked": 0,
         **dict(sums),
         "worst": worst[:10],
@@ -150,7 +151,8 @@ def _checked_line(counts: Mapping[str, Any]) -> str:
     )
     return (
         f"checked and wrong {counts['wrong checked']} of {counts['proof checked']} points, held "
-        f"and wrong {counts['wrong held']}, in {counts['jobs_with_wrong']} jobs; {proofs}; "
+        f"and wrong {counts['wrong held']}, {counts['wrong itself']} of them the spoiled mark "
+        f"itself, in {counts['jobs_with_wrong']} jobs; {proofs}; "
         f"{_single_line(counts)}"
     )
 

@@ -21,7 +21,8 @@ from the root of the source tree. The experiments:
     mdb      a reading off by exactly its printed mdb: noticed
 
 One line and one line of JSON for each setting; running counts go to the error stream. With
-``--log FILE`` every job is kept, and those in the file already are not run again.
+``--log FILE`` every job is kept, and those in the file already are not run again: one file for
+one state of the program.
 """
 
 from __future__ import annotations
@@ -64,8 +65,9 @@ def _parser() -> argparse.ArgumentParser:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("experiment", choices=EXPERIMENTS)
+    names = f"joined by a plus where several hold: {', '.join(SETTINGS)}"
     parser.add_argument(
-        "--settings", nargs="+", default=["stated"], metavar="NAME", help=", ".join(SETTINGS)
+        "--settings", nargs="+", default=["stated"], type=_setting, metavar="NAME", help=names
     )
     parser.add_argument("--jobs", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1)
@@ -81,9 +83,17 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _setting(name: str) -> str:
+    """Return the name of a setting that there is."""
+    try:
+        world_of(name)
+    except KeyError as error:
+        raise argparse.ArgumentTypeError(error.args[0]) from error
+    return name
+
+
 def _order(given: argparse.Namespace, setting: str) -> Order:
     """Return what to run for one setting."""
-    world_of(setting)
     order = Order(given.experiment, setting, given.seed, tuple(given.kinds))
     if given.experiment == "checked":
         order = replace(order, low=0.002, high=0.200, log=True)
