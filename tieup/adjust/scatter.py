@@ -32,6 +32,7 @@ WHOLE_WEIGHT, GROUP_WEIGHT = 3.0, 6.0  # degrees of freedom that the stated valu
 LEAST_CURVATURE = 0.075  # share of a prior's weight that its curvature keeps where it is flat
 FARTHEST = 1.0  # largest step of a logarithm
 SETTLED = 3e-3  # step of a logarithm; known to 0.1 at best
+FAR = 0.5  # step of a logarithm after which the information is worked out anew
 ROUNDS = 30
 BY_WHOLE = np.hstack([np.ones((5, 1)), np.eye(5)])  # d ln theta / d (m, d)
 
@@ -57,12 +58,14 @@ class Scatter:
     """Variance ``factors`` (5,), the ``covariance`` (5, 5) of their logs, ``redundancy`` (5,).
 
     ``support`` is the log of the penalised likelihood, to compare two ways to take one set of data.
+    ``information`` (5, 5) is that of the logs, as it was last worked out.
     """
 
     factors: FloatArray
     covariance: FloatArray
     redundancy: FloatArray
     support: float
+    information: FloatArray
 
     @property
     def times(self) -> FloatArray:
@@ -88,27 +91,28 @@ def estimate_scatter(
 ) -> Scatter:
     """Estimate the factors with the columns ``taken`` (r, a) out.
 
-    ``start`` is the estimate with fewer columns out, to begin with.
+    ``start`` is an estimate with about the same columns out, to begin with: its information
+    serves again, as it hardly changes with a column or two.
     """
     phi = np.zeros(6)
     if start is not None:
         phi[0] = np.log(start.factors).mean()
         phi[1:] = np.log(start.factors) - phi[0]
-    information = None
+    state = _state(misclosures, taken, np.exp(BY_WHOLE @ phi))
+    information = _information(misclosures, state) if start is None else start.information
     for _ in range(ROUNDS):
-        state = _state(misclosures, taken, np.exp(BY_WHOLE @ phi))
-        if information is None:
-            information = _information(misclosures, state)
         step = np.linalg.solve(_curvature(information, phi), _gradient(state, phi))
-        phi = phi + np.clip(step, -FARTHEST, FARTHEST)
         if np.abs(step).max() < SETTLED:
             break
-        if np.abs(step).max() > 0.5:
-            information = None  # far from where it was made
-    state = _state(misclosures, taken, np.exp(BY_WHOLE @ phi))
-    information = _information(misclosures, state)
+        phi = phi + np.clip(step, -FARTHEST, FARTHEST)
+        state = _state(misclosures, taken, np.exp(BY_WHOLE @ phi))
+        if start is None and np.abs(step).max() > FAR:
+            information = _information(misclosures, state)
+    if start is None:
+        information = _information(misclosures, state)
     spread = BY_WHOLE @ np.linalg.inv(_curvature(information, phi)) @ BY_WHOLE.T
-    return Scatter(state.factors, spread, state.shares, state.likelihood + _log_prior(phi))
+    support = state.likelihood + _log_prior(phi)
+    return Scatter(state.factors, spread, state.shares, support, information)
 
 
 @dataclass(frozen=True)
@@ -125,10 +129,7 @@ class _State:
 
 def _state(misclosures: Misclosures, taken: FloatArray, factors: FloatArray) -> _State:
     omega = misclosures.covariance(factors)
-    root = np.linalg.cholesky(omega)
-    inverse = np.linalg.inv(root)
-    weight = inverse.T @ inverse
-    log_volume = 2.0 * float(np.log(np.diagonal(root)).sum())
+    weight, log_volume = _inverse(omega)
     if taken.shape[1]:
         left = weight @ taken
         normal = taken.T @ left
@@ -140,6 +141,17 @@ def _state(misclosures: Misclosures, taken: FloatArray, factors: FloatArray) -> 
     squares = factors * np.einsum("i,kij,j->k", pushed, misclosures.parts, pushed)
     likelihood = -0.5 * (log_volume + float(misclosures.t @ pushed))
     return _State(factors, weight, pushed, shares, squares, likelihood)
+
+
+def _inverse(omega: FloatArray) -> tuple[FloatArray, float]:
+    """Return the inverse of a covariance (r, r) and the log of its determinant."""
+    from scipy.linalg.lapack import dpotrf, dpotri
+
+    root, _ = dpotrf(omega, lower=1)
+    volume = 2.0 * float(np.log(np.diagonal(root)).sum())
+    half, _ = dpotri(root, lower=1)
+    lower = np.tril(half)
+    return lower + np.tril(half, -1).T, volume
 
 
 def _information(misclosures: Misclosures, state: _State) -> FloatArray:

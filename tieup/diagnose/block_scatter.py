@@ -71,4 +71,4 @@ def _scored(squares: FloatArray, shares: FloatArray, information: FloatArray) ->
         curvature = curvature + np.diag(weights * np.maximum(0.5 * np.exp(-phi), 0.075))
         phi = phi + np.clip(np.linalg.solve(curvature, gradient), -1.0, 1.0)
     spread = BY_WHOLE @ np.linalg.inv(curvature) @ BY_WHOLE.T
-    return Scatter(np.exp(BY_WHOLE @ phi), spread, shares, 0.0)
+    return Scatter(np.exp(BY_WHOLE @ phi), spread, shares, 0.0, information)

@@ -21,7 +21,7 @@ from tieup.diagnose.misclosures import Tested
 from tieup.diagnose.selection import judge_all
 from tieup.diagnose.thresholds import FALSE_ALARM
 
-NOTHING = 0.01  # chance of one test from which a step brings nothing
+NOTHING = 0.003  # chance of one test from which a step brings nothing
 QUIET = 2  # steps in a row that bring nothing
 SHARE, MORE = 0.3, 3  # of the redundancy that may be mistakes, and a few
 

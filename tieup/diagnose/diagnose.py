@@ -71,12 +71,13 @@ def weighed(solved: Solved, scatter: Scatter | None) -> Solved:
 def _found(solved: Solved, case: Case) -> Diagnosis:
     """Find and take out the mistakes of a solution of ``case``."""
     solved, rescued = rescue(solved)
-    solved, gross = _without_gross_ones(solved, look(solved).scatter)
+    first = look(solved)
+    calm, gross = _without_gross_ones(solved, first.scatter)
+    looked, solved = (first, solved) if calm is solved else (look(calm), calm)
     gross = [*rescued, *gross]
     found: list[Mistake] = []
     seen: list[Mistake] = []
     for _ in range(ROUNDS_LARGE if is_large(solved) else ROUNDS):
-        looked = look(solved)
         new = [as_mistake(solved.case, mistake) for mistake in looked.mistakes]
         seen = [m for m in new if stays_in(m)]
         new = [m for m in new if not stays_in(m)]
@@ -88,6 +89,7 @@ def _found(solved: Solved, case: Case) -> Diagnosis:
         solved, more = _without_gross_ones(solve(adapted), looked.scatter)
         found += new
         gross += more
+        looked = look(solved)
     gross = [_seen_again(solved, mistake) for mistake in gross]
     solved = _with_good_readings(solved, case, gross)
     stated, scatter = settled_scatter(solved)
