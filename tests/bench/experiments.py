@@ -25,7 +25,6 @@ from tests.bench.spoils import (
     possible,
     rightly_named,
     spoiled,
-    touches,
 )
 from tests.bench.worlds import world_of
 from tieup.errors import TieupError
@@ -136,6 +135,8 @@ def _printed(rng: Rng, order: Order, day: Day) -> tuple[Spoil, float]:
 def _about(day: Day, spoil: Spoil, size: float, outcome: Outcome) -> Record:
     """Say what the mistake was and what was said about it."""
     own = [found for found in outcome.stops if noticed(found, day, spoil)]
+    right = [found for found in own if rightly_named(found, day, spoil)]
+    best = (right or own)[:1]
     return {
         "mistake": spoil.name,
         "size": size,
@@ -143,13 +144,10 @@ def _about(day: Day, spoil: Spoil, size: float, outcome: Outcome) -> Record:
         "any": bool(outcome.noticed),
         "noticed": any(noticed(found, day, spoil) for found in outcome.noticed),
         "named": bool(own),
-        "right": any(rightly_named(found, day, spoil) for found in own),
+        "right": bool(right),
         "kinds": [found.kind for found in own],
-        "extra": [
-            (found.kind, found.setup)
-            for found in outcome.stops
-            if not touches(found, day, spoil) and found not in own
-        ],
+        "extra": [(found.kind, found.setup) for found in outcome.stops if found not in best],
+        "elsewhere": [(found.kind, found.setup) for found in outcome.stops if found not in own],
     }
 
 

@@ -82,6 +82,7 @@ def _single(records: Sequence[Record]) -> dict[str, Any]:
     return {
         **counts,
         "extra": sum(bool(record["extra"]) for record in records),
+        "elsewhere": sum(bool(record["elsewhere"]) for record in records),
         "by_mistake": dict(sorted(kinds.items())),
         "wrong_names": dict(wrong.most_common(12)),
     }
@@ -92,8 +93,8 @@ def _single_line(counts: Mapping[str, Any]) -> str:
     return (
         f"noticed {_share(counts['noticed'], n)} (anything {_share(counts['any'], n)}), named "
         f"{_share(counts['named'], n)}, right or honest rival {_share(counts['right'], n)} ("
-        f"{_share(counts['right'], counts['named'])} of the named), extra stops in "
-        f"{_share(counts['extra'], n)}"
+        f"{_share(counts['right'], counts['named'])} of the named), a second stop in "
+        f"{_share(counts['extra'], n)}, elsewhere in {_share(counts['elsewhere'], n)}"
     )
 
 

@@ -15,7 +15,7 @@ from the root of the source tree. The experiments:
     moved    one mistake of 2 to 30 mm: share of sites called good though it moves a joint or a
              farthest side shot beyond 6 mm in plan or 3 mm in height
     single   one mistake of a given size: noticed, named (a stop), rightly or with an honest rival,
-             other stops beside it
+             more stops than one, and stops elsewhere
     checked  one mistake of 2 to 200 mm: points called checked or held that are more than 5 of
              their printed sds off
     mdb      a reading off by exactly its printed mdb: noticed
