@@ -17,11 +17,13 @@ from tieup.derive.slopes import Slopes
 from tieup.derive.strings import SiteLine, find_lines
 from tieup.diagnose.case import Case, complete_points
 from tieup.diagnose.columns import explained
+from tieup.diagnose.disputes import find_disputes
 from tieup.diagnose.foreign_units import free_of_foreign_units
 from tieup.diagnose.identity import identity_findings
 from tieup.diagnose.levels import hanging_marks, run_components
-from tieup.diagnose.precision import components, precision_findings
+from tieup.diagnose.precision import precision_findings, scatter_findings
 from tieup.diagnose.predict import misfit, predicted
+from tieup.diagnose.proving import Proven, prove
 from tieup.diagnose.reach import reach_findings, setups_left_out
 from tieup.diagnose.report import Reporter
 from tieup.diagnose.rowchecks import row_findings
@@ -29,6 +31,7 @@ from tieup.diagnose.scaled import free_of_scaled_control
 from tieup.diagnose.sets import reject_sets, weather_findings
 from tieup.diagnose.settle import Outcome, decide_and_diagnose
 from tieup.diagnose.solve import Prepared, Solved, minimal_fit
+from tieup.diagnose.stories import thing
 from tieup.diagnose.words import Phrases
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.model.arrays import BoolArray
@@ -39,6 +42,7 @@ from tieup.model.job import Job
 from tieup.model.observations import DISTANCE
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.model.rules import Rule
+from tieup.model.settings import Precision
 from tieup.read import (
     file_sha256,
     number_links,
@@ -58,6 +62,7 @@ from tieup.results.derived import (
     derived_table,
     with_derived,
 )
+from tieup.results.disputes import with_places
 from tieup.results.fall_origins import with_origins
 from tieup.results.falls import fall_findings, falls_table, with_falls
 from tieup.results.field import (
@@ -70,16 +75,18 @@ from tieup.results.observations import observations_table
 from tieup.results.remarks import flags, reasons
 from tieup.results.run import effects_record, run_record, summary_of
 from tieup.results.setups import setups_table, ties_table
-from tieup.results.site import Site
+from tieup.results.site import Fits, Site
 from tieup.results.strings import site_slopes, string_findings, strings_table
 from tieup.results.weaknesses import weakness_findings
 from tieup.threads import one_thread
 from tieup.ties.answer import crew_answer
 from tieup.ties.checks import Checks, Solution, check_site
 from tieup.ties.rules import check_rules
+from tieup.ties.suspects import Suspects
 from tieup.ties.withheld import WithheldTies, withheld_ties
 from tieup.units import length_factor
 
+OF_MARKS = ("mark-moved", "control-coordinate")  # mistakes that are in a mark, whoever shot it
 FAR_OFF = 0.3  # m; a left-out shot this far off is shown as a finding, not as a tie
 
 Progress = Callable[[str], None]
@@ -118,7 +125,7 @@ def _run(job: Job, fieldbook: Fieldbook, tell: Progress) -> Reconciliation:
     def judge(outcome: Outcome) -> Reconciliation:
         findings = (*outcome.findings, *rejected, *foreign, *scaled)
         outcome = replace(outcome, findings=findings)
-        return _reconciliation(job, fieldbook, outcome, prepared, inputs)
+        return _reconciliation(job, fieldbook, outcome, prepared, inputs, reporter)
 
     outcome = decide_and_diagnose(
         case,
@@ -163,18 +170,21 @@ def _reconciliation(
     outcome: Outcome,
     prepared: Prepared | None,
     inputs: Mapping[str, str],
+    reporter: Reporter,
 ) -> Reconciliation:
-    solved = outcome.diagnosis.solved
-    tests = _tests(solved, solved.adjustment)
-    minimal, minimal_tests = None, None
-    if solved.case.datum.kind == "control":
-        minimal = minimal_fit(solved, prepared)
-        minimal_tests = _tests(solved, minimal)
+    diagnosis = outcome.diagnosis
+    solved, proven = diagnosis.solved, prove(diagnosis)
+    tests = replace(_tests(solved, solved.adjustment), mdb=proven.mdb)
+    by_control = solved.case.datum.kind == "control"
+    minimal = minimal_fit(solved) if by_control else None
     excluded = ~solved.case.use & ~fieldbook.shots.repeated[:, None]
     withheld = _withheld(solved, excluded & ~outcome.decided.excluded)
-    checks = check_site(_solution(job, solved, minimal, tests, withheld), job.tolerances)
+    solution = _solution(job, outcome, minimal, tests, withheld, proven)
+    checks = check_site(solution, job.tolerances)
     phrases = Phrases(length_factor(job.length_unit), job.length_unit)
-    findings = (*outcome.findings, *_other_findings(fieldbook, solved, tests, outcome, phrases))
+    disputes = find_disputes(solved, outcome.decided.case, diagnosis.mistakes, job.tolerances)
+    reported = with_places(outcome.findings, reporter, disputes, job.length_unit)
+    findings = (*reported, *_other_findings(fieldbook, outcome, job.precision, phrases))
     findings = with_control_scale(findings, checks.evidence.control, solved.case.precision.grid)
     site = Site(
         job=job,
@@ -188,6 +198,9 @@ def _reconciliation(
         reason=reasons(fieldbook, solved, excluded, outcome.decided.excluded, findings),
         geometry=checks.evidence.geometry,
         flags=flags(outcome.findings),
+        proven=proven,
+        fits=_fits(diagnosis.stated, prepared),
+        disputes=disputes,
     )
     lines = _lines(site)
     derived = derived_points(site, lines)
@@ -196,7 +209,7 @@ def _reconciliation(
     findings = (*findings, *string_findings(slopes, job), *fall_findings(slopes, job))
     findings = (*findings, *field_findings(site, field := field_comparison(site), findings))
     findings = tuple(worst_first(list(findings)))
-    summary = summary_of(site, minimal_tests)
+    summary = summary_of(site)
     answer = crew_answer(
         checks,
         title=job.title,
@@ -214,7 +227,8 @@ def _reconciliation(
         ties=ties_table(site),
         findings=findings,
         summary=summary,
-        run=run_record(site, summary, inputs) | {"decisions": effects_record(outcome.decided)},
+        run=run_record(site, summary, inputs, diagnosis.scatter)
+        | {"decisions": effects_record(outcome.decided)},
         verdict=answer.verdict,
         answer=answer,
         **_bay_tables(site, checks),
@@ -260,11 +274,14 @@ def _slopes(site: Site, lines: Sequence[SiteLine], derived: DerivedPoints) -> Sl
 
 def _solution(
     job: Job,
-    solved: Solved,
+    outcome: Outcome,
     minimal: Adjustment | None,
     tests: PointingTests,
     withheld: WithheldTies | None,
+    proven: Proven,
 ) -> Solution:
+    solved = outcome.diagnosis.solved
+    guarded = proven.guarded
     return Solution(
         held=solved.adjustment,
         minimal=minimal,
@@ -276,7 +293,34 @@ def _solution(
         refraction=job.refraction,
         confidence=job.confidence,
         withheld=withheld,
+        careful=proven.careful,
+        guards=proven.guards,
+        words=() if guarded is None else tuple(thing(h) for h in guarded.hypotheses),
+        freedom=proven.certainty.setup,
+        suspects=_suspects(solved, outcome.findings),
     )
+
+
+def _suspects(solved: Solved, findings: Sequence[Finding]) -> Suspects:
+    """Return the setups and points that findings to settle or to look at speak of."""
+    spoken = [f for f in findings if f.decidable and f.severity in ("stop", "check")]
+    setups = {f.setup for f in spoken}
+    points = {name for f in spoken if not f.setup or f.kind in OF_MARKS for name in f.points}
+    network = solved.network
+    return Suspects(
+        np.array([label.split("~")[0] in setups for label in network.setup_labels], dtype=bool),
+        np.array([name.split("@")[0] in points for name in network.point_names], dtype=bool),
+    )
+
+
+def _fits(stated: Solved, prepared: Prepared | None) -> Fits:
+    """Return how the final data fit the gear as it is stated."""
+    held = _tests(stated, stated.adjustment)
+    if stated.case.datum.kind != "control":
+        return Fits(held, None, (stated.adjustment.iterations, 0))
+    minimal = minimal_fit(stated, prepared)
+    counts = (minimal.iterations, stated.adjustment.iterations)
+    return Fits(_tests(stated, minimal), held, counts)
 
 
 def _rules(job: Job) -> tuple[Rule, ...]:
@@ -319,27 +363,22 @@ def _inputs(job: Job, fieldbook: Fieldbook) -> Mapping[str, str]:
 
 
 def _other_findings(
-    fieldbook: Fieldbook,
-    solved: Solved,
-    tests: PointingTests,
-    outcome: Outcome,
-    phrases: Phrases,
+    fieldbook: Fieldbook, outcome: Outcome, stated: Precision, phrases: Phrases
 ) -> tuple[Finding, ...]:
     """Return the findings that are not single mistakes.
 
     That a setup is not reached of which a mistake already speaks is no news.
     """
+    solved = outcome.diagnosis.solved
     named = {finding.setup for finding in outcome.findings if finding.severity == "stop"}
     kept = [finding.id for finding in outcome.findings if finding.action == "kept"]
     out = setups_left_out(solved.case, outcome.decided.excluded)
-    sights, pointings = solved.network.sights, solved.reduction.pointings
-    scatter = components(solved.adjustment, sights, pointings, tests)
-    scatter += run_components(solved.adjustment)
     return (
+        *scatter_findings(outcome.diagnosis.scatter, stated, kept),
         *(f for f in reach_findings(solved.network, out) if not f.setup or f.setup not in named),
         *hanging_marks(solved.network),
         *row_findings(fieldbook, solved, phrases),
         *identity_findings(solved),
-        *precision_findings(scatter, kept),
+        *precision_findings(run_components(solved.adjustment), kept),
         *weather_findings(solved.case),
     )

@@ -183,11 +183,23 @@ def inner_conditions(motions: Motions, datum_points: BoolArray) -> Conditions:
 
 @dataclass(frozen=True)
 class Transfer:
-    """The covariance transfer: Q' = Q - G X' - X G' with G and X over all unknowns."""
+    """The covariance transfer: Q' = Q - G X' - X G' with G and X over all unknowns.
+
+    ``conditions`` B are those of the frame.
+    """
 
     motions: Motions
     setup: FloatArray
     point: FloatArray
+    conditions: Conditions
+
+    def in_frame(self, setup: FloatArray, point: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Carry changes of setups (S, 4, h) and points (P, 3, h) over to the frame: S x."""
+        if not self.motions.count:
+            return setup, point
+        normal = _inner(self.conditions, self.motions.setup, self.motions.point)
+        amount = np.linalg.solve(normal, _inner(self.conditions, setup, point))
+        return setup - self.motions.setup @ amount, point - self.motions.point @ amount
 
     def setup_block(self, setup: IntArray) -> FloatArray:
         """Return what to add to the (4, 4) covariance blocks of the given setups."""
@@ -212,6 +224,7 @@ def make_transfer(
         motions,
         w_setup @ inverse.T - motions.setup @ half,
         w_point @ inverse.T - motions.point @ half,
+        conditions,
     )
 
 

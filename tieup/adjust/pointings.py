@@ -101,11 +101,11 @@ def examine_pointings(
     adjustment: Adjustment,
     sights: Sights,
     pointings: Pointings,
-    smallest: float = DELTA,
+    smallest: FloatArray | float = DELTA,
 ) -> PointingTests:
     """Test every pointing on its own.
 
-    ``smallest`` is the minimal detectable bias in units of its own sd.
+    ``smallest`` is the minimal detectable bias in units of its own sd, one for all or (m, 3).
     """
     means = sight_results(adjustment, sights)
     row = np.maximum(pointings.sight, 0)
@@ -125,7 +125,8 @@ def examine_pointings(
     )
     score = -(means.weighed[row][checked] / n_ + deviation / alone_)
     w[checked] = residual[checked] / np.sqrt(means.variance[row][checked] + alone_ * within_)
-    mdb[checked] = smallest / np.sqrt(information_)
+    each = np.broadcast_to(np.asarray(smallest, dtype=np.float64), checked.shape)
+    mdb[checked] = each[checked] / np.sqrt(information_)
     bias[checked] = score / information_
     statistic[checked] = score / np.sqrt(information_)
     deviations = np.where(solved, pointings.deviation, 0.0) ** 2 / alone

@@ -6,7 +6,7 @@ import numpy as np
 
 from tieup.adjust import elimination
 from tieup.adjust.aside import Aside, compute_aside
-from tieup.adjust.datum import Motions, Transfer, make_transfer
+from tieup.adjust.datum import Conditions, Motions, Transfer, make_transfer
 from tieup.adjust.elimination import Held
 from tieup.adjust.evaluation import Equations
 from tieup.adjust.frame import Solution, closes
@@ -117,7 +117,7 @@ def _transfer(solution: Solution) -> Transfer:
     marks, points = equations.structure.marks, len(solution.state.position)
     if not closes(motions, conditions):
         none = Motions(motions.setup[:, :, :0], np.zeros((points, 3, 0)))
-        return Transfer(none, none.setup, none.point)
+        return Transfer(none, none.setup, none.point, Conditions(none.setup, none.point))
     held = equations.held
     weighted = elimination.solve_marks(
         solution.system,
@@ -125,9 +125,11 @@ def _transfer(solution: Solution) -> Transfer:
         np.where(held.point[:, :, None], 0.0, conditions.point),
     )
     inner = make_transfer(motions, conditions, weighted)
-    whole = np.zeros((2, points, 3, motions.count))
+    whole = np.zeros((3, points, 3, motions.count))
     whole[0, marks], whole[1, marks] = motions.point, inner.point
-    return Transfer(Motions(motions.setup, whole[0]), inner.setup, whole[1])
+    whole[2, marks] = conditions.point
+    of_frame = Conditions(conditions.setup, whole[2])
+    return Transfer(Motions(motions.setup, whole[0]), inner.setup, whole[1], of_frame)
 
 
 def _covariances(

@@ -69,5 +69,5 @@ def _chance(tested: Tested, scatter: Scatter, one: int, statistic: float, degree
     """Return the chance of a ``statistic`` this large, judged by the scatter without it."""
     if not np.isfinite(statistic):
         return 1.0
-    freedom = float(tested.freedom(scatter, np.array([one]))[0])
+    freedom = float(tested.freedom(scatter.cautious, scatter, np.array([one]))[0])
     return float(f_tail(statistic / degrees, degrees, freedom))

@@ -66,7 +66,7 @@ def _look_at_all(solved: Solved, dense: Dense) -> tuple[tuple[Accepted, ...], Sc
         return (), scatter
 
     def freedom(numbers: IntArray) -> FloatArray:
-        return tested.freedom(scatter, numbers)
+        return tested.freedom(scatter.cautious, scatter, numbers)
 
     limits = Thresholds(degrees_of(hypotheses), len(hypotheses), freedom)
     found = search(tested.stack(scatter.cautious), hypotheses, limits)

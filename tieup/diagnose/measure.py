@@ -52,7 +52,12 @@ def measure(solved: Solved, mistake: Mistake) -> Mistake:
     return _sight(solved, mistake)
 
 
+UNITS = {"direction": "rad", "zenith": "rad", "distance": "m", "target-height": "m"}
+
+
 def _finished(mistake: Mistake, size: FloatArray, covariance: FloatArray) -> Mistake:
+    """Return the mistake with its size, in the unit that its kind has."""
+    mistake = replace(mistake, unit=UNITS.get(mistake.kind, "m"))
     statistic = float(np.sqrt(size @ np.linalg.pinv(covariance, hermitian=True) @ size))
     return replace(mistake, size=size, covariance=covariance, statistic=statistic)
 

@@ -78,20 +78,30 @@ class Tested:
             block=blocks_of(flat, flat, self.span),
         )
 
-    def freedom(self, scatter: Scatter, numbers: IntArray) -> FloatArray:
-        """Return how well the variances of some hypotheses' sizes are known: degrees (n,)."""
-        factors = scatter.cautious
-        root = np.linalg.cholesky(self.misclosures.covariance(factors))
-        shares = np.zeros((len(numbers), 5))
-        for row, number in enumerate(numbers.tolist()):
-            own = self.columns[:, self.span[number]]
-            pushed = np.linalg.solve(root.T, np.linalg.solve(root, own))
-            inverse = np.linalg.pinv(own.T @ pushed, hermitian=True)
-            for group, part in enumerate(self.misclosures.parts):
-                shares[row, group] = factors[group] * np.sum(inverse * (pushed.T @ part @ pushed))
-        return scatter.freedom(
-            shares / np.array([s.stop - s.start for s in self.span])[numbers, None]
-        )
+    def freedom(
+        self, factors: FloatArray, scatter: Scatter, numbers: IntArray | None = None
+    ) -> FloatArray:
+        """Return how well the variances of hypotheses' sizes are known: degrees (n,).
+
+        With variance ``factors`` (5,); ``scatter`` says how well those are known. Of the chosen
+        ``numbers``, all where there are none. Shares of groups: theta_k tr(N^-1 C'W V_k W C) / q.
+        """
+        chosen = np.arange(len(self.span)) if numbers is None else numbers
+        spans = [self.span[number] for number in chosen.tolist()]
+        own = self.of(chosen.tolist())
+        weight = np.linalg.inv(self.misclosures.covariance(factors))
+        pushed = weight @ own
+        moved = [f * (p @ pushed) for f, p in zip(factors, self.misclosures.parts, strict=True)]
+        shares, start = np.zeros((len(chosen), 5)), 0
+        for row, span in enumerate(spans):
+            q = span.stop - span.start
+            part = slice(start, start + q)
+            start += q
+            inverse = np.linalg.pinv(own[:, part].T @ pushed[:, part], rcond=1e-7, hermitian=True)
+            for group in range(5):
+                block = pushed[:, part].T @ moved[group][:, part]
+                shares[row, group] = np.sum(inverse * block) / q
+        return scatter.freedom(shares)
 
 
 def misclosures_of(evidence: Evidence, precision: Precision) -> Dense | None:

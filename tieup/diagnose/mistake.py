@@ -13,13 +13,17 @@ NAMED, NOTICED = "named", "noticed"  # how sure it is that something is a mistak
 
 @dataclass(frozen=True)
 class RivalCause:
-    """Another cause of the same misfit; ``separable`` is False where the data cannot decide."""
+    """Another cause of the same misfit; ``separable`` is False where the data cannot decide.
+
+    ``cause`` is it as a mistake, None where it cannot be put in the other's place.
+    """
 
     kind: str
     setup: str
     points: tuple[str, ...]
     statistic: float
     separable: bool
+    cause: Mistake | None = None
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
-"""Do the stated standard deviations fit the residuals? By kind of reading.
+"""Do the stated standard deviations fit the readings? By group, with the figure to state instead.
 
-References: Förstner (1979), Koch (1999), variance components in the simplified form
-v'Pv of a group over its redundancy.
+References: Koch (1999), variance components (`tieup.adjust.scatter`); for level runs v'Pv over its
+redundancy, chi-square.
 """
 
 from __future__ import annotations
@@ -11,14 +11,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.distributions import chi_square_tail
-from tieup.adjust.pointings import PointingTests, sight_results
-from tieup.adjust.solution import Adjustment
+from tieup.adjust.scatter import GROUPS, Scatter
+from tieup.geometry import ARC_SECOND
 from tieup.model.finding import Finding
-from tieup.model.observations import KINDS, Pointings, Sights
+from tieup.model.settings import Precision
 
-SURE = 0.001  # chance below which the stated sds do not fit
+PLAIN = 2.3  # sds of the logarithm by which a group must differ from what is stated
+TELLS = 8.0  # redundancy from which a group speaks for itself
+WHOLE = 3  # groups that differ alike from which the gear as a whole is spoken of
+SURE = 0.001  # chance below which the stated sds of level runs do not fit
 LEAST = 5.0  # redundancy from which a kind can be judged
+WORDS = {
+    "direction": "directions",
+    "zenith": "zenith angles",
+    "distance": "distances",
+    "centring": "the centring of instruments and targets",
+    "height": "the heights of instruments and targets",
+}
 
 
 @dataclass(frozen=True)
@@ -32,43 +41,96 @@ class Component:
     chance_smaller: float
 
 
-def components(
-    adjustment: Adjustment, sights: Sights, pointings: Pointings, tests: PointingTests
-) -> tuple[Component, ...]:
-    """Return the variance factor of directions, zenith angles and distances."""
-    means = sight_results(adjustment, sights)
-    row = np.maximum(pointings.sight, 0)
-    inside = (sights.count[row] > 1) & tests.solved
-    deviation = np.where(inside, pointings.deviation / sights.pointing_sd[row], 0.0)
-    squares = np.nansum((means.residual / means.sd) ** 2, axis=0) + np.sum(deviation**2, axis=0)
-    shares = np.nansum(np.where(tests.solved, tests.redundancy, 0.0), axis=0)
-    return tuple(
-        Component(
-            kind,
-            float(square / share) if share > 0 else np.nan,
-            float(share),
-            float(chi_square_tail(square, share)) if share > 0 else np.nan,
-            float(1.0 - chi_square_tail(square, share)) if share > 0 else np.nan,
-        )
-        for kind, square, share in zip(KINDS, squares, shares, strict=True)
+def scatter_findings(
+    scatter: Scatter | None, stated: Precision, kept: Sequence[str] = ()
+) -> list[Finding]:
+    """Return a finding for each group that scatters otherwise than stated.
+
+    ``kept`` are the ids of findings that a person put back as booked.
+    """
+    if scatter is None:
+        return []
+    spread = np.sqrt(np.diagonal(scatter.covariance))
+    clearly = np.log(scatter.factors) / spread
+    found = []
+    for side in (1.0, -1.0):
+        groups = np.flatnonzero(side * clearly > PLAIN).tolist()
+        own = [g for g in groups if scatter.redundancy[g] >= TELLS]
+        if len(groups) >= WHOLE or (groups and not own):
+            found.append(_finding(scatter, groups, "the gear as a whole", stated, kept))
+        else:
+            found += [_finding(scatter, [g], WORDS[GROUPS[g]], stated, kept) for g in own]
+    return found
+
+
+def _finding(
+    scatter: Scatter, groups: Sequence[int], what: str, stated: Precision, kept: Sequence[str]
+) -> Finding:
+    own = list(groups)
+    times = float(np.exp(0.5 * np.log(scatter.factors[own]).mean()))
+    checks = float(scatter.redundancy[own].sum())
+    more = times > 1.0
+    says = (
+        f"{what[0].upper()}{what[1:]}: {times:.2f} times the scatter stated, "
+        f"{'more' if more else 'less'} than chance explains ({checks:.0f} checks)"
+    )
+    figures = "; ".join(_figures(scatter, group, stated) for group in own)
+    cure = f"State {figures}, if this is how the gear works."
+    if more:
+        says += ". Sds, intervals and tests go by how the readings scatter"
+    if more and kept:
+        says += f"; what was kept as booked ({', '.join(kept)}) scatters with them"
+        cure = "Settle what was kept before the stated sds are judged."
+    return Finding(
+        kind="precision",
+        severity="check" if more else "note",
+        size=times,
+        unit="1",
+        statistic=times,
+        says=f"{says}.",
+        confirm="Compare with other days of the same instrument, target and crew.",
+        cure=cure,
+        key=GROUPS[own[0]] if len(own) == 1 else "gear",
     )
 
 
+def _figures(scatter: Scatter, group: int, stated: Precision) -> str:
+    """Return what to state of a group, as job.yaml has it."""
+    times, name = float(scatter.times[group]), GROUPS[group]
+    if name == "centring":
+        return (
+            f"centring: {{instrument: {1000 * stated.centring_instrument * times:.1f}, "
+            f"target: {1000 * stated.centring_target * times:.1f}}}"
+        )
+    if name == "height":
+        return (
+            f"heights: {{instrument: {1000 * stated.height_instrument * times:.1f}, "
+            f"target: {1000 * stated.height_target * times:.1f}}}"
+        )
+    if len(stated.instruments) != 1:
+        return f"{name} of each instrument {times:.2f} times as large"
+    one = next(iter(stated.instruments.values()))
+    if name == "distance":
+        constant, ppm = 1000 * one.distance_constant * times, one.distance_ppm * times
+        return f"distance: [{constant:.1f}, {ppm:.1f}]"
+    return f"{name}: {getattr(one, name) / ARC_SECOND * times:.1f}"
+
+
 def precision_findings(found: tuple[Component, ...], kept: Sequence[str] = ()) -> list[Finding]:
-    """Return a finding for each kind whose stated sds do not fit.
+    """Return a finding for each kind of level run or tape whose stated sds do not fit.
 
     ``kept`` are the ids of findings that a person put back as booked: they scatter as well, and
     nothing is said about the gear before they are settled.
     """
     judged = (component for component in found if component.redundancy >= LEAST)
     return [
-        _finding(component, kept)
+        _of_component(component, kept)
         for component in judged
         if component.chance_larger < SURE or component.chance_smaller < SURE
     ]
 
 
-def _finding(component: Component, kept: Sequence[str]) -> Finding:
+def _of_component(component: Component, kept: Sequence[str]) -> Finding:
     scatter, too_small = component.factor**0.5, component.chance_larger < SURE
     kind, side = component.kind, "more" if too_small else "less"
     says = (

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.diagnose.adapt import stays_in
-from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.mistake import NOTICED, Mistake
+from tieup.diagnose.stories import clause
 from tieup.diagnose.whole_words import WHOLE_WORDS
 from tieup.diagnose.words import SURE, Phrases, Text, words
 from tieup.geometry import ARC_SECOND
@@ -62,11 +63,12 @@ class Reporter:
                 Rival(r.kind, r.setup, r.points, r.statistic, r.separable) for r in mistake.rivals
             ),
             action="left in" if stays_in(mistake) else ACTIONS.get(mistake.kind, "excluded"),
-            says=text.says,
+            says=_with_rival(mistake, text),
             confirm=text.confirm,
             cure=text.cure,
             key=self._key(mistake),
             decidable=True,
+            grade=mistake.grade,
         )
 
     def _unit(self, mistake: Mistake) -> tuple[float, str]:
@@ -81,14 +83,41 @@ class Reporter:
     def _key(self, mistake: Mistake) -> str:
         """Tell apart findings of one kind and subject: by lines, which edits elsewhere keep."""
         if not mistake.detail:
-            return ""
+            return self.lines(mistake)[0] if self._one_of_several(mistake) else ""
         if mistake.detail.startswith(("row", "before row", "run")):
             return self.lines(mistake)[0] if len(mistake.rows) else ""
         return mistake.detail
 
+    def _one_of_several(self, mistake: Mistake) -> bool:
+        """Say whether a mistake is in some looks of a setup at its mark, and not in the others."""
+        if mistake.links or not len(mistake.rows) or len(mistake.points) != 1:
+            return False
+        shots = self.fieldbook.shots
+        row = mistake.rows[0]
+        own = (shots.setup == shots.setup[row]) & (shots.point == shots.point[row])
+        own &= ~shots.repeated
+        return bool(mistake.setup) and not set(np.flatnonzero(own)) <= set(mistake.rows.tolist())
+
+
+def _with_rival(mistake: Mistake, text: Text) -> str:
+    """Return what a finding says; what has an equal is not stated as a fact."""
+    rival = next((r for r in mistake.rivals if not r.separable), None)
+    wrong = text.wrong
+    if rival is not None:
+        other = clause(rival.kind, rival.setup, rival.points)
+        wrong = f"{wrong}, or {other}: the readings cannot tell"
+    if mistake.grade == NOTICED:
+        wrong = f"Out of the ordinary, perhaps no mistake. {wrong}"
+    return f"{wrong}; {text.done}." if text.done else f"{wrong}."
+
 
 def _severity(mistake: Mistake) -> str:
-    """Return stop, less for what is in the whole site alike; a constant within chance is a note."""
+    """Return stop, less for what is in the whole site alike; a constant within chance is a note.
+
+    What is out of the ordinary and no more is a check.
+    """
+    if mistake.grade == NOTICED:
+        return "check"
     if not stays_in(mistake) or mistake.setup:
         return "stop"
     weak = mistake.kind == "prism-constant" and mistake.statistic <= SURE

@@ -230,6 +230,7 @@ def found_mistake(accepted: Accepted) -> Mistake:
             rival.points,
             float(np.sqrt(test.statistic)),
             separable=test.separable,
+            cause=_cause(rival),
         )
         for rival, test in accepted.rivals
     )
@@ -247,4 +248,18 @@ def found_mistake(accepted: Accepted) -> Mistake:
         rivals=rivals,
         links=hypothesis.links,
         grade=accepted.grade,
+    )
+
+
+def _cause(hypothesis: Hypothesis) -> Mistake:
+    """Return a rival as a mistake that can be taken out."""
+    return Mistake(
+        kind=hypothesis.kind,
+        setup=hypothesis.setup,
+        points=hypothesis.points,
+        rows=hypothesis.rows,
+        kinds=hypothesis.kinds,
+        unit=hypothesis.unit,
+        detail=hypothesis.detail,
+        links=hypothesis.links,
     )

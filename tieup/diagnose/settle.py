@@ -22,7 +22,7 @@ from tieup.diagnose.decided_words import (
     kept_finding,
 )
 from tieup.diagnose.decisions import Decided, Effect, apply_edits, cure, scatter_of
-from tieup.diagnose.diagnose import Diagnosis, diagnose
+from tieup.diagnose.diagnose import Diagnosis, diagnose, weighed
 from tieup.diagnose.keeping import beyond_limits, with_kept
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.report import Reporter
@@ -129,7 +129,7 @@ def _kept(
     wanted = {decision.finding for decision in kept}
     found = {reporter.finding(mistake).id: mistake for mistake in everything(diagnosis)}
     found = {name: mistake for name, mistake in found.items() if name in wanted}
-    solved, back = with_kept(diagnosis.solved, cured, list(found.values()))
+    stated, back = with_kept(diagnosis.stated, cured, list(found.values()))
     fates = dict.fromkeys(wanted, GONE)
     for name, mistake in found.items():
         if not any(mistake is one for one in back):
@@ -138,4 +138,6 @@ def _kept(
             fates[name] = BEYOND
         else:
             fates[name] = LEFT_IN if stays_in(mistake) else WITHIN
-    return replace(diagnosis, solved=solved), fates
+    if not back:
+        return diagnosis, fates
+    return replace(diagnosis, stated=stated, solved=weighed(stated, diagnosis.scatter)), fates

@@ -20,6 +20,16 @@ class Rival:
 
 
 @dataclass(frozen=True)
+class Place:
+    """Where ``point`` lies if a ``story`` is true: coordinates N, E, H and their sds (3,)."""
+
+    point: str
+    story: str
+    coordinates: tuple[float, float, float]
+    sds: tuple[float, float, float]
+
+
+@dataclass(frozen=True)
 class Finding:
     """One finding, in the trade's words.
 
@@ -28,6 +38,8 @@ class Finding:
     |size| / sd or the like. ``lines`` are "file:line" of the raw rows behind it.
     ``key`` tells two findings of one kind, setup and points apart (an observation
     kind, say) and enters the id. ``decidable``: the decisions accept and keep work for it.
+    ``grade`` of a mistake: named, or noticed, which is out of the ordinary and no more. ``places``
+    (by point, then one for each story) where a point would lie, with sds, in the job's unit.
     """
 
     kind: str
@@ -46,6 +58,8 @@ class Finding:
     cure: str = ""
     key: str = ""
     decidable: bool = False
+    grade: str = ""
+    places: tuple[Place, ...] = ()
 
     @property
     def id(self) -> str:

@@ -4,19 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.adjust.distributions import confidence_factor
 from tieup.adjust.ellipse import error_ellipse
 from tieup.adjust.problem import levelled_only
-from tieup.adjust.solution import UNCHECKED
-from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
+from tieup.diagnose.certainty import ellipse_factor, interval_factor, spread_factor
+from tieup.model.arrays import FloatArray, IntArray, TextArray
 from tieup.model.job import Job
 from tieup.model.reconciliation import Table
-from tieup.results.levels import checked_by_links
 from tieup.results.site import Site
 from tieup.results.units import in_angle_unit
 from tieup.units import length_factor
-
-PROVED = 0.02  # share of a mistake that must show in the residuals to call a point checked
 
 
 def coordinates_table(site: Site) -> Table:
@@ -27,13 +23,17 @@ def coordinates_table(site: Site) -> Table:
     )
     length = length_factor(site.job.length_unit)
     place = np.concatenate([site.position, site.axis[free]])
-    position = place / length
     covariance = np.concatenate(
         [
             site.adjustment.point_covariance,
             site.adjustment.setup_covariance[free][:, :3, :3],
         ]
     )
+    certainty = site.proven.certainty
+    freedom = np.concatenate([certainty.point, certainty.setup[free]])
+    _between(site, place, covariance)
+    position = place / length
+    hidden = _hidden(site, free)
     code, string = _codes(site)
     blank = np.full(len(free), "", dtype=object)
     labels = np.array([site.case.setups[s].label for s in free], dtype=object)
@@ -45,8 +45,10 @@ def coordinates_table(site: Site) -> Table:
         "code": np.concatenate([code, blank]),
         "string": np.concatenate([string, blank]),
         "role": np.concatenate([_roles(site), np.full(len(free), "station", dtype=object)]),
-        "proof": np.concatenate([_proofs(site), _station_proofs(site, free)]),
-        **spread_columns(place, covariance, site.job),
+        "proof": _proofs(site, free, hidden),
+        "hidden_horizontal": np.where(np.isfinite(hidden[:, 0]), hidden[:, 0] / length, np.nan),
+        "hidden_elevation": np.where(np.isfinite(hidden[:, 1]), hidden[:, 1] / length, np.nan),
+        **spread_columns(place, covariance, site.job, freedom),
         "setups": np.concatenate([_setups(site), labels]),
         "flags": np.concatenate(
             [
@@ -57,27 +59,60 @@ def coordinates_table(site: Site) -> Table:
     }
 
 
-def spread_columns(position: FloatArray, covariance: FloatArray, job: Job) -> Table:
+def spread_columns(
+    position: FloatArray, covariance: FloatArray, job: Job, freedom: FloatArray
+) -> Table:
     """Return the columns of sds and ellipses of points, in the job's units.
 
     ``position`` (n, 3) in m; where a height is NaN so is what belongs to it. ``covariance``
-    (n, 3, 3) in m^2.
+    (n, 3, 3) in m^2, ``freedom`` (n, 2) the degrees to which its plan and its height are known.
     """
     length = length_factor(job.length_unit)
     covariance = covariance / (length * length)
     covariance[np.isnan(position[:, 2])] *= _plan_only()
+    plan, height = freedom.T
+    wider = np.column_stack([*[spread_factor(plan, 2)] * 2, spread_factor(height, 1)])
+    covariance = covariance * wider[:, :, None] * wider[:, None, :]
     # The frame's own mark has a variance of 0, give or take rounding.
     sd = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0))
-    ellipse = error_ellipse(covariance[:, :2, :2], confidence_factor(2, job.confidence))
+    factor = ellipse_factor(plan, job.confidence)
+    ellipse = error_ellipse(covariance[:, :2, :2], 1.0)
     return {
         "sd_northing": sd[:, 0],
         "sd_easting": sd[:, 1],
         "sd_elevation": sd[:, 2],
-        "ellipse_major": ellipse.semi_major,
-        "ellipse_minor": ellipse.semi_minor,
+        "ellipse_major": ellipse.semi_major * factor,
+        "ellipse_minor": ellipse.semi_minor * factor,
         "ellipse_azimuth": in_angle_unit(ellipse.azimuth, job.angle_unit),
-        "elevation_interval": sd[:, 2] * confidence_factor(1, job.confidence),
+        "elevation_interval": sd[:, 2] * interval_factor(height, job.confidence),
     }
+
+
+def hidden_nothing(count: int) -> Table:
+    """Return the columns of hidden mistakes for points of which nothing is known."""
+    nothing = np.full(count, np.nan)
+    return {"hidden_horizontal": nothing, "hidden_elevation": nothing}
+
+
+def _between(site: Site, place: FloatArray, covariance: FloatArray) -> None:
+    """Put disputed points in the middle of their stories, with sds that cover them all."""
+    for dispute in site.disputes:
+        number = site.case.points.index(dispute.point)
+        middle, variance = dispute.middle()
+        known = np.isfinite(middle)
+        place[number, known] = middle[known]
+        covariance[number][np.ix_(known, known)] = np.diag(variance[known])
+
+
+def _hidden(site: Site, free: IntArray) -> FloatArray:
+    """Return what an unnoticed mistake could do to points and free stations (n, 2) in m."""
+    points = len(site.case.points)
+    rows = np.concatenate([np.arange(points), points + free])
+    hidden = site.proven.hidden[rows].copy()
+    hidden[:points][levelled_only(site.solved.network), 0] = 0.0
+    flat = ~site.solved.network.start.height_point
+    hidden[:points][flat, 1] = 0.0
+    return hidden
 
 
 def _plan_only() -> FloatArray:
@@ -110,39 +145,24 @@ def _roles(site: Site) -> TextArray:
     return role
 
 
-def _proofs(site: Site) -> TextArray:
-    """Say of each point whether it is held, checked, or nothing would catch a mistake in it."""
+def _proofs(site: Site, free: IntArray, hidden: FloatArray) -> TextArray:
+    """Say of each point whether it is held, checked, disputed, or nothing would catch a mistake.
+
+    Checked is what no unnoticed mistake could have moved by more than the tolerance.
+    """
     network, adjustment = site.solved.network, site.adjustment
+    limits = site.job.tolerances
+    points = len(network.point_names)
+    within = (hidden[:, 0] <= limits.horizontal) & (hidden[:, 1] <= limits.elevation)
+    proof = np.full(len(within), "unchecked", dtype=object)
+    proof[within] = "checked"
     held = adjustment.problem.held_point & np.isfinite(adjustment.problem.frame.control)
-    proof = np.full(len(network.point_names), "unchecked", dtype=object)
-    proof[_checked(site)] = "checked"
-    proof[held.any(axis=1)] = "held"
-    proof[np.isnan(adjustment.position).all(axis=1)] = ""
+    proof[:points][held.any(axis=1)] = "held"
+    proof[:points][np.isnan(adjustment.position).all(axis=1)] = ""
+    proof[points:][np.isnan(adjustment.axis[free, 0])] = ""
+    disputed = [site.case.points.index(name) for name in site.disputed]
+    proof[disputed] = "disputed"
     return proof
-
-
-def _checked(site: Site) -> BoolArray:
-    """Return the mask (P,) of points where a wrong sight would show in plan and in height."""
-    adjustment = site.adjustment
-    checked = np.zeros(len(adjustment.position), dtype=bool)
-    connections = adjustment.connections
-    observed = np.isfinite(adjustment.redundancy)
-    plan = np.where(observed, adjustment.redundancy, 0.0)[:, [0, 2]].max(axis=1)
-    height = np.where(observed[:, 1], adjustment.redundancy[:, 1], np.inf)
-    weighted = np.nan_to_num(adjustment.control_redundancy).max(axis=1) > PROVED
-    good = (plan > PROVED) & (height > PROVED) & ~connections.plumb
-    checked[connections.point[good]] = True
-    return np.asarray(checked | weighted | checked_by_links(site, PROVED))
-
-
-def _station_proofs(site: Site, free: IntArray) -> TextArray:
-    """Return the proof of free stations: checked where more is sighted than it needs."""
-    adjustment = site.adjustment
-    spare = np.zeros(len(site.case.setups))
-    np.add.at(spare, adjustment.connections.setup, np.nansum(adjustment.redundancy, axis=1))
-    proof = np.where(spare > max(PROVED, UNCHECKED), "checked", "unchecked").astype(object)
-    proof[np.isnan(adjustment.axis[:, 0])] = ""
-    return proof[free]
 
 
 def _setups(site: Site) -> TextArray:

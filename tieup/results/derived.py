@@ -13,7 +13,7 @@ from tieup.model.arrays import FloatArray, TextArray
 from tieup.model.derived import Typed
 from tieup.model.finding import Finding
 from tieup.model.reconciliation import Table
-from tieup.results.coordinates import spread_columns
+from tieup.results.coordinates import hidden_nothing, spread_columns
 from tieup.results.derived_words import empty_findings, flag, how, remarks
 from tieup.results.site import Site
 from tieup.results.typed_elevations import typed_elevations, typed_findings
@@ -21,7 +21,7 @@ from tieup.units import length_factor
 
 AXES = ("northing", "easting", "elevation")
 PLACE = (*AXES, *(f"sd_{axis}" for axis in AXES))  # what derived.csv repeats of coordinates.csv
-PROOFS = ("", "unchecked", "checked", "held")  # the weakest first
+PROOFS = ("", "disputed", "unchecked", "checked", "held")  # the weakest first
 
 
 def derived_points(site: Site, lines: Sequence[SiteLine]) -> DerivedPoints:
@@ -57,6 +57,7 @@ def _coordinate_rows(coordinates: Table, site: Site, derived: DerivedPoints) -> 
     covariance = covariances(site.adjustment, derived.places)
     parents = _inherited(coordinates, site, derived)
     verdicts = typed_elevations(site, points).verdict
+    freedom = np.full((len(points), 2), site.proven.certainty.whole)
     return {
         "point": _texts([point.place.name for point in points]),
         "northing": position[:, 0] / length,
@@ -66,7 +67,8 @@ def _coordinate_rows(coordinates: Table, site: Site, derived: DerivedPoints) -> 
         "string": _texts([point.string for point in points]),
         "role": np.full(len(points), "derived", dtype=object),
         "proof": _texts([proof for proof, _ in parents]),
-        **spread_columns(position, covariance, site.job),
+        **hidden_nothing(len(points)),
+        **spread_columns(position, covariance, site.job, freedom),
         "setups": _texts([setups for _, setups in parents]),
         "flags": _texts([flag(*pair) for pair in zip(points, verdicts, strict=True)]),
     }
@@ -90,7 +92,7 @@ def _inherited(coordinates: Table, site: Site, derived: DerivedPoints) -> list[t
         proofs = [PROOFS.index(str(coordinates["proof"][mark])) for mark in marks]
         setups = {s for mark in marks for s in str(coordinates["setups"][mark]).split()}
         weakest = PROOFS[min(proofs, default=0)]
-        if point.typed and weakest:
+        if point.typed and weakest not in ("", "disputed"):
             weakest = "unchecked"
         found.append((weakest, " ".join(sorted(setups, key=lambda s: labels.get(s, -1)))))
     return found

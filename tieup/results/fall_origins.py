@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tieup.derive.checks import NO_POINT, UNREAD, CheckedFalls
-from tieup.derive.falls import CANNOT_TELL, UNTESTED
+from tieup.derive.falls import CANNOT_TELL, PASS, UNTESTED
 from tieup.derive.placed import PlacedPoint
 from tieup.derive.points import DerivedPoint, DerivedPoints
 from tieup.derive.slopes import Slopes
@@ -41,6 +41,9 @@ def _with_origins(check: CheckedFalls, origins: _Origins) -> CheckedFalls:
             typed, off = "", None
         elif off is not None:
             parts[row], reasons[row], typed = CANNOT_TELL, typed, ""
+        elif parts[row] == PASS and (name := origins.disputed(start, end)):
+            parts[row] = CANNOT_TELL
+            reasons[row] = f"{name} lies between two places: see findings"
         remarks.append("; ".join(filter(None, (typed, origins.given(start, end)))))
         cures.append(_cure(check, row, off, origins))
     return replace(
@@ -91,6 +94,7 @@ class _Origins:
     """Where the elevations of derived points come from."""
 
     def __init__(self, site: Site, derived: DerivedPoints) -> None:
+        self._site = site
         self._points = {point.place.name: point for point in derived.points}
         self._first = {point.string: point for point in reversed(derived.points) if point.string}
         phrases = Phrases(length_factor(site.job.length_unit), site.job.length_unit)
@@ -101,6 +105,11 @@ class _Origins:
             for point, off, verdict in zip(*columns, strict=True)
             if verdict
         }
+
+    def disputed(self, start: PlacedPoint, end: PlacedPoint) -> str:
+        """Return the first mark behind a fall that lies in two places, empty where none does."""
+        marks = [self._site.case.points[mark] for mark in (*start.marks, *end.marks)]
+        return next((name for name in marks if name in self._site.disputed), "")
 
     def maker(self, name: str) -> DerivedPoint | None:
         """Return the derived point of a name, or the first of the derived string, if any."""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from tieup.adjust.distributions import minimal_detectable_bias
 from tieup.adjust.solution import UNCHECKED
 from tieup.diagnose.levels import link_numbers
-from tieup.model.arrays import BoolArray, FloatArray
+from tieup.model.arrays import FloatArray
 from tieup.model.finding import Finding
 from tieup.model.reconciliation import FATES
 from tieup.results.site import Site
@@ -99,17 +99,6 @@ def _reasons(site: Site, fate: NDArray[Any], findings: tuple[Finding, ...]) -> N
         else:
             reasons.append("not both marks have a place")
     return _texts(reasons)
-
-
-def checked_by_links(site: Site, share: float) -> BoolArray:
-    """Return the mask (P,) of marks at a level run or tape whose mistake would show."""
-    adjustment = site.adjustment
-    links, taken = adjustment.problem.network.links, adjustment.problem.links
-    good = taken[adjustment.link_redundancy > share]
-    checked = np.zeros(len(adjustment.position), dtype=np.bool_)
-    level = good[links.kind[good] == "level"]
-    checked[links.start[level]] = checked[links.end[level]] = True
-    return checked
 
 
 def list_counts(site: Site) -> dict[str, dict[str, int]]:

@@ -10,6 +10,7 @@ import numpy as np
 from tieup import __version__
 from tieup.adjust.distributions import global_test
 from tieup.adjust.pointings import PointingTests
+from tieup.adjust.scatter import GROUPS, Scatter
 from tieup.diagnose.decisions import Decided
 from tieup.model.reconciliation import Fit, Summary
 from tieup.results.levels import list_counts
@@ -33,13 +34,12 @@ def fit_of(tests: PointingTests, iterations: int) -> Fit:
     )
 
 
-def summary_of(site: Site, minimal: PointingTests | None) -> Summary:
-    """Return the facts of the first screen; ``minimal`` are the tests of the minimal fit."""
-    own = fit_of(site.tests, site.adjustment.iterations)
-    if minimal is None or site.minimal is None:
-        return Summary(datum_words(site), own, None, row_fates(site))
-    least = fit_of(minimal, site.minimal.iterations)
-    return Summary(datum_words(site), least, own, row_fates(site))
+def summary_of(site: Site) -> Summary:
+    """Return the facts of the first screen: how the readings fit what is stated of the gear."""
+    fits = site.fits
+    least = fit_of(fits.minimal, fits.iterations[0])
+    held = None if fits.held is None else fit_of(fits.held, fits.iterations[1])
+    return Summary(datum_words(site), least, held, row_fates(site))
 
 
 def datum_words(site: Site) -> str:
@@ -61,8 +61,13 @@ def datum_words(site: Site) -> str:
     return f"held to control {names}"
 
 
-def run_record(site: Site, summary: Summary, inputs: Mapping[str, str]) -> dict[str, Any]:
-    """Return run.json without the clock; ``inputs`` are sha256 by file name."""
+def run_record(
+    site: Site, summary: Summary, inputs: Mapping[str, str], scatter: Scatter | None
+) -> dict[str, Any]:
+    """Return run.json without the clock; ``inputs`` are sha256 by file name.
+
+    ``scatter`` is how the readings scatter against what is stated.
+    """
     held = summary.held or summary.minimal
     return {
         "version": __version__,
@@ -73,6 +78,7 @@ def run_record(site: Site, summary: Summary, inputs: Mapping[str, str]) -> dict[
         "sigma0": held.sigma0,
         "global_test": _test(held),
         "iterations": held.iterations,
+        "scatter": _scatter(scatter),
         "minimal_fit": _whole(summary.minimal),
         "held_fit": _whole(summary.held) if summary.held else None,
         "rank_defect": site.adjustment.defect,
@@ -86,6 +92,18 @@ def run_record(site: Site, summary: Summary, inputs: Mapping[str, str]) -> dict[
         "unknown_columns": {
             name: list(files) for name, files in site.fieldbook.unknown_columns.items()
         },
+    }
+
+
+def _scatter(scatter: Scatter | None) -> dict[str, Any]:
+    """Return how many times more than stated each group scatters, and how well that is known."""
+    if scatter is None:
+        return {}
+    sd = np.sqrt(np.diagonal(scatter.covariance)) / 2.0
+    columns = (GROUPS, scatter.times, scatter.times * sd, scatter.redundancy)
+    return {
+        name: {"times": times, "sd": spread, "checks": checks}
+        for name, times, spread, checks in zip(*columns, strict=True)
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from tieup.diagnose.certainty import spread_factor
 from tieup.geometry import wrap_full
 from tieup.model.answer import TieAnswer
 from tieup.model.arrays import FloatArray
@@ -45,6 +46,9 @@ def setups_table(site: Site, answer: TieAnswer) -> Table:
     place = _place(site) / length
     variance = _variance(site)
     sd = np.sqrt(np.maximum(variance, 0.0))  # 0 give or take rounding where the frame holds it
+    freedom = site.proven.certainty.setup
+    plan, up = spread_factor(freedom[:, 0], 2), spread_factor(freedom[:, 1], 1)
+    sd *= np.column_stack([plan, plan, up, plan])
     height_open = np.isnan(place[:, 2])
     counts = np.bincount(site.ties.setup, minlength=len(site.case.setups))
     return {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -11,6 +12,9 @@ import numpy as np
 from tieup.adjust.pointings import PointingTests
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.case import Case
+from tieup.diagnose.certainty import widened
+from tieup.diagnose.disputes import Dispute
+from tieup.diagnose.proving import Proven
 from tieup.diagnose.solve import Solved
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray, distinct_pairs
 from tieup.model.fieldbook import Fieldbook
@@ -21,6 +25,19 @@ from tieup.ties.verdicts import Judgement
 
 
 @dataclass(frozen=True)
+class Fits:
+    """The tests of the final data weighed as stated: held to control, and minimally constrained.
+
+    ``held`` is None where the job's own frame is minimally constrained already; ``iterations`` of
+    the two.
+    """
+
+    minimal: PointingTests
+    held: PointingTests | None
+    iterations: tuple[int, int]
+
+
+@dataclass(frozen=True)
 class Site:
     """A finished run.
 
@@ -28,7 +45,9 @@ class Site:
     data (None where the job's own frame is minimally constrained already). ``tests``
     are of all raw rows of ``fieldbook.shots``. ``excluded`` (m, 3) marks components left
     out, ``reason`` (m,) says why a row or part of it is not used, "" else. ``geometry`` describes
-    each setup, ``flags`` are remarks by point or setup name.
+    each setup, ``flags`` are remarks by point or setup name. ``proven`` says how well all of it is
+    known and what it is guarded against, ``fits`` are the tests of the same data as stated,
+    ``disputes`` the points between two stories.
     """
 
     job: Job
@@ -42,6 +61,19 @@ class Site:
     reason: TextArray
     geometry: tuple[Geometry, ...]
     flags: Mapping[str, str]
+    proven: Proven
+    fits: Fits
+    disputes: tuple[Dispute, ...] = ()
+
+    @cached_property
+    def disputed(self) -> frozenset[str]:
+        """Return the names of the points between two stories."""
+        return frozenset(dispute.point for dispute in self.disputes)
+
+    @cached_property
+    def wide(self) -> Adjustment:
+        """Return the solution with sds so wide that normal quantiles hold at the confidence."""
+        return widened(self.solved, self.proven.certainty, self.job.confidence)
 
     @property
     def case(self) -> Case:

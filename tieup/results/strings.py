@@ -38,7 +38,7 @@ ODD = {
 def site_slopes(site: Site, lines: Sequence[SiteLine], derived: DerivedPoints) -> Slopes:
     """Return what lies along the lines of a site and those derived of them."""
     marks = Places(
-        site.adjustment,
+        site.wide,
         tuple(site.case.points),
         site.position - site.solved.network.origin,
     )

@@ -11,6 +11,7 @@ import numpy as np
 from tieup.model.answer import JointAnswer, SetupAnswer, TieAnswer
 from tieup.model.arrays import IntArray
 from tieup.model.finding import Finding
+from tieup.ties.bays import Standing
 from tieup.ties.checks import Checks
 from tieup.ties.geometry import (
     CIRCLE,
@@ -24,11 +25,12 @@ from tieup.ties.grouping import rows_by_group
 from tieup.ties.pairs import words_of
 from tieup.ties.site_verdict import levels_verdict, site_verdict
 from tieup.ties.todo import to_do
-from tieup.ties.verdicts import BAD, FAILS, TIES, UNTESTED
+from tieup.ties.verdicts import BAD, FAILS, TIES, UNPROVED, UNTESTED
 from tieup.units import length_factor, length_word
 
-ENOUGH = 3  # shared marks that prove a tie between two setups that nothing else joins
-UNPROVED = {SINGLE, TWO, LINE, CIRCLE, DISCONNECTED}  # geometry in which ties prove too little
+WANTING = {SINGLE, TWO, LINE, CIRCLE, DISCONNECTED}  # geometry in which ties prove too little
+NOTICED = "noticed"
+PARTS = ("plan", "height")
 
 
 def crew_answer(
@@ -48,10 +50,10 @@ def crew_answer(
     ties_of = rows_by_group(checks.evidence.ties.setup, len(checks.evidence.setups))
     setups = tuple(
         replace(one, words="excluded by decision") if one.setup in left_out else one
-        for one in (_setup(checks, s, own) for s, own in enumerate(ties_of))
+        for one in (_setup(checks, s, own, findings, length_unit) for s, own in enumerate(ties_of))
     )
     taken = [one for one in setups if one.setup not in left_out]
-    joints = tuple(_joints(checks, length_unit))
+    joints = tuple(_joints(checks, findings, length_unit))
     verdicts = checks.ties.verdict.tolist()
     named = checks.steps.named
     return TieAnswer(
@@ -71,7 +73,9 @@ def crew_answer(
     )
 
 
-def _setup(checks: Checks, s: int, own: IntArray) -> SetupAnswer:
+def _setup(
+    checks: Checks, s: int, own: IntArray, findings: Sequence[Finding], length_unit: str
+) -> SetupAnswer:
     """Return the answer for a setup; ``own`` are the rows of its ties."""
     evidence, steps = checks.evidence, checks.steps
     station = evidence.adjustment.problem.network.station[s]
@@ -79,7 +83,7 @@ def _setup(checks: Checks, s: int, own: IntArray) -> SetupAnswer:
     height, height_at = _largest(checks, own, evidence.ties.difference[own, 2])
     if s in steps.named and steps.in_height[s]:
         height, height_at = float(steps.step[s, 2]), ""
-    verdict, words = _setup_verdict(checks, s, own)
+    verdict, words = _setup_verdict(checks, s, own, findings, length_unit)
     return SetupAnswer(
         setup=evidence.setups[s],
         station=evidence.points[station] if station >= 0 else "",
@@ -100,25 +104,69 @@ def _largest(checks: Checks, own: IntArray, values: np.ndarray) -> tuple[float, 
     return float(values[row]), checks.evidence.points[checks.evidence.ties.point[own[row]]]
 
 
-def _setup_verdict(checks: Checks, s: int, own: IntArray) -> tuple[str, str]:
+def _setup_verdict(
+    checks: Checks, s: int, own: IntArray, findings: Sequence[Finding], length_unit: str
+) -> tuple[str, str]:
     """Return the verdict of a setup and its reason, the worst first."""
     geometry = checks.evidence.geometry[s]
-    verdicts = checks.ties.verdict[own].tolist()
-    bad, good = verdicts.count(FAILS), verdicts.count(TIES)
+    bad = checks.ties.verdict[own].tolist().count(FAILS)
     step = _step_words(checks, s)
     if step and checks.steps.sure[s]:
         return FAILS, step
     if bad:
         worst = _worst_failing(checks, own)
         return FAILS, f"{bad} of {len(own)} {_marks(len(own))} off, worst {worst}"
-    if step:
-        return UNTESTED, step
-    if geometry.word in UNPROVED:
-        return UNTESTED, geometry.why
-    if not good:
-        return UNTESTED, "none of its marks is proved"
-    words = f"{good} of {len(own)} {_marks(len(own))} proved"
-    return TIES, f"{words}; {geometry.why}" if geometry.word == WEAK else words
+    noticed = _noticed(checks, s, findings)
+    if step or noticed:
+        return UNPROVED, step or noticed
+    if geometry.word in WANTING:
+        return UNPROVED, geometry.why
+    standing = checks.bays.setups[s]
+    if standing is None:
+        return UNPROVED, "it has no shots"
+    verdict, words = _standing_verdict(checks, standing, length_unit)
+    if verdict == TIES and geometry.word == WEAK:
+        words = f"{words}; {geometry.why}"
+    return verdict, words
+
+
+def _noticed(checks: Checks, s: int, findings: Sequence[Finding]) -> str:
+    """Say what is out of the ordinary in a setup, empty where nothing is."""
+    label = checks.evidence.setups[s]
+    for finding in findings:
+        if finding.grade == NOTICED and finding.setup == label:
+            at = f" at {finding.points[0]}" if len(finding.points) == 1 else ""
+            return f"out of the ordinary{at}: shoot it again"
+    return ""
+
+
+def _standing_verdict(checks: Checks, standing: Standing, length_unit: str) -> tuple[str, str]:
+    """Judge how well a setup or a joint is known where it is used, and what could be wrong."""
+    limits = checks.limits
+    sizes = np.array([limits.horizontal, limits.elevation])
+    point = standing.use.point
+    where = f" at {checks.evidence.points[point]}" if point >= 0 else ""
+    if standing.within(sizes):
+        plan, height = (_said(float(value), length_unit) for value in standing.bound)
+        return TIES, f"one wrong shot could hide {plan} in plan, {height} in height{where}"
+    coarse = standing.known > sizes
+    if coarse.any():
+        part = int(np.argmax(standing.known / sizes))
+        size = _said(float(standing.known[part]), length_unit)
+        return UNPROVED, f"known to {size} in {PARTS[part]} only{where}"
+    part = int(np.argmax(standing.bound / sizes))
+    what = checks.guarded[standing.worst[part]] if checks.guarded else "one wrong shot"
+    if not np.isfinite(standing.bound[part]):
+        return UNPROVED, f"nothing would show a mistake in the {what}"
+    size = _said(float(standing.bound[part]), length_unit)
+    return UNPROVED, f"a mistake in the {what} could hide {size} in {PARTS[part]}{where}"
+
+
+def _said(size: float, length_unit: str) -> str:
+    """Return a small length as the crew reads it."""
+    if length_unit == "m":
+        return f"{1000 * size:.1f} mm"
+    return f"{size / length_factor(length_unit):.3f} {length_word(length_unit)}"
 
 
 def _worst_failing(checks: Checks, own: IntArray) -> str:
@@ -142,7 +190,7 @@ def _marks(count: int) -> str:
     return "mark" if count == 1 else "marks"
 
 
-def _joints(checks: Checks, length_unit: str) -> list[JointAnswer]:
+def _joints(checks: Checks, findings: Sequence[Finding], length_unit: str) -> list[JointAnswer]:
     """Return the joints: setups that share work marks, and strings that pass between two."""
     evidence = checks.evidence
     pairs, joints = evidence.pairs, evidence.joints
@@ -162,8 +210,8 @@ def _joints(checks: Checks, length_unit: str) -> list[JointAnswer]:
         joint = _joint(checks, pair, row, passing, says)
         if row >= 0 and pairs.plan[row] <= checks.limits.horizontal and joint.verdict == FAILS:
             joint = replace(joint, words=_far_words(checks, row, length_unit) or says)
-        if row >= 0 and pairs.computed[row] and joint.verdict == UNTESTED:
-            joint = _joined_by_marks(checks, pair, joint)
+        if joint.verdict != FAILS:
+            joint = _judged(checks, pair, joint, findings, length_unit)
         bad = [i for i in passing if checks.joints.verdict[i] == FAILS]
         if bad and joint.verdict != FAILS:
             says = f"{joints.string[bad[0]]}: {checks.joints.words[bad[0]]}"
@@ -172,32 +220,24 @@ def _joints(checks: Checks, length_unit: str) -> list[JointAnswer]:
     return answers
 
 
-def _joined_by_marks(checks: Checks, pair: tuple[int, int], joint: JointAnswer) -> JointAnswer:
-    """Judge two setups of which nothing else tells the step, by the marks that they share.
-
-    Each takes on the other's placement, so what can be wrong is the tie itself, and three marks
-    that agree prove it. The same holds where all the rest of the site tells the step too coarsely:
-    then the joint is as far off as the second setup at the worst of those marks.
-    """
-    ties, untold = checks.evidence.ties, math.isnan(joint.plan) and math.isnan(joint.height)
-    good = checks.ties.verdict == TIES
-    first, second = (ties.point[(ties.setup == s) & good] for s in pair)
-    shared = np.intersect1d(first, second)
-    if len(shared) >= ENOUGH:
-        own = np.flatnonzero((ties.setup == pair[1]) & np.isin(ties.point, shared))
-        return replace(
-            joint,
-            plan=_largest(checks, own, ties.plan[own])[0],
-            height=_largest(checks, own, ties.difference[own, 2])[0],
-            far=math.nan,
-            far_at="",
-            verdict=TIES,
-            words=f"{len(shared)} shared marks agree",
-        )
-    if not untold:
-        return joint
-    says = f"they hang together by shared marks alone, {len(shared)} of them proved"
-    return replace(joint, words=says)
+def _judged(
+    checks: Checks,
+    pair: tuple[int, int],
+    joint: JointAnswer,
+    findings: Sequence[Finding],
+    length_unit: str,
+) -> JointAnswer:
+    """Judge a joint in which nothing is named, in the middle of the marks that both setups see."""
+    for setup in pair:
+        noticed = _noticed(checks, setup, findings)
+        if noticed:
+            words = f"{checks.evidence.setups[setup]} {noticed}"
+            return replace(joint, verdict=UNPROVED, words=words)
+    standing = checks.bays.joints.get(pair)
+    if standing is None:
+        return replace(joint, verdict=UNPROVED)
+    verdict, words = _standing_verdict(checks, standing, length_unit)
+    return replace(joint, verdict=verdict, words=words)
 
 
 def _far_words(checks: Checks, row: int, length_unit: str) -> str:
@@ -206,10 +246,7 @@ def _far_words(checks: Checks, row: int, length_unit: str) -> str:
     if checks.pairs.plan[row] != BAD or pairs.far_point[row] < 0:
         return ""
     far = checks.evidence.points[pairs.far_point[row]]
-    step = pairs.far_plan[row]
-    if length_unit == "m":
-        return f"turned against each other: {1000 * step:.0f} mm apart at {far}"
-    size = f"{step / length_factor(length_unit):.2f} {length_word(length_unit)}"
+    size = _said(float(pairs.far_plan[row]), length_unit)
     return f"turned against each other: {size} apart at {far}"
 
 
@@ -227,6 +264,6 @@ def _joint(
         far=float(pairs.far_plan[row]) if row >= 0 else math.nan,
         far_at=evidence.points[far] if far >= 0 else "",
         strings=tuple(dict.fromkeys(str(evidence.joints.string[i]) for i in passing)),
-        verdict=str(checks.pairs.verdict[row]) if row >= 0 else UNTESTED,
+        verdict=FAILS if row >= 0 and checks.pairs.verdict[row] == FAILS else UNPROVED,
         words=words,
     )

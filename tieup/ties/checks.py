@@ -7,15 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.adjust.distributions import global_test
+from tieup.adjust.guards import Guards
 from tieup.adjust.pointings import PointingTests
 from tieup.adjust.solution import Adjustment
-from tieup.model.arrays import IntArray
+from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.fieldbook import Shots
 from tieup.model.observations import Pointings, Sights
 from tieup.model.settings import Precision, Tolerances
 from tieup.network.bridges import Bridge, find_bridges
 from tieup.reduce.rounds import find_pairs
+from tieup.reduce.target_visits import shooting_order
 from tieup.ties.backsights import closings, drift
+from tieup.ties.bays import Bays, shooting_of, stand_bays
 from tieup.ties.closures import find_closures
 from tieup.ties.control import control_test
 from tieup.ties.evidence import Evidence
@@ -25,9 +28,12 @@ from tieup.ties.known import known_to_control
 from tieup.ties.marks import judge_ties, mark_ties
 from tieup.ties.pairs import judge_pairs, pair_steps
 from tieup.ties.steps import SetupSteps, setup_steps
+from tieup.ties.suspects import Suspects
 from tieup.ties.verdicts import Judgement
 from tieup.ties.visits import find_visits
 from tieup.ties.withheld import WithheldTies
+
+KNOWN = 1e9  # degrees of freedom of a variance that is known
 
 
 @dataclass(frozen=True)
@@ -38,6 +44,11 @@ class Solution:
     (None without control). ``shots`` (m rows) and ``pointings`` say how every raw row entered
     ``sights``, which are in the numbering of the solution; ``tests`` are of the raw rows.
     ``withheld``: what was left out of the solution, from `tieup.ties.withheld`.
+
+    ``careful`` is the solution weighed by the larger of stated and estimated scatter, with what
+    it is ``guards`` against (None of a large site), the ``words`` of each and the ``freedom``
+    (S, 2) of each setup's variances. ``suspects`` are the setups and the points that a mistake
+    speaks of: no difference is more than chance where nothing was found.
     """
 
     held: Adjustment
@@ -50,11 +61,19 @@ class Solution:
     refraction: float
     confidence: float
     withheld: WithheldTies | None = None
+    careful: Adjustment | None = None
+    guards: Guards | None = None
+    words: tuple[str, ...] = ()
+    freedom: FloatArray | None = None
+    suspects: Suspects | None = None
 
 
 @dataclass(frozen=True)
 class Checks:
-    """Everything the room found; ``ties``, ``pairs``, ``joints`` judge the evidence's own."""
+    """Everything the room found; ``ties``, ``pairs``, ``joints`` judge the evidence's own.
+
+    ``guarded``: the words of what the bays are guarded against.
+    """
 
     evidence: Evidence
     limits: Tolerances
@@ -63,6 +82,8 @@ class Checks:
     joints: Judgement
     steps: SetupSteps
     bridges: tuple[Bridge, ...]
+    bays: Bays
+    guarded: tuple[str, ...] = ()
 
 
 def check_site(solution: Solution, limits: Tolerances) -> Checks:
@@ -84,21 +105,37 @@ def check_site(solution: Solution, limits: Tolerances) -> Checks:
         closings=closings(visits, shots.role, solution.precision),
         drift=drift(visits, len(held.axis), solution.precision),
         closures=find_closures(held, sights, solution.refraction),
-        control=control_test(held, solution.minimal) if solution.minimal is not None else None,
+        control=None
+        if solution.minimal is None
+        else control_test(held, solution.minimal, solution.suspects),
         w=solution.tests.w,
         w_setup=setup,
         confidence=solution.confidence,
     )
-    connections = held.connections
+    connections, suspects = held.connections, solution.suspects
     return Checks(
         evidence,
         limits,
-        judge_ties(ties, limits),
-        judge_pairs(evidence.pairs, limits),
+        judge_ties(ties, limits, suspects),
+        judge_pairs(evidence.pairs, limits, suspects),
         judge_joints(evidence.joints, limits),
-        setup_steps(held),
+        setup_steps(held, suspects),
         find_bridges(connections.setup, connections.point, known_to_control(held)),
+        _bays(solution, evidence.pairs.pair, setup, point),
+        solution.words,
     )
+
+
+def _bays(solution: Solution, pairs: IntArray, setup: IntArray, point: IntArray) -> Bays:
+    """Return how the setups and joints stand; with sds taken as known where nothing says more."""
+    careful = solution.careful or solution.held
+    setups, points = len(careful.axis), len(careful.position)
+    freedom = np.full((setups, 2), KNOWN) if solution.freedom is None else solution.freedom
+    aside = careful.aside.connections
+    shooting = shooting_of(
+        setup, point, shooting_order(solution.shots), aside.point, setups, points
+    )
+    return stand_bays(careful, solution.guards, freedom, pairs, shooting)
 
 
 def _rows(solution: Solution) -> tuple[IntArray, IntArray]:

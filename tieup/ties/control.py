@@ -27,6 +27,7 @@ from tieup.threads import one_thread
 from tieup.ties.family import chance_of, holm
 from tieup.ties.known import known_to_control
 from tieup.ties.local import affordable, local_tests, place_columns
+from tieup.ties.suspects import Suspects
 
 LEVEL = 0.01  # chance that clean control has any mark called out
 TESTABLE = 1e-3
@@ -73,13 +74,20 @@ class ControlTest:
         return np.sqrt(np.diagonal(self.covariance, axis1=1, axis2=2))
 
 
-def control_test(held: Adjustment, minimal: Adjustment, alpha: float = 0.05) -> ControlTest:
+def control_test(
+    held: Adjustment,
+    minimal: Adjustment,
+    suspects: Suspects | None = None,
+    alpha: float = 0.05,
+) -> ControlTest:
     """Test the control list.
 
     Parameters
     ----------
     held, minimal
         The same network held to control and minimally constrained.
+    suspects
+        Where given, only these marks are called out.
     alpha
         Size of the global tests.
     """
@@ -93,6 +101,8 @@ def control_test(held: Adjustment, minimal: Adjustment, alpha: float = 0.05) -> 
     out, told = _which(statistic, freedom)
     by_scale = _scale_explains(scale, scale_sd, statistic[:, 0], freedom[:, 0])
     out[:, 0] &= not by_scale
+    if suspects is not None:
+        out &= suspects.point[point][:, None]
     grown = held.weighted_sum - minimal.weighted_sum
     return ControlTest(
         point,

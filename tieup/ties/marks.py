@@ -27,6 +27,7 @@ from tieup.ties.known import known_to_control
 from tieup.ties.letting_go import judged_apart
 from tieup.ties.local import local_tests, place_columns
 from tieup.ties.shifts import Information, Shifts
+from tieup.ties.suspects import Suspects
 from tieup.ties.verdicts import UNASKED, Judgement, judge, state_of
 from tieup.ties.withheld import WithheldTies
 
@@ -123,12 +124,20 @@ def mark_ties(adjustment: Adjustment, withheld: WithheldTies | None = None) -> M
     return MarkTies(point, setup, shifts, control[point], plumb, missing, height)
 
 
-def judge_ties(ties: MarkTies, limits: Tolerances, level: float = JOB_LEVEL) -> Judgement:
+def judge_ties(
+    ties: MarkTies,
+    limits: Tolerances,
+    suspects: Suspects | None = None,
+    level: float = JOB_LEVEL,
+) -> Judgement:
     """Judge every tie by its sd and by the limits.
 
-    ``level`` is the chance that a clean job has any tie called an error.
+    ``level`` is the chance that a clean job has any tie called an error. Only ties of what is
+    suspected are, where ``suspects`` are given.
     """
     beyond = holm(ties.shifts.chances().ravel(), level).reshape(2, -1)
+    if suspects is not None:
+        beyond &= suspects.setup[ties.setup] | suspects.point[ties.point]
     plan = state_of(ties.plan, ties.plan_sd, limits.horizontal, beyond[0])
     height = state_of(ties.difference[:, 2], ties.sd[:, 2], limits.elevation, beyond[1])
     height[~ties.height] = UNASKED

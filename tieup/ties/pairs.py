@@ -22,6 +22,7 @@ from tieup.ties.adjacency import neighbours_among
 from tieup.ties.compare import TURN, Steps, compare, within_means
 from tieup.ties.family import chance_of, holm
 from tieup.ties.sharing import find_sharing, misfits, neighbours
+from tieup.ties.suspects import Suspects
 from tieup.ties.verdicts import BAD, Judgement, judge, state_of
 
 LEVEL = 0.001  # chance that a clean job has any pair called off
@@ -103,14 +104,24 @@ def pair_steps(adjustment: Adjustment) -> PairSteps:
     )
 
 
-def judge_pairs(steps: PairSteps, limits: Tolerances, level: float = LEVEL) -> Judgement:
-    """Judge every pair at the middle of its marks, and a clear turn at the far end."""
+def judge_pairs(
+    steps: PairSteps,
+    limits: Tolerances,
+    suspects: Suspects | None = None,
+    level: float = LEVEL,
+) -> Judgement:
+    """Judge every pair at the middle of its marks, and a clear turn at the far end.
+
+    Only pairs with a suspected setup are more than chance, where ``suspects`` are given.
+    """
     with np.errstate(invalid="ignore"):
         up = steps.step[:, 2] ** 2 / steps.covariance[:, 2, 2]
         far = steps.far_plan > limits.horizontal
     flat, freedom = _plan_statistic(steps)
     chance = [chance_of(flat, freedom), chance_of(up, np.isfinite(up).astype(np.int64))]
     beyond = holm(np.concatenate(chance), level)
+    if suspects is not None:
+        beyond &= np.tile(suspects.setup[steps.pair].any(axis=1), 2)
     beyond_plan, beyond_height = beyond[: len(steps)], beyond[len(steps) :]
     plan = state_of(steps.plan, steps.plan_sd, limits.horizontal, beyond_plan)
     plan[far & beyond_plan] = BAD

@@ -1,6 +1,6 @@
 """The one answer to "does the site tie": screens, page, run.json and exit status follow it.
 
-A site ties where every setup and every joint is proved and no tie lies beyond its limit. It
+A site ties where every setup and every joint is proved and nothing is out of the ordinary. It
 does not tie where something fails or a mistake must be settled first. Anything between is not
 proved, and never called good.
 """
@@ -9,17 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-import numpy as np
-
 from tieup.adjust.distributions import GlobalTest
 from tieup.model.answer import UNPROVED, JointAnswer, SetupAnswer, SiteVerdict
 from tieup.model.finding import Finding
-from tieup.ties.verdicts import FAILS, LOOSE, TIES, Judgement
+from tieup.ties.verdicts import FAILS, TIES, Judgement
 
 Part = SetupAnswer | JointAnswer
 
 NAMED = 4  # names written out before "and n more"
-STOP, CHECK = "stop", "check"
+STOP, CHECK, NOTICED = "stop", "check", "noticed"
 
 
 def site_verdict(
@@ -33,7 +31,8 @@ def site_verdict(
     count = int((ties.verdict == FAILS).sum())
     stops = sum(finding.severity == STOP for finding in findings)
     wrong = [part for part in parts if part.verdict == FAILS]
-    unproved = tuple(_unproved(ties, [part for part in parts if part.verdict not in (TIES, FAILS)]))
+    open_ = [part for part in parts if part.verdict not in (TIES, FAILS)]
+    unproved = tuple(_unproved(ties, open_, findings))
     checks = sum(finding.severity == CHECK for finding in findings)
     look = (f"{checks:,} to check",) if checks else ()
     if not (count or stops or wrong):
@@ -61,24 +60,18 @@ def levels_verdict(fit: GlobalTest, findings: Sequence[Finding]) -> SiteVerdict:
     return SiteVerdict(TIES, (f"{checks:,} to check",) if checks else ())
 
 
-def _unproved(ties: Judgement, parts: Sequence[Part]) -> Iterator[str]:
-    """Say what is not shown to be right: ties, then ``parts``, the setups and joints it holds for.
+def _unproved(ties: Judgement, parts: Sequence[Part], findings: Sequence[Finding]) -> Iterator[str]:
+    """Say what is not shown to be right: ``parts`` are the setups and joints it holds for.
 
     >>> none = np.zeros(0, dtype=object)
-    >>> list(_unproved(Judgement(none, none, none, none), []))
+    >>> list(_unproved(Judgement(none, none, none, none), [], []))
     ['no setup shares a mark with another or with control']
     """
-    total, all_ties = len(ties.verdict), _ties(len(ties.verdict))
-    beyond = int(((ties.plan == LOOSE) | (ties.height == LOOSE)).sum())
-    if beyond:
-        yield (
-            f"{beyond:,} of {all_ties} beyond the limit, by no more than the gear scatters: shoot "
-            "again to prove it"
-        )
-    if not total:
+    noticed = sum(finding.grade == NOTICED for finding in findings)
+    if noticed:
+        yield f"{noticed:,} out of the ordinary: shoot {'it' if noticed == 1 else 'them'} again"
+    if not len(ties.verdict):
         yield "no setup shares a mark with another or with control"
-    elif not beyond and not np.isin(ties.verdict, (TIES, FAILS)).any():
-        yield f"none of {all_ties} can be proved within the limits with this gear"
     yield from _by_reason(parts)
 
 

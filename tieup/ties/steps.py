@@ -22,6 +22,7 @@ from tieup.adjust.hypothesis import gram, place_shift, project, score
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.ties.family import chance_of, holm
+from tieup.ties.suspects import Suspects
 
 # Of the 1 % of clean jobs in which a setup may be named for nothing, height gets most: it is
 # what pays. A setup is called off for sure where a tenth of these chances names it.
@@ -54,8 +55,11 @@ class SetupSteps:
         return np.sqrt(np.diagonal(self.covariance, axis1=1, axis2=2))
 
 
-def setup_steps(adjustment: Adjustment) -> SetupSteps:
-    """Estimate the step of every setup over a mark and name those that are off."""
+def setup_steps(adjustment: Adjustment, suspects: Suspects | None = None) -> SetupSteps:
+    """Estimate the step of every setup over a mark and name those that are off.
+
+    Only suspected setups are, where ``suspects`` are given.
+    """
     connections = adjustment.connections
     rows = np.flatnonzero(connections.plumb)
     count = len(adjustment.axis)
@@ -72,6 +76,8 @@ def setup_steps(adjustment: Adjustment) -> SetupSteps:
     while len(named) < len(rows):
         *how, clearest = _beyond(*last, np.array(named, dtype=np.int64))
         if clearest < 0:
+            break
+        if suspects is not None and not suspects.setup[connections.setup[rows[clearest]]]:
             break
         found[:, clearest] = [part[clearest] for part in how]
         named.append(clearest)

@@ -30,6 +30,7 @@ import numpy as np
 from tieup.model.arrays import BoolArray, FloatArray, TextArray
 
 TIES, FAILS, UNTESTED = "ties", "fails", "untested"
+UNPROVED = "unproved"  # of setups and joints: nothing is known to be wrong, nor shown to be right
 GOOD, TIGHT, OPEN, COARSE, LOOSE, BAD, UNASKED = (
     "good",
     "tight",

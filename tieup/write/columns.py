@@ -39,6 +39,8 @@ COORDINATES: Mapping[str, str] = {
     "string": TEXT,
     "role": TEXT,
     "proof": TEXT,
+    "hidden_horizontal": SPREAD,
+    "hidden_elevation": SPREAD,
     "sd_northing": SPREAD,
     "sd_easting": SPREAD,
     "sd_elevation": SPREAD,

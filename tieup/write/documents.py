@@ -12,7 +12,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from tieup.model.finding import Finding, Rival
+from tieup.model.finding import Finding, Place, Rival
 from tieup.model.reconciliation import Reconciliation
 
 SIZE_DIGITS = 6
@@ -58,7 +58,18 @@ def finding_record(finding: Finding) -> dict[str, Any]:
         "confirm": finding.confirm,
         "cure": finding.cure,
         "decidable": finding.decidable,
+        "grade": finding.grade,
+        "places": [_place_record(place) for place in finding.places],
     }
+
+
+def _place_record(place: Place) -> dict[str, Any]:
+    names = ("northing", "easting", "elevation")
+    record: dict[str, Any] = {"point": place.point, "story": place.story}
+    for name, value, sd in zip(names, place.coordinates, place.sds, strict=True):
+        record |= {name: None if value != value else round(value, 4)}
+        record |= {f"sd_{name}": None if sd != sd else round(sd, 5)}
+    return record
 
 
 def decision_line(verb: str, finding: str) -> str:

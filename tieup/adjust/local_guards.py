@@ -1,0 +1,92 @@
+"""What an unnoticed mistake could do on a large site: each sight to its own mark and setup.
+
+A mistake in one sight moves the mark and the setup at its two ends most. What it does there
+comes from the covariances that the selected inverse gives, without solving for every mistake:
+
+    F c = Q_end,setup A_setup' P c + Q_end,mark A_mark' P c
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tieup.adjust.distributions import student_critical
+from tieup.adjust.guards import MOVES, OPEN
+from tieup.adjust.solution import Adjustment
+from tieup.model.arrays import BoolArray, FloatArray
+from tieup.model.observations import DIRECTION
+
+
+def local_hidden(adjustment: Adjustment, freedom: float, chance: float) -> FloatArray:
+    """Return the bound (P + S, 2) of every mark and instrument, plan and height in m."""
+    points, setups = len(adjustment.position), len(adjustment.axis)
+    hidden = np.full((points + setups, 2), -np.inf)
+    connections = adjustment.connections
+    quantile = float(student_critical(chance, freedom))
+    by_mark, by_setup = _effects(adjustment)
+    for effect, ends in ((by_mark, connections.point), (by_setup, points + connections.setup)):
+        for column, parts in enumerate((slice(0, 2), slice(2, 3))):
+            largest = _largest(adjustment, effect[:, parts], quantile)
+            np.maximum.at(hidden[:, column], ends, largest)
+    hidden[np.isneginf(hidden)] = np.inf
+    return hidden
+
+
+def pose_bounds(
+    adjustment: Adjustment, away: FloatArray, freedom: float, chance: float
+) -> FloatArray:
+    """Return the bound (S, 2) of every setup at a place ``away`` (S, 2) from it, N and E in m."""
+    setup = adjustment.connections.setup
+    _, change = _effects(adjustment)
+    arm = np.stack([-away[setup, 1], away[setup, 0]], axis=1)
+    plan = change[:, :2] + arm[:, :, None] * change[:, 3:]
+    quantile = float(student_critical(chance, freedom))
+    bound = np.zeros((len(adjustment.axis), 2))
+    for column, effect in enumerate((plan, change[:, 2:3])):
+        np.maximum.at(bound[:, column], setup, _largest(adjustment, effect, quantile))
+    return bound
+
+
+def _largest(adjustment: Adjustment, effect: FloatArray, quantile: float) -> FloatArray:
+    """Return the largest bound (c,) over the readings of each connection."""
+    size, sd, shown = _sizes(adjustment)
+    one = np.linalg.norm(effect, axis=1)
+    with np.errstate(invalid="ignore"):
+        bound = one * (np.abs(size) + quantile * sd)
+        open_ = np.where(one * adjustment.sd > MOVES, np.inf, 0.0)
+        bound = np.where(shown, bound, open_)
+    return np.asarray(np.nan_to_num(bound, nan=0.0, posinf=np.inf).max(axis=1))
+
+
+def _sizes(adjustment: Adjustment) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Return the estimate of a mistake in each reading (c, 3), its sd, and whether it shows."""
+    noise = adjustment.noise
+    information = noise.information(adjustment.leverage)
+    score = -noise.weighed(adjustment.whitened)
+    with np.errstate(invalid="ignore"):
+        shown: BoolArray = information * adjustment.sd**2 > OPEN
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return score / information, information**-0.5, shown
+
+
+def _effects(adjustment: Adjustment) -> tuple[FloatArray, FloatArray]:
+    """Return what one unit of each reading does to its mark (c, 3, 3) and setup (c, 4, 3).
+
+    Components N, E, H (m) and turn (rad) first, readings last.
+    """
+    connections, rows, noise = adjustment.connections, adjustment.rows, adjustment.noise
+    cross, transfer = adjustment.mark_setup, adjustment.transfer
+    setup, point = connections.setup, connections.point
+    if transfer.motions.count:
+        moved = transfer.motions.point[point] @ transfer.setup[setup].transpose(0, 2, 1)
+        moved += transfer.point[point] @ transfer.motions.setup[setup].transpose(0, 2, 1)
+        cross = cross - moved
+    by_setup = np.concatenate([-rows.by_place, np.zeros((len(point), 3, 1))], axis=2)
+    by_setup[:, DIRECTION, 3] = -np.where(connections.plumb, 0.0, noise.scale[:, DIRECTION])
+    across, along = by_setup.transpose(0, 2, 1), rows.by_place.transpose(0, 2, 1)
+    mark = np.nan_to_num(adjustment.point_covariance[point])
+    own = np.nan_to_num(adjustment.setup_covariance[setup])
+    whitened = noise.whitened(np.broadcast_to(np.eye(3), (len(point), 3, 3)))
+    to_mark = (cross @ across + mark @ along) @ whitened
+    to_setup = (own @ across + cross.transpose(0, 2, 1) @ along) @ whitened
+    return to_mark, to_setup

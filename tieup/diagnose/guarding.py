@@ -1,0 +1,139 @@
+"""Every mistake that a job could hold, as what it would do to its marks and setups.
+
+The same hypotheses that the search asks about are what the verdict guards against.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tieup.adjust import elimination
+from tieup.adjust.guards import Guards
+from tieup.adjust.hypothesis import design_matrix
+from tieup.adjust.scatter import Scatter
+from tieup.adjust.solution import Adjustment
+from tieup.diagnose.evidence import Evidence, full_columns
+from tieup.diagnose.hypotheses import Hypothesis
+from tieup.diagnose.look import evidence_of, hypotheses_of
+from tieup.diagnose.misclosures import Tested, everything, misclosures_of
+from tieup.diagnose.solve import Solved
+from tieup.model.arrays import FloatArray
+
+MOST_SIZES = 4  # columns that a hypothesis has at most
+
+
+@dataclass(frozen=True)
+class Guarded:
+    """The ``hypotheses`` that a solution is guarded against and what each would do, ``guards``.
+
+    ``family`` is the number of all that are tested.
+    """
+
+    hypotheses: tuple[Hypothesis, ...]
+    guards: Guards
+    family: int
+
+
+def guard(solved: Solved, scatter: Scatter) -> Guarded | None:
+    """Return what the mistakes that could be in a solution would do, None of a large site.
+
+    ``solved`` is weighed by the larger of stated and estimated scatter; ``scatter`` says how well
+    that is known.
+    """
+    evidence = evidence_of(solved)
+    dense = misclosures_of(evidence, solved.case.precision)
+    if dense is None:
+        return None
+    every = hypotheses_of(solved, evidence)
+    hypotheses = tuple(h for h in every if _single(h))
+    if not hypotheses:
+        return None
+    tested = dense.columns(hypotheses)
+    setup, point = _responses(solved.adjustment, evidence, hypotheses)
+    first = np.array([span.start for span in tested.span], dtype=np.int64)
+    degrees = np.array([h.degrees for h in hypotheses], dtype=np.int64)
+    size, spread, whole = _sizes(tested, hypotheses)
+    guards = Guards(
+        first=first,
+        degrees=degrees,
+        size=size,
+        spread=spread,
+        whole=whole,
+        freedom=tested.freedom(np.ones(5), scatter),
+        setup=setup,
+        point=point,
+        given=np.array([h.kind == "control-coordinate" for h in hypotheses]),
+        **_movements(solved, hypotheses),
+    )
+    return Guarded(hypotheses, guards, len(every))
+
+
+def _single(hypothesis: Hypothesis) -> bool:
+    """Say whether a hypothesis is one reading, height, mark, knock or control value.
+
+    What is wrong with many readings at once is looked for, but no bay can be guarded against it: a
+    run of pole heights that is nearly all of a free station is its own height, and an index of one
+    setup in one face stays open for ever.
+    """
+    if hypothesis.kind == "target-height":
+        return hypothesis.detail != "run"
+    if hypothesis.kind == "instrument-moved":
+        return hypothesis.degrees == 1
+    if hypothesis.kind in ("vertical-index", "prism-constant", "distance-scale"):
+        return not hypothesis.setup
+    return hypothesis.kind != "instrument-settled"
+
+
+def _movements(solved: Solved, hypotheses: Sequence[Hypothesis]) -> dict[str, Any]:
+    """Return which setup moved, before which row, and by what, of each hypothesis."""
+    labels = {setup.label: number for number, setup in enumerate(solved.case.setups)}
+    moved, row = np.full(len(hypotheses), -1), np.full(len(hypotheses), -1)
+    pose = np.zeros((len(hypotheses), 4, MOST_SIZES))
+    for number, hypothesis in enumerate(hypotheses):
+        if hypothesis.kind != "instrument-moved":
+            continue
+        moved[number], row[number] = labels[hypothesis.setup], hypothesis.rows[0]
+        q = hypothesis.degrees
+        pose[number, range(q - 1), range(q - 1)] = 1.0
+        pose[number, 3, q - 1] = -1.0  # directions grow when the circle turns back
+    return {"moved": moved, "row": row, "pose": pose}
+
+
+def _sizes(
+    tested: Tested, hypotheses: Sequence[Hypothesis]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the sizes (h,), their covariances (n, 4, 4) and C'PC (n, 4, 4) of each mistake."""
+    stack = tested.stack(np.ones(5))
+    size = np.zeros(len(stack.score))
+    spread = np.zeros((len(hypotheses), MOST_SIZES, MOST_SIZES))
+    whole = np.zeros_like(spread)
+    for number, span in enumerate(stack.span):
+        q = span.stop - span.start
+        inverse = np.linalg.pinv(stack.block[number], rcond=1e-7, hermitian=True)
+        size[span] = inverse @ stack.score[span]
+        spread[number, :q, :q] = inverse
+        whole[number, range(q), range(q)] = stack.whole[span]
+    return size, spread, whole
+
+
+def _responses(
+    adjustment: Adjustment, evidence: Evidence, hypotheses: Sequence[Hypothesis]
+) -> tuple[FloatArray, FloatArray]:
+    """Return F C: what one unit of each column does to setups (S, 4, h) and points (P, 3, h)."""
+    spoken = everything(adjustment)
+    columns = full_columns(evidence, hypotheses)[: len(spoken)]
+    pushed = design_matrix(adjustment, spoken).T @ columns
+    structure = adjustment.system.structure
+    cut, width = 4 * structure.setups, columns.shape[1]
+    setup, mark = elimination.solve_marks(
+        adjustment.system,
+        pushed[:cut].reshape(structure.setups, 4, width),
+        pushed[cut:].reshape(len(structure.marks), 3, width),
+    )
+    point = np.zeros((len(adjustment.position), 3, width))
+    point[structure.marks] = mark
+    return adjustment.transfer.in_frame(setup, point)

@@ -1,0 +1,260 @@
+"""Does a bay tie: how well a setup is known where it is used, and what could be wrong with it.
+
+A setup is used at its joints, in the middle of the marks that both setups see, and at its
+farthest side shot. There it must be known within the limit (b), and no single reading, height,
+mark, knock or control value, were it wrong, may have moved it further than the limit (c), judged
+after the readings: `tieup.adjust.guards`. A single tie difference is one noisy shot and proves
+neither.
+
+References: Baarda (1968), external reliability; Schuirmann (1987), equivalence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tieup.adjust.covariance import function_covariance
+from tieup.adjust.distributions import f_critical, student_critical
+from tieup.adjust.guards import Guards, after_moving, pose_effect
+from tieup.adjust.local_guards import pose_bounds
+from tieup.adjust.solution import Adjustment
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+
+KNOWN = 0.95  # confidence at which a setup is known
+PASSES = 0.10  # chance that a mistake beyond the limit passes its own bound
+PLAN, HEIGHT = False, True
+
+
+@dataclass(frozen=True)
+class Use:
+    """A place where setups are used: its ``setups`` (one, or the two of a joint), ``place`` (2,).
+
+    ``point`` is the farthest shot, -1 at a joint.
+    """
+
+    setups: tuple[int, ...]
+    place: FloatArray
+    point: int = -1
+
+
+@dataclass(frozen=True)
+class Shooting:
+    """When side shots were taken: ``first`` and ``last`` (S,) by setup, ``order`` (m,) of rows.
+
+    ``shot`` (P,): the order of a point's own shot, NaN where it is no side shot.
+    """
+
+    first: FloatArray
+    last: FloatArray
+    order: FloatArray
+    shot: FloatArray
+
+
+@dataclass(frozen=True)
+class Standing:
+    """How a place stands: ``known`` (2,) plan and height at 95 %, ``bound`` (2,) in m.
+
+    ``worst`` (2,): the mistake with the largest bound, by its number among the guards, -1 for none.
+    """
+
+    use: Use
+    known: FloatArray
+    bound: FloatArray
+    worst: IntArray
+
+    def within(self, limits: FloatArray) -> bool:
+        """Say whether the place is known and guarded within ``limits`` (2,)."""
+        return bool((self.known <= limits).all() and (self.bound <= limits).all())
+
+
+def stand(
+    adjustment: Adjustment,
+    guards: Guards | None,
+    use: Use,
+    freedom: FloatArray,
+    shooting: Shooting,
+) -> Standing:
+    """Return how a place stands; ``freedom`` (2,) is that of its variances."""
+    known, bound, worst = np.zeros(2), np.zeros(2), np.full(2, -1)
+    away = [use.place - adjustment.axis[setup, :2] for setup in use.setups]
+    for part, height in enumerate((PLAN, HEIGHT)):
+        known[part] = _known(adjustment, use, away, freedom[part], height=height)
+        if guards is None:
+            continue
+        effects = [
+            sign * pose_effect(guards.setup[setup], arm, height=height)
+            for setup, arm, sign in zip(use.setups, away, (1.0, -1.0), strict=False)
+        ]
+        ways = [np.sum(effects, axis=0)]
+        ways += _after(guards, use, effects, away, shooting)
+        bounds = guards.bounds(np.array(ways), PASSES)
+        bounds[0] = np.where(_only_after(guards, use, shooting), 0.0, bounds[0])
+        largest = bounds.max(axis=0)
+        if len(largest):
+            worst[part] = int(np.argmax(largest))
+            bound[part] = largest[worst[part]]
+    return Standing(use, known, bound, worst)
+
+
+def _known(
+    adjustment: Adjustment, use: Use, away: list[FloatArray], freedom: float, *, height: bool
+) -> float:
+    """Return how well the place is known at 95 %: an ellipse's axis, half an interval."""
+    rows = 1 if height else 2
+    by_setup = np.zeros((len(adjustment.axis), 4, rows))
+    for setup, arm, sign in zip(use.setups, away, (1.0, -1.0), strict=False):
+        by_setup[setup] += sign * pose_effect(np.eye(4), arm, height=height).T
+    nothing = np.zeros((len(adjustment.position), 3, rows))
+    spread = function_covariance(adjustment, by_setup, nothing)
+    largest = float(np.sqrt(max(np.linalg.eigvalsh(spread)[-1], 0.0)))
+    if height:
+        return largest * float(student_critical((1.0 - KNOWN) / 2.0, freedom))
+    return largest * float(np.sqrt(2.0 * f_critical(1.0 - KNOWN, 2.0, freedom)))
+
+
+def _after(
+    guards: Guards,
+    use: Use,
+    effects: list[FloatArray],
+    away: list[FloatArray],
+    shooting: Shooting,
+) -> list[FloatArray]:
+    """Return the effects where shots of one setup come after its instrument may have moved."""
+    ways = []
+    for number, setup in enumerate(use.setups):
+        if not (guards.moved == setup).any():
+            continue
+        sign = 1.0 if number == 0 else -1.0
+        moved = sign * after_moving(guards, sign * effects[number], setup, away[number])
+        taken = _taken_after(guards, use, setup, shooting)
+        columns = np.repeat(taken, guards.degrees)
+        way = sum(effects) - effects[number] + np.where(columns, moved, effects[number])
+        ways.append(np.asarray(way))
+    return ways
+
+
+def _taken_after(guards: Guards, use: Use, setup: int, shooting: Shooting) -> BoolArray:
+    """Say for which mistakes (n,) the place is shot after the instrument of a setup has moved."""
+    of_setup = guards.moved == setup
+    cut = shooting.order[np.maximum(guards.row, 0)]
+    last = shooting.shot[use.point] if use.point >= 0 else shooting.last[setup]
+    with np.errstate(invalid="ignore"):
+        return np.asarray(of_setup & (cut <= last))
+
+
+def _only_after(guards: Guards, use: Use, shooting: Shooting) -> BoolArray:
+    """Say for which mistakes (n,) every shot of the place comes after the movement."""
+    if not len(guards):
+        return np.zeros(0, dtype=bool)
+    cut = shooting.order[np.maximum(guards.row, 0)]
+    result = np.zeros(len(guards), dtype=bool)
+    for setup in use.setups:
+        first = shooting.shot[use.point] if use.point >= 0 else shooting.first[setup]
+        with np.errstate(invalid="ignore"):
+            result |= (guards.moved == setup) & (cut <= first)
+    return result
+
+
+@dataclass(frozen=True)
+class Bays:
+    """How every setup (S,) stands at its farthest shot, None where it has no place, and joints."""
+
+    setups: tuple[Standing | None, ...]
+    joints: dict[tuple[int, int], Standing]
+
+
+def stand_bays(
+    adjustment: Adjustment,
+    guards: Guards | None,
+    freedom: FloatArray,
+    joints: IntArray,
+    shooting: Shooting,
+) -> Bays:
+    """Return how setups and ``joints`` (q, 2) stand.
+
+    ``adjustment`` is weighed by the larger of stated and estimated scatter, ``freedom`` (S, 2)
+    says how well the variances of each setup's place are known.
+    """
+    uses = [_farthest(adjustment, setup) for setup in range(len(adjustment.axis))]
+    setups = tuple(
+        None if use is None else stand(adjustment, guards, use, freedom[setup], shooting)
+        for setup, use in enumerate(uses)
+    )
+    found = {}
+    for first, second in joints.tolist():
+        place = _middle(adjustment, first, second)
+        if place is None or setups[first] is None or setups[second] is None:
+            continue
+        use = Use((first, second), place)
+        least = np.minimum(freedom[first], freedom[second])
+        found[first, second] = stand(adjustment, guards, use, least, shooting)
+    if guards is None:
+        return _with_local_bounds(adjustment, Bays(setups, found), freedom)
+    return Bays(setups, found)
+
+
+def _with_local_bounds(adjustment: Adjustment, bays: Bays, freedom: FloatArray) -> Bays:
+    """Return the bays of a large site, each setup guarded against its own sights."""
+    least = float(freedom.min(initial=np.inf))
+
+    def bounds(places: dict[int, FloatArray]) -> FloatArray:
+        away = np.zeros((len(bays.setups), 2))
+        for setup, place in places.items():
+            away[setup] = place - adjustment.axis[setup, :2]
+        return pose_bounds(adjustment, away, least, PASSES)
+
+    far = bounds({s.use.setups[0]: s.use.place for s in bays.setups if s is not None})
+    setups = tuple(
+        None if one is None else replace(one, bound=far[number])
+        for number, one in enumerate(bays.setups)
+    )
+    joints = {}
+    for pair, one in bays.joints.items():
+        both = bounds(dict.fromkeys(pair, one.use.place))
+        joints[pair] = replace(one, bound=np.maximum(both[pair[0]], both[pair[1]]))
+    return Bays(setups, joints)
+
+
+def _farthest(adjustment: Adjustment, setup: int) -> Use | None:
+    """Return the farthest side shot of a setup, else its farthest mark.
+
+    None where the setup has no place or no shot.
+    """
+    if not np.isfinite(adjustment.axis[setup, 0]):
+        return None
+    for connections in (adjustment.aside.connections, adjustment.connections):
+        points = connections.point[(connections.setup == setup) & ~connections.plumb]
+        away = adjustment.position[points, :2] - adjustment.axis[setup, :2]
+        distance = np.hypot(away[:, 0], away[:, 1])
+        if np.isfinite(distance).any():
+            point = int(points[int(np.nanargmax(distance))])
+            return Use((setup,), adjustment.position[point, :2], point)
+    return None
+
+
+def _middle(adjustment: Adjustment, first: int, second: int) -> FloatArray | None:
+    """Return the middle (2,) of the marks that two setups both see or stand over, None if none."""
+    connections = adjustment.connections
+    seen = [set(connections.point[connections.setup == s].tolist()) for s in (first, second)]
+    shared = sorted(seen[0] & seen[1])
+    place = adjustment.position[shared, :2]
+    place = place[np.isfinite(place[:, 0])]
+    return np.asarray(place.mean(axis=0)) if len(place) else None
+
+
+def shooting_of(
+    setup: IntArray, point: IntArray, order: FloatArray, aside: IntArray, setups: int, points: int
+) -> Shooting:
+    """Return when side shots were taken; ``setup``, ``point`` (m,) of raw rows, -1 if unused.
+
+    ``order`` (m,) grows in shooting order; ``aside`` are the points that nothing checks.
+    """
+    first, last = np.full(setups, np.inf), np.full(setups, -np.inf)
+    shot = np.full(points, np.nan)
+    rows = np.flatnonzero((point >= 0) & np.isin(point, aside))
+    np.minimum.at(first, setup[rows], order[rows])
+    np.maximum.at(last, setup[rows], order[rows])
+    shot[point[rows]] = order[rows]
+    return Shooting(first, last, order, shot)
