@@ -49,7 +49,7 @@ def guard(solved: Solved, scatter: Scatter) -> Guarded | None:
     if dense is None:
         return None
     every = hypotheses_of(solved, evidence)
-    hypotheses = tuple(h for h in every if _single(h))
+    hypotheses = tuple(h for h in every if _single(h) and _closed(h, solved, evidence))
     if not hypotheses:
         return None
     tested = dense.columns(hypotheses)
@@ -83,9 +83,23 @@ def _single(hypothesis: Hypothesis) -> bool:
         return hypothesis.detail != "run"
     if hypothesis.kind == "instrument-moved":
         return hypothesis.degrees == 1
-    if hypothesis.kind in ("vertical-index", "prism-constant", "distance-scale"):
+    if hypothesis.kind in ("vertical-index", "prism-constant"):
         return not hypothesis.setup
-    return hypothesis.kind != "instrument-settled"
+    return hypothesis.kind not in ("instrument-settled", "distance-scale")
+
+
+def _closed(hypothesis: Hypothesis, solved: Solved, evidence: Evidence) -> bool:
+    """Say whether a knock is one that the closing looks of a setup are there to show.
+
+    A knock before all marks were sighted is looked for as well, but what the closing looks guard is
+    the work between. Without any nothing guards it, and the setup is said to have none.
+    """
+    if hypothesis.kind != "instrument-moved":
+        return True
+    shots, after = solved.case.shots, hypothesis.rows
+    own = (shots.setup == shots.setup[after[0]]) & (evidence.row_connection >= 0)
+    before = np.setdiff1d(np.flatnonzero(own), after)
+    return set(shots.point[after].tolist()) <= set(shots.point[before].tolist())
 
 
 def _movements(solved: Solved, hypotheses: Sequence[Hypothesis]) -> dict[str, Any]:

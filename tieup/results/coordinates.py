@@ -108,7 +108,7 @@ def _hidden(site: Site, free: IntArray) -> FloatArray:
     """Return what an unnoticed mistake could do to points and free stations (n, 2) in m."""
     points = len(site.case.points)
     rows = np.concatenate([np.arange(points), points + free])
-    hidden = site.proven.hidden[rows].copy()
+    hidden: FloatArray = site.proven.hidden[rows].copy()
     hidden[:points][levelled_only(site.solved.network), 0] = 0.0
     flat = ~site.solved.network.start.height_point
     hidden[:points][flat, 1] = 0.0
