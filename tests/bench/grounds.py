@@ -22,13 +22,17 @@ NEAREST = 4.0  # m from an instrument to what it sights
 APART = 6.0  # m between two marks
 RELIEF = 3.0  # m above and below the mean
 SIDE_REACH = 40.0  # m from an instrument to its farthest side shot
+CARRIED = 1.2  # times the longest sight of a mark that side shots reach. Common practice: 1.5
 WHIM = 0.35  # how freely a crew takes a far mark instead of a near one (log of the distance)
 PAIR = 2  # marks that two setups share where they hang together
 
 
 @dataclass(frozen=True)
 class Plan:
-    """How large a site is; ``grid`` is setups along N and E, ``size`` metres along N and E."""
+    """How large a site is; ``grid`` is setups along N and E, ``size`` metres along N and E.
+
+    ``carried``: side shots go as far as anybody likes, however near the marks are.
+    """
 
     grid: tuple[int, int]
     marks: tuple[int, int]
@@ -37,10 +41,12 @@ class Plan:
     size: tuple[float, float]
     control: int
     occupied: float  # share of the setups that stand over a mark
+    carried: bool = False
 
 
 PLANS = {
     "default": Plan((2, 2), (12, 16), (5, 9), (8, 15), (60.0, 80.0), 4, 0.5),
+    "carried": Plan((2, 2), (12, 16), (5, 9), (8, 15), (60.0, 80.0), 4, 0.5, carried=True),
     "small": Plan((1, 2), (6, 6), (6, 6), (8, 15), (40.0, 50.0), 0, 0.0),
     "large": Plan((3, 4), (30, 30), (12, 17), (8, 15), (100.0, 140.0), 4, 0.5),
 }
@@ -107,7 +113,9 @@ def _draw(rng: Rng, plan: Plan) -> Ground | None:
     bays = []
     every = {name: relief(place) for name, place in places.items()}
     for i, marks in enumerate(seen):
-        side = _side_shots(rng, plan, axis[i], 100 * (i + 1), relief)
+        longest = max(float(np.hypot(*(places[m] - (axis[i] - CORNER)[:2]))) for m in marks)
+        reach = SIDE_REACH if plan.carried else min(SIDE_REACH, CARRIED * longest)
+        side = _side_shots(rng, plan, axis[i], 100 * (i + 1), relief, reach)
         every |= side
         turn = float(rng.uniform(0.0, 2.0 * np.pi))
         order = tuple(str(name) for name in rng.permutation(sorted(marks)))
@@ -219,10 +227,11 @@ def _side_shots(
     axis: FloatArray,
     first: int,
     relief: Relief,
+    reach: float,
 ) -> dict[str, FloatArray]:
-    """Return the side points of one setup, numbered from ``first`` + 1."""
+    """Return the side points of one setup within ``reach`` m, numbered from ``first`` + 1."""
     count = int(rng.integers(plan.side[0], plan.side[1] + 1))
-    far = rng.uniform(NEAREST + 1.0, SIDE_REACH, count)
+    far = rng.uniform(NEAREST + 1.0, reach, count)
     way = rng.uniform(0.0, 2.0 * np.pi, count)
     flat = (axis - CORNER)[:2] + far[:, None] * np.column_stack([np.cos(way), np.sin(way)])
     return {str(first + n + 1): relief(place) for n, place in enumerate(flat)}

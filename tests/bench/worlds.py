@@ -9,6 +9,7 @@ from tests.bench.days import World
 
 SETTINGS: Mapping[str, Mapping[str, Any]] = {
     "stated": {},
+    "carried": {"layout": "carried"},
     "small": {"layout": "small"},
     "large": {"layout": "large"},
     "closing-reset": {"looks": "closing"},

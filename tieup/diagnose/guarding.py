@@ -83,9 +83,9 @@ def _single(hypothesis: Hypothesis) -> bool:
         return hypothesis.detail != "run"
     if hypothesis.kind == "instrument-moved":
         return hypothesis.degrees == 1
-    if hypothesis.kind in ("vertical-index", "prism-constant"):
+    if hypothesis.kind == "vertical-index":
         return not hypothesis.setup
-    return hypothesis.kind not in ("instrument-settled", "distance-scale")
+    return hypothesis.kind not in ("instrument-settled", "prism-constant", "distance-scale")
 
 
 def _closed(hypothesis: Hypothesis, solved: Solved, evidence: Evidence) -> bool:

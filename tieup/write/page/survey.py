@@ -207,7 +207,7 @@ def _figure(value: float) -> str:
 def _setups(site: Reconciliation, lengths: Lengths) -> Grid:
     setups, unit = site.setups, site.job.angle_unit
     verdicts = texts(setups, "verdict")
-    rank = [{"fails": 0, "untested": 1}.get(word, 2) for word in verdicts]
+    rank = [{"fails": 0, "unproved": 1, "untested": 1}.get(word, 2) for word in verdicts]
     total = length(setups)
     many = total > MOST_SETUPS
     rows = np.argsort(rank, kind="stable")[:MOST_SETUPS] if many else np.arange(total)

@@ -23,6 +23,7 @@ VERDICTS = {
     "ties": Verdict("ties", GOOD),
     "fails": Verdict("does not tie", BAD),
     "untested": Verdict("not proved", OPEN),
+    "unproved": Verdict("not proved", OPEN),
     "stop": Verdict("settle before use", BAD),
     "check": Verdict("check", WARN),
     "note": Verdict("note", OPEN),
