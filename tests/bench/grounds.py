@@ -23,7 +23,8 @@ APART = 6.0  # m between two marks
 RELIEF = 3.0  # m above and below the mean
 SIDE_REACH = 40.0  # m from an instrument to its farthest side shot
 CARRIED = 1.2  # times the longest sight of a mark that side shots reach. Common practice: 1.5
-WHIM = 0.35  # how freely a crew takes a far mark instead of a near one (log of the distance)
+WHIM = 0.35  # how freely a lazy crew takes a far mark instead of a near one (log of distance)
+ANY = 10.0  # the same for a crew that takes what it sees
 PAIR = 2  # marks that two setups share where they hang together
 
 
@@ -31,7 +32,8 @@ PAIR = 2  # marks that two setups share where they hang together
 class Plan:
     """How large a site is; ``grid`` is setups along N and E, ``size`` metres along N and E.
 
-    ``carried``: side shots go as far as anybody likes, however near the marks are.
+    A crew takes marks all round, whatever their distance, and carries its work no farther than
+    them; where work is ``carried``, it takes the nearest and goes as far as it likes.
     """
 
     grid: tuple[int, int]
@@ -205,7 +207,10 @@ def _seen(
     ]
     for own, below in zip(away, station, strict=True):
         count = int(rng.integers(plan.seen[0], plan.seen[1] + 1))
-        whim = {name: far * np.exp(rng.normal(0.0, WHIM)) for name, far in own.items()}
+        whim = {
+            name: far * np.exp(rng.normal(0.0, WHIM if plan.carried else ANY))
+            for name, far in own.items()
+        }
         able = [name for name in sorted(whim, key=whim.__getitem__) if name != below]
         able = [name for name in able if own[name] > NEAREST]
         seen.append(set(able[:count]))
