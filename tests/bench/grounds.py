@@ -25,6 +25,7 @@ SIDE_REACH = 40.0  # m from an instrument to its farthest side shot
 CARRIED = 1.2  # times the longest sight of a mark that side shots reach. Common practice: 1.5
 WHIM = 0.35  # how freely a lazy crew takes a far mark instead of a near one (log of distance)
 ANY = 10.0  # the same for a crew that takes what it sees
+GAP = np.radians(200.0)  # rad; widest gap between the marks of a setup. Common practice: opposite
 PAIR = 2  # marks that two setups share where they hang together
 
 
@@ -111,6 +112,8 @@ def _draw(rng: Rng, plan: Plan) -> Ground | None:
     station, axis, height = _instruments(rng, plan, places, relief)
     seen = _seen(rng, plan, places, station, axis)
     if seen is None:
+        return None
+    if not plan.carried and max(_gap(places, axis[i], m) for i, m in enumerate(seen)) > GAP:
         return None
     bays = []
     every = {name: relief(place) for name, place in places.items()}
@@ -224,6 +227,13 @@ def _seen(
         for i in free[: max(0, 2 - looks)]:
             seen[i].add(name)
     return seen
+
+
+def _gap(places: dict[str, FloatArray], axis: FloatArray, marks: set[str]) -> float:
+    """Return the widest angle (rad) at a setup in which it has no mark."""
+    away = np.array([places[name] - (axis - CORNER)[:2] for name in sorted(marks)])
+    bearing = np.sort(np.arctan2(away[:, 1], away[:, 0]))
+    return float(np.diff(np.append(bearing, bearing[0] + 2.0 * np.pi)).max())
 
 
 def _side_shots(
