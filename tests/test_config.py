@@ -218,6 +218,10 @@ WRONG = [
     ("tolerances: pavin", 2, "Did you mean paving?"),
     ("tolerances: {horizontal: 0.01}", 2, "tolerances.elevation is missing"),
     ("tolerances: {horizontal: 0, elevation: 1}", 2, "tolerances.horizontal is 0"),
+    ("standing: every", 2, 'standing is "every". Expected all, or a list: [...]'),
+    ("standing: {CP1: yes}", 2, "standing is a mapping. Expected all, or a list"),
+    ("standing:\n- CP1\n- ''", 4, "standing 2 is empty. Expected the name of a mark"),
+    ("standing: [CP1, 0101, CP1]", 2, "standing 3 is CP1, which is there already"),
     ("levels_sd: 0", 2, "levels_sd is 0. Expected a number above 0"),
     ("header: 1", 2, "header is 1. Expected true or false"),
     ("title: &a x\nraw: *a", 3, "Expected a list"),
@@ -304,6 +308,21 @@ def test_all_problems_at_once_in_the_order_of_the_lines(tmp_path: Path) -> None:
     decisions = "decisions:\n- {set: {setup: A}, reason: a}\n"
     text = f"confidence: 9\n{UNITS}control: no.csv\n{decisions}titel: x\n"
     assert [problem.split(":")[1] for problem in problems(tmp_path, text)] == list("1356")
+
+
+@pytest.mark.parametrize(
+    ("text", "marks", "every"),
+    [("", set(), False), ("standing: all", set(), True), ("standing: []", set(), False),
+     ("standing: [CP1, 0101]", {"CP1", "0101"}, False), ("standing:\n- T 1", {"T 1"}, False)],
+)  # fmt: skip
+def test_standing_targets_are_all_or_named(
+    tmp_path: Path, text: str, marks: set[str], every: bool
+) -> None:
+    """``standing`` is the word all or a list of names as written; left out, no target stands."""
+    job = load(tmp_path, f"{UNITS}{text}\n")
+    assert (job.standing, job.standing_all) == (marks, every)
+    stated = json.loads(json.dumps(job.resolved))["standing"]
+    assert stated == "all" if every else set(stated or ()) == marks
 
 
 def test_decisions_that_agree_are_no_conflict(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from tieup.adjust.pointings import PointingTests, examine_pointings
 from tieup.adjust.solution import Adjustment
 from tieup.config.falls import refuse_unknown
 from tieup.config.rules import find_rules, rule_sets
+from tieup.config.standing import refuse_unknown_standing
 from tieup.derive.points import DerivedPoints
 from tieup.derive.runs import lost_after
 from tieup.derive.slopes import Slopes
@@ -108,6 +109,7 @@ def run(job: Job, progress: Progress | None = None) -> Reconciliation:
 def _run(job: Job, fieldbook: Fieldbook, tell: Progress) -> Reconciliation:
     control = read_control(job.control_file, job) if job.control_file else None
     case, rejected = reject_sets(make_case(job, fieldbook, control), fieldbook)
+    refuse_unknown_standing(job, case.points)
     case, foreign = free_of_foreign_units(case)
     case, scaled, prepared = free_of_scaled_control(case)
     tell("solving and looking for mistakes")

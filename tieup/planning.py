@@ -9,6 +9,7 @@ import numpy as np
 
 from tieup import __version__
 from tieup.adjust.solution import Adjustment
+from tieup.config.standing import refuse_unknown_standing
 from tieup.diagnose.case import complete_points
 from tieup.diagnose.columns import explained
 from tieup.diagnose.foreign_units import free_of_foreign_units
@@ -99,6 +100,7 @@ def draw(job: Job) -> tuple[Job, Drawn]:
     scheme, adjustment, open_ = (
         _shot(job, control) if job.raw_files else (_unshot(job, control), None, 0)
     )
+    refuse_unknown_standing(job, (*scheme.points, *(plan.points if plan else ())))
     if plan is None:
         nothing = np.zeros(len(scheme.sights), dtype=np.bool_)
         points = np.zeros(len(scheme.points), dtype=np.bool_)

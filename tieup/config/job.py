@@ -13,6 +13,7 @@ from tieup.config.gear import read_grid, read_precision
 from tieup.config.layout import read_layout
 from tieup.config.nodes import Reading, parse_yaml
 from tieup.config.schema import SCHEMA
+from tieup.config.standing import read_standing
 from tieup.config.tolerances import find_tolerances
 from tieup.errors import ConfigError
 from tieup.model.job import Job
@@ -75,6 +76,7 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
         audit_rules=find_audit_rules(home, values["audit"], reading),
         plan_places=find_file(home, values["plan"].get("places"), "plan.places", reading),
         plan_sights=find_file(home, values["plan"].get("sights"), "plan.sights", reading),
+        **read_standing(values["standing"], reading),
     )
     if planning and not (raw_files or values["plan"] or values["levels"]):
         reading.note_key(

@@ -7,7 +7,7 @@ absent key takes the default that stands first in its kind.
 from __future__ import annotations
 
 from tieup.config.kinds import Choice, Count, Flag, Kind, Number, Place, Text
-from tieup.config.shapes import Either, ListOf, Named, Numbers, Section
+from tieup.config.shapes import AllOr, Either, ListOf, Named, Numbers, Section
 from tieup.model.observations import KINDS
 from tieup.read.columns import COLUMN_UNITS, COLUMNS, FROM_FILE_NAME, OF_SHOTS
 from tieup.units import ANGLE_UNITS, JOB_LENGTH_UNITS
@@ -211,6 +211,7 @@ SCHEMA = Section(
         "atmosphere": ATMOSPHERE,
         "grid": GRID,
         "set_limits": SET_LIMITS,
+        "standing": AllOr(ListOf(Text())),
         "tolerances": Either(Text("paving"), LIMITS),
         "audit": Text("raw-data"),
         "confidence": Number(0.95, low=0.0, high=1.0, open_low=True, open_high=True),

@@ -25,7 +25,9 @@ class Job:
     default. ``audit_rules`` is the file of rules for raw rows. ``resolved`` is the whole of
     job.yaml with every default filled in, in the job's own units, for run.json.
     ``plan_places`` and ``plan_sights`` are the lists of places and of sights of a plan before
-    the field, None where the job names none.
+    the field, None where the job names none. ``standing`` are the marks whose target stands
+    untouched all day, with ``standing_all`` every mark's; ``standing_line`` is the line of
+    job.yaml that says so.
     """
 
     folder: Path
@@ -52,3 +54,6 @@ class Job:
     falls: tuple[FallCheck, ...] = ()
     plan_places: Path | None = None
     plan_sights: Path | None = None
+    standing: frozenset[str] = frozenset()
+    standing_all: bool = False
+    standing_line: int = 1
