@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from tieup.config.control import CONTROL_FILE, control_file, read_control_table
 from tieup.config.decisions import read_decisions
 from tieup.config.derived import read_derived
 from tieup.config.falls import read_falls
@@ -21,7 +22,6 @@ from tieup.model.settings import Datum, LocalDatum, Tolerances
 from tieup.units import length_factor, parse_angles
 
 JOB_FILE = "job.yaml"
-CONTROL_FILE = "control.csv"
 _MM = length_factor("mm")
 
 
@@ -57,7 +57,8 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
                 awaited=planning and bool(values["plan"]),
             )
         ),
-        control_file=find_file(home, values["control"], "control", reading),
+        control_file=find_file(home, *control_file(values["control"]), reading),
+        control_table=read_control_table(values["control"], reading),
         control_sd=values["control_sd"] * factor,
         datum=_datum(values, units["angle"], factor, reading),
         precision=read_precision(values, reading),
@@ -107,9 +108,11 @@ def _fill_defaults(home: Path, values: dict[str, Any]) -> None:
     A job that needs no control may name the usual list, as a new job does, and have none.
     """
     there = (home / CONTROL_FILE).is_file()
+    values["control"] = values["control"] or None
     if values["control"] is None and there:
         values["control"] = CONTROL_FILE
-    if values["control"] == CONTROL_FILE and not there and values["datum"] in ("free", "local"):
+    own_frame = values["datum"] in ("free", "local")
+    if control_file(values["control"])[0] == CONTROL_FILE and not there and own_frame:
         values["control"] = None
     if values["datum"] is None:
         values["datum"] = "control" if values["control"] else "free"

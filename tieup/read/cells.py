@@ -108,7 +108,7 @@ def _column(
         return _texts(cells.texts, quantity)
     if quantity == "time":
         return _times(cells.texts, cells.unit)
-    texts, wrong_sign = _decimal_points(cells.texts, decimal)
+    texts, wrong_sign = decimal_points(cells.texts, decimal)
     if quantity == "angle":
         values, bad = read_angles(name, texts, cells.unit, face_two, cells.turning)
     else:
@@ -127,7 +127,7 @@ def _texts(texts: list[str], quantity: str) -> tuple[NDArray[Any], dict[int, str
     return np.array(texts, dtype=object), bad
 
 
-def _decimal_points(texts: list[str], decimal: str) -> tuple[Sequence[str], dict[int, str]]:
+def decimal_points(texts: list[str], decimal: str) -> tuple[Sequence[str], dict[int, str]]:
     """Replace decimal commas; a point in such a column would be read as something else."""
     if decimal == ".":
         return texts, {}

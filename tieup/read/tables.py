@@ -19,30 +19,13 @@ import numpy as np
 
 from tieup.errors import InputError
 from tieup.model.arrays import IntArray
+from tieup.read.form import TableFormat
 from tieup.read.workbook import is_workbook, sheet_records
 
 # Rows turned into columns at a time. So few row lists alive do not wake the interpreter's
 # garbage collector (700 new containers do), which would take as long as the reading.
 _CHUNK = 256
 _DELIMITERS = {"tab": "\t", "whitespace": " "}
-
-
-@dataclass(frozen=True)
-class TableFormat:
-    """How a table is written: one character, ``tab`` or ``whitespace`` between the cells.
-
-    ``skip_rows`` physical lines stand above the header, or above the data where ``header``
-    is False. ``sheet`` names the sheet of a workbook, empty where it has one. Where the table
-    is ``ragged`` rows have as many cells as they have, else a row that differs is misshapen.
-    """
-
-    delimiter: str = ","
-    skip_rows: int = 0
-    decimal: str = "."
-    encoding: str = "utf-8"
-    header: bool = True
-    sheet: str = ""
-    ragged: bool = False
 
 
 @dataclass(frozen=True)
@@ -91,9 +74,9 @@ def read_table(path: Path, name: str, form: TableFormat, *, rowless: bool = Fals
     """
     content = file_content(path, name)
     if is_workbook(path):
-        records = sheet_records(content, name, form.sheet, form.skip_rows)
+        records = sheet_records(content, name, form)
     else:
-        records = _records(_decode(content, name, form.encoding), name, form)
+        records = _records(_decode(content, name, form), name, form)
     first = next(records, (1, []) if rowless else None)
     if first is None:
         raise InputError(f"{name}: is empty. Expected a header row and a row per shot or mark")
@@ -140,16 +123,19 @@ def file_content(path: Path, name: str) -> bytes:
         raise InputError(f"{name}: cannot be opened ({error.strerror})") from error
 
 
-def _decode(content: bytes, name: str, encoding: str) -> str:
+def _decode(content: bytes, name: str, form: TableFormat) -> str:
+    encoding = form.encoding
     plain_utf8 = encoding.lower().replace("_", "-") in ("utf-8", "utf8")
     try:
         return content.decode("utf-8-sig" if plain_utf8 else encoding)  # drops a byte order mark
     except UnicodeDecodeError as error:
         line = content[: error.start].count(b"\n") + 1
         guess = "utf-16" if content[:2] in (b"\xff\xfe", b"\xfe\xff") else "cp1252"
+        entry = form.entry(encoding=guess)
+        told = f", or name its encoding in job.yaml, for instance {entry}" if entry else ""
         raise InputError(
             f"{name}:{line}: byte 0x{content[error.start]:02x} is not {encoding} text. Save the "
-            f"file as UTF-8, or name its encoding in job.yaml, for instance encoding: {guess}"
+            f"file as UTF-8{told}"
         ) from error
 
 
