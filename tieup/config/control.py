@@ -6,9 +6,10 @@ from typing import Any
 
 from tieup.config.layout import check_columns, check_form
 from tieup.config.nodes import Reading
+from tieup.read.form import KEYS
 
 CONTROL_FILE = "control.csv"
-_OF_TABLES = ("columns", "delimiter", "skip_rows", "decimal", "encoding", "header", "sheet")
+_OF_TABLES = ("columns", *KEYS)
 COORDINATES = ("northing", "easting", "elevation")
 
 

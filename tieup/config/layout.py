@@ -8,8 +8,9 @@ from typing import Any
 
 from tieup.config.nodes import Reading
 from tieup.read.columns import OBSERVED, REQUIRED
+from tieup.read.form import KEYS as FORM_KEYS
 
-KEYS = ("columns", "delimiter", "skip_rows", "decimal", "encoding", "header", "sheet")
+KEYS = ("columns", "words", *FORM_KEYS)
 _NO_TEXTS = ("idna", "punycode", "undefined", "unicode-escape", "raw-unicode-escape")
 _WORDS = {"\t": "tab", " ": "whitespace"}
 

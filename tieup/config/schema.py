@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from tieup.config.kinds import Choice, Count, Flag, Kind, Number, Place, Text
 from tieup.config.shapes import AllOr, Either, ListOf, Named, Numbers, Section
+from tieup.model.fieldbook import ROLES
 from tieup.model.observations import KINDS
 from tieup.read.columns import COLUMN_UNITS, COLUMNS, CONTROL_NUMBERS, FROM_FILE_NAME, OF_SHOTS
 from tieup.units import ANGLE_UNITS, JOB_LENGTH_UNITS
@@ -226,6 +227,16 @@ ROW_KIND = Section(
     sparse=True,
 )
 
+# What the words of raw tables mean.
+WORDS = Section(
+    {
+        "face": Named(Choice(("1", "2"))),
+        "role": Named(Choice(ROLES)),
+        "code": Named(Text()),
+    },
+    sparse=True,
+)
+
 SCHEMA = Section(
     {
         "title": Text(""),
@@ -253,6 +264,7 @@ SCHEMA = Section(
         "derived": ListOf(DERIVED),
         "falls": ListOf(FALL),
         "columns": Section({name: _column(name) for name in COLUMNS}, sparse=True),
+        "words": WORDS,
         "row_kind": ROW_KIND,
         **FORM,
     },

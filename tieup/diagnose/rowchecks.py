@@ -18,6 +18,7 @@ from tieup.diagnose.clock import clock_findings
 from tieup.diagnose.closing import closing_findings, truncated_findings
 from tieup.diagnose.columns import column_findings
 from tieup.diagnose.foreign_units import height_findings
+from tieup.diagnose.roles import role_findings
 from tieup.diagnose.rowlines import lines_of, named, points_of, some
 from tieup.diagnose.solve import Solved
 from tieup.diagnose.typed import typed_findings
@@ -37,6 +38,7 @@ def row_findings(fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC
         *column_findings(fieldbook),
         *_unreadable(fieldbook, {line for finding in truncated for line in finding.lines}),
         *_unused(fieldbook),
+        *role_findings(fieldbook),
         *_repeated(fieldbook),
         *_faces(fieldbook, solved),
         *clock_findings(fieldbook, solved),

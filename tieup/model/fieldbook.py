@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 
+ROLES = ("backsight", "foresight", "check", "side")  # what a shot may be meant for
+
 
 @dataclass(frozen=True)
 class RawFile:

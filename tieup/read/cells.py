@@ -18,6 +18,7 @@ from tieup.model.arrays import BoolArray, FloatArray
 from tieup.read.angles import read_angles
 from tieup.read.columns import COLUMNS, OBSERVED, Cells
 from tieup.read.level_distances import merge_level_distances
+from tieup.read.meanings import faces_entry
 from tieup.units import Parsed, length_factor, parse_numbers
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -114,8 +115,16 @@ def _column(
     else:
         values, bad = parse_numbers(texts)
         values = _judged(quantity, values, cells.unit, bad)
+        if quantity == "face" and (words := _words_of(texts, bad)):
+            told = f"is not 1 or 2. Say in job.yaml which it is: {faces_entry(words.values())}"
+            bad |= dict.fromkeys(words, told)
     values[list(wrong_sign)] = np.nan
     return values, {**bad, **wrong_sign}
+
+
+def _words_of(texts: Sequence[str], bad: Mapping[int, str]) -> dict[int, str]:
+    """Return the bad cells that are no numbers at all, by row."""
+    return {row: texts[row] for row in bad if not texts[row][:1].isdigit()}
 
 
 def _texts(texts: list[str], quantity: str) -> tuple[NDArray[Any], dict[int, str]]:

@@ -39,7 +39,7 @@ class TableFormat:
         """
         if self.around is None:
             return ""
-        told = ", ".join(f"{key}: {written(value)}" for key, value in keys.items())
+        told = written(keys)[1:-1]
         return f"{self.around[0]}{told}{self.around[1]}"
 
 
@@ -50,7 +50,8 @@ def written(value: Any) -> str:
     ('cp1252', '"\\\\t"', '{point: "Pt No"}', '2')
     """
     if isinstance(value, Mapping):
-        return f"{{{', '.join(f'{key}: {written(own)}' for key, own in value.items())}}}"
+        pairs = (f"{written(key)}: {written(own)}" for key, own in value.items())
+        return f"{{{', '.join(pairs)}}}"
     if isinstance(value, list | tuple):
         return f"[{', '.join(map(written, value))}]"
     if value == "..." or (isinstance(value, str) and _BARE.fullmatch(value)):

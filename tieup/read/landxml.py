@@ -27,6 +27,7 @@ from tieup.read.judge import judge_file
 from tieup.read.landxml_points import file_points
 from tieup.read.landxml_survey import OBSERVATIONS, Observation, observations_of
 from tieup.read.landxml_units import FileUnits, file_units, settle_sixty
+from tieup.read.meanings import with_meanings
 from tieup.read.rows import FileRows
 from tieup.read.xml import Document, Element, read_xml
 from tieup.units import parse_angles
@@ -71,6 +72,7 @@ def read_landxml(path: Path, name: str, job: Job) -> FileRows:
             f"{name}: has no observations. Expected RawObservation or ReducedObservation in Survey"
         )
     columns = _columns(rows, file_units(document, job))
+    columns = with_meanings(columns, job.table["words"])
     converted = convert(columns, len(rows), ".")
     line = np.array([row.line for row in rows], dtype=np.int64)
     judge_file(name, line, columns, converted, "a copy of the file")
