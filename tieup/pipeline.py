@@ -21,6 +21,7 @@ from tieup.diagnose.columns import explained
 from tieup.diagnose.foreign_units import free_of_foreign_units
 from tieup.diagnose.identity import identity_findings
 from tieup.diagnose.levels import hanging_marks, run_components
+from tieup.diagnose.missing import after_the_file
 from tieup.diagnose.precision import components, precision_findings
 from tieup.diagnose.predict import misfit, predicted
 from tieup.diagnose.reach import reach_findings, setups_left_out
@@ -176,7 +177,7 @@ def _reconciliation(
     withheld = _withheld(solved, excluded & ~outcome.decided.excluded)
     checks = check_site(_solution(job, solved, minimal, tests, withheld), job.tolerances)
     phrases = Phrases(length_factor(job.length_unit), job.length_unit)
-    findings = (*outcome.findings, *_other_findings(fieldbook, solved, tests, outcome, phrases))
+    findings = _findings(fieldbook, solved, tests, outcome, phrases)
     findings = with_control_scale(findings, checks.evidence.control, solved.case.precision.grid)
     site = Site(
         job=job,
@@ -320,14 +321,14 @@ def _inputs(job: Job, fieldbook: Fieldbook) -> Mapping[str, str]:
     return hashes
 
 
-def _other_findings(
+def _findings(
     fieldbook: Fieldbook,
     solved: Solved,
     tests: PointingTests,
     outcome: Outcome,
     phrases: Phrases,
 ) -> tuple[Finding, ...]:
-    """Return the findings that are not single mistakes.
+    """Return the single mistakes and the findings that are none.
 
     That a setup is not reached of which a mistake already speaks is no news.
     """
@@ -337,7 +338,7 @@ def _other_findings(
     sights, pointings = solved.network.sights, solved.reduction.pointings
     scatter = components(solved.adjustment, sights, pointings, tests)
     scatter += run_components(solved.adjustment)
-    return (
+    others = (
         *(f for f in reach_findings(solved.network, out) if not f.setup or f.setup not in named),
         *hanging_marks(solved.network),
         *row_findings(fieldbook, solved, phrases),
@@ -345,3 +346,4 @@ def _other_findings(
         *precision_findings(scatter, kept),
         *weather_findings(solved.case),
     )
+    return after_the_file((*outcome.findings, *others), fieldbook)

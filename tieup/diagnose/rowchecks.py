@@ -18,6 +18,7 @@ from tieup.diagnose.clock import clock_findings
 from tieup.diagnose.closing import closing_findings, truncated_findings
 from tieup.diagnose.columns import column_findings
 from tieup.diagnose.foreign_units import height_findings
+from tieup.diagnose.missing import missing_findings
 from tieup.diagnose.roles import role_findings
 from tieup.diagnose.rowlines import lines_of, named, points_of, some
 from tieup.diagnose.solve import Solved
@@ -35,6 +36,7 @@ def row_findings(fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC
     """Return the findings that raw rows give, in the order of the checks."""
     truncated = truncated_findings(fieldbook)
     return [
+        *missing_findings(fieldbook, solved.case.shots.target_height),
         *column_findings(fieldbook),
         *_unreadable(fieldbook, {line for finding in truncated for line in finding.lines}),
         *_unused(fieldbook),

@@ -107,8 +107,9 @@ class AbsentColumn:
 
     ``file`` and ``line`` are those of the header, ``heading`` is what in it may be meant for
     ``column`` (empty: nothing is like it), ``entry`` what job.yaml must say to take it.
-    ``sure`` says that the heading is the column's name or a usual short form of it, and that
-    job.yaml does not name the columns, which would mean that it was left out on purpose.
+    ``empty`` says that the column is there and no row has a cell in it. ``sure`` says that
+    the heading is the column's name or a usual short form of it, and that job.yaml does not
+    name the columns, which would mean that it was left out on purpose.
     """
 
     file: str
@@ -117,6 +118,7 @@ class AbsentColumn:
     heading: str
     entry: str
     sure: bool
+    empty: bool = False
 
 
 @dataclass(frozen=True)

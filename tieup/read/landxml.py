@@ -19,8 +19,9 @@ import numpy as np
 
 from tieup.errors import InputError
 from tieup.geometry import TWO_PI
-from tieup.model.fieldbook import RawFile
+from tieup.model.fieldbook import AbsentColumn, RawFile
 from tieup.model.job import Job
+from tieup.read.absent import HEIGHT
 from tieup.read.cells import convert
 from tieup.read.columns import COLUMNS, Cells
 from tieup.read.judge import judge_file
@@ -96,7 +97,15 @@ def read_landxml(path: Path, name: str, job: Job) -> FileRows:
         trusted=np.ones(len(rows), dtype=bool),
         unknown=unknown,
         unused=unused,
+        absent=_absent(name, int(line[0]), columns),
     )
+
+
+def _absent(name: str, line: int, columns: dict[str, Cells]) -> tuple[AbsentColumn, ...]:
+    """Say that no observation of the file has a target height."""
+    if HEIGHT in columns:
+        return ()
+    return (AbsentColumn(name, line, HEIGHT, "", "", sure=False),)
 
 
 def read_document(path: Path, name: str) -> Document:
