@@ -30,7 +30,9 @@ from tieup.diagnose.rowchecks import row_findings
 from tieup.diagnose.scaled import free_of_scaled_control
 from tieup.diagnose.sets import reject_sets, weather_findings
 from tieup.diagnose.settle import Outcome, decide_and_diagnose
+from tieup.diagnose.signed import answer_effects, others, with_answers
 from tieup.diagnose.solve import Prepared, Solved, minimal_fit
+from tieup.diagnose.usual import told_once
 from tieup.diagnose.words import Phrases
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.model.arrays import BoolArray
@@ -120,13 +122,15 @@ def _run(job: Job, fieldbook: Fieldbook, tell: Progress) -> Reconciliation:
 
     def judge(outcome: Outcome) -> Reconciliation:
         findings = (*outcome.findings, *rejected, *foreign, *scaled)
-        outcome = replace(outcome, findings=findings)
+        effects = (*outcome.decided.effects, *answer_effects(job.decisions, fieldbook))
+        decided = replace(outcome.decided, effects=effects)
+        outcome = replace(outcome, findings=findings, decided=decided)
         return _reconciliation(job, fieldbook, outcome, prepared, inputs)
 
     outcome = decide_and_diagnose(
         case,
         fieldbook,
-        job.decisions,
+        others(job.decisions, fieldbook),
         reporter,
         job.tolerances,
         lambda o: judge(o).findings,
@@ -177,7 +181,7 @@ def _reconciliation(
     withheld = _withheld(solved, excluded & ~outcome.decided.excluded)
     checks = check_site(_solution(job, solved, minimal, tests, withheld), job.tolerances)
     phrases = Phrases(length_factor(job.length_unit), job.length_unit)
-    findings = _findings(fieldbook, solved, tests, outcome, phrases)
+    findings = _findings(job, fieldbook, solved, tests, outcome, phrases)
     findings = with_control_scale(findings, checks.evidence.control, solved.case.precision.grid)
     site = Site(
         job=job,
@@ -322,6 +326,7 @@ def _inputs(job: Job, fieldbook: Fieldbook) -> Mapping[str, str]:
 
 
 def _findings(
+    job: Job,
     fieldbook: Fieldbook,
     solved: Solved,
     tests: PointingTests,
@@ -338,7 +343,7 @@ def _findings(
     sights, pointings = solved.network.sights, solved.reduction.pointings
     scatter = components(solved.adjustment, sights, pointings, tests)
     scatter += run_components(solved.adjustment)
-    others = (
+    more = (
         *(f for f in reach_findings(solved.network, out) if not f.setup or f.setup not in named),
         *hanging_marks(solved.network),
         *row_findings(fieldbook, solved, phrases),
@@ -346,4 +351,5 @@ def _findings(
         *precision_findings(scatter, kept),
         *weather_findings(solved.case),
     )
-    return after_the_file((*outcome.findings, *others), fieldbook)
+    findings = told_once(after_the_file((*outcome.findings, *more), fieldbook))
+    return with_answers(findings, job.decisions, fieldbook)

@@ -17,6 +17,7 @@ from tieup.diagnose.report import Reporter
 from tieup.diagnose.scaled import free_of_scaled_control
 from tieup.diagnose.sets import reject_sets
 from tieup.diagnose.settle import Outcome, decide_and_diagnose
+from tieup.diagnose.signed import others
 from tieup.diagnose.solve import Solved, without_gross
 from tieup.diagnose.words import Phrases
 from tieup.errors import AdjustmentError, InputError, NetworkError
@@ -148,7 +149,12 @@ def _diagnosed(
     phrases = Phrases(length_factor(job.length_unit), job.length_unit)
     reporter = Reporter(fieldbook, phrases, case.booked_links)
     outcome = decide_and_diagnose(
-        case, fieldbook, job.decisions, reporter, job.tolerances, prepared=prepared
+        case,
+        fieldbook,
+        others(job.decisions, fieldbook),
+        reporter,
+        job.tolerances,
+        prepared=prepared,
     )
     return outcome, (*foreign, *scaled)
 

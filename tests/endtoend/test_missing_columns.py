@@ -100,7 +100,7 @@ def test_one_height_for_every_row_settles_it(tmp_path: Path, capsys: Capture) ->
     options = {"name": "two_setups", "empty": False}
     run = run_without(tmp_path, capsys, (), "target_height", **options)
     cure = run.finding("missing-column")["cure"]
-    stated = cure.split("for all of them: ")[1].rstrip(".")
+    stated = cure.split("for all of them: ")[1].split(". If every")[0]
     assert "target_height: {value: 0}" in stated
     path = tmp_path / "two_setups" / "job.yaml"
     path.write_text(f"{path.read_text(encoding='utf-8')}{stated}\n", encoding="utf-8")

@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.diagnose.rowlines import some
+from tieup.diagnose.signed import keep_line
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.fieldbook import AbsentColumn, Fieldbook
 from tieup.model.finding import Finding
@@ -114,7 +115,7 @@ def _without_heights(
     stated = places[0].entry.replace(f"{HEIGHT}: ...", f"{HEIGHT}: {{value: 0}}")
     every = f"; or state one height for all of them: {stated}" if stated else ""
     taken = "decisions set the height of" if severity == "note" else "the target is at height 0 in"
-    return Finding(
+    finding = Finding(
         kind="missing-column",
         severity=severity,
         lines=tuple(f"{place.file}:{place.line}" for place in places),
@@ -126,6 +127,8 @@ def _without_heights(
         f"target stood on the mark; or decide for each setup: {set_first}{every}.",
         key=f"{HEIGHT} set" if severity == "note" else HEIGHT,
     )
+    right = f" If every target stood on its mark, {keep_line(finding)}."
+    return replace(finding, cure=finding.cure + right * (severity != "note"))
 
 
 def _without_readings(kind: str, places: Sequence[AbsentColumn]) -> Finding:

@@ -17,12 +17,12 @@ from tieup.diagnose.axischecks import axis_findings
 from tieup.diagnose.clock import clock_findings
 from tieup.diagnose.closing import closing_findings, truncated_findings
 from tieup.diagnose.columns import column_findings
-from tieup.diagnose.foreign_units import height_findings
 from tieup.diagnose.missing import missing_findings
 from tieup.diagnose.roles import role_findings
 from tieup.diagnose.rowlines import lines_of, named, points_of, some
 from tieup.diagnose.solve import Solved
 from tieup.diagnose.typed import typed_findings
+from tieup.diagnose.usual import unusual_findings
 from tieup.diagnose.words import Phrases
 from tieup.model.arrays import IntArray
 from tieup.model.fieldbook import Fieldbook
@@ -48,7 +48,7 @@ def row_findings(fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC
         *closing_findings(fieldbook, solved, {finding.setup for finding in truncated}),
         *_reused_labels(fieldbook),
         *_missing_heights(fieldbook),
-        *height_findings(fieldbook, phrases),
+        *unusual_findings(fieldbook, solved.case, phrases),
         *axis_findings(fieldbook, solved),
         *typed_findings(fieldbook, solved, phrases),
     ]
