@@ -71,7 +71,7 @@ def test_the_example_of_the_contract_is_what_the_defaults_are(tmp_path: Path) ->
     assert full.precision == short.precision == Precision()
     assert full.tolerances == short.tolerances
     assert full.datum == short.datum == Datum("control")
-    assert (full.title, short.title) == ("Fire station yard", "")
+    assert (full.title, short.title) == ("Fire station yard", tmp_path.name)
     assert {**full.resolved, "title": ""} == {**short.resolved}
     assert full.raw_files == short.raw_files == (tmp_path.resolve() / "raw" / "a.csv",)
     assert full.control_file == short.control_file == tmp_path.resolve() / "control.csv"

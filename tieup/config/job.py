@@ -45,7 +45,7 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
     _fill_defaults(home, values)
     job = Job(
         folder=home,
-        title=values["title"],
+        title=values["title"] or home.name,
         angle_unit=units["angle"],
         length_unit=units["length"],
         raw_files=(
@@ -90,7 +90,9 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
 def _job_text(home: Path) -> str:
     path = home / JOB_FILE
     if home.is_file():
-        raise ConfigError(f"{home}: is a file. Name the folder it stands in: {home.parent}")
+        job = _job_above(home)
+        told = f"Name its job folder: {job}" if job else f"Expected a job folder with {JOB_FILE}"
+        raise ConfigError(f"{home}: is a file. {told}")
     if not home.is_dir():
         raise ConfigError(f"{home}: there is no such folder. Expected a job folder with {JOB_FILE}")
     try:
@@ -98,8 +100,14 @@ def _job_text(home: Path) -> str:
     except UnicodeDecodeError as error:
         raise ConfigError(f"{JOB_FILE}: is not UTF-8 text ({error.reason})") from error
     except OSError as error:
-        reason = f"cannot be opened ({error.strerror})"
-        raise ConfigError(f"{path}: {reason}. Expected a job folder with {JOB_FILE}") from error
+        job = _job_above(home)
+        told = f"Name its job folder: {job}" if job else f"Expected a job folder with {JOB_FILE}"
+        raise ConfigError(f"{path}: cannot be opened ({error.strerror}). {told}") from error
+
+
+def _job_above(path: Path) -> Path | None:
+    """Return the job folder that a file or a folder stands in, None where it is in none."""
+    return next((above for above in path.parents if (above / JOB_FILE).is_file()), None)
 
 
 def _fill_defaults(home: Path, values: dict[str, Any]) -> None:

@@ -38,6 +38,7 @@ def row_findings(fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC
     return [
         *missing_findings(fieldbook, solved.case.shots.target_height),
         *column_findings(fieldbook),
+        *_skipped(fieldbook),
         *_unreadable(fieldbook, {line for finding in truncated for line in finding.lines}),
         *_unused(fieldbook),
         *role_findings(fieldbook),
@@ -52,6 +53,19 @@ def row_findings(fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC
         *axis_findings(fieldbook, solved),
         *typed_findings(fieldbook, solved, phrases),
     ]
+
+
+def _skipped(fieldbook: Fieldbook) -> Iterator[Finding]:
+    """Give one finding for the tables of a new job in which no shot stands."""
+    if fieldbook.skipped:
+        yield Finding(
+            kind="empty-file",
+            severity="note",
+            action="skipped",
+            says=f"{some(fieldbook.skipped)}: the empty table of a new job, skipped.",
+            confirm="Look into the file.",
+            cure="Nothing to do; or remove it.",
+        )
 
 
 def _unreadable(fieldbook: Fieldbook, told_of: set[str]) -> Iterator[Finding]:

@@ -13,6 +13,9 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 
 ROLES = ("backsight", "foresight", "check", "side")  # what a shot may be meant for
 
+# The first line of the raw table of a new job: without rows below it the table is skipped.
+TEMPLATE = "# An empty raw table of a new job: skipped as long as no shot stands in it."
+
 
 @dataclass(frozen=True)
 class RawFile:
@@ -34,7 +37,8 @@ class Setup:
 
     ``label`` is unique on the site; ``name`` is what the raw file calls it.
     ``station`` is the occupied mark, empty for a free station.
-    ``instrument_height`` (m) is NaN where an occupied setup booked none.
+    ``instrument_height`` (m) is NaN where an occupied setup booked none; over no mark it is 0,
+    and ``idle_height`` (m) is what was booked there all the same, None for nothing.
     """
 
     label: str
@@ -43,6 +47,7 @@ class Setup:
     station: str
     instrument_height: float
     instrument: str
+    idle_height: float | None = None
 
 
 @dataclass(frozen=True)
@@ -129,7 +134,7 @@ class Fieldbook:
     the tool does not know to the files it stands in: kept and reported. ``unused`` are the
     rows that the file itself marks as unused or deleted, or that cannot take part. ``absent``
     are the columns of observations that a table lacks, and those that another heading may
-    be meant for.
+    be meant for. ``skipped`` names raw files that are the empty table of a new job.
     """
 
     files: tuple[RawFile, ...]
@@ -140,3 +145,4 @@ class Fieldbook:
     unknown_columns: Mapping[str, tuple[str, ...]]
     unused: tuple[InvalidRow, ...] = ()
     absent: tuple[AbsentColumn, ...] = ()
+    skipped: tuple[str, ...] = ()
