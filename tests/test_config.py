@@ -71,7 +71,7 @@ def test_the_example_of_the_contract_is_what_the_defaults_are(tmp_path: Path) ->
     assert full.precision == short.precision == Precision()
     assert full.tolerances == short.tolerances
     assert full.datum == short.datum == Datum("control")
-    assert (full.title, short.title) == ("Fire station yard", "")
+    assert (full.title, short.title) == ("Fire station yard", tmp_path.name)
     assert {**full.resolved, "title": ""} == {**short.resolved}
     assert full.raw_files == short.raw_files == (tmp_path.resolve() / "raw" / "a.csv",)
     assert full.control_file == short.control_file == tmp_path.resolve() / "control.csv"
@@ -218,6 +218,22 @@ WRONG = [
     ("tolerances: pavin", 2, "Did you mean paving?"),
     ("tolerances: {horizontal: 0.01}", 2, "tolerances.elevation is missing"),
     ("tolerances: {horizontal: 0, elevation: 1}", 2, "tolerances.horizontal is 0"),
+    ("control: {file: other.csv}", 2, 'control.file is "other.csv", and there is no such file'),
+    ("control: {delimiter: ab}", 2, 'control.delimiter is "ab". Expected one character'),
+    ("control: {decimal: ','}", 2, "control.decimal is the delimiter as well"),
+    ("control: {encoding: idna}", 2, 'control.encoding is "idna", which is not known'),
+    ("control: {delimeter: ';'}", 2, "delimeter is not a key here. Did you mean delimiter?"),
+    ("control: {columns: {point: A, northing: B}}", 2, "control.columns has no easting"),
+    ("control: {columns: {northing: A, easting: B}}", 2, "control.columns has no point"),
+    ("control: {columns: {point: A}}", 2, "control.columns has no coordinate"),
+    ("control: {header: false}", 2, "control.header is false. Expected control.columns"),
+    ("control: {marks: []}", 2, "control.marks names no mark"),
+    ("encoding: unicode_escape", 2, 'encoding is "unicode_escape", which is not known'),
+    ('encoding: "a\\0b"', 2, "which is not known"),
+    ("standing: every", 2, 'standing is "every". Expected all, or a list: [...]'),
+    ("standing: {CP1: yes}", 2, "standing is a mapping. Expected all, or a list"),
+    ("standing:\n- CP1\n- ''", 4, "standing 2 is empty. Expected the name of a mark"),
+    ("standing: [CP1, 0101, CP1]", 2, "standing 3 is CP1, which is there already"),
     ("levels_sd: 0", 2, "levels_sd is 0. Expected a number above 0"),
     ("header: 1", 2, "header is 1. Expected true or false"),
     ("title: &a x\nraw: *a", 3, "Expected a list"),
@@ -304,6 +320,21 @@ def test_all_problems_at_once_in_the_order_of_the_lines(tmp_path: Path) -> None:
     decisions = "decisions:\n- {set: {setup: A}, reason: a}\n"
     text = f"confidence: 9\n{UNITS}control: no.csv\n{decisions}titel: x\n"
     assert [problem.split(":")[1] for problem in problems(tmp_path, text)] == list("1356")
+
+
+@pytest.mark.parametrize(
+    ("text", "marks", "every"),
+    [("", set(), False), ("standing: all", set(), True), ("standing: []", set(), False),
+     ("standing: [CP1, 0101]", {"CP1", "0101"}, False), ("standing:\n- T 1", {"T 1"}, False)],
+)  # fmt: skip
+def test_standing_targets_are_all_or_named(
+    tmp_path: Path, text: str, marks: set[str], every: bool
+) -> None:
+    """``standing`` is the word all or a list of names as written; left out, no target stands."""
+    job = load(tmp_path, f"{UNITS}{text}\n")
+    assert (job.standing, job.standing_all) == (marks, every)
+    stated = json.loads(json.dumps(job.resolved))["standing"]
+    assert stated == "all" if every else set(stated or ()) == marks
 
 
 def test_decisions_that_agree_are_no_conflict(tmp_path: Path) -> None:

@@ -16,12 +16,13 @@ from tieup.config.shapes import Either, ListOf, Named, Numbers, Section
 from tieup.diagnose.axischecks import KIND as AXIS_KINDS
 from tieup.diagnose.whole_words import WHOLE_WORDS
 from tieup.diagnose.words import WORDS
-from tieup.read.columns import COLUMNS
+from tieup.read.columns import COLUMNS, CONTROL_NUMBERS
 
+FORMAT_KEYS = ("delimiter", "skip_rows", "decimal", "encoding", "header", "sheet")
 ROOT = Path(__file__).parent.parent
 KEYS, FINDINGS = "## job.yaml, every key", "## Findings, every kind"
 # A default that depends on the job's folder or units is told in words.
-TOLD = {"control", "datum", "columns.*.unit"}
+TOLD = {"control", "datum", "columns.*.unit", *(f"control.{key}" for key in FORMAT_KEYS)}
 ROOMS = ("diagnose", "derive", "results", "ties")
 
 
@@ -53,6 +54,8 @@ def keys_below(kind: Kind, path: str) -> Iterator[tuple[str, Kind]]:
         yield from keys_below(kind.section, f"{path}.*")
     elif isinstance(kind, Section) and path.startswith("row_kind.sets"):
         assert set(kind.keys) <= set(COLUMNS)  # in the form of columns, which are listed
+    elif isinstance(kind, Section) and path == "control.columns":
+        assert set(kind.keys) == {"point", "note", *CONTROL_NUMBERS}  # the same
     elif isinstance(kind, Section) and path == "columns":
         assert set(kind.keys) == set(COLUMNS)
         for column in kind.keys.values():

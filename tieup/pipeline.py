@@ -11,6 +11,7 @@ from tieup.adjust.pointings import PointingTests, examine_pointings
 from tieup.adjust.solution import Adjustment
 from tieup.config.falls import refuse_unknown
 from tieup.config.rules import find_rules, rule_sets
+from tieup.config.standing import refuse_unknown_standing
 from tieup.derive.points import DerivedPoints
 from tieup.derive.runs import lost_after
 from tieup.derive.slopes import Slopes
@@ -21,6 +22,7 @@ from tieup.diagnose.disputes import find_disputes
 from tieup.diagnose.foreign_units import free_of_foreign_units
 from tieup.diagnose.identity import identity_findings
 from tieup.diagnose.levels import hanging_marks, run_components
+from tieup.diagnose.missing import after_the_file
 from tieup.diagnose.precision import precision_findings, scatter_findings
 from tieup.diagnose.predict import misfit, predicted
 from tieup.diagnose.proving import Proven, prove
@@ -30,8 +32,10 @@ from tieup.diagnose.rowchecks import row_findings
 from tieup.diagnose.scaled import free_of_scaled_control
 from tieup.diagnose.sets import reject_sets, weather_findings
 from tieup.diagnose.settle import Outcome, decide_and_diagnose
+from tieup.diagnose.signed import answer_effects, others, with_answers
 from tieup.diagnose.solve import Prepared, Solved, minimal_fit
 from tieup.diagnose.stories import thing
+from tieup.diagnose.usual import told_once
 from tieup.diagnose.words import Phrases
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.model.arrays import BoolArray
@@ -115,6 +119,7 @@ def run(job: Job, progress: Progress | None = None) -> Reconciliation:
 def _run(job: Job, fieldbook: Fieldbook, tell: Progress) -> Reconciliation:
     control = read_control(job.control_file, job) if job.control_file else None
     case, rejected = reject_sets(make_case(job, fieldbook, control), fieldbook)
+    refuse_unknown_standing(job, case.points)
     case, foreign = free_of_foreign_units(case)
     case, scaled, prepared = free_of_scaled_control(case)
     tell("solving and looking for mistakes")
@@ -124,13 +129,15 @@ def _run(job: Job, fieldbook: Fieldbook, tell: Progress) -> Reconciliation:
 
     def judge(outcome: Outcome) -> Reconciliation:
         findings = (*outcome.findings, *rejected, *foreign, *scaled)
-        outcome = replace(outcome, findings=findings)
+        effects = (*outcome.decided.effects, *answer_effects(job.decisions, fieldbook))
+        decided = replace(outcome.decided, effects=effects)
+        outcome = replace(outcome, findings=findings, decided=decided)
         return _reconciliation(job, fieldbook, outcome, prepared, inputs, reporter)
 
     outcome = decide_and_diagnose(
         case,
         fieldbook,
-        job.decisions,
+        others(job.decisions, fieldbook),
         reporter,
         job.tolerances,
         lambda o: judge(o).findings,
@@ -184,7 +191,7 @@ def _reconciliation(
     phrases = Phrases(length_factor(job.length_unit), job.length_unit)
     disputes = find_disputes(solved, outcome.decided.case, diagnosis.mistakes, job.tolerances)
     reported = with_places(outcome.findings, reporter, disputes, job.length_unit)
-    findings = (*reported, *_other_findings(fieldbook, outcome, job.precision, phrases))
+    findings = _findings(job, fieldbook, replace(outcome, findings=reported), phrases)
     findings = with_control_scale(findings, checks.evidence.control, solved.case.precision.grid)
     site = Site(
         job=job,
@@ -362,10 +369,10 @@ def _inputs(job: Job, fieldbook: Fieldbook) -> Mapping[str, str]:
     return hashes
 
 
-def _other_findings(
-    fieldbook: Fieldbook, outcome: Outcome, stated: Precision, phrases: Phrases
+def _findings(
+    job: Job, fieldbook: Fieldbook, outcome: Outcome, phrases: Phrases
 ) -> tuple[Finding, ...]:
-    """Return the findings that are not single mistakes.
+    """Return the single mistakes and the findings that are none.
 
     That a setup is not reached of which a mistake already speaks is no news.
     """
@@ -373,8 +380,8 @@ def _other_findings(
     named = {finding.setup for finding in outcome.findings if finding.severity == "stop"}
     kept = [finding.id for finding in outcome.findings if finding.action == "kept"]
     out = setups_left_out(solved.case, outcome.decided.excluded)
-    return (
-        *scatter_findings(outcome.diagnosis.scatter, stated, kept),
+    more = (
+        *scatter_findings(outcome.diagnosis.scatter, job.precision, kept),
         *(f for f in reach_findings(solved.network, out) if not f.setup or f.setup not in named),
         *hanging_marks(solved.network),
         *row_findings(fieldbook, solved, phrases),
@@ -382,3 +389,5 @@ def _other_findings(
         *precision_findings(run_components(solved.adjustment), kept),
         *weather_findings(solved.case),
     )
+    findings = told_once(after_the_file((*outcome.findings, *more), fieldbook))
+    return with_answers(findings, job.decisions, fieldbook)

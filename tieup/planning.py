@@ -9,6 +9,7 @@ import numpy as np
 
 from tieup import __version__
 from tieup.adjust.solution import Adjustment
+from tieup.config.standing import refuse_unknown_standing
 from tieup.diagnose.case import complete_points
 from tieup.diagnose.columns import explained
 from tieup.diagnose.foreign_units import free_of_foreign_units
@@ -16,6 +17,7 @@ from tieup.diagnose.report import Reporter
 from tieup.diagnose.scaled import free_of_scaled_control
 from tieup.diagnose.sets import reject_sets
 from tieup.diagnose.settle import Outcome, decide_and_diagnose
+from tieup.diagnose.signed import others
 from tieup.diagnose.solve import Solved, without_gross
 from tieup.diagnose.words import Phrases
 from tieup.errors import AdjustmentError, InputError, NetworkError
@@ -99,6 +101,7 @@ def draw(job: Job) -> tuple[Job, Drawn]:
     scheme, adjustment, open_ = (
         _shot(job, control) if job.raw_files else (_unshot(job, control), None, 0)
     )
+    refuse_unknown_standing(job, (*scheme.points, *(plan.points if plan else ())))
     if plan is None:
         nothing = np.zeros(len(scheme.sights), dtype=np.bool_)
         points = np.zeros(len(scheme.points), dtype=np.bool_)
@@ -146,7 +149,12 @@ def _diagnosed(
     phrases = Phrases(length_factor(job.length_unit), job.length_unit)
     reporter = Reporter(fieldbook, phrases, case.booked_links)
     outcome = decide_and_diagnose(
-        case, fieldbook, job.decisions, reporter, job.tolerances, prepared=prepared
+        case,
+        fieldbook,
+        others(job.decisions, fieldbook),
+        reporter,
+        job.tolerances,
+        prepared=prepared,
     )
     return outcome, (*foreign, *scaled)
 

@@ -236,6 +236,11 @@ WRONG = (
         "local without a frame", replaced(YAML, "datum: control", "datum: local"), (YAML, "local")
     ),
     Wrong(
+        "standing mark unknown",
+        added("standing: [CP1, Cp22]"),
+        (f"{YAML}:14", "standing", "Cp22", "no such mark. Did you mean CP2?"),
+    ),
+    Wrong(
         "unknown datum",
         replaced(YAML, "datum: control", "datum: grid"),
         (f"{YAML}:5", "datum", "free"),

@@ -314,3 +314,43 @@ def test_a_stale_decision_is_an_error_and_leaves_the_old_results(
     assert run.status == 2
     assert found["id"] in run.errors
     assert files_below(job / "out") == before
+
+
+EXCLUDE = "{exclude: {setup: S1, point: T5}, reason: slipped}"
+
+
+@pytest.mark.parametrize(
+    ("entries", "why"),
+    [
+        (["{set: {setup: S1, instrument_height: 1.5}, reason: book}"],
+         "setup S1 is a free station, and an instrument height means nothing there"),
+        ([EXCLUDE, "{set: {setup: S1, point: T5, target_height: 1.4}, reason: book}"],
+         "takes the same rows out"),
+        (["{set: {setup: S1, point: T5, target_height: 1.4}, reason: book}", EXCLUDE],
+         "takes the same rows out"),
+        ([EXCLUDE, "{exclude: {setup: S1, point: T5, kind: zenith}, reason: again}"],
+         "takes the same rows out"),
+        (["{rename: {setup: S1, point: T5}, to: T5, reason: book}"], "are called T5 already"),
+    ],
+)  # fmt: skip
+def test_a_decision_that_changes_nothing_is_an_error(
+    tmp_path: Path, capsys: Capture, entries: list[str], why: str
+) -> None:
+    """It was meant for something else: exit 2, with the line and why."""
+    run = reconcile(capsys, decide(copy_sample("fire_station_clean", tmp_path), *entries))
+    assert run.status == 2
+    assert "changes nothing: " in run.errors and why in run.errors
+    assert run.errors.startswith("job.yaml:") and len(run.errors.splitlines()) == 1
+
+
+def test_decisions_about_some_of_the_same_rows_are_carried_out(
+    tmp_path: Path, capsys: Capture
+) -> None:
+    """One component left out, a value set for all: both change something."""
+    run = reconcile(capsys, decide(
+        copy_sample("fire_station_clean", tmp_path),
+        "{exclude: {setup: S1, point: T5, kind: direction}, reason: leaves}",
+        "{set: {setup: S1, point: T5, target_height: 1.5}, reason: book}",
+        "{exclude: {setup: S1, kind: distance}, reason: rain}",
+    ))  # fmt: skip
+    assert run.status != 2, run.errors

@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.endtoend.jobs import Output, copy_sample, reconcile
+from tests.endtoend.jobs import Output, copy_sample, decide, reconcile
 from tests.simulate import random_site, simulate
-from tieup.diagnose.foreign_units import height_findings
+from tieup.diagnose.usual import height_findings
 from tieup.diagnose.words import Phrases
 from tieup.model.settings import Precision
 
@@ -74,9 +74,10 @@ def test_raw_rows_and_control_in_two_units(
 
 
 def test_everything_in_metres_and_called_feet(tmp_path: Path, capsys: Capture) -> None:
-    """Nothing contradicts it but the height of people: to be checked."""
-    (found,) = units(reconcile(capsys, job_of(tmp_path, unit="ft")))
-    assert found["severity"] == "check"
+    """Nothing contradicts it but the height of people: the site does not tie."""
+    run = reconcile(capsys, job_of(tmp_path, unit="ft"))
+    (found,) = units(run)
+    assert found["severity"] == "stop" and run.status == 1
     assert "unusually low: are lengths in metres?" in str(found["says"])
     assert "Common practice, no source" in str(found["says"])
 
@@ -85,7 +86,7 @@ def test_everything_in_feet_and_called_metres(tmp_path: Path, capsys: Capture) -
     """Poles and tripods of 5 m."""
     job = job_of(tmp_path, raw=1 / FOOT, control=1 / FOOT)
     (found,) = units(reconcile(capsys, job))
-    assert found["severity"] == "check" and "unusually high" in str(found["says"])
+    assert found["severity"] == "stop" and "unusually high" in str(found["says"])
 
 
 @pytest.mark.parametrize("sample", ["fire_station", "fire_station_clean", "two_setups"])
@@ -126,3 +127,67 @@ def test_clean_simulated_jobs_raise_no_doubt_about_heights() -> None:
         book = simulate(random_site(rng, setups=2 + seed % 4), Precision(), rng).fieldbook
         for unit, factor in (("m", 1.0), ("ft", FOOT)):
             assert list(height_findings(book, Phrases(factor, unit))) == []
+
+
+@pytest.mark.parametrize(
+    ("unit", "factor", "told"),
+    [("m", 1000.0, "millimetres"), ("m", 100.0, "centimetres"), ("ft", 12 / FOOT, "inches")],
+)
+def test_heights_alone_in_another_unit(
+    tmp_path: Path, capsys: Capture, unit: str, factor: float, told: str
+) -> None:
+    """Heights booked in mm, cm or inches beside right distances."""
+    job = job_of(tmp_path, raw=1.0 if unit == "m" else 1 / FOOT,
+                 control=1.0 if unit == "m" else 1 / FOOT, unit=unit)  # fmt: skip
+    for path in (job / "raw").glob("*.csv"):
+        share = factor if unit == "m" else 12.0
+        scale_columns(path, ("instrument_height", "target_height"), share)
+    run = reconcile(capsys, job)
+    if run.status != 2:  # else nothing could be solved, which is no silence either
+        found = [f for f in units(run) if f"are lengths in {told}?" in str(f["says"])]
+        assert [f["severity"] for f in found] == ["stop"]
+
+
+def test_a_person_answers_that_the_heights_are_right(tmp_path: Path, capsys: Capture) -> None:
+    """``keep`` with a reason makes the doubt a note; on a job without the doubt it is an error."""
+    job = job_of(tmp_path / "a", unit="ft")
+    (found,) = units(reconcile(capsys, job))
+    decision = f'{{keep: {found["id"]}, reason: "short poles"}}'
+    assert f"decisions: {{keep: {found['id']}, reason: ...}}" in str(found["cure"])
+    run = reconcile(capsys, decide(job, decision))
+    (kept,) = units(run)
+    assert (kept["severity"], kept["action"]) == ("note", "kept")
+    assert "Kept: short poles." in str(kept["says"])
+    assert run.document("run")["decisions"][0]["finding"] == found["id"]
+    other = decide(copy_sample("two_setups", tmp_path), decision)
+    wrong = reconcile(capsys, other)
+    assert wrong.status == 2 and "which this job does not have" in wrong.errors
+
+
+@pytest.mark.parametrize(("constant", "severity"), [("-0.03", ["stop"]), ("-0.3", []), ("-30", [])])
+def test_prism_constants_in_metres(
+    tmp_path: Path, capsys: Capture, constant: str, severity: list[str]
+) -> None:
+    """A thousandth of what prisms have, under a heading of millimetres."""
+    job = copy_sample("two_setups", tmp_path)
+    for path in (job / "raw").glob("*.csv"):
+        head, *rows = path.read_text(encoding="utf-8").splitlines()
+        lines = [f"{head},prism_constant", *(f"{row},{constant}" for row in rows)]
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    run = reconcile(capsys, job)
+    told = [f for f in units(run) if "Prism constants" in str(f["says"])]
+    assert [f["severity"] for f in told] == severity
+    assert not told or run.status == 1
+
+
+def test_a_pole_that_nobody_carries(tmp_path: Path, capsys: Capture) -> None:
+    """1000 in every height of one file: its free setup swallows it, and its side shots do not."""
+    job = copy_sample("two_setups", tmp_path)
+    path = job / "raw" / "s1.csv"
+    text = path.read_text(encoding="utf-8")
+    assert text.count(",5.000,") > 20
+    path.write_text(text.replace(",5.000,", ",1000,"), encoding="utf-8")
+    run = reconcile(capsys, job)
+    found = [f for f in run.findings if f["kind"] == "target-height" and not f["decidable"]]
+    assert [f["severity"] for f in found] == ["stop"] and run.status == 1
+    assert "raw/s1.csv" in str(found[0]["says"]) and "1000.000 ft" in str(found[0]["says"])

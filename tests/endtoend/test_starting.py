@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -19,8 +20,26 @@ def test_the_file_instead_of_the_folder(tmp_path: Path, capsys: Capture) -> None
     job = copy_sample("two_setups", tmp_path)
     run = reconcile(capsys, job / "job.yaml", tmp_path / "out")
     assert run.status == WRONG and not run.folder.exists()
-    assert "job.yaml: is a file. Name the folder it stands in: " in run.errors
+    assert "job.yaml: is a file. Name its job folder: " in run.errors
     assert run.errors.rstrip().endswith("two_setups")
+
+
+@pytest.mark.parametrize("below", ["raw/s1.csv", "raw"])
+def test_a_raw_file_or_folder_instead_of_the_job(
+    tmp_path: Path, capsys: Capture, below: str
+) -> None:
+    """`tieup reconcile job/raw/s1.csv` names the job, not the folder of raw files."""
+    job = copy_sample("two_setups", tmp_path)
+    run = reconcile(capsys, job / below, tmp_path / "out")
+    assert run.status == WRONG
+    assert run.errors.rstrip().endswith("Name its job folder: " + str(job))
+
+
+def test_a_file_in_no_job(tmp_path: Path, capsys: Capture) -> None:
+    """There is no folder to name: what a job is."""
+    (tmp_path / "a.csv").write_text("x\n", encoding="utf-8")
+    run = reconcile(capsys, tmp_path / "a.csv", tmp_path / "out")
+    assert run.status == WRONG and "Expected a job folder with job.yaml" in run.errors
 
 
 def without_marks(folder: Path, datum: str, control: str | None) -> Path:
@@ -133,3 +152,98 @@ def test_another_list_that_is_named_must_be_there(tmp_path: Path, capsys: Captur
     path.write_text(text.replace("control.csv", "contrl.csv"), encoding="utf-8")
     run = reconcile(capsys, job)
     assert run.status == WRONG and "contrl.csv" in run.errors
+
+
+def filled(folder: Path, capsys: Capture) -> Path:
+    """Start a job as `tieup new` says, and fill it in with the sample of two setups."""
+    job = folder / "north_bay"
+    assert cli.outcome(["new", str(job)]) == 0
+    sample = copy_sample("two_setups", folder)
+    text = (job / "job.yaml").read_text(encoding="utf-8")
+    text = text.replace("units: {angle: dms, length: m}", "units: {angle: dms, length: ft}")
+    (job / "job.yaml").write_text(text, encoding="utf-8")
+    with (job / "control.csv").open("a", encoding="utf-8") as stream:
+        rows = (sample / "control.csv").read_text(encoding="utf-8").splitlines()
+        head = rows[0].split(",")
+        names = ("point", "northing", "easting", "elevation")
+        for row in rows[1:]:
+            cells = dict(zip(head, row.split(","), strict=True))
+            stream.write(",".join([*(cells[name] for name in names), "", "", "", ""]) + "\n")
+    for path in (sample / "raw").glob("*.csv"):
+        (job / "raw" / path.name).write_bytes(path.read_bytes())
+    capsys.readouterr()
+    return job
+
+
+def test_a_new_job_runs_to_the_letter(tmp_path: Path, capsys: Capture) -> None:
+    """Fill in job.yaml and control.csv, put the raw files into raw/: it runs, and is called so."""
+    job = filled(tmp_path, capsys)
+    run = reconcile(capsys, job)
+    assert run.status == 0, run.errors + run.text
+    found = run.finding("empty-file")
+    assert (found["severity"], "raw/day1.csv" in found["says"]) == ("note", True)
+    assert run.text.startswith("north_bay: THE SITE TIES")
+    assert run.document("run")["counts"]["rows"] == 48
+
+
+def test_an_empty_new_job_says_what_to_do(tmp_path: Path, capsys: Capture) -> None:
+    """No raw file but the empty table: an error that names the folder."""
+    job = tmp_path / "bay"
+    assert cli.outcome(["new", str(job)]) == 0
+    run = reconcile(capsys, job)
+    assert run.status == WRONG
+    assert "raw/day1.csv: no shot stands in it" in run.errors
+    assert "Put the raw files into " in run.errors and "or fill it in" in run.errors
+
+
+def test_a_header_alone_of_another_file_is_still_an_error(tmp_path: Path, capsys: Capture) -> None:
+    """Only the table that `tieup new` wrote is skipped: an export without rows has failed."""
+    job = filled(tmp_path, capsys)
+    (job / "raw" / "s3.csv").write_text("setup,point,direction\n", encoding="utf-8")
+    run = reconcile(capsys, job)
+    assert run.status == WRONG and "raw/s3.csv:1: has a header and no rows" in run.errors
+
+
+def test_the_new_table_has_what_strings_need(tmp_path: Path, capsys: Capture) -> None:
+    """Its example rows, without their #, are read with round, code, string and note."""
+    job = filled(tmp_path, capsys)
+    path = job / "raw" / "day1.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    examples = [line[2:] for line in lines if line.startswith("# S1,")]
+    assert len(examples) == 2
+    path.write_text("\n".join([*lines, *examples]) + "\n", encoding="utf-8")
+    assert cli.outcome(["audit", str(job), "--rows", "2", "--json"]) == 0
+    rows = json.loads(capsys.readouterr().out)["rows"][str(job)]
+    row = next(row for row in rows if row["file"] == "raw/day1.csv" and row["point"] == "112")
+    assert (row["code"], row["note"], row["target_height"]) == ("TC", "chipped", "1.5000")
+    header = next(line for line in lines if line.startswith("setup,"))
+    assert {"code", "string", "round", "note"} <= set(header.split(","))
+
+
+def test_a_job_without_a_title_is_called_by_its_folder(tmp_path: Path, capsys: Capture) -> None:
+    """Every screen and the page, from wherever it is called."""
+    job = copy_sample("two_setups", tmp_path)
+    text = (job / "job.yaml").read_text(encoding="utf-8")
+    lines = [line for line in text.splitlines() if not line.startswith("title:")]
+    (job / "job.yaml").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    run = reconcile(capsys, job)
+    assert run.text.startswith("two_setups: ")
+    page = (run.folder / "report.html").read_text(encoding="utf-8")
+    assert "Untitled" not in page and "two_setups" in page
+    for command in (["ties"], ["audit"], ["plan"]):
+        cli.outcome([*command, str(job)])
+        assert "two_setups: " in capsys.readouterr().out, command
+
+
+def test_a_height_booked_at_a_free_station_is_shown(tmp_path: Path, capsys: Capture) -> None:
+    """`audit --rows` shows the cell as it was booked, and that it is not used."""
+    job = copy_sample("two_setups", tmp_path)
+    path = job / "raw" / "s1.csv"
+    head, *rows = path.read_text(encoding="utf-8").splitlines()
+    lines = [f"{head},instrument_height", *(f"{row},5.21" for row in rows)]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert cli.outcome(["audit", str(job), "--rows", "1", "--json"]) == 0
+    first, second = json.loads(capsys.readouterr().out)["rows"][str(job)]
+    assert first["instrument_height"] == "5.2100"
+    assert first["reason"] == "a free station: its height is not used"
+    assert (second["instrument_height"], second["reason"]) == ("", "")

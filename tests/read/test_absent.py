@@ -61,22 +61,24 @@ def test_what_to_write_takes_the_column(tmp_path: Path) -> None:
 
 def test_an_absent_reading_is_named_without_a_heading(tmp_path: Path) -> None:
     """No zenith column and nothing like it: absent, with no heading; elevation angles will do."""
-    book = read_raw(tmp_path / "a", "setup,point,direction,distance\nS1,P1,10,20\n")
+    book = read_raw(tmp_path / "a", "setup,point,direction,distance,target_height\nS1,P1,10,20,1\n")
     assert [(c.column, c.heading) for c in book.absent] == [("zenith", "")]
-    other = "setup,point,direction,elevation_angle,horizontal_distance\nS1,P1,10,1,20\n"
+    other = "setup,point,direction,elevation_angle,horizontal_distance,target_height\n"
+    other += "S1,P1,10,1,20,0\n"
     assert read_raw(tmp_path / "b", other).absent == ()
 
 
 def test_an_empty_column_is_meant_for_nothing(tmp_path: Path) -> None:
     """A heading without a cell below it is no reading that is lost."""
-    text = "setup,point,direction,zenith,distance,hi\nS1,P1,10,90,20,\n"
+    text = "setup,point,direction,zenith,distance,target_height,hi\nS1,P1,10,90,20,1,\n"
     assert read_raw(tmp_path, text).absent == ()
 
 
 def test_words_are_meant_for_no_number(tmp_path: Path) -> None:
     """A column rod that holds the kind of rod is no height; one that holds heights may be."""
     head = "setup,point,direction,zenith,distance,rod\nS1,P1,10,90,20,"
-    assert read_raw(tmp_path / "a", head + "bipod\n").absent == ()
+    (found,) = read_raw(tmp_path / "a", head + "bipod\n").absent
+    assert (found.column, found.heading) == ("target_height", "")
     (found,) = read_raw(tmp_path / "b", head + "1.6\n").absent
     assert (found.column, found.heading) == ("target_height", "rod")
 
@@ -94,3 +96,13 @@ def test_a_required_column_by_a_short_form(tmp_path: Path) -> None:
     job = make_job(tmp_path, {"a.csv": "setup,pt,direction\nS1,P1,10\n"})
     with pytest.raises(InputError, match=r"one called pt.*under columns:"):
         read_fieldbook(job)
+
+
+def test_a_column_without_a_single_cell_is_as_good_as_missing(tmp_path: Path) -> None:
+    """Target heights and readings: the column is there, and no row has a cell in it."""
+    head = "setup,point,direction,zenith,distance,target_height\n"
+    (found,) = read_raw(tmp_path / "a", f"{head}S1,P1,10,90,20,\nS1,P2,10,90,20,\n").absent
+    assert (found.column, found.empty) == ("target_height", True)
+    assert read_raw(tmp_path / "b", f"{head}S1,P1,10,90,20,\nS1,P2,10,90,20,0\n").absent == ()
+    other = "setup,point,direction,zenith,elevation_angle,distance,target_height\n"
+    assert read_raw(tmp_path / "c", f"{other}S1,P1,10,,1,20,1\n").absent == ()

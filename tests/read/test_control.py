@@ -103,3 +103,78 @@ def test_all_problems_of_the_list_at_once(tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
         control(tmp_path, f"{FULL}\n,x,2,3,,,,\nCP2,1,y,3,-1,,,\n")
     assert len(caught.value.problems) == 4
+
+
+FOREIGN = "list of marks\nNr;X;Y;H;s\nCP1;5000,123;1000,5;32,808;0,002\n007;1;2;;\n"
+LONG = 'control: {delimiter: ";", decimal: ",", skip_rows: 1, columns: {point: Nr, northing: X, '
+LONG += "easting: Y, elevation: {column: H, unit: ft}, sd_northing: {value: '0,001'}}}"
+
+
+def test_a_list_of_another_program_is_read_as_job_yaml_says(tmp_path: Path) -> None:
+    """Delimiter, decimal comma, lines above the header, columns and a unit of their own."""
+    found = control(tmp_path, FOREIGN, more=LONG)
+    assert found.names == ("CP1", "007") and found.line.tolist() == [3, 4]
+    assert found.coordinates[0] == pytest.approx([5000.123, 1000.5, 32.808 * 0.3048], abs=1e-9)
+    assert np.isnan(found.coordinates[1, 2])
+    assert found.sd.tolist() == [[0.001, 0.0, 0.0]] * 2  # a value for every row, then control_sd
+
+
+def test_a_list_by_position_and_in_another_encoding(tmp_path: Path) -> None:
+    """No header: columns by position from 1; a plan-only list needs no elevation."""
+    columns = "{point: 1, northing: 3, easting: 2, note: 4}"
+    more = f"control: {{header: false, encoding: cp1252, delimiter: tab, columns: {columns}}}"
+    found = control(tmp_path, "M\xe4rz\t2\t1\tM\xfchle\n".encode("cp1252"), more=more)
+    assert found.names == ("M\xe4rz",) and found.notes == ("M\xfchle",)
+    assert np.array_equal(found.coordinates, [[1.0, 2.0, np.nan]], equal_nan=True)
+
+
+def test_some_marks_of_a_list(tmp_path: Path) -> None:
+    """``marks`` takes those that it names, and refuses one that is not there."""
+    rows = f"{SHORT}\nCP1,1,2,3\nCP2,4,5,6\nTREE,7,8,9\n"
+    found = control(tmp_path, rows, more="control: {marks: [CP2, CP1]}")
+    assert found.names == ("CP1", "CP2") and found.line.tolist() == [2, 3]
+    with pytest.raises(InputError, match=r"has no mark CP3 \(control.marks\). Did you mean CP2?"):
+        control(tmp_path, rows, more="control: {marks: [CP3]}")
+
+
+CURES = [
+    # what is stated, the list, the cure that the message names
+    ("", "point;northing;easting;elevation\nCP1;1;2;3\n",
+     'Set control: {file: control.csv, delimiter: ";"}'),
+    ("", "point;northing;easting;elevation\nCP1;1,5;2,5;3\n",
+     'Set control: {file: control.csv, delimiter: ";", decimal: ","}'),
+    ('control: {delimiter: ";"}', f"{SHORT.replace(',', ';')}\nCP1;1;2,5;3\n",
+     'control.csv:2: easting "2,5" is not a number (its decimal sign is a comma). Set control: '
+     '{file: control.csv, delimiter: ";", decimal: ","}'),
+    ("", "point,Y,X,elevation\nCP1,1,2,3\n",
+     "Rename the one that is meant, or name every column that is taken: control: {file: "
+     "control.csv, columns: {point: point, northing: ..., easting: ..., elevation: elevation}}"),
+    ("", "pt,northing,easting,elevation,sd_northing\nCP1,1,2,3,0\n",
+     "Is it the one called pt? Rename it, or name every column that is taken: control: {file: "
+     "control.csv, columns: {point: pt, northing: northing, "),
+    ("control: {columns: {point: Nr, northing: N, easting: E}}", "No,N,E\n1,2,3\n",
+     "column Nr is missing, which control.columns.point in job.yaml names. Is it the one called "
+     "No?"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("stated", "text", "cure"), CURES)
+def test_the_cure_of_a_wrong_list_is_one_that_works(
+    tmp_path: Path, stated: str, text: str, cure: str
+) -> None:
+    """Messages name the form of ``control:``, not the keys of raw tables."""
+    with pytest.raises(InputError) as caught:
+        control(tmp_path, text, more=stated)
+    assert cure in str(caught.value), str(caught.value)
+
+
+def test_a_list_in_another_encoding_names_its_own_key(tmp_path: Path) -> None:
+    """The encoding of raw tables does not hold for the list: the message says where it goes."""
+    with pytest.raises(InputError, match=r"control: {file: control\.csv, encoding: cp1252}"):
+        control(tmp_path, f"{SHORT}\nM\xe4rz,1,2,3\n".encode("cp1252"))
+
+
+def test_an_sd_finer_than_any_mark_is_refused(tmp_path: Path) -> None:
+    """1e-300 is neither held nor a weight that arithmetic can carry."""
+    with pytest.raises(InputError, match='sd_easting "1e-300" is finer than any mark is known'):
+        control(tmp_path, f"{FULL}\nCP1,1,2,3,0.001,1e-300,0,\n")

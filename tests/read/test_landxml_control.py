@@ -82,3 +82,39 @@ def test_a_file_without_control_marks_says_so(tmp_path: Path) -> None:
     """What a point must say to be control stands in the message."""
     with pytest.raises(InputError, match='Expected CgPoint with pntSurv="control"'):
         control_of(tmp_path, '<CgPoint name="A">1 2 3</CgPoint>')
+
+
+POINTS = '<CgPoint name="A">1 2 3</CgPoint><CgPoint name="B" pntSurv="control">4 5 6</CgPoint>'
+POINTS += '<CgPoint name="C">7 8</CgPoint><CgPoint name="D"/>'
+
+
+@pytest.mark.parametrize(
+    ("marks", "names"), [("all", ("A", "B", "C")), ("[C, A]", ("A", "C")), (None, ("B",))]
+)
+def test_job_yaml_says_which_points_are_control(
+    tmp_path: Path, marks: str | None, names: tuple[str, ...]
+) -> None:
+    """All points with coordinates, those that are named, or those that the file marks."""
+    text = landxml(SETUP + group(shot("P1")), points=POINTS)
+    chosen = f", marks: {marks}" if marks else ""
+    job = xml_job(tmp_path, text, more=f"control: {{file: raw/a.xml{chosen}}}")
+    assert job.control_file is not None
+    assert read_control(job.control_file, job).names == names
+
+
+def test_a_point_that_is_not_there_is_named(tmp_path: Path) -> None:
+    """A slip in ``marks`` is no mark less in silence."""
+    text = landxml(SETUP + group(shot("P1")), points='<CgPoint name="CP1">1 2 3</CgPoint>')
+    job = xml_job(tmp_path, text, more="control: {file: raw/a.xml, marks: [CP1, CP11]}")
+    assert job.control_file is not None
+    with pytest.raises(InputError, match=r"has no mark CP11 \(control\.marks\)\. Did you mean CP1"):
+        read_control(job.control_file, job)
+
+
+def test_unmarked_points_are_offered_as_control(tmp_path: Path) -> None:
+    """The message says how to name them: the file of another program need not be edited."""
+    points = "".join(f'<CgPoint name="P{n}">{n} 2 3</CgPoint>' for n in range(5))
+    with pytest.raises(InputError) as caught:
+        control_of(tmp_path, points)
+    assert "it has 5 points without" in str(caught.value)
+    assert "control: {file: raw/a.xml, marks: [P0, P1, P2, ...]}" in str(caught.value)

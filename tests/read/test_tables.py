@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from tests.read.jobs import HEADER, good_rows, lines_of, make_job, read_raw
 from tieup.errors import InputError
-from tieup.read import file_sha256, read_fieldbook
+from tieup.read import file_sha256, read_control, read_fieldbook
 
 LAYOUTS = [
     # text, line of P1, line of P2, why
@@ -134,3 +134,80 @@ def test_every_row_has_a_fate(tmp_path: Path, rows: list[str], end: str) -> None
     if '"' not in text:
         held = [n for n, row in enumerate(rows, 2) if row.replace(",", "").strip()]
         assert sorted(lines) == [n for n in held if not rows[n - 2].lstrip().startswith("#")]
+
+
+QUOTED = "setup,point,direction,zenith,distance,target_height,note"
+
+
+def quoted(opening: int, closing: int, column: int = 6, *, other: int | None = None) -> str:
+    """Return ten rows, line 2 on, with a stray quote before one cell and another behind one."""
+    rows = [f"S1,P{n},{n}.5,90.25,12.{n:03d},1.5,pole {n}".split(",") for n in range(2, 12)]
+    rows[opening - 2][column] = '"' + rows[opening - 2][column]
+    rows[closing - 2][column if other is None else other] += '"'
+    return "\n".join([QUOTED, *(",".join(row) for row in rows)]) + "\n"
+
+
+@pytest.mark.parametrize(("opening", "closing"), [(4, 5), (4, 8), (2, 6), (8, 11)])
+@pytest.mark.parametrize(("column", "other"), [(6, 6), (1, 1), (3, 3), (6, 1), (1, 6), (0, 6)])
+def test_rows_between_stray_quotes_are_invalid_one_by_one(
+    tmp_path: Path, opening: int, closing: int, column: int, other: int
+) -> None:
+    """A note '"temp nail' and another 'pole 6"' swallow no row: each is invalid with its line."""
+    book = read_raw(tmp_path, quoted(opening, closing, column, other=other))
+    between = list(range(opening, closing + 1))
+    assert book.files[0].rows == 10
+    assert [row.line for row in book.invalid] == between
+    assert sorted([*book.shots.line.tolist(), *between]) == list(range(2, 12))
+    assert all(f"begins with a quote on line {opening}" in row.reason for row in book.invalid)
+    assert all(f"ends on line {closing}" in row.reason for row in book.invalid)
+
+
+def test_comments_and_blank_lines_between_stray_quotes_are_no_rows(tmp_path: Path) -> None:
+    """They stand in nobody's count, as elsewhere."""
+    lines = quoted(4, 6).splitlines()
+    book = read_raw(tmp_path, "\n".join([*lines[:4], "# noon", "", *lines[4:]]) + "\n")
+    assert book.files[0].rows == 10
+    assert [row.line for row in book.invalid] == [4, 7, 8]
+
+
+@pytest.mark.parametrize(
+    "note", ["two\nlines", "loose, by the gate\nlook again", "\n\n", "# one\n# two\nthree, four"]
+)
+def test_a_note_of_several_lines_is_one_cell(tmp_path: Path, note: str) -> None:
+    """Clean quotes hold words: the row is one, on its first line."""
+    rows = f'S1,P1,1.5,90,12,1.5,"{note}"\nS1,P2,2.5,90,12,1.5,\n'
+    book = read_raw(tmp_path, f"{QUOTED}\n{rows}")
+    assert not book.invalid and book.files[0].rows == 2
+    assert book.shots.note[0] == note.strip()
+
+
+def test_a_stray_quote_in_the_header_is_an_error(tmp_path: Path) -> None:
+    """The header would swallow the rows below it."""
+    text = quoted(4, 4).replace("note", '"note').replace('"pole 4"', 'pole 4"')
+    with pytest.raises(InputError, match=r"raw/a\.csv:1: the header stands between stray quotes"):
+        read_raw(tmp_path, text)
+
+
+def test_stray_quotes_in_a_list_of_marks_are_an_error(tmp_path: Path) -> None:
+    """No known mark is lost in another one's note."""
+    rows = 'CP1,1,2,3,"brass\nCP2,4,5,6,\nCP3,7,8,9,cap"\n'
+    (tmp_path / "control.csv").write_text(f"point,northing,easting,elevation,note\n{rows}")
+    job = make_job(tmp_path, {"a.csv": f"{HEADER}\n{good_rows(1)}"})
+    assert job.control_file is not None
+    with pytest.raises(InputError) as caught:
+        read_control(job.control_file, job)
+    assert len(caught.value.problems) == 3
+
+
+@settings(max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.sampled_from(["", "#", "row", '"row', 'row"', '"row"', '# "']), max_size=14))
+def test_every_line_is_accounted_for(tmp_path: Path, kinds: list[str]) -> None:
+    """Lines = header + comments + blank lines + rows, wherever quotes stand in the notes."""
+    lines = [
+        f"S1,P{n},{n},90,12,1.5,{kind}" if "row" in kind else kind for n, kind in enumerate(kinds)
+    ]
+    try:
+        book = read_raw(tmp_path, "\n".join([QUOTED, *lines]) + "\n")
+    except InputError:
+        return
+    assert book.files[0].rows == sum("row" in kind for kind in kinds)

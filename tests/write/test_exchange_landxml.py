@@ -8,7 +8,7 @@ import pytest
 
 from tests.write.exchange_site import content_of, hostile_site, landxml_schema, number, truth
 from tests.write.sample import make_job
-from tieup.read.landxml import read_landxml_control
+from tieup.read.landxml_control import read_landxml_control
 from tieup.read.landxml_points import file_points
 from tieup.read.xml import read_xml
 from tieup.write.exchange.escapes import restored

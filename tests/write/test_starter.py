@@ -56,9 +56,7 @@ def test_the_defaults_it_shows_are_the_defaults(tmp_path: Path) -> None:
     (tmp_path / "b" / "raw").mkdir(parents=True)
     (tmp_path / "b" / "raw" / "day1.csv").write_text("setup,point\n", encoding="utf-8")
     (tmp_path / "b" / "control.csv").write_text("point\n", encoding="utf-8")
-    (tmp_path / "b" / "job.yaml").write_text(
-        "title: New job\nunits: {angle: dms, length: m}\n", encoding="utf-8"
-    )
+    (tmp_path / "b" / "job.yaml").write_text("units: {angle: dms, length: m}\n", encoding="utf-8")
     assert load_job(tmp_path / "a").resolved == load_job(tmp_path / "b").resolved
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
-from tieup.model.fieldbook import Fieldbook, InvalidRow
+from tieup.model.fieldbook import Fieldbook, InvalidRow, Setup
 from tieup.model.reconciliation import Table
 from tieup.units import format_angles, length_factor
 
@@ -46,18 +47,31 @@ def _read(
         "row": ["repeated" if copy else "read" for copy in shots.repeated[rows]],
         "setup": [setup.label for setup in setups],
         "station": [setup.station for setup in setups],
-        "instrument_height": _lengths(
-            np.array([s.instrument_height if s.station else np.nan for s in setups]), length
-        ),
+        "instrument_height": _lengths(np.array([_height(setup) for setup in setups]), length),
         "point": [fieldbook.points[i] for i in shots.point[rows]],
         "face": [str(face) for face in shots.face[rows]],
         "direction": format_angles(shots.direction[rows], angle_unit),
         "zenith": format_angles(shots.zenith[rows], angle_unit),
         **{name: _lengths(getattr(shots, name)[rows], length) for name in _LENGTHS},
         **{name: list(getattr(shots, name)[rows]) for name in ("role", "code", "note")},
-        "reason": ["copies an earlier row" if copy else "" for copy in shots.repeated[rows]],
+        "reason": [
+            _remark(setup, copy) for setup, copy in zip(setups, shots.repeated[rows], strict=True)
+        ],
     }
     return [dict(zip(columns, cells, strict=True)) for cells in zip(*columns.values(), strict=True)]
+
+
+def _height(setup: Setup) -> float:
+    """Return the instrument height as it was booked, NaN for none."""
+    if setup.station:
+        return setup.instrument_height
+    return math.nan if setup.idle_height is None else setup.idle_height
+
+
+def _remark(setup: Setup, copy: bool) -> str:
+    if copy:
+        return "copies an earlier row"
+    return "" if setup.idle_height is None else "a free station: its height is not used"
 
 
 def _first_of_files(file: IntArray, files: int, number: int) -> IntArray:

@@ -163,7 +163,8 @@ def new(folder: Path | None, out: Path | None, quiet: bool, as_json: bool) -> in
     text = "\n".join(
         [
             *(f"wrote {path}" for path in paths),
-            f"Fill in job.yaml and control.csv, put the raw files into {target / 'raw'}, then:",
+            f"Fill in job.yaml and control.csv, put the raw files into {target / 'raw'}",
+            "(day1.csv there is a table to type into; it is skipped as long as it is empty), then:",
             f"  tieup reconcile {target}",
         ]
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from tieup.config.control import CONTROL_FILE, control_file, read_control_table
 from tieup.config.decisions import read_decisions
 from tieup.config.derived import read_derived
 from tieup.config.falls import read_falls
@@ -13,6 +14,7 @@ from tieup.config.gear import read_grid, read_precision
 from tieup.config.layout import read_layout
 from tieup.config.nodes import Reading, parse_yaml
 from tieup.config.schema import SCHEMA
+from tieup.config.standing import read_standing
 from tieup.config.tolerances import find_tolerances
 from tieup.errors import ConfigError
 from tieup.model.job import Job
@@ -20,7 +22,6 @@ from tieup.model.settings import Datum, LocalDatum, Tolerances
 from tieup.units import length_factor, parse_angles
 
 JOB_FILE = "job.yaml"
-CONTROL_FILE = "control.csv"
 _MM = length_factor("mm")
 
 
@@ -44,7 +45,7 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
     _fill_defaults(home, values)
     job = Job(
         folder=home,
-        title=values["title"],
+        title=values["title"] or home.name,
         angle_unit=units["angle"],
         length_unit=units["length"],
         raw_files=(
@@ -56,7 +57,8 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
                 awaited=planning and bool(values["plan"]),
             )
         ),
-        control_file=find_file(home, values["control"], "control", reading),
+        control_file=find_file(home, *control_file(values["control"]), reading),
+        control_table=read_control_table(values["control"], reading),
         control_sd=values["control_sd"] * factor,
         datum=_datum(values, units["angle"], factor, reading),
         precision=read_precision(values, reading),
@@ -75,6 +77,7 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
         audit_rules=find_audit_rules(home, values["audit"], reading),
         plan_places=find_file(home, values["plan"].get("places"), "plan.places", reading),
         plan_sights=find_file(home, values["plan"].get("sights"), "plan.sights", reading),
+        **read_standing(values["standing"], reading),
     )
     if planning and not (raw_files or values["plan"] or values["levels"]):
         reading.note_key(
@@ -87,7 +90,9 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
 def _job_text(home: Path) -> str:
     path = home / JOB_FILE
     if home.is_file():
-        raise ConfigError(f"{home}: is a file. Name the folder it stands in: {home.parent}")
+        job = _job_above(home)
+        told = f"Name its job folder: {job}" if job else f"Expected a job folder with {JOB_FILE}"
+        raise ConfigError(f"{home}: is a file. {told}")
     if not home.is_dir():
         raise ConfigError(f"{home}: there is no such folder. Expected a job folder with {JOB_FILE}")
     try:
@@ -95,8 +100,14 @@ def _job_text(home: Path) -> str:
     except UnicodeDecodeError as error:
         raise ConfigError(f"{JOB_FILE}: is not UTF-8 text ({error.reason})") from error
     except OSError as error:
-        reason = f"cannot be opened ({error.strerror})"
-        raise ConfigError(f"{path}: {reason}. Expected a job folder with {JOB_FILE}") from error
+        job = _job_above(home)
+        told = f"Name its job folder: {job}" if job else f"Expected a job folder with {JOB_FILE}"
+        raise ConfigError(f"{path}: cannot be opened ({error.strerror}). {told}") from error
+
+
+def _job_above(path: Path) -> Path | None:
+    """Return the job folder that a file or a folder stands in, None where it is in none."""
+    return next((above for above in path.parents if (above / JOB_FILE).is_file()), None)
 
 
 def _fill_defaults(home: Path, values: dict[str, Any]) -> None:
@@ -105,9 +116,11 @@ def _fill_defaults(home: Path, values: dict[str, Any]) -> None:
     A job that needs no control may name the usual list, as a new job does, and have none.
     """
     there = (home / CONTROL_FILE).is_file()
+    values["control"] = values["control"] or None
     if values["control"] is None and there:
         values["control"] = CONTROL_FILE
-    if values["control"] == CONTROL_FILE and not there and values["datum"] in ("free", "local"):
+    own_frame = values["datum"] in ("free", "local")
+    if control_file(values["control"])[0] == CONTROL_FILE and not there and own_frame:
         values["control"] = None
     if values["datum"] is None:
         values["datum"] = "control" if values["control"] else "free"

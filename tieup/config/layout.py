@@ -3,35 +3,49 @@
 from __future__ import annotations
 
 import codecs
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from tieup.config.nodes import Reading
 from tieup.read.columns import OBSERVED, REQUIRED
+from tieup.read.form import KEYS as FORM_KEYS
 
-KEYS = ("columns", "delimiter", "skip_rows", "decimal", "encoding", "header", "sheet")
+KEYS = ("columns", "words", *FORM_KEYS)
+_NO_TEXTS = ("idna", "punycode", "undefined", "unicode-escape", "raw-unicode-escape")
 _WORDS = {"\t": "tab", " ": "whitespace"}
 
 
 def read_layout(values: dict[str, Any], reading: Reading) -> dict[str, Any]:
     """Return the table settings of a job for `Job.table`; note what does not fit together."""
     table = {key: values[key] for key in KEYS}
-    table["delimiter"] = _WORDS.get(table["delimiter"], table["delimiter"])
+    table |= check_form(table, reading)
     table["columns"] = _sources(table["columns"])
     table["row_kind"] = _row_kind(values["row_kind"])
-    if not _is_delimiter(table["delimiter"]):
-        found = f'is "{table["delimiter"]}"'
-        reading.note_key("delimiter", f"{found}. Expected one character, tab or whitespace")
-    if table["delimiter"] == table["decimal"]:
-        reading.note_key("decimal", "is the delimiter as well. State another delimiter")
-    if not _is_text_encoding(table["encoding"]):
-        found = f'is "{table["encoding"]}", which is not known'
-        reading.note_key("encoding", f"{found}. Expected utf-8, utf-16, cp1252 or the like")
     for section, problems in (("columns", _column_problems), ("row_kind", _kind_problems)):
         if reading.sound(section):
             for key, problem in problems(table):
                 reading.note_key(key, problem)
     return table
+
+
+def check_form(table: Mapping[str, Any], reading: Reading, above: str = "") -> dict[str, Any]:
+    """Return the delimiter as the readers take it; note what does not fit together.
+
+    ``above`` is what stands before a key in messages, as in ``control.``.
+    """
+    delimiter = table.get("delimiter", ",")
+    delimiter = _WORDS.get(delimiter, delimiter)
+    if not _is_delimiter(delimiter):
+        told = f'is "{delimiter}". Expected one character, tab or whitespace'
+        reading.note_key(f"{above}delimiter", told)
+    if delimiter == table.get("decimal", "."):
+        told = "is the delimiter as well. State another delimiter"
+        reading.note_key(f"{above}decimal", told)
+    encoding = table.get("encoding", "utf-8")
+    if not _is_text_encoding(encoding):
+        told = f'is "{encoding}", which is not known. Expected utf-8, utf-16, cp1252 or the like'
+        reading.note_key(f"{above}encoding", told)
+    return {"delimiter": delimiter}
 
 
 def _sources(columns: dict[str, Any]) -> dict[str, dict[str, Any]]:
@@ -56,17 +70,18 @@ def _is_delimiter(text: str) -> bool:
 
 
 def _is_text_encoding(name: str) -> bool:
+    """Say whether text can be in an encoding: not in one of names, escapes or bytes."""
     try:
         "".encode(name)  # refuses codecs that turn bytes into bytes
-        codecs.lookup(name)
-    except LookupError:
+        known = codecs.lookup(name).name
+    except (LookupError, ValueError, UnicodeError):
         return False
-    return True
+    return known not in _NO_TEXTS
 
 
 def _column_problems(table: dict[str, Any]) -> Iterator[tuple[str, str]]:
     columns = table["columns"]
-    yield from _source_problems("columns", columns, table["header"])
+    yield from check_columns("columns", columns, table["header"])
     if not columns:
         if not table["header"]:
             yield "header", "is false. Expected columns: with the position of each"
@@ -79,9 +94,10 @@ def _column_problems(table: dict[str, Any]) -> Iterator[tuple[str, str]]:
         yield "columns", f"has no observation. Expected one or more of {', '.join(OBSERVED)}"
 
 
-def _source_problems(
+def check_columns(
     section: str, columns: dict[str, dict[str, Any]], header: bool
 ) -> Iterator[tuple[str, str]]:
+    """Yield what is wrong with a mapping of columns: the key, and the problem in words."""
     for name, source in columns.items():
         given = ["column" in source, "value" in source, bool(source.get("file_name"))]
         if sum(given) != 1:
@@ -103,7 +119,7 @@ def _kind_problems(table: dict[str, Any]) -> Iterator[tuple[str, str]]:
         units[name] = source.get("unit", "")
     for kind, columns in stated["sets"].items():
         section = f"row_kind.sets.{kind}"
-        yield from _source_problems(section, columns, table["header"])
+        yield from check_columns(section, columns, table["header"])
         if kind in stated["shots"]:
             yield section, "is among the shots as well"
         for name, source in columns.items():

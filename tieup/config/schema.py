@@ -7,9 +7,10 @@ absent key takes the default that stands first in its kind.
 from __future__ import annotations
 
 from tieup.config.kinds import Choice, Count, Flag, Kind, Number, Place, Text
-from tieup.config.shapes import Either, ListOf, Named, Numbers, Section
+from tieup.config.shapes import AllOr, Either, ListOf, Named, Numbers, Section
+from tieup.model.fieldbook import ROLES
 from tieup.model.observations import KINDS
-from tieup.read.columns import COLUMN_UNITS, COLUMNS, FROM_FILE_NAME, OF_SHOTS
+from tieup.read.columns import COLUMN_UNITS, COLUMNS, CONTROL_NUMBERS, FROM_FILE_NAME, OF_SHOTS
 from tieup.units import ANGLE_UNITS, JOB_LENGTH_UNITS
 
 _ARC_SECONDS = Number(2.0, low=0.0, high=3600.0, open_low=True, unit="arc seconds, 1 sd")
@@ -170,6 +171,17 @@ FALL = Section(
 )
 
 
+# How a table is written.
+FORM: dict[str, Kind] = {
+    "delimiter": Text(",", trim=False),
+    "skip_rows": Count(0),
+    "decimal": Choice((".", ","), "."),
+    "encoding": Text("utf-8"),
+    "header": Flag(True),
+    "sheet": Text(""),
+}
+
+
 def _column(name: str) -> Either:
     keys: dict[str, Kind] = {"column": Place(), "value": Text()}
     if name in FROM_FILE_NAME:
@@ -178,6 +190,29 @@ def _column(name: str) -> Either:
         keys["unit"] = Choice(COLUMN_UNITS[COLUMNS[name]])
     return Either(Place(), Section(keys, sparse=True))
 
+
+# The list of known marks: its file, how it is written, which of its marks are taken.
+_OF_CONTROL = dict.fromkeys(CONTROL_NUMBERS, "length") | {"point": "name", "note": "text"}
+
+
+def _control_column(quantity: str) -> Either:
+    keys: dict[str, Kind] = {"column": Place(), "value": Text()}
+    if quantity == "length":
+        keys["unit"] = Choice(COLUMN_UNITS["length"])
+    return Either(Place(), Section(keys, sparse=True))
+
+
+CONTROL = Section(
+    {
+        "file": Text("control.csv"),
+        "marks": AllOr(ListOf(Text())),
+        "columns": Section(
+            {name: _control_column(own) for name, own in _OF_CONTROL.items()}, sparse=True
+        ),
+        **FORM,
+    },
+    sparse=True,
+)
 
 # Rows between the shots, and what they set for the shots below them.
 ROW_KIND = Section(
@@ -192,12 +227,22 @@ ROW_KIND = Section(
     sparse=True,
 )
 
+# What the words of raw tables mean.
+WORDS = Section(
+    {
+        "face": Named(Choice(("1", "2"))),
+        "role": Named(Choice(ROLES)),
+        "code": Named(Text()),
+    },
+    sparse=True,
+)
+
 SCHEMA = Section(
     {
         "title": Text(""),
         "units": UNITS,
         "raw": ListOf(Text(), ("raw/*.csv",)),
-        "control": Text(),  # control.csv where that file is there
+        "control": Either(Text(), CONTROL),  # control.csv where that file is there
         "control_sd": Number(0.0, low=0.0, high=10.0, unit="the job's length unit, 1 sd"),
         "levels": Text(),
         "levels_sd": Number(low=0.0, high=1000.0, open_low=True, unit="mm per square root of a km"),
@@ -211,6 +256,7 @@ SCHEMA = Section(
         "atmosphere": ATMOSPHERE,
         "grid": GRID,
         "set_limits": SET_LIMITS,
+        "standing": AllOr(ListOf(Text())),
         "tolerances": Either(Text("paving"), LIMITS),
         "audit": Text("raw-data"),
         "confidence": Number(0.95, low=0.0, high=1.0, open_low=True, open_high=True),
@@ -218,13 +264,9 @@ SCHEMA = Section(
         "derived": ListOf(DERIVED),
         "falls": ListOf(FALL),
         "columns": Section({name: _column(name) for name in COLUMNS}, sparse=True),
+        "words": WORDS,
         "row_kind": ROW_KIND,
-        "delimiter": Text(",", trim=False),
-        "skip_rows": Count(0),
-        "decimal": Choice((".", ","), "."),
-        "encoding": Text("utf-8"),
-        "header": Flag(True),
-        "sheet": Text(""),
+        **FORM,
     },
     required=("units",),
 )

@@ -9,6 +9,8 @@ from typing import Any
 from tieup.config.kinds import Kind, Number, did_you_mean, refuse
 from tieup.config.nodes import Fields, Items, Node, Reading, Scalar
 
+EVERY = "all"
+
 
 @dataclass(frozen=True)
 class Numbers:
@@ -56,6 +58,27 @@ class ListOf:
     def expected(self) -> str:
         """Say what is expected."""
         return "a list: [...]"
+
+
+@dataclass(frozen=True)
+class AllOr:
+    """The word ``all``, or a list of values."""
+
+    some: ListOf
+    default: None = None
+
+    def read(self, node: Node, path: str, reading: Reading) -> Any:
+        """Return the word, or the values in order."""
+        if isinstance(node, Items):
+            return self.some.read(node, path, reading)
+        if isinstance(node, Scalar) and node.text == EVERY:
+            return EVERY
+        return refuse(self, node, path, reading)
+
+    @property
+    def expected(self) -> str:
+        """Say what is expected."""
+        return f"{EVERY}, or {self.some.expected}"
 
 
 @dataclass(frozen=True)

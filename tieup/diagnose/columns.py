@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
+from tieup.diagnose.missing import HEIGHT, heights_matter
 from tieup.diagnose.rowlines import lines_of, some
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.model.fieldbook import AbsentColumn, Fieldbook
@@ -29,6 +30,8 @@ def column_findings(fieldbook: Fieldbook) -> Iterator[Finding]:
     for (heading, column), places in found.items():
         files = some([place.file for place in places])
         matters, sure = column in OF_SOLUTION, any(place.sure for place in places)
+        if column == HEIGHT:
+            sure |= heights_matter(fieldbook)
         effect = "it is left out of the solution" if matters else "it is not in the results"
         yield Finding(
             kind="unused-column",
@@ -59,7 +62,7 @@ def _lacking(fieldbook: Fieldbook) -> Iterator[str]:
         if not len(shots) or np.isfinite(getattr(shots, kind)).any():
             continue
         absent: dict[str, list[AbsentColumn]] = {}
-        for place in (place for place in fieldbook.absent if place.column == kind):
+        for place in (place for place in fieldbook.absent if _without(place, kind)):
             absent.setdefault(place.heading, []).append(place)
         for heading, places in absent.items():
             told = f"Add it: no row of this job has a {kind}"
@@ -71,6 +74,10 @@ def _lacking(fieldbook: Fieldbook) -> Iterator[str]:
         there = [file.name for file in fieldbook.files if file.name not in _files(absent)]
         if there:
             yield f"{some(there)}: no row has a {kind}. Fill its column in, or see why rows are out"
+
+
+def _without(place: AbsentColumn, kind: str) -> bool:
+    return place.column == kind and not place.empty
 
 
 def _files(absent: Mapping[str, list[AbsentColumn]]) -> set[str]:

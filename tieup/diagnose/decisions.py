@@ -14,6 +14,7 @@ import numpy as np
 from tieup.diagnose.adapt import adapt, contaminated_rows, setup_number, without_index
 from tieup.diagnose.case import Case
 from tieup.diagnose.conventions import CONVENTIONS, cured
+from tieup.diagnose.idle import Edit, idle_decisions
 from tieup.diagnose.levels import exact_size, links_on_line
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.solve import solve
@@ -64,11 +65,12 @@ def apply_edits(case: Case, fieldbook: Fieldbook, decisions: Sequence[Decision])
     Raises
     ------
     ConfigError
-        Naming every decision that matches no row, setup or value.
+        Naming every decision that matches no row, setup or value, or that changes nothing.
     """
     excluded = np.zeros(case.use.shape, dtype=bool)
     problems: list[str] = []
     effects: list[Effect] = []
+    edits: list[Edit] = []
     scatter = scatter_of(case) if decisions else np.nan
     for decision in decisions:
         if decision.verb not in ("exclude", "set", "rename"):
@@ -86,9 +88,11 @@ def apply_edits(case: Case, fieldbook: Fieldbook, decisions: Sequence[Decision])
                 f"{dict(decision.where)}. Check setup, point and line, or take it out"
             )
             continue
+        edits.append((decision, rows))
         case = _edited(case, rows, decision, excluded)
         before, scatter = scatter, scatter_of(case)
         effects.append(Effect(decision, len(rows), before, scatter))
+    problems += idle_decisions(edits, case)
     if problems:
         raise ConfigError(*problems)
     return Decided(case, excluded, tuple(effects))

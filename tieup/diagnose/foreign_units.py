@@ -14,23 +14,16 @@ import numpy as np
 
 from tieup.diagnose.case import Case
 from tieup.diagnose.misreadings import FOOT
-from tieup.diagnose.words import Phrases
 from tieup.model.arrays import FloatArray
-from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding
 from tieup.model.observations import Sights
 from tieup.model.settings import Datum
 from tieup.reduce.known_lengths import KnownLengths, known_lengths
 from tieup.reduce.sights import reduce_shots
-from tieup.units import length_word
 
 KIND = "distance-unit"
 NEAR = 0.01  # of the ratio of the units; control and distances of one unit agree far better
 SHARE = 0.8  # of the lengths that must agree; the others may be mistaken
-# Heights (m) that nobody works at and that are usual ones in the other unit: common practice,
-# no source. A tripod is set up 1.2-2.1 m high, a pole 1.2-2.4 m.
-INSTRUMENT = (1.2, 2.1)
-TARGET = (1.2, 2.4)
 
 
 def free_of_foreign_units(case: Case) -> tuple[Case, tuple[Finding, ...]]:
@@ -104,41 +97,3 @@ def _two_units(source: str, ratio: float, count: int, held: bool) -> Finding:
         "column in another unit says so: columns: {distance: {column: ..., unit: ...}}.",
         key="whole job",
     )
-
-
-def height_findings(fieldbook: Fieldbook, phrases: Phrases) -> Iterator[Finding]:
-    """Say that heights look like the other unit, where both instruments and targets do."""
-    heights = [s.instrument_height for s in fieldbook.setups if s.station]
-    instruments = _told(np.array(heights, dtype=np.float64))
-    targets = _told(fieldbook.shots.target_height)
-    metric = phrases.unit == "m"
-    factor = FOOT if metric else 1.0 / FOOT  # what would turn them right
-    judged = [
-        (name, values, bool(low <= np.median(values) * factor <= high))
-        for name, values, (low, high) in (
-            ("instrument", instruments, INSTRUMENT),
-            ("target", targets, TARGET),
-        )
-        if len(values)
-    ]
-    if not judged or not all(strange for _, _, strange in judged):
-        return
-    name, values, _ = judged[0]
-    ends = [f"{value / phrases.factor:.1f}" for value in np.percentile(values, [10, 90])]
-    unusual, other = ("high", "feet") if metric else ("low", "metres")
-    unit = length_word(phrases.unit)
-    yield Finding(
-        kind=KIND,
-        severity="check",
-        action="left in",
-        says=f"{name.capitalize()} heights of {'-'.join(dict.fromkeys(ends))} {unit} are unusually "
-        f"{unusual}: are lengths in {other}? Common practice, no source.",
-        confirm="Look up a booked height and the unit of the export.",
-        cure="State the unit in which the lengths were exported: units: {length: ...}.",
-        key="heights",
-    )
-
-
-def _told(heights: FloatArray) -> FloatArray:
-    """Return the heights that were booked at all."""
-    return heights[np.isfinite(heights) & (heights > 0.0)]

@@ -17,10 +17,12 @@ from tieup.diagnose.axischecks import axis_findings
 from tieup.diagnose.clock import clock_findings
 from tieup.diagnose.closing import closing_findings, truncated_findings
 from tieup.diagnose.columns import column_findings
-from tieup.diagnose.foreign_units import height_findings
+from tieup.diagnose.missing import missing_findings
+from tieup.diagnose.roles import role_findings
 from tieup.diagnose.rowlines import lines_of, named, points_of, some
 from tieup.diagnose.solve import Solved
 from tieup.diagnose.typed import typed_findings
+from tieup.diagnose.usual import unusual_findings
 from tieup.diagnose.words import Phrases
 from tieup.model.arrays import IntArray
 from tieup.model.fieldbook import Fieldbook
@@ -34,9 +36,12 @@ def row_findings(fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC
     """Return the findings that raw rows give, in the order of the checks."""
     truncated = truncated_findings(fieldbook)
     return [
+        *missing_findings(fieldbook, solved.case.shots.target_height),
         *column_findings(fieldbook),
+        *_skipped(fieldbook),
         *_unreadable(fieldbook, {line for finding in truncated for line in finding.lines}),
         *_unused(fieldbook),
+        *role_findings(fieldbook),
         *_repeated(fieldbook),
         *_faces(fieldbook, solved),
         *clock_findings(fieldbook, solved),
@@ -44,10 +49,23 @@ def row_findings(fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC
         *closing_findings(fieldbook, solved, {finding.setup for finding in truncated}),
         *_reused_labels(fieldbook),
         *_missing_heights(fieldbook),
-        *height_findings(fieldbook, phrases),
+        *unusual_findings(fieldbook, solved.case, phrases),
         *axis_findings(fieldbook, solved),
         *typed_findings(fieldbook, solved, phrases),
     ]
+
+
+def _skipped(fieldbook: Fieldbook) -> Iterator[Finding]:
+    """Give one finding for the tables of a new job in which no shot stands."""
+    if fieldbook.skipped:
+        yield Finding(
+            kind="empty-file",
+            severity="note",
+            action="skipped",
+            says=f"{some(fieldbook.skipped)}: the empty table of a new job, skipped.",
+            confirm="Look into the file.",
+            cure="Nothing to do; or remove it.",
+        )
 
 
 def _unreadable(fieldbook: Fieldbook, told_of: set[str]) -> Iterator[Finding]:

@@ -11,6 +11,11 @@ from dataclasses import dataclass
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 
+ROLES = ("backsight", "foresight", "check", "side")  # what a shot may be meant for
+
+# The first line of the raw table of a new job: without rows below it the table is skipped.
+TEMPLATE = "# An empty raw table of a new job: skipped as long as no shot stands in it."
+
 
 @dataclass(frozen=True)
 class RawFile:
@@ -32,7 +37,8 @@ class Setup:
 
     ``label`` is unique on the site; ``name`` is what the raw file calls it.
     ``station`` is the occupied mark, empty for a free station.
-    ``instrument_height`` (m) is NaN where an occupied setup booked none.
+    ``instrument_height`` (m) is NaN where an occupied setup booked none; over no mark it is 0,
+    and ``idle_height`` (m) is what was booked there all the same, None for nothing.
     """
 
     label: str
@@ -41,6 +47,7 @@ class Setup:
     station: str
     instrument_height: float
     instrument: str
+    idle_height: float | None = None
 
 
 @dataclass(frozen=True)
@@ -105,8 +112,9 @@ class AbsentColumn:
 
     ``file`` and ``line`` are those of the header, ``heading`` is what in it may be meant for
     ``column`` (empty: nothing is like it), ``entry`` what job.yaml must say to take it.
-    ``sure`` says that the heading is the column's name or a usual short form of it, and that
-    job.yaml does not name the columns, which would mean that it was left out on purpose.
+    ``empty`` says that the column is there and no row has a cell in it. ``sure`` says that
+    the heading is the column's name or a usual short form of it, and that job.yaml does not
+    name the columns, which would mean that it was left out on purpose.
     """
 
     file: str
@@ -115,6 +123,7 @@ class AbsentColumn:
     heading: str
     entry: str
     sure: bool
+    empty: bool = False
 
 
 @dataclass(frozen=True)
@@ -125,7 +134,7 @@ class Fieldbook:
     the tool does not know to the files it stands in: kept and reported. ``unused`` are the
     rows that the file itself marks as unused or deleted, or that cannot take part. ``absent``
     are the columns of observations that a table lacks, and those that another heading may
-    be meant for.
+    be meant for. ``skipped`` names raw files that are the empty table of a new job.
     """
 
     files: tuple[RawFile, ...]
@@ -136,3 +145,4 @@ class Fieldbook:
     unknown_columns: Mapping[str, tuple[str, ...]]
     unused: tuple[InvalidRow, ...] = ()
     absent: tuple[AbsentColumn, ...] = ()
+    skipped: tuple[str, ...] = ()

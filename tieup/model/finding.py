@@ -6,6 +6,8 @@ import hashlib
 from dataclasses import dataclass
 
 SEVERITIES = ("stop", "check", "note")
+# What is wrong with a whole file is said first: what follows may be its doing.
+OF_FILES = ("missing-column", "unused-column")
 
 
 @dataclass(frozen=True)
@@ -69,8 +71,17 @@ class Finding:
 
 
 def worst_first(findings: list[Finding]) -> list[Finding]:
-    """Sort findings: stop, check, note; within one severity the largest statistic first."""
+    """Sort findings: stop, check, note; within one severity the largest statistic first.
+
+    Before them stands what is wrong with whole files.
+    """
     return sorted(
         findings,
-        key=lambda f: (SEVERITIES.index(f.severity), -(f.statistic or 0.0), f.kind, f.id),
+        key=lambda f: (
+            SEVERITIES.index(f.severity),
+            f.kind not in OF_FILES,
+            -(f.statistic or 0.0),
+            f.kind,
+            f.id,
+        ),
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -17,15 +17,19 @@ from tieup.model.settings import Datum, GridWish, Precision, Tolerances
 class Job:
     """Everything a run needs to know beside the observations.
 
-    ``angle_unit`` is deg, dms, dms-packed, gon, rad or mil; ``length_unit`` m, ft or
-    ftUS. ``raw_files`` are absolute paths inside ``folder``, sorted. ``control_sd`` is in
-    metres, ``levels_sd`` in metres for a run of 1 km (None where not stated). ``table`` says
-    how raw tables are written, by the keys of job.yaml: columns (native column to column,
-    unit or value), delimiter, skip_rows, decimal, encoding, header; a missing key has its
-    default. ``audit_rules`` is the file of rules for raw rows. ``resolved`` is the whole of
-    job.yaml with every default filled in, in the job's own units, for run.json.
-    ``plan_places`` and ``plan_sights`` are the lists of places and of sights of a plan before
-    the field, None where the job names none.
+    ``title`` is that of job.yaml, else the name of the folder. ``angle_unit`` is deg, dms,
+    dms-packed, gon, rad or mil; ``length_unit`` m, ft or ftUS. ``raw_files`` are absolute paths
+    inside ``folder``, sorted. ``control_sd`` is in metres, ``levels_sd`` in metres for a run of
+    1 km (None where not stated). ``table`` says how raw tables are written, by the keys of
+    job.yaml: columns (native column to column, unit or value), words (what those of a column
+    mean), delimiter, skip_rows, decimal, encoding, header; a missing key has its default.
+    ``control_table`` says the same of the list of known marks, and which ``marks`` of it are
+    taken; empty for the native list. ``audit_rules`` is the file of rules for raw rows.
+    ``resolved`` is the whole of job.yaml with every default filled in, in the job's own units,
+    for run.json. ``plan_places`` and ``plan_sights`` are the lists of places and of sights of a
+    plan before the field, None where the job names none. ``standing`` are the marks whose
+    target stands untouched all day, with ``standing_all`` every mark's; ``standing_line`` is
+    the line of job.yaml that says so.
     """
 
     folder: Path
@@ -50,5 +54,9 @@ class Job:
     audit_rules: Path | None = None
     derived: tuple[Derived, ...] = ()
     falls: tuple[FallCheck, ...] = ()
+    control_table: Mapping[str, Any] = field(default_factory=dict)
     plan_places: Path | None = None
     plan_sights: Path | None = None
+    standing: frozenset[str] = frozenset()
+    standing_all: bool = False
+    standing_line: int = 1

@@ -7,14 +7,15 @@ write so that it is taken. The short forms are common practice, no source.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 
 from tieup.model.fieldbook import AbsentColumn
 from tieup.model.observations import KINDS
-from tieup.read.columns import COLUMNS
+from tieup.read.columns import COLUMNS, Cells
 from tieup.read.tables import Table
 
+HEIGHT = "target_height"
 NEAR = 0.75  # of difflib: "targetheigth" is near target_height, "mood" is near nothing
 SHORT_FORMS: Mapping[str, tuple[str, ...]] = {
     "setup": ("setup_id", "setup_name", "stn_setup"),
@@ -49,14 +50,14 @@ _SAME = {
 
 
 def absent_columns(
-    table: Table, found: Iterable[str], strange: Sequence[str], *, mapped: bool
+    table: Table, found: Mapping[str, Cells], strange: Sequence[str], *, mapped: bool
 ) -> tuple[AbsentColumn, ...]:
     """Return the columns that a table lacks, as far as that matters or a heading is like one.
 
     Parameters
     ----------
     found
-        The native columns that the table has.
+        The native columns that the table has, by name.
     strange
         The headings that nothing takes.
     mapped
@@ -72,7 +73,11 @@ def absent_columns(
         and _could_be(column, table.columns[table.header.index(name)])
     }
     taken = {name: name for name in COLUMNS if name in there}
-    return tuple(
+    empty = tuple(
+        AbsentColumn(table.name, table.header_line, column, "", "", sure=False, empty=True)
+        for column in empty_columns(found)
+    )
+    return empty + tuple(
         AbsentColumn(
             file=table.name,
             line=table.header_line,
@@ -82,7 +87,17 @@ def absent_columns(
             sure=not mapped and _plain(meant.get(column, "")) in _forms([column]),
         )
         for column in lacking
-        if column in meant or column in KINDS
+        if column in meant or column in (*KINDS, HEIGHT)
+    )
+
+
+def empty_columns(found: Mapping[str, Cells]) -> tuple[str, ...]:
+    """Return which columns that every shot needs are there without a single cell."""
+    filled = {name for name, cells in found.items() if any(cells.texts)}
+    return tuple(
+        name
+        for name in (*KINDS, HEIGHT)
+        if name in found and not filled & {name, *_SAME.get(name, ())}
     )
 
 
@@ -119,5 +134,6 @@ def _entry(column: str, heading: str, others: Mapping[str, str]) -> str:
     """Write what ``columns:`` must say: the whole of it, or the one entry that is wanting."""
     named = {**others, column: heading or "..."}
     plain = re.compile(r"[A-Za-z_][\w ()]*").fullmatch
-    pairs = [f"{name}: {text if plain(text) else repr(text)}" for name, text in named.items()]
+    bare = {name: text == "..." or plain(text) for name, text in named.items()}
+    pairs = [f"{name}: {text if bare[name] else repr(text)}" for name, text in named.items()]
     return f"columns: {{{', '.join(pairs)}}}" if others else f"{pairs[0]} (under columns)"

@@ -18,6 +18,7 @@ from tieup.model.arrays import BoolArray, FloatArray
 from tieup.read.angles import read_angles
 from tieup.read.columns import COLUMNS, OBSERVED, Cells
 from tieup.read.level_distances import merge_level_distances
+from tieup.read.meanings import faces_entry
 from tieup.units import Parsed, length_factor, parse_numbers
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -108,14 +109,22 @@ def _column(
         return _texts(cells.texts, quantity)
     if quantity == "time":
         return _times(cells.texts, cells.unit)
-    texts, wrong_sign = _decimal_points(cells.texts, decimal)
+    texts, wrong_sign = decimal_points(cells.texts, decimal)
     if quantity == "angle":
         values, bad = read_angles(name, texts, cells.unit, face_two, cells.turning)
     else:
         values, bad = parse_numbers(texts)
         values = _judged(quantity, values, cells.unit, bad)
+        if quantity == "face" and (words := _words_of(texts, bad)):
+            told = f"is not 1 or 2. Say in job.yaml which it is: {faces_entry(words.values())}"
+            bad |= dict.fromkeys(words, told)
     values[list(wrong_sign)] = np.nan
     return values, {**bad, **wrong_sign}
+
+
+def _words_of(texts: Sequence[str], bad: Mapping[int, str]) -> dict[int, str]:
+    """Return the bad cells that are no numbers at all, by row."""
+    return {row: texts[row] for row in bad if not texts[row][:1].isdigit()}
 
 
 def _texts(texts: list[str], quantity: str) -> tuple[NDArray[Any], dict[int, str]]:
@@ -127,7 +136,7 @@ def _texts(texts: list[str], quantity: str) -> tuple[NDArray[Any], dict[int, str
     return np.array(texts, dtype=object), bad
 
 
-def _decimal_points(texts: list[str], decimal: str) -> tuple[Sequence[str], dict[int, str]]:
+def decimal_points(texts: list[str], decimal: str) -> tuple[Sequence[str], dict[int, str]]:
     """Replace decimal commas; a point in such a column would be read as something else."""
     if decimal == ".":
         return texts, {}

@@ -40,6 +40,10 @@ OBSERVED = ("direction", "zenith", "elevation_angle", "distance", "horizontal_di
 # What a shot alone can say, so that no row between the shots sets it for them.
 OF_SHOTS = ("point", *OBSERVED, "vertical_distance", "face")
 FROM_FILE_NAME = ("setup", "station")
+# The columns of numbers of a list of known marks, beside its point and note.
+CONTROL_NUMBERS = (
+    "northing", "easting", "elevation", "sd_northing", "sd_easting", "sd_elevation",
+)  # fmt: skip
 
 # Units a column may state for itself; quantities without an entry have one fixed unit.
 _LENGTHS = tuple(LENGTH_UNITS)

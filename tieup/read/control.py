@@ -11,17 +11,24 @@ from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.control import Control
 from tieup.model.job import Job
 from tieup.read.cells import LARGEST
-from tieup.read.landxml import is_landxml, read_landxml_control
-from tieup.read.lists import ListColumns, read_list
+from tieup.read.columns import Source
+from tieup.read.form import KEYS, stated_format, written
+from tieup.read.landxml import is_landxml
+from tieup.read.landxml_control import chosen, read_landxml_control
+from tieup.read.lists import ListColumns, ListForm, read_list
 from tieup.read.tables import Table
 from tieup.units import length_factor
 
 _COORDINATES = ("northing", "easting", "elevation")
 _SDS = tuple(f"sd_{name}" for name in _COORDINATES)
+_TOLD = (*KEYS, "marks")  # of a form that is stated: what a message repeats of it
+_SMALLEST_SD = 1e-6  # m; what is known better than that is held
 
 
 def read_control(path: Path, job: Job) -> Control | None:
     """Read control.csv in the job's length unit, or the control marks of a LandXML file.
+
+    It is read as the job says that it is written (`Job.control_table`), else as the native list.
 
     An empty coordinate is unknown (NaN); a standard deviation of 0 holds the component, an
     empty one takes the job's ``control_sd``. A mark listed again with the same values is
@@ -37,27 +44,51 @@ def read_control(path: Path, job: Job) -> Control | None:
     if is_landxml(path):
         return read_landxml_control(path, job)
     name = path.relative_to(job.folder).as_posix()
-    columns = read_list(path, name, ("point", *_COORDINATES), (*_SDS, "note"), rowless=True)
+    listed = _list_form(name, job)
+    required, optional = ("point", *_COORDINATES), (*_SDS, "note")
+    columns = read_list(path, name, required, optional, rowless=True, listed=listed)
     if not len(columns.table):
         _refuse_none(columns.table, job)
         return None
-    factor = length_factor(job.length_unit)
-    coordinates = np.column_stack([_coordinate(columns, c) for c in _COORDINATES]) * factor
-    sd = np.column_stack([_sd(columns, c) for c in _SDS]) * factor
+    coordinates = np.column_stack([_coordinate(columns, c) for c in _COORDINATES])
+    sd = np.column_stack([_sd(columns, c) for c in _SDS])
+    coordinates *= [_factor(c, listed, job) for c in _COORDINATES]
+    sd *= [_factor(c, listed, job) for c in _SDS]
     sd = np.where(np.isnan(sd), job.control_sd, sd)
+    _note_too_small(columns, sd)
     names = columns.texts("point")
     for row in [row for row, point in enumerate(names) if not point]:
         columns.note(row, "point is empty")
     kept, notes = _without_repeats(columns, np.hstack([coordinates, sd]))
     columns.raise_problems()
-    return Control(
-        file=name,
-        names=tuple(names[row] for row in kept),
-        coordinates=coordinates[kept],
-        sd=sd[kept],
-        line=columns.table.line[kept],
-        notes=notes,
+    return chosen(
+        Control(
+            file=name,
+            names=tuple(names[row] for row in kept),
+            coordinates=coordinates[kept],
+            sd=sd[kept],
+            line=columns.table.line[kept],
+            notes=notes,
+        ),
+        job.control_table.get("marks"),
     )
+
+
+def _list_form(name: str, job: Job) -> ListForm:
+    """Take how the list is written from the job; messages repeat what is stated already."""
+    stated = job.control_table
+    sources = {key: Source(**source) for key, source in stated.get("columns", {}).items()}
+    told = {"file": name, **{key: own for key, own in stated.items() if key in _TOLD}}
+    if told.get("delimiter") == ",":
+        del told["delimiter"]  # the default, which nobody wrote
+    around = (f"control: {written(told)[:-1]}, ", "}")
+    return ListForm(stated_format(stated, around), sources, "control.columns")
+
+
+def _factor(name: str, listed: ListForm, job: Job) -> float:
+    """Return metres in the unit of a column."""
+    source = listed.sources.get(name)
+    return length_factor(source.unit if source and source.unit else job.length_unit)
 
 
 def _refuse_none(table: Table, job: Job) -> None:
@@ -81,6 +112,13 @@ def _sd(columns: ListColumns, name: str) -> FloatArray:
     columns.refuse(name, values > LARGEST, "is beyond all measure")
     columns.refuse(name, values < 0.0, "is negative. Expected 0 (held) or more")
     return values
+
+
+def _note_too_small(columns: ListColumns, sd: FloatArray) -> None:
+    """Note standard deviations (n, 3) in m that no coordinate can have and that are not 0."""
+    for place, name in enumerate(_SDS):
+        wrong = (sd[:, place] > 0.0) & (sd[:, place] < _SMALLEST_SD)
+        columns.refuse(name, wrong, "is finer than any mark is known. Expected 0 (held) or more")
 
 
 def _without_repeats(columns: ListColumns, values: FloatArray) -> tuple[IntArray, tuple[str, ...]]:

@@ -7,7 +7,7 @@ repeat an earlier one marked, and the fate of every row kept.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import compress
 from pathlib import Path
 from typing import Any
@@ -23,7 +23,7 @@ from tieup.model.observations import KINDS
 from tieup.read.factors import text_codes
 from tieup.read.landxml import is_landxml, read_landxml
 from tieup.read.native import read_native
-from tieup.read.nothing import empty_fieldbook
+from tieup.read.nothing import empty_fieldbook, is_empty_template
 from tieup.read.repeats import originals
 from tieup.read.rows import FileRows
 from tieup.read.setups import (
@@ -59,18 +59,33 @@ def read_fieldbook(job: Job) -> Fieldbook:
     """
     files: list[FileRows] = []
     problems: list[str] = []
-    for path in job.raw_files:
+    skipped = [path for path in job.raw_files if is_empty_template(path)]
+    for path in (path for path in job.raw_files if path not in skipped):
         try:
             files.append(_read_file(path, job))
         except InputError as error:
             problems.extend(error.problems)
+    if skipped and not files:
+        problems += [_unfilled(path, job) for path in skipped]
     if problems:
         raise InputError(*problems)
-    return assemble(files, job) if files else empty_fieldbook()
+    book = assemble(files, job) if files else empty_fieldbook()
+    return replace(book, skipped=tuple(_name(path, job) for path in skipped))
+
+
+def _unfilled(path: Path, job: Job) -> str:
+    return (
+        f"{_name(path, job)}: no shot stands in it, and there is no other raw file. Put the raw "
+        f"files into {path.parent}, or fill it in"
+    )
+
+
+def _name(path: Path, job: Job) -> str:
+    return path.relative_to(job.folder).as_posix()
 
 
 def _read_file(path: Path, job: Job) -> FileRows:
-    name = path.relative_to(job.folder).as_posix()
+    name = _name(path, job)
     return read_landxml(path, name, job) if is_landxml(path) else read_native(path, name, job)
 
 

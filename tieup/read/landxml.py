@@ -1,4 +1,4 @@
-"""Read LandXML, the open standard, into raw rows and into a control list.
+"""Read LandXML, the open standard, into raw rows.
 
 Version 1.2 and 1.1, by local names. What is meaningful is read; what is not understood is
 reported with the unknown columns. A row is a RawObservation, ReducedObservation or
@@ -19,18 +19,19 @@ import numpy as np
 
 from tieup.errors import InputError
 from tieup.geometry import TWO_PI
-from tieup.model.control import Control
-from tieup.model.fieldbook import RawFile
+from tieup.model.fieldbook import AbsentColumn, RawFile
 from tieup.model.job import Job
+from tieup.read.absent import HEIGHT
 from tieup.read.cells import convert
 from tieup.read.columns import COLUMNS, Cells
 from tieup.read.judge import judge_file
-from tieup.read.landxml_points import FilePoint, file_points
+from tieup.read.landxml_points import file_points
 from tieup.read.landxml_survey import OBSERVATIONS, Observation, observations_of
 from tieup.read.landxml_units import FileUnits, file_units, settle_sixty
+from tieup.read.meanings import with_meanings
 from tieup.read.rows import FileRows
 from tieup.read.xml import Document, Element, read_xml
-from tieup.units import length_factor, parse_angles, parse_numbers
+from tieup.units import parse_angles
 
 _PARTS = ("Units", "CgPoints", "Survey")
 _TAKEN = ("setupID", "targetSetupID", "setID", "purpose", "targetHeight", "horizAngle",
@@ -63,7 +64,7 @@ def read_landxml(path: Path, name: str, job: Job) -> FileRows:
         The file is no well-formed LandXML or carries entities of its own, has no
         observations, or as a whole cannot be trusted (see `judge_file`).
     """
-    document = _document(path, name)
+    document = read_document(path, name)
     points = {point.name: point for point in reversed(file_points(document))}
     surveys = list(document.root.all("Survey"))
     rows = observations_of(surveys, points, set(job.precision.instruments))
@@ -72,6 +73,7 @@ def read_landxml(path: Path, name: str, job: Job) -> FileRows:
             f"{name}: has no observations. Expected RawObservation or ReducedObservation in Survey"
         )
     columns = _columns(rows, file_units(document, job))
+    columns = with_meanings(columns, job.table["words"])
     converted = convert(columns, len(rows), ".")
     line = np.array([row.line for row in rows], dtype=np.int64)
     judge_file(name, line, columns, converted, "a copy of the file")
@@ -95,10 +97,25 @@ def read_landxml(path: Path, name: str, job: Job) -> FileRows:
         trusted=np.ones(len(rows), dtype=bool),
         unknown=unknown,
         unused=unused,
+        absent=_absent(name, int(line[0]), columns),
     )
 
 
-def _document(path: Path, name: str) -> Document:
+def _absent(name: str, line: int, columns: dict[str, Cells]) -> tuple[AbsentColumn, ...]:
+    """Say that no observation of the file has a target height."""
+    if HEIGHT in columns:
+        return ()
+    return (AbsentColumn(name, line, HEIGHT, "", "", sure=False),)
+
+
+def read_document(path: Path, name: str) -> Document:
+    """Parse a LandXML file.
+
+    Raises
+    ------
+    InputError
+        The file is no well-formed XML, or is XML of another kind.
+    """
     document = read_xml(path, name, _PARTS)
     if document.root.name != "LandXML":
         raise InputError(f"{name}: is XML of another kind ({document.root.name}), not LandXML")
@@ -152,56 +169,3 @@ def _unread_names(element: Element) -> Iterator[str]:
             if child.get(key):
                 yield f"{child.name} {key}, not applied: job.yaml decides"
         yield from _unread_names(child)
-
-
-def read_landxml_control(path: Path, job: Job) -> Control:
-    """Read the control marks of a LandXML file: CgPoints with ``pntSurv="control"``.
-
-    Their standard deviations are the file's own where it states them, else `Job.control_sd`.
-
-    Raises
-    ------
-    InputError
-        The file is no LandXML, has no control marks, a coordinate cannot be read, or one mark
-        has two sets of coordinates; all problems at once.
-    """
-    name = path.relative_to(job.folder).as_posix()
-    document = _document(path, name)
-    factor = length_factor(file_units(document, job).length)
-    marks, problems = _distinct_marks(name, [p for p in file_points(document) if p.control])
-    coordinates = np.full((len(marks), 3), np.nan)
-    sd = np.full((len(marks), 3), np.nan)
-    for row, mark in enumerate(marks):
-        for target, texts in ((coordinates, mark.coordinates[:3]), (sd, mark.sds)):
-            values, bad = parse_numbers(texts)
-            target[row, : len(values)] = values * factor
-            problems += [f'{name}:{mark.line}: {mark.name}: "{texts[i]}" {bad[i]}' for i in bad]
-    if not marks:
-        problems.append(
-            f'{name}: has no control marks. Expected CgPoint with pntSurv="control"; or copy the '
-            "marks into control.csv"
-        )
-    if problems:
-        raise InputError(*problems)
-    return Control(
-        file=name,
-        names=tuple(mark.name for mark in marks),
-        coordinates=coordinates,
-        sd=np.where(np.isnan(sd), job.control_sd, sd),
-        line=np.array([mark.line for mark in marks], dtype=np.int64),
-        notes=tuple(mark.note for mark in marks),
-    )
-
-
-def _distinct_marks(name: str, marks: list[FilePoint]) -> tuple[list[FilePoint], list[str]]:
-    """Keep the first of equal marks; note a second one with other coordinates."""
-    first: dict[str, FilePoint] = {}
-    problems = []
-    for mark in marks:
-        earlier = first.setdefault(mark.name, mark)
-        if earlier.coordinates != mark.coordinates:
-            problems.append(
-                f"{name}:{mark.line}: {mark.name} is on line {earlier.line} already, with other "
-                "coordinates. Copy the right ones into control.csv and set control: control.csv"
-            )
-    return list(first.values()), problems

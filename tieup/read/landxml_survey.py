@@ -21,7 +21,13 @@ from tieup.read.xml import Element
 OBSERVATIONS = ("RawObservation", "ReducedObservation", "TestObservation")
 _TRUE = ("true", "1")
 _FACES = {"true": "1", "1": "1", "false": "2", "0": "2"}
-_ROLES = {"sideshot": "side", "topo": "side", "traverse": "foresight", "normal": ""}
+_ROLES = {
+    "sideshot": "side",
+    "topo": "side",
+    "traverse": "foresight",
+    "normal": "",
+    "resection": "",
+}
 _READINGS = {
     "zenith": "zenithAngle",
     "distance": "slopeDistance",

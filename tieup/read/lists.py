@@ -6,17 +6,35 @@ read is never left out in silence. All problems of a list are raised at once.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
 from tieup.errors import InputError
 from tieup.model.arrays import BoolArray, FloatArray
-from tieup.read.locate import check_header, require_columns
-from tieup.read.tables import Table, TableFormat, read_table
+from tieup.read.cells import decimal_points
+from tieup.read.columns import Source
+from tieup.read.form import TableFormat
+from tieup.read.header import check_header, mapped_places, require_columns
+from tieup.read.tables import Table, read_table
 from tieup.units import parse_numbers
+
+NATIVE = TableFormat(around=None)  # no key of job.yaml says how such a list is written
+
+
+@dataclass(frozen=True)
+class ListForm:
+    """How a list is written where it is not the native table.
+
+    ``sources`` says where each column comes from, empty for columns by their own names;
+    ``key`` is the key of job.yaml that maps them.
+    """
+
+    form: TableFormat = NATIVE
+    sources: Mapping[str, Source] = field(default_factory=dict)
+    key: str = ""
 
 
 @dataclass(frozen=True)
@@ -26,6 +44,7 @@ class ListColumns:
     table: Table
     columns: dict[str, list[str]]
     problems: list[str]
+    form: TableFormat = NATIVE
 
     def texts(self, name: str) -> list[str]:
         """Return a column of texts; a missing one is empty."""
@@ -34,10 +53,18 @@ class ListColumns:
     def numbers(self, name: str) -> FloatArray:
         """Return a column of numbers, NaN where empty, noting what cannot be read."""
         texts = self.texts(name)
-        values, bad = parse_numbers(texts)
-        for row, why in bad.items():
-            self.note(row, f'{name} "{texts[row]}" {why}')
+        pointed, wrong_sign = decimal_points(texts, self.form.decimal)
+        values, bad = parse_numbers(pointed)
+        for row, why in sorted({**bad, **wrong_sign}.items()):
+            cure = self._comma(texts[row]) if row in bad else ""
+            self.note(row, f'{name} "{texts[row]}" {why}{cure}')
         return values
+
+    def _comma(self, text: str) -> str:
+        """Propose a decimal comma for a cell that is a number with one, where that can be said."""
+        entry = self.form.entry(decimal=",")
+        told = entry and not parse_numbers([text.replace(",", ".")])[1]
+        return f". Set {entry}" if told else ""
 
     def refuse(self, name: str, wrong: BoolArray, why: str) -> None:
         """Note every row of a column where ``wrong`` is true."""
@@ -61,8 +88,16 @@ def read_list(
     optional: tuple[str, ...],
     *,
     rowless: bool = False,
+    listed: ListForm | None = None,
 ) -> ListColumns:
-    """Read a list and check its header; ``rowless`` lists may be empty or have a header only.
+    """Read a list and check its header.
+
+    Parameters
+    ----------
+    rowless
+        Whether the list may be empty or have a header only.
+    listed
+        How it is written; None for the native table.
 
     Raises
     ------
@@ -70,18 +105,35 @@ def read_list(
         The file is no such table, a required column is missing, or a column that is not
         known looks like a slip for an optional one.
     """
-    table = read_table(path, name, TableFormat(), rowless=rowless)
+    listed = listed or ListForm()
+    table = read_table(path, name, listed.form, rowless=rowless)
+    problems = [f"{table.where(row)}: the row {why}" for row, why in table.misshapen.items()]
+    if listed.sources:
+        return ListColumns(table, _mapped(table, listed), problems, listed.form)
     if not table.header:
-        return ListColumns(table, {}, [])
+        return ListColumns(table, {}, [], listed.form)
     check_header(table)
-    require_columns(table, required)
+    require_columns(table, required, listed.form, (*required, *optional))
     names = [heading.lower() for heading in table.header]
     strange = [heading for heading in names if heading not in (*required, *optional)]
     slips = list(_slips(table, strange, [key for key in optional if key not in names]))
     if slips:
         raise InputError(*slips)
-    problems = [f"{table.where(row)}: the row {why}" for row, why in table.misshapen.items()]
-    return ListColumns(table, dict(zip(names, table.columns, strict=True)), problems)
+    columns = dict(zip(names, table.columns, strict=True))
+    return ListColumns(table, columns, problems, listed.form)
+
+
+def _mapped(table: Table, listed: ListForm) -> dict[str, list[str]]:
+    """Return the columns of a list that job.yaml maps."""
+    if not len(table):
+        return {}
+    check_header(table)
+    sources = listed.sources
+    places = mapped_places(table, sources, listed.form, tuple(sources), listed.key)
+    return {
+        name: table.columns[places[name]] if name in places else [source.value or ""] * len(table)
+        for name, source in sources.items()
+    }
 
 
 def _slips(table: Table, strange: list[str], absent: list[str]) -> Iterator[str]:

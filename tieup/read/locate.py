@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import PurePosixPath
@@ -12,16 +11,15 @@ from tieup.errors import InputError
 from tieup.model.job import Job
 from tieup.read.absent import nearest
 from tieup.read.columns import COLUMN_UNITS, COLUMNS, OBSERVED, REQUIRED, Cells, Source
+from tieup.read.form import TableFormat, stated_format
+from tieup.read.header import check_header, mapped_places, require_columns
 from tieup.read.row_kinds import Mixed
-from tieup.read.tables import Table, TableFormat
-
-_FORM = ("delimiter", "skip_rows", "decimal", "encoding", "header", "sheet")
+from tieup.read.tables import Table
 
 
 def table_format(settings: Mapping[str, Any]) -> TableFormat:
     """Take how the raw tables are written from `Job.table`."""
-    form = {key: settings[key] for key in _FORM if key in settings}
-    return TableFormat(**form, ragged=bool(settings.get("row_kind")))
+    return replace(stated_format(settings, ("", "")), ragged=bool(settings.get("row_kind")))
 
 
 def column_sources(settings: Mapping[str, Any]) -> dict[str, Source]:
@@ -45,9 +43,11 @@ def locate_columns(
         holds an observation.
     """
     check_header(table)
+    form = table_format(job.table)
     sources = column_sources(job.table)
     if sources:
-        found = _mapped(table, sources, ragged=mixed is not None)
+        needed = (*REQUIRED, *OBSERVED) if mixed else tuple(COLUMNS)
+        found = mapped_places(table, sources, form, needed)
     else:
         found = {
             name: place
@@ -55,7 +55,7 @@ def locate_columns(
             if name in COLUMNS
         }
         carried = mixed.carried if mixed else {}
-        require_columns(table, tuple(name for name in REQUIRED if name not in carried))
+        require_columns(table, tuple(name for name in REQUIRED if name not in carried), form)
     if not any(name in found or name in sources for name in OBSERVED):
         raise InputError(_unobserved(table))
     columns = {
@@ -86,25 +86,6 @@ def _add_carried(columns: dict[str, Cells], mixed: Mixed, job: Job) -> None:
         columns[name] = replace(cells, texts=filled)
 
 
-def check_header(table: Table) -> None:
-    """Refuse a header that names a column twice (capitals do not count)."""
-    seen: set[str] = set()
-    for name in map(str.lower, filter(None, table.header)):
-        if name in seen:
-            raise InputError(
-                f"{table.name}:{table.header_line}: column {name} is there twice. Rename one"
-            )
-        seen.add(name)
-
-
-def require_columns(table: Table, required: tuple[str, ...]) -> None:
-    """Refuse a header without the required columns, all at once, with the nearest name."""
-    names = [name.lower() for name in table.header]
-    missing = [name for name in required if name not in names]
-    if missing:
-        raise InputError(*(_missing(table, name) for name in missing))
-
-
 def _unobserved(table: Table) -> str:
     """Say that a table has no observation, and which headings may be meant for one."""
     meant = [(heading, nearest(heading, OBSERVED)) for heading in table.header]
@@ -114,49 +95,6 @@ def _unobserved(table: Table) -> str:
         f"{table.name}:{table.header_line}: no column holds an observation. "
         f"Expected one or more of {', '.join(OBSERVED)}{told}"
     )
-
-
-def _missing(table: Table, wanted: str) -> str:
-    """Say that a column is missing, and what may have been meant."""
-    from difflib import get_close_matches
-
-    headings = [name for name in table.header if name]
-    other = next((sign for sign in (";", "\t", "|") if sign in "".join(headings)), None)
-    strange = {name.lower(): name for name in headings if name.lower() not in COLUMNS}
-    near = [name for name in strange if nearest(name, [wanted])]
-    near += get_close_matches(wanted.lower(), list(strange), 1, 0.5)
-    hint = f"There are {', '.join(headings)}"
-    if len(headings) == 1 and other:
-        hint = f"The header is not separated by commas. Set delimiter: {json.dumps(other)}"
-    elif near:
-        hint = f"Is it the one called {strange[near[0]]}? Rename it, or name it under columns:"
-    return f"{table.name}:{table.header_line}: column {wanted} is missing. {hint}"
-
-
-def _mapped(table: Table, sources: Mapping[str, Source], ragged: bool) -> dict[str, int]:
-    lower = {name.lower(): place for place, name in enumerate(table.header)}
-    found: dict[str, int] = {}
-    problems: list[str] = []
-    for name, source in sources.items():
-        if source.value is not None or source.file_name:
-            continue
-        if isinstance(source.column, int):
-            there = source.column <= len(table.columns)
-            if not there and ragged and name not in (*REQUIRED, *OBSERVED):
-                continue  # no row of this file goes so far
-            found[name] = source.column - 1
-            if not there:
-                problems.append(
-                    f"{table.name}:{table.header_line}: has {len(table.columns)} columns, and "
-                    f"columns.{name} in job.yaml asks for column {source.column}"
-                )
-        elif source.column.lower() in lower:
-            found[name] = lower[source.column.lower()]
-        else:
-            problems.append(_missing(table, source.column))
-    if problems:
-        raise InputError(*problems)
-    return found
 
 
 def _cells(

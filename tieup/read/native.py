@@ -15,6 +15,7 @@ from tieup.read.absent import absent_columns
 from tieup.read.cells import convert
 from tieup.read.judge import judge_file
 from tieup.read.locate import locate_columns, table_format
+from tieup.read.meanings import with_meanings
 from tieup.read.row_kinds import split_kinds
 from tieup.read.rows import FileRows
 from tieup.read.tables import read_table
@@ -37,6 +38,7 @@ def read_native(path: Path, name: str, job: Job) -> FileRows:
     mixed = split_kinds(table, job.table["row_kind"]) if form.ragged else None
     table = mixed.shots if mixed else table
     columns, unknown = locate_columns(table, job, mixed)
+    columns = with_meanings(columns, job.table["words"])
     absent = absent_columns(table, columns, unknown, mapped=bool(job.table["columns"]))
     unknown += mixed.others if mixed else ()
     converted = convert(columns, len(table), form.decimal)

@@ -1,10 +1,12 @@
-"""The field book of a job without raw rows: level runs and tapes alone."""
+"""What has no rows: the field book of levels and tapes alone, the empty table of a new job."""
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 
-from tieup.model.fieldbook import Fieldbook, Shots
+from tieup.model.fieldbook import TEMPLATE, Fieldbook, Shots
 
 
 def empty_fieldbook() -> Fieldbook:
@@ -35,3 +37,15 @@ def empty_fieldbook() -> Fieldbook:
         repeated=np.zeros(0, dtype=np.bool_),
     )
     return Fieldbook((), (), (), shots, (), {})
+
+
+def is_empty_template(path: Path) -> bool:
+    """Say whether a raw file is the table of a new job with no row below its header."""
+    try:
+        with path.open("rb") as stream:
+            if stream.readline().strip() != TEMPLATE.encode("utf-8"):
+                return False
+            lines = [line for line in stream if line.strip() and not line.startswith(b"#")]
+    except OSError:
+        return False  # for the reader to say
+    return len(lines) <= 1

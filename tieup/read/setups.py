@@ -6,6 +6,7 @@ name on the site.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -73,10 +74,15 @@ def find_levellings(
             # A free station is its own trunnion axis: a height booked there means nothing.
             instrument_height=float(booked[heights[i]]) if stations[station[i]] else 0.0,
             instrument=instruments[instrument[i]] or DEFAULT_INSTRUMENT,
+            idle_height=_idle(float(booked[heights[i]]), stations[station[i]]),
         )
         for i in first
     )
     return Levellings(of_row, identity[first], setups)
+
+
+def _idle(height: float, station: str) -> float | None:
+    return None if station or math.isnan(height) or height == 0.0 else height
 
 
 def _carried_texts(carry: _Carry, texts: TextArray) -> tuple[IntArray, tuple[str, ...]]:

@@ -7,9 +7,7 @@ breaks inside quotes come before them.
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import chain, islice
@@ -19,30 +17,13 @@ import numpy as np
 
 from tieup.errors import InputError
 from tieup.model.arrays import IntArray
+from tieup.read.form import TableFormat
+from tieup.read.records import Records
 from tieup.read.workbook import is_workbook, sheet_records
 
 # Rows turned into columns at a time. So few row lists alive do not wake the interpreter's
 # garbage collector (700 new containers do), which would take as long as the reading.
 _CHUNK = 256
-_DELIMITERS = {"tab": "\t", "whitespace": " "}
-
-
-@dataclass(frozen=True)
-class TableFormat:
-    """How a table is written: one character, ``tab`` or ``whitespace`` between the cells.
-
-    ``skip_rows`` physical lines stand above the header, or above the data where ``header``
-    is False. ``sheet`` names the sheet of a workbook, empty where it has one. Where the table
-    is ``ragged`` rows have as many cells as they have, else a row that differs is misshapen.
-    """
-
-    delimiter: str = ","
-    skip_rows: int = 0
-    decimal: str = "."
-    encoding: str = "utf-8"
-    header: bool = True
-    sheet: str = ""
-    ragged: bool = False
 
 
 @dataclass(frozen=True)
@@ -90,10 +71,12 @@ def read_table(path: Path, name: str, form: TableFormat, *, rowless: bool = Fals
         do not close; of a workbook, see `sheet_records`.
     """
     content = file_content(path, name)
+    swallowed: dict[int, str] = {}
     if is_workbook(path):
-        records = sheet_records(content, name, form.sheet, form.skip_rows)
+        records = sheet_records(content, name, form)
     else:
-        records = _records(_decode(content, name, form.encoding), name, form)
+        split = Records(_decode(content, name, form), name, form)
+        swallowed, records = split.swallowed, iter(split)
     first = next(records, (1, []) if rowless else None)
     if first is None:
         raise InputError(f"{name}: is empty. Expected a header row and a row per shot or mark")
@@ -102,6 +85,8 @@ def read_table(path: Path, name: str, form: TableFormat, *, rowless: bool = Fals
     if not form.header:
         records = chain([first], records)
     columns, lines, misshapen = _gather(records, width, form.ragged)
+    if swallowed:
+        misshapen |= {i: swallowed[line] for i, line in enumerate(lines) if line in swallowed}
     if not lines and not rowless:
         raise InputError(f"{name}:{header_line}: has a header and no rows below it")
     return Table(
@@ -140,51 +125,19 @@ def file_content(path: Path, name: str) -> bytes:
         raise InputError(f"{name}: cannot be opened ({error.strerror})") from error
 
 
-def _decode(content: bytes, name: str, encoding: str) -> str:
+def _decode(content: bytes, name: str, form: TableFormat) -> str:
+    encoding = form.encoding
     plain_utf8 = encoding.lower().replace("_", "-") in ("utf-8", "utf8")
     try:
         return content.decode("utf-8-sig" if plain_utf8 else encoding)  # drops a byte order mark
     except UnicodeDecodeError as error:
         line = content[: error.start].count(b"\n") + 1
         guess = "utf-16" if content[:2] in (b"\xff\xfe", b"\xfe\xff") else "cp1252"
+        entry = form.entry(encoding=guess)
+        told = f", or name its encoding in job.yaml, for instance {entry}" if entry else ""
         raise InputError(
             f"{name}:{line}: byte 0x{content[error.start]:02x} is not {encoding} text. Save the "
-            f"file as UTF-8, or name its encoding in job.yaml, for instance encoding: {guess}"
-        ) from error
-
-
-def _records(text: str, name: str, form: TableFormat) -> Iterator[tuple[int, list[str]]]:
-    """Yield each row of cells with the number of its first line."""
-    inside = False  # a row has begun and its last line has not come yet
-    first = 0
-
-    def feed() -> Iterator[str]:
-        nonlocal inside, first
-        lines = enumerate(io.StringIO(text, newline=None), 1)
-        for number, line in islice(lines, form.skip_rows, None):
-            if not inside:
-                if line.lstrip()[:1] in ("", "#"):
-                    continue
-                first, inside = number, True
-            # Blanks before a cell are skipped below, so that runs of them separate once.
-            yield " ".join(line.split("\t")).strip() + "\n" if blank_separated else line
-
-    blank_separated = form.delimiter == "whitespace"
-    rows = csv.reader(
-        feed(),
-        delimiter=_DELIMITERS.get(form.delimiter, form.delimiter),
-        skipinitialspace=True,
-        strict=True,
-    )
-    try:
-        for row in rows:
-            inside = False
-            if row[0].strip() or "".join(row).strip():
-                yield first, row
-    except csv.Error as error:
-        raise InputError(
-            f"{name}:{first}: this row cannot be split into cells ({error}). A cell that begins "
-            "with a quote must end with one, and a quote inside it is written twice"
+            f"file as UTF-8{told}"
         ) from error
 
 

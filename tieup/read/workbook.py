@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from tieup.errors import InputError
+from tieup.read.form import TableFormat
 
 SUFFIX = ".xlsx"
 
@@ -16,9 +17,7 @@ def is_workbook(path: Path) -> bool:
     return path.suffix.lower() == SUFFIX
 
 
-def sheet_records(
-    content: bytes, name: str, sheet: str, skip_rows: int
-) -> Iterator[tuple[int, list[str]]]:
+def sheet_records(content: bytes, name: str, form: TableFormat) -> Iterator[tuple[int, list[str]]]:
     """Yield each row of a sheet with its number, from 1; no comments, no blank rows.
 
     Numbers become the shortest text that means the same (101, 12.5).
@@ -29,18 +28,17 @@ def sheet_records(
         The optional reader is not installed, the file is no workbook, there is no such sheet,
         or several sheets hold something and none is named.
     """
-    sheets = _sheets(content, name)
+    sheets, sheet = _sheets(content, name), form.sheet
     if not sheet and len(sheets) > 1:
-        raise InputError(
-            f"{name}: has several sheets: {', '.join(sheets)}. Name one in job.yaml: sheet: "
-            f"{next(iter(sheets))}"
-        )
+        entry = form.entry(sheet=next(iter(sheets)))
+        cure = f"Name one in job.yaml: {entry}" if entry else "Save the one that is meant as CSV"
+        raise InputError(f"{name}: has several sheets: {', '.join(sheets)}. {cure}")
     if sheet and sheet not in sheets:
         there = ", ".join(sheets) or "none that holds anything"
         raise InputError(f"{name}: has no sheet {sheet} (sheet in job.yaml). There are {there}")
     rows = sheets[sheet] if sheet else next(iter(sheets.values()), [])
     for number, row in enumerate(rows, 1):
-        if number > skip_rows and any(row) and not row[0].startswith("#"):
+        if number > form.skip_rows and any(row) and not row[0].startswith("#"):
             yield number, row
 
 

@@ -120,7 +120,7 @@ def _about(answer: PlanAnswer) -> str:
         parts.append(_count(answer.links, "level run or tape", "level runs and tapes"))
     about = ", ".join(parts)
     settle = f" {_count(answer.to_settle, 'finding')} to settle first: tieup reconcile."
-    head = f"{title}{': ' if title else ''}{about}{once if answer.details else ''}."
+    head = f"{title}: {about}{once if answer.details else ''}."
     return head + (settle if answer.to_settle else "")
 
 

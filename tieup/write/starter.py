@@ -5,11 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from tieup.errors import OutputError
+from tieup.model.fieldbook import TEMPLATE
 
 JOB = """\
 # What the job is. Every key below shows its default unless a comment says otherwise. A line that
 # begins with # and a key is switched on by taking the # away; the README lists every key.
-title: New job
+#title: North bay         # what it is called on screens; else by the name of this folder
 
 # Must be given. angle: deg dms dms-packed gon rad mil. length: m ft ftUS (the two feet differ).
 units: {angle: dms, length: m}
@@ -82,12 +83,15 @@ CONTROL = """\
 point,northing,easting,elevation,sd_northing,sd_easting,sd_elevation,note
 """
 
-RAW = """\
+RAW = f"""\
+{TEMPLATE}
 # One line for each shot, as it was read: circle, zenith angle and slope distance, not coordinates.
 # station is the mark under the instrument, empty for a free station; an empty cell was not read.
 # Columns may stand in any order and unused ones may go. An example in degrees-minutes-seconds:
-# S1,CP1,1.523,CP2,0-00-00,89-58-12,48.312,1.500,1,backsight
-setup,station,instrument_height,point,direction,zenith,distance,target_height,face,role
+# S1,CP1,1.523,CP2,0-00-00,89-58-12,48.312,1.500,1,1,backsight,,,2026-03-03T07:20:00,
+# S1,CP1,1.523,112,41-07-35,91-20-08,22.907,1.500,1,1,side,TC,curb 1,2026-03-03T07:24:30,chipped
+setup,station,instrument_height,point,direction,zenith,distance,target_height,face,round,role,code,\
+string,time,note
 """
 
 FILES = {"job.yaml": JOB, "control.csv": CONTROL, "raw/day1.csv": RAW}

@@ -80,7 +80,7 @@ def summary_record(site: Reconciliation, out: Path, others: Sequence[str] = ()) 
 def headline(site: Reconciliation) -> str:
     """Return the answer in one sentence."""
     setups, ties = len(site.setups["setup"]), Counter(site.ties["verdict"])
-    title = _clipped(site.job.title or site.job.folder.name, MOST_TITLE)
+    title = _clipped(site.job.title, MOST_TITLE)
     beside = f", {site.verdict.fallen.upper()}" if site.verdict.fallen else ""
     why, falls = site.verdict.why(MOST_REASONS), f" {site.verdict.first_fall}".rstrip()
     look = f"; {why}" if site.verdict.word == TIED and why else ""

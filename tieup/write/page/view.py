@@ -31,7 +31,7 @@ def page_of(site: Reconciliation) -> Page:
     """Gather everything that the page of a site shows."""
     starts, limits = row_starts(site.observations), site.job.tolerances
     return Page(
-        title=site.job.title or "Untitled job",
+        title=site.job.title,
         version=str(site.run.get("version", "")),
         crew=crew_view(site),
         plan=plan_view(site, starts),

@@ -1,0 +1,74 @@
+"""Check what job.yaml says of the list of known marks: its file alone, or how it is written."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from tieup.config.layout import check_columns, check_form
+from tieup.config.nodes import Reading
+from tieup.read.form import KEYS
+
+CONTROL_FILE = "control.csv"
+_OF_TABLES = ("columns", *KEYS)
+COORDINATES = ("northing", "easting", "elevation")
+
+
+def control_file(control: Any) -> tuple[str | None, str]:
+    """Return the file that ``control:`` names, None for none, and the key that names it."""
+    if isinstance(control, dict):
+        return control.get("file", CONTROL_FILE), "control.file"
+    return control, "control"
+
+
+def read_control_table(control: Any, reading: Reading) -> dict[str, Any]:
+    """Return how the list is written for `Job.control_table`; note what does not fit together."""
+    if not isinstance(control, dict):
+        return {}
+    table = {key: value for key, value in control.items() if key != "file"}
+    if "columns" in table:
+        table["columns"] = _sources(table["columns"])
+    if str(control_file(control)[0]).lower().endswith(".xml"):
+        for key in (key for key in _OF_TABLES if key in table):
+            reading.note_key(
+                f"control.{key}", "is for tables, and the file is LandXML. Take it out"
+            )
+    if not reading.sound("control"):
+        return table
+    table |= check_form(table, reading, "control.")
+    if reading.sound("control"):
+        _check_columns(table, reading)
+    _check_marks(table, reading)
+    return table
+
+
+def _sources(columns: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    return {
+        name: source if isinstance(source, dict) else {"column": source}
+        for name, source in columns.items()
+        if source is not None
+    }
+
+
+def _check_columns(table: dict[str, Any], reading: Reading) -> None:
+    columns, header = table.get("columns", {}), table.get("header", True)
+    for key, problem in check_columns("control.columns", columns, header):
+        reading.note_key(key, problem)
+    if not columns:
+        if not header:
+            told = "is false. Expected control.columns with the position of each"
+            reading.note_key("control.header", told)
+        return
+    if "point" not in columns:
+        reading.note_key("control.columns", "has no point")
+    if not any(name in columns for name in COORDINATES):
+        told = f"has no coordinate. Expected one or more of {', '.join(COORDINATES)}"
+        reading.note_key("control.columns", told)
+    if ("northing" in columns) != ("easting" in columns):
+        lacking = "easting" if "northing" in columns else "northing"
+        reading.note_key("control.columns", f"has no {lacking}. A place in plan needs both")
+
+
+def _check_marks(table: dict[str, Any], reading: Reading) -> None:
+    marks = table.get("marks")
+    if isinstance(marks, list) and (not marks or not all(marks)):
+        reading.note_key("control.marks", "names no mark. Expected all, or a list of names")
