@@ -23,7 +23,7 @@ from tieup.diagnose.poles import with_exact_pole
 from tieup.diagnose.predict import sighted_place
 from tieup.diagnose.search import found_mistake, search
 from tieup.diagnose.shots import single_readings, target_heights, wrong_targets
-from tieup.diagnose.solve import Solved, solve
+from tieup.diagnose.solve import Solved, solve, swinging_sights
 from tieup.diagnose.trials import ALL, Trial, all_trials, exchanges, gross_sights, rows_of
 from tieup.errors import TieupError
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
@@ -60,7 +60,22 @@ def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
             case = case.without(mistake.rows, mistake.kinds)
         found += single
         solved = solve(case)
+        if swinging := _swinging(solved):  # nothing about them is off where the rest puts them
+            found += swinging
+            rows = np.concatenate([mistake.rows for mistake in swinging])
+            solved = solve(solved.case.without(rows, ALL))
     return solved, found
+
+
+def _swinging(solved: Solved) -> list[Mistake]:
+    """Return the sights that alone keep the solution from settling: as a rule a wrong name."""
+    sights, case = solved.network.sights, solved.case
+    found = []
+    for number in swinging_sights(solved).tolist():
+        label, name = case.setups[sights.setup[number]].label, case.points[sights.point[number]]
+        rows = rows_of(solved, np.array([number]))
+        found.append(Mistake("point-name", label, (name,), rows, ALL, "m"))
+    return found
 
 
 def _swapped(solved: Solved) -> tuple[Solved, list[Mistake]]:
