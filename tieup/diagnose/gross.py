@@ -55,26 +55,27 @@ def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
         solved = solve(case)
     if solved.network.start.gross.any():
         single = single_sights(solved)
+        single += _swinging(solved, single)
         case = solved.case.without_mask(_gross_readings(solved))
         for mistake in single:
             case = case.without(mistake.rows, mistake.kinds)
         found += single
         solved = solve(case)
-        if swinging := _swinging(solved):  # nothing about them is off where the rest puts them
-            found += swinging
-            rows = np.concatenate([mistake.rows for mistake in swinging])
-            solved = solve(solved.case.without(rows, ALL))
     return solved, found
 
 
-def _swinging(solved: Solved) -> list[Mistake]:
-    """Return the sights that alone keep the solution from settling: as a rule a wrong name."""
+def _swinging(solved: Solved, known: list[Mistake]) -> list[Mistake]:
+    """Return the sights that keep the solution from settling and that nothing ``known`` explains.
+
+    Where the rest puts them nothing about them is off; as a rule the name is wrong.
+    """
     sights, case = solved.network.sights, solved.case
     found = []
     for number in swinging_sights(solved).tolist():
-        label, name = case.setups[sights.setup[number]].label, case.points[sights.point[number]]
         rows = rows_of(solved, np.array([number]))
-        found.append(Mistake("point-name", label, (name,), rows, ALL, "m"))
+        if not any(np.isin(rows, mistake.rows).any() for mistake in known):
+            label, name = case.setups[sights.setup[number]].label, case.points[sights.point[number]]
+            found.append(Mistake("point-name", label, (name,), rows, ALL, "m"))
     return found
 
 
