@@ -32,7 +32,7 @@ ROUNDING = 1e-12  # part of the fit that is no difference
 TRIALS = 30  # lengths that are tried along one step
 LONGER = 4.0  # times that a step may be lengthened at once
 PATIENCE = 10  # steps that may bring nothing before the descent gives up
-STANDS = 1e-7  # part of the fit that is nothing
+STANDS = 1e-6  # part of the fit that is nothing
 INSIDE = 0.1  # part of a bracket that a new length keeps from its ends
 
 Pair = tuple[FloatArray, FloatArray]  # a step and what it took off the gradient
