@@ -37,12 +37,14 @@ class NetworkError(TieupError):
 class AdjustmentError(TieupError):
     """The least-squares solution failed: singular, or it did not converge.
 
-    ``setups`` are the labels of those that could not be placed, the worst first.
+    ``setups`` are the labels of those that could not be placed, the worst first. ``sight`` is
+    the number of the sight that keeps it from converging, -1 where it is not known.
     """
 
-    def __init__(self, *problems: str, setups: tuple[str, ...] = ()) -> None:
+    def __init__(self, *problems: str, setups: tuple[str, ...] = (), sight: int = -1) -> None:
         super().__init__(*problems)
         self.setups = setups
+        self.sight = sight
 
 
 class OutputError(TieupError):

@@ -46,7 +46,6 @@ from tieup.model.job import Job
 from tieup.model.observations import DISTANCE
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.model.rules import Rule
-from tieup.model.settings import Precision
 from tieup.read import (
     file_sha256,
     number_links,

@@ -82,6 +82,7 @@ def test_a_job_that_does_not_settle_names_setup_and_file(
     monkeypatch.setattr(iterate, "MOST_ITERATIONS", 1)
     monkeypatch.setattr(iterate, "SETTLED", 0.0)
     monkeypatch.setattr(iterate, "SMALL_STEP", 0.0)
+    monkeypatch.setattr(iterate, "NO_MATTER", 0.0)
     run = reconcile(capsys, copy_sample(CLEAN, tmp_path))
     assert run.status == WRONG
     assert "did not settle" in run.errors

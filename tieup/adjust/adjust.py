@@ -6,7 +6,7 @@ import numpy as np
 
 from tieup.adjust.elimination import UndeterminedMarkError, UndeterminedSetupError
 from tieup.adjust.frame import solve_problem
-from tieup.adjust.iterate import MOST_ITERATIONS, UnsettledError
+from tieup.adjust.iterate import UnsettledError
 from tieup.adjust.problem import Frame, make_problem
 from tieup.adjust.solution import Adjustment
 from tieup.adjust.statistics import describe
@@ -55,8 +55,9 @@ def _unsettled(network: Network, error: UnsettledError) -> AdjustmentError:
     setups = tuple(network.setup_labels[setup] for setup in error.setups.tolist())
     where = f"setup {', '.join(setups)}" if setups else "raw files"
     return AdjustmentError(
-        f"{where}: the adjustment did not settle in {MOST_ITERATIONS} steps (the last moved a "
+        f"{where}: the adjustment did not settle in {error.steps} steps (the last moved a "
         f"coordinate by {error.size:.3g} m): the start values or a gross mistake mislead it. "
         "Check point names and units",
         setups=setups,
+        sight=error.sight,
     )

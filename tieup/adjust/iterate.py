@@ -3,7 +3,8 @@
 The factored system serves several steps: near the solution the steps that it gives shrink
 a hundredfold each, for a quarter of the cost. It is made anew when they shrink slowly, and
 once more where the iteration ends, because precision and reliability come from it. A step
-that makes the fit worse is halved.
+that makes the fit worse is halved. What has not settled after a few steps goes on downhill
+(`tieup.adjust.descent`).
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.adjust import elimination
+from tieup.adjust.descent import Descended, Spot, descend
 from tieup.adjust.elimination import Eliminated
 from tieup.adjust.evaluation import Equations, Evaluation, State, evaluate, right_hand_side
 from tieup.model.arrays import FloatArray, IntArray
@@ -19,18 +21,25 @@ SMALL_STEP = 1e-5  # m, rad; a hundredth of what matters: good enough where roun
 SETTLED = 1e-8  # m, rad; the next step would be ten times smaller still
 SAME_PLACE = 1e-9  # m, rad; a factor made this near the end serves for the statistics
 SHRINKS = 0.1  # a step longer than this part of the one before asks for a new factor
-MOST_ITERATIONS = 30
+PLAIN_ITERATIONS = 12  # an ordinary site takes three to six
+MOST_ITERATIONS = 60  # even degrees and metres off, what settles does so in half of these
+NO_MATTER = 1e-3  # of its sd: what is left of a step that changes nothing by more
 MOST_NAMED = 3  # setups that an error speaks of
 HALVINGS = 6
 
 
 class UnsettledError(Exception):
-    """The steps do not become small: ``size`` (m, rad) of the last, by ``setups``, worst first."""
+    """The steps do not become small: ``size`` (m, rad) of the last, by ``setups``, worst first.
 
-    def __init__(self, size: float, setups: IntArray) -> None:
-        super().__init__(f"unsettled in {MOST_ITERATIONS} steps")
+    ``sight`` is the one that keeps it swinging, ``steps`` how many there were.
+    """
+
+    def __init__(self, size: float, setups: IntArray, sight: int, steps: int) -> None:
+        super().__init__(f"unsettled in {steps} steps")
         self.size = size
         self.setups = setups
+        self.sight = sight
+        self.steps = steps
 
 
 def iterate(equations: Equations, state: State) -> tuple[State, Evaluation, Eliminated, int]:
@@ -49,10 +58,13 @@ def iterate(equations: Equations, state: State) -> tuple[State, Evaluation, Elim
 
     evaluation = evaluate(equations, state)
     system, is_new, last = factored(evaluation), True, np.inf
-    for count in range(1, MOST_ITERATIONS + 1):
+    for count in range(1, min(PLAIN_ITERATIONS, MOST_ITERATIONS) + 1):
         setup, mark = elimination.solve_marks(system, *right_hand_side(equations, evaluation))
         size = max(np.abs(setup).max(initial=0.0), np.abs(mark).max(initial=0.0))
-        state, evaluation = _careful(equations, state, evaluation, setup[:, :, 0], mark[:, :, 0])
+        ahead = _careful(equations, state, evaluation, setup[:, :, 0], mark[:, :, 0])
+        if ahead is None:
+            break
+        state, evaluation = ahead
         slow = size > SHRINKS * last
         if size < SETTLED or (size < SMALL_STEP and slow and is_new):
             if not is_new or size > SAME_PLACE:
@@ -62,9 +74,23 @@ def iterate(equations: Equations, state: State) -> tuple[State, Evaluation, Elim
         if is_new:
             system = factored(evaluation)
         last = size
-    moved = np.abs(setup).max(axis=(1, 2))
+    end = descend(
+        Spot(equations, state, evaluation), factored, SETTLED, max(MOST_ITERATIONS - count, 1)
+    )
+    if end.size >= SETTLED and end.against_sd >= NO_MATTER:
+        raise _unsettled(end, count + end.steps)
+    spot = end.spot
+    return spot.state, spot.evaluation, factored(spot.evaluation), count + end.steps
+
+
+def _unsettled(end: Descended, steps: int) -> UnsettledError:
+    """Return the error that names the setups which move most and the sight that swings."""
+    moved = np.abs(end.by_setup).max(axis=1)
     worst = np.argsort(-moved, kind="stable")[:MOST_NAMED]
-    raise UnsettledError(float(size), worst[moved[worst] > SHRINKS * moved.max(initial=0.0)])
+    sight = int(end.spot.equations.connections.source[end.swinging()])
+    return UnsettledError(
+        end.size, worst[moved[worst] > SHRINKS * moved.max(initial=0.0)], sight, steps
+    )
 
 
 def _careful(
@@ -73,8 +99,8 @@ def _careful(
     before: Evaluation,
     setup: FloatArray,
     mark: FloatArray,
-) -> tuple[State, Evaluation]:
-    """Take the step, or the largest half, quarter, ... of it that does not fit worse."""
+) -> tuple[State, Evaluation] | None:
+    """Take the step, or the largest half, quarter, ... of it that does not fit worse, or none."""
     factor = 1.0
     for _ in range(HALVINGS):
         moved = state.moved(factor * setup, factor * mark)
@@ -82,4 +108,4 @@ def _careful(
         if after.fit <= before.fit * (1.0 + 1e-6) + 1e-9:
             return moved, after
         factor *= 0.5
-    return moved, after
+    return None

@@ -23,7 +23,7 @@ from tieup.diagnose.poles import with_exact_pole
 from tieup.diagnose.predict import sighted_place
 from tieup.diagnose.search import found_mistake, search
 from tieup.diagnose.shots import single_readings, target_heights, wrong_targets
-from tieup.diagnose.solve import Solved, solve
+from tieup.diagnose.solve import Solved, solve, swinging_sights
 from tieup.diagnose.thresholds import Thresholds
 from tieup.diagnose.trials import ALL, Trial, all_trials, exchanges, gross_sights, rows_of
 from tieup.errors import TieupError
@@ -56,12 +56,28 @@ def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
         solved = solve(case)
     if solved.network.start.gross.any():
         single = single_sights(solved)
+        single += _swinging(solved, single)
         case = solved.case.without_mask(_gross_readings(solved))
         for mistake in single:
             case = case.without(mistake.rows, mistake.kinds)
         found += single
         solved = solve(case)
     return solved, found
+
+
+def _swinging(solved: Solved, known: list[Mistake]) -> list[Mistake]:
+    """Return the sights that keep the solution from settling and that nothing ``known`` explains.
+
+    Where the rest puts them nothing about them is off; as a rule the name is wrong.
+    """
+    sights, case = solved.network.sights, solved.case
+    found = []
+    for number in swinging_sights(solved).tolist():
+        rows = rows_of(solved, np.array([number]))
+        if not any(np.isin(rows, mistake.rows).any() for mistake in known):
+            label, name = case.setups[sights.setup[number]].label, case.points[sights.point[number]]
+            found.append(Mistake("point-name", label, (name,), rows, ALL, "m"))
+    return found
 
 
 def _swapped(solved: Solved) -> tuple[Solved, list[Mistake]]:

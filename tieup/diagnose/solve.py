@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,12 +11,15 @@ from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import Frame, held_frame, local_frame, minimal_frame
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.case import Case
+from tieup.errors import AdjustmentError
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.network import Links, Network
 from tieup.model.settings import Grid
 from tieup.network.build import build_network
 from tieup.reduce.grid import line_factors, sights_on_grid, site_factor, tapes_on_grid
 from tieup.reduce.sights import Reduction, reduce_shots
+
+MOST_SWINGING = 3  # sights that are left out one by one so that a solution settles
 
 
 @dataclass(frozen=True)
@@ -75,6 +79,15 @@ def on_grid(network: Network, grid: Grid | None) -> Network:
     return replace(network, sights=sights_on_grid(sights, along), links=tapes_on_grid(links, taped))
 
 
+def swinging_sights(solved: Solved) -> IntArray:
+    """Return the numbers of the sights that are gross only because they kept it from settling."""
+    gross = solved.network.start.gross
+    if not gross.any():
+        return np.zeros(0, dtype=np.int64)
+    at_start = assemble(solved.case)[1].start.gross
+    return np.flatnonzero((gross & ~at_start).any(axis=1))
+
+
 def take_links(links: Links, numbers: IntArray) -> Links:
     """Return the links with these numbers."""
     return Links(*(column[numbers] for column in vars(links).values()))
@@ -92,7 +105,8 @@ def job_frame(case: Case, network: Network) -> Frame:
 def solve(case: Case, prepared: Prepared | None = None) -> Solved:
     """Solve a case in the job's frame, gross readings, stations and values left out.
 
-    What is ``prepared`` serves where it is of this very case.
+    A sight that alone keeps the solution from settling counts as gross: the network returned
+    says so. What is ``prepared`` serves where it is of this very case.
 
     Raises
     ------
@@ -103,9 +117,32 @@ def solve(case: Case, prepared: Prepared | None = None) -> Solved:
         reduction, network = prepared.reduction, prepared.network
     else:
         reduction, network = assemble(case)
-    calm = without_gross(network)
-    adjustment = adjust(calm, case.precision, case.refraction, job_frame(case, calm))
+    network, adjustment = _fit(network, case, lambda calm: job_frame(case, calm))
     return Solved(case, reduction, network, adjustment)
+
+
+def _fit(
+    network: Network, case: Case, frame: Callable[[Network], Frame], most: int = MOST_SWINGING
+) -> tuple[Network, Adjustment]:
+    """Adjust a network; what keeps it swinging, up to ``most`` sights, is gross in that returned.
+
+    ``frame`` gives the frame of the network that is left.
+    """
+    calm = without_gross(network)
+    try:
+        return network, adjust(calm, case.precision, case.refraction, frame(calm))
+    except AdjustmentError as error:
+        if error.sight < 0 or not most:
+            raise
+        network = _with_gross(network, error.sight)
+    return _fit(network, case, frame, most - 1)
+
+
+def _with_gross(network: Network, sight: int) -> Network:
+    """Return the network with all readings of one sight taken as gross."""
+    gross = network.start.gross.copy()
+    gross[sight] = np.isfinite(network.sights.value[sight])
+    return replace(network, start=replace(network.start, gross=gross))
 
 
 def minimal_fit(solved: Solved, prepared: Prepared | None = None) -> Adjustment:
@@ -115,9 +152,7 @@ def minimal_fit(solved: Solved, prepared: Prepared | None = None) -> Adjustment:
     """
     if prepared is not None and prepared.minimal is not None and prepared.case is solved.case:
         return prepared.minimal
-    calm = without_gross(solved.network)
-    case = solved.case
-    return adjust(calm, case.precision, case.refraction, minimal_frame(calm))
+    return _fit(solved.network, solved.case, minimal_frame)[1]
 
 
 def without_gross(network: Network) -> Network:

@@ -1,0 +1,138 @@
+"""An adjustment settles: where Gauss-Newton swings it goes on downhill, and only there."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.adjust.networks import PRECISION, random_network
+from tests.adjust.test_oracle import _dense
+from tieup.adjust import descent, elimination, iterate
+from tieup.adjust.adjust import adjust
+from tieup.adjust.descent import Spot, along
+from tieup.adjust.elimination import Held
+from tieup.adjust.evaluation import make_equations, start_state
+from tieup.adjust.frame import _structure
+from tieup.adjust.problem import held_frame, make_problem
+from tieup.adjust.solution import Adjustment
+from tieup.errors import AdjustmentError
+from tieup.model.network import Network
+
+GROSS = 3000.0  # times the ordinary errors: degrees and metres, as a wrong name brings them
+SWINGING = (26, 28, 36, 42)  # seeds whose networks thirty steps of Gauss-Newton do not settle
+
+
+class WentDownError(Exception):
+    """Gauss-Newton alone did not settle."""
+
+
+def _never(*_: object) -> None:
+    raise WentDownError
+
+
+def swinging(seed: int) -> Network:
+    """Return a network with readings that contradict each other grossly."""
+    return random_network(np.random.default_rng(seed), noise=GROSS)[0]
+
+
+def solved(network: Network) -> Adjustment:
+    return adjust(network, PRECISION, 0.13, held_frame(network))
+
+
+@pytest.mark.parametrize("seed", SWINGING)
+def test_what_gauss_newton_swings_on_settles_where_the_gradient_vanishes(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By the textbook equations no unknown would move by 1e-4 of its sd; v'Pv is theirs."""
+    network = swinging(seed)
+    result = solved(network)
+    oracle, x0, free = _dense(result, control=True)
+    x = x0.copy()
+    setups = np.column_stack([result.axis, result.orientation])
+    x[: setups.size], x[setups.size :] = setups.ravel(), result.position.ravel()
+    residual, design = oracle.residual(x).real, oracle.jacobian(x)[:, free]
+    assert result.weighted_sum == pytest.approx(residual @ residual, rel=1e-9)
+    gradient = design.T @ residual
+    step = np.linalg.solve(design.T @ design, gradient)
+    assert np.sqrt(step @ gradient) < 1e-4
+    monkeypatch.setattr(iterate, "descend", _never)
+    with pytest.raises(WentDownError):
+        solved(network)
+
+
+@pytest.mark.parametrize("seed", SWINGING[:2])
+def test_precision_comes_from_a_factor_made_at_the_solution(seed: int) -> None:
+    """The factor of a solution that went downhill is that of its own last design rows."""
+    result = solved(swinging(seed))
+    structure = result.system.structure
+    marks = structure.marks
+    held = Held(result.held.setup, result.held.point[marks])
+    again = elimination.eliminate(structure, result.rows, result.problem.weight[marks], held)
+    assert np.array_equal(result.system.root, again.root)
+    assert all(
+        np.array_equal(one, other)
+        for one, other in zip(result.system.factor.pivot, again.factor.pivot, strict=True)
+    )
+
+
+@pytest.mark.parametrize("seed", [4, 14, 15, 20, 21])
+def test_the_sight_that_keeps_it_swinging_is_named(seed: int) -> None:
+    """A setup is drawn into one of its marks: the error names a sight without which it settles."""
+    network = swinging(seed)
+    with pytest.raises(AdjustmentError, match="did not settle") as caught:
+        solved(network)
+    value = network.sights.value.copy()
+    value[caught.value.sight] = np.nan
+    without = replace(network, sights=replace(network.sights, value=value))
+    assert np.isfinite(solved(without).weighted_sum)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_an_ordinary_network_never_goes_downhill(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ordinary errors: Gauss-Newton alone, in six steps at most with those into the frame."""
+    monkeypatch.setattr(iterate, "descend", _never)
+    assert solved(random_network(np.random.default_rng(seed))[0]).iterations <= 6
+
+
+def spot_of(network: Network) -> tuple[Spot, np.ndarray]:
+    """Return the start of a network and the Gauss-Newton step from it."""
+    none = np.zeros(len(network.setup_labels), bool), np.zeros(len(network.point_names), bool)
+    problem, state = make_problem(network, held_frame(network), *none), start_state(network)
+    structure = _structure(problem, problem.connections, state)
+    inner, held = state.of(structure.marks), problem.held_point[structure.marks]
+    equations = make_equations(
+        problem,
+        structure,
+        problem.connections,
+        Held(problem.held_setup, held),
+        inner,
+        PRECISION,
+        0.13,
+    )
+    spot = Spot(equations, inner, iterate.evaluate(equations, inner))
+    system = elimination.eliminate(
+        structure, spot.evaluation.rows, equations.weight, equations.held
+    )
+    return spot, descent._solved(system, spot.downhill)
+
+
+@pytest.mark.parametrize("times", [0.02, 1.0, 30.0])
+def test_a_step_is_made_as_long_as_the_fit_along_it_asks_for(times: float) -> None:
+    """Far too short, right, far too long: it ends where the slope is less than half of the first.
+
+    The fit is lower there, and no step leads uphill.
+    """
+    spot, step = spot_of(random_network(np.random.default_rng(3), side_shots=0)[0])
+    step = times * step
+    slope = float(step @ spot.downhill)
+    found = along(spot, step, slope)
+    assert found is not None
+    there, length = found
+    assert there.evaluation.fit < spot.evaluation.fit
+    assert abs(float(step @ there.downhill)) <= 0.5 * slope
+    assert 0.4 < length * times < 1.6
+    assert along(spot, -step, -slope) is None
