@@ -13,7 +13,7 @@ import pytest
 
 from tests.write.sample import make_job, make_site, table
 from tieup.model.reconciliation import Reconciliation
-from tieup.write.columns import COORDINATES, OBSERVATIONS, STRINGS
+from tieup.write.columns import COORDINATES, OBSERVATIONS, SETUPS, STRINGS
 from tieup.write.exchange.content import SiteContent, site_content
 from tieup.write.tables import coordinates_text
 
@@ -101,6 +101,7 @@ def hostile_site(folder: Path, length_unit: str = "m", **job: Any) -> Reconcilia
         job=make_job(folder, length_unit=length_unit, **job),
         coordinates=table(COORDINATES, rows),
         observations=table(OBSERVATIONS, observations),
+        setups=table(SETUPS, [{"setup": "S1"}, {"setup": "S2", "station": "CP1"}]),
         strings=table(STRINGS, strings),
     )
 
@@ -111,9 +112,10 @@ def content_of(site: Reconciliation, unit: str = "") -> SiteContent:
 
 
 def truth(site: Reconciliation) -> list[dict[str, str]]:
-    """Return the rows of coordinates.csv that have a place, read by Python's own csv."""
+    """Return the rows of coordinates.csv that are ground and have a place, by Python's own csv."""
     rows = csv.DictReader(StringIO(coordinates_text(site), newline=""))
-    return [row for row in rows if row["northing"] and row["easting"]]
+    ground = [row for row in rows if (row["role"], row["setups"]) != ("station", "S1")]
+    return [row for row in ground if row["northing"] and row["easting"]]
 
 
 def number(cell: str) -> float | None:

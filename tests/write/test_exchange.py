@@ -48,7 +48,7 @@ def test_plain_text_is_coordinates_csv_to_the_letter(tmp_path: Path) -> None:
     expected = [[" ".join(row[name].splitlines()) for name in columns] for row in truth(site)]
     found = pnezd_rows(pnezd_text(content_of(site)))
     assert found == expected
-    assert [found[-2][0], found[-2][3]] == ["plan only", ""]  # unknown is empty, not 0
+    assert [found[-1][0], found[-1][3]] == ["plan only", ""]  # unknown is empty, not 0
 
 
 def test_plain_text_has_one_line_for_each_point(tmp_path: Path) -> None:

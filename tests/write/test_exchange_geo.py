@@ -54,7 +54,7 @@ def test_geojson_is_coordinates_csv(tmp_path: Path) -> None:
     lines = document["features"][len(points) :]
     strings = content_of(site).strings
     assert [f["properties"]["string"] for f in lines] == [string.name for string in strings]
-    by_name = {row["point"]: place(row) for row in truth(site) if row["role"] != "station"}
+    by_name = {row["point"]: place(row) for row in truth(site)}
     assert [f["geometry"]["coordinates"] for f in lines] == [
         [by_name[point.name] for point in string.points] for string in strings
     ]

@@ -49,10 +49,7 @@ def test_points_and_strings_come_back_identical_through_lxml(tmp_path: Path) -> 
         for group in root.findall("x:CgPoints", SPACE)
         for point in group.findall("x:CgPoint", SPACE)
     }
-    expected = {
-        ("stations" if row["role"] == "station" else "points", row["point"]): row
-        for row in truth(site)
-    }
+    expected = {("points", row["point"]): row for row in truth(site)}
     assert list(found) == list(expected)
     for key, row in expected.items():
         point = found[key]

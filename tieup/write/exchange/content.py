@@ -1,4 +1,4 @@
-"""What every file for another program carries: points that have a place, strings, words.
+"""What every file for another program carries: ground points that have a place, strings, words.
 
 Numbers are those of coordinates.csv, in the unit asked for, with its decimals; nothing is
 computed here, so that each format says the same.
@@ -19,6 +19,7 @@ from tieup.write.cautions import CAUTIONS
 from tieup.write.columns import COORDINATE, DECIMALS, SPREAD
 from tieup.write.exchange.frame import System, system_of
 from tieup.write.exchange.lines import Chain, chains_of
+from tieup.write.exchange.selection import instruments
 
 AXES = ("northing", "easting", "elevation")
 WORDS = ("code", "string", "role", "proof", "setups", "flags")
@@ -67,7 +68,6 @@ class SiteContent:
     system: System
     points: tuple[SitePoint, ...]
     strings: tuple[SiteString, ...]
-    left_out: int
     statements: tuple[str, ...]
 
 
@@ -82,14 +82,14 @@ def site_content(site: Reconciliation, unit: str) -> SiteContent:
         SitePoint(name, tuple(values), tuple(spread), *others)
         for values, spread, name, *others in zip(place.tolist(), sd.tolist(), *words, strict=True)
     ]
-    numbers: dict[str, int] = {}
-    for number, point in enumerate(every):
-        numbers.setdefault(point.name, number)  # marks stand before free stations
+    aloft = instruments(site)
+    ground = {number: point for number, point in enumerate(every) if number not in aloft}
+    numbers = {point.name: number for number, point in ground.items()}
     strings = tuple(_string(chain, every) for chain in chains_of(site.strings, numbers))
-    points = tuple(point for point in every if point.has_place)
-    system, left_out = system_of(site.job, unit), len(every) - len(points)
-    statements = _statements(unit, system, points, left_out)
-    return SiteContent(unit, system, points, strings, left_out, statements)
+    points = tuple(point for point in ground.values() if point.has_place)
+    system, left_out = system_of(site.job, unit), len(ground) - len(points)
+    statements = _statements(unit, system, points, (left_out, len(aloft)))
+    return SiteContent(unit, system, points, strings, statements)
 
 
 def _rounded(columns: Sequence[Any], factor: float, places: int) -> FloatArray:
@@ -107,13 +107,13 @@ def _string(chain: Chain, points: Sequence[SitePoint]) -> SiteString:
 
 
 def _statements(
-    unit: str, system: System, points: Sequence[SitePoint], left_out: int
+    unit: str, system: System, points: Sequence[SitePoint], left_out: tuple[int, int]
 ) -> tuple[str, ...]:
     frame = f"Coordinates in {system.name}." if system.epsg else "Local coordinates, no map system."
     unchecked = sum(point.proof == "unchecked" for point in points)
     flat = sum(not point.has_elevation for point in points)
     counted = (
-        (left_out, "without coordinates left out."),
+        (left_out[0], "without coordinates left out."),
         (flat, "without elevation: it is unknown, not 0."),
         (unchecked, "unchecked: nothing would have caught a mistake in them."),
     )
@@ -121,6 +121,7 @@ def _statements(
         f"Lengths in {UNIT_WORDS[unit]} ({unit}).",
         frame,
         *(f"{number} point{'s' * (number != 1)} {words}" for number, words in counted if number),
+        *([f"Instruments left out: {left_out[1]} free."] if left_out[1] else []),
         "Proof and precision of each point: coordinates.csv.",
         *CAUTIONS[:-1],  # what is of common practice is not in these files
     )

@@ -1,7 +1,6 @@
 """site.xml: LandXML 1.2 with points as CgPoints and strings as 3-D PlanFeatures.
 
-Free stations stand in a group of their own, because a station may have the name of a mark and
-names in one group must differ. The standard asks for date and time; those are fixed here, for
+The standard asks for date and time; those are fixed here, for
 the same site must give the same file: run.json says when it was written. Characters that XML
 cannot hold become ``\\u`` and four hexadecimal digits.
 """
@@ -59,10 +58,7 @@ def landxml_text(content: SiteContent) -> str:
         )
     said = " ".join((*content.statements, "Date and time of writing: run.json."))
     SubElement(root, "Application", {"name": "tieup", "version": __version__, "desc": said})
-    free = [point for point in content.points if _is_free(point)]
-    _add_points(root, "points", (point for point in content.points if not _is_free(point)))
-    if free:
-        _add_points(root, "stations", free)
+    _add_points(root, "points", content.points)
     if content.strings:
         features = SubElement(root, "PlanFeatures", {"name": "strings"})
         for string in content.strings:
@@ -70,11 +66,6 @@ def landxml_text(content: SiteContent) -> str:
     ElementTree.indent(root, " ")
     text = ElementTree.tostring(root, encoding="unicode")
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'
-
-
-def _is_free(point: SitePoint) -> bool:
-    """Return whether this is a free station, which is its setup; a mark has a setup's label too."""
-    return point.role == "station" and point.name == point.setups
 
 
 def _add_points(root: Element, name: str, points: Iterable[SitePoint]) -> None:
