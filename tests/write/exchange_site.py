@@ -97,7 +97,7 @@ def hostile_site(folder: Path, length_unit: str = "m", **job: Any) -> Reconcilia
         for place, point in enumerate((text, f"{PLAIN[0]}{number}"), start=1)
     ]
     return replace(
-        make_site(folder),
+        make_site(folder, ties=True),
         job=make_job(folder, length_unit=length_unit, **job),
         coordinates=table(COORDINATES, rows),
         observations=table(OBSERVATIONS, observations),
@@ -106,9 +106,9 @@ def hostile_site(folder: Path, length_unit: str = "m", **job: Any) -> Reconcilia
     )
 
 
-def content_of(site: Reconciliation, unit: str = "") -> SiteContent:
+def content_of(site: Reconciliation, unit: str = "", draft: str = "") -> SiteContent:
     """Return what the files carry, in the job's own unit unless another is named."""
-    return site_content(site, unit or site.job.length_unit)
+    return site_content(site, unit or site.job.length_unit, draft=draft)
 
 
 def truth(site: Reconciliation) -> list[dict[str, str]]:

@@ -76,7 +76,7 @@ def write_results(
     written
         The time of writing, ISO 8601, for run.json.
     also
-        Files for other programs, written together with the results.
+        Files for other programs, written together with the results where they may leave.
 
     Raises
     ------
@@ -87,7 +87,7 @@ def write_results(
     others = also or Exchange()
     others.check()
     writers = writers_of(site)
-    names = [*writers, *others.names, RUN_FILE]
+    names = [*writers, *others.names(site), RUN_FILE]
 
     def contents() -> Iterator[tuple[str, str | bytes]]:
         for name, writer in writers.items():

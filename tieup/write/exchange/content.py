@@ -62,16 +62,21 @@ class SiteString:
 
 @dataclass(frozen=True)
 class SiteContent:
-    """A site as the files carry it; ``statements`` are what a reader of any of them must know."""
+    """A site as the files carry it; ``statements`` are what a reader of any of them must know.
+
+    ``draft`` says why the site must not be built on, empty where it ties; it is the first of
+    the statements.
+    """
 
     unit: str
     system: System
     points: tuple[SitePoint, ...]
     strings: tuple[SiteString, ...]
     statements: tuple[str, ...]
+    draft: str = ""
 
 
-def site_content(site: Reconciliation, unit: str) -> SiteContent:
+def site_content(site: Reconciliation, unit: str, *, draft: str = "") -> SiteContent:
     """Collect what the files carry, lengths in ``unit`` (m, ft or ftUS)."""
     table = site.coordinates
     factor = length_factor(site.job.length_unit) / length_factor(unit)
@@ -89,7 +94,8 @@ def site_content(site: Reconciliation, unit: str) -> SiteContent:
     points = tuple(point for point in ground.values() if point.has_place)
     system, left_out = system_of(site.job, unit), len(ground) - len(points)
     statements = _statements(unit, system, points, (left_out, len(aloft)))
-    return SiteContent(unit, system, points, strings, statements)
+    said = (*([draft] if draft else []), *statements)
+    return SiteContent(unit, system, points, strings, said, draft)
 
 
 def _rounded(columns: Sequence[Any], factor: float, places: int) -> FloatArray:

@@ -28,6 +28,7 @@ INSERT_UNITS = {"m": 6, "ft": 2, "ftUS": 21}  # $INSUNITS
 VERSION = "R2010"  # its text is UTF-8
 BLOCK = "SURVEY_POINT"
 POINTS, FLAT, STRINGS = "POINTS", "POINTS_WITHOUT_ELEVATION", "STRING_"
+DRAFT = "DRAFT_"  # before every layer of a draft
 TEXT_HEIGHT = {"m": 0.2, "ft": 0.6, "ftUS": 0.6}
 LAYER_FORBIDDEN = '<>/\\\\":;?*|=`,%\x00-\x1f\x7f'
 LONGEST_LAYER = 255
@@ -59,11 +60,11 @@ def dxf_text(content: SiteContent) -> str:
         drawing = ezdxf.new(VERSION, units=INSERT_UNITS[content.unit])
         drawing.header["$MEASUREMENT"] = int(content.unit == "m")
         for number, statement in enumerate(content.statements, start=1):
-            drawing.header.custom_vars.append(f"tieup {number}", statement)
+            drawing.header.custom_vars.append(f"tieup {number}", carried(statement))
         drawing.appids.add(APPLICATION)
         _add_points(drawing, content)
         for string in content.strings:
-            _add_string(drawing, string)
+            _add_string(drawing, string, _draft(content))
         stream = StringIO()
         drawing.write(stream)
     finally:
@@ -78,12 +79,13 @@ def _add_points(drawing: Drawing, content: SiteContent) -> None:
     lines = {tag: -1.5 * height * row for row, tag in enumerate(("POINT", "CODE", "ELEVATION"))}
     for tag, below in lines.items():
         block.add_attdef(tag, (height, below), dxfattribs={"height": height})
-    for layer in (POINTS, FLAT):
+    points, flat = (f"{_draft(content)}{layer}" for layer in (POINTS, FLAT))
+    for layer in (points, flat):
         drawing.layers.add(layer)
     model = drawing.modelspace()
     for point in content.points:
         north, east, elevation = point.place
-        layer, level = (POINTS, elevation) if point.has_elevation else (FLAT, 0.0)
+        layer, level = (points, elevation) if point.has_elevation else (flat, 0.0)
         insert = model.add_blockref(BLOCK, (east, north, level), dxfattribs={"layer": layer})
         style = {"layer": layer, "height": height}
         for tag, text in _attributes(point).items():
@@ -100,8 +102,8 @@ def _attributes(point: SitePoint) -> dict[str, str]:
     }
 
 
-def _add_string(drawing: Drawing, string: SiteString) -> None:
-    layer = layer_name(string.name)
+def _add_string(drawing: Drawing, string: SiteString, before: str) -> None:
+    layer = layer_name(string.name, before)
     if layer not in drawing.layers:
         drawing.layers.add(layer)
     places = [(point.place[1], point.place[0], point.place[2]) for point in string.points]
@@ -109,13 +111,17 @@ def _add_string(drawing: Drawing, string: SiteString) -> None:
     line.set_xdata(APPLICATION, [*_pieces(string.name), (1070, 0), *_pieces(string.code)])
 
 
-def layer_name(string: str) -> str:
+def _draft(content: SiteContent) -> str:
+    return DRAFT if content.draft else ""
+
+
+def layer_name(string: str, before: str = "") -> str:
     """Return the layer of a string; a very long name is cut, its extended data is not.
 
     >>> layer_name("CURB/<1>")
     'STRING_CURB%002F%003C1%003E'
     """
-    return (STRINGS + escaped(string, LAYER_FORBIDDEN, "%"))[:LONGEST_LAYER]
+    return (before + STRINGS + escaped(string, LAYER_FORBIDDEN, "%"))[:LONGEST_LAYER]
 
 
 def _pieces(text: str) -> list[tuple[int, Any]]:

@@ -56,11 +56,16 @@ def landxml_text(content: SiteContent) -> str:
             "CoordinateSystem",
             {"epsgCode": str(content.system.epsg), "desc": content.system.name},
         )
+    if content.draft:
+        SubElement(root, "Project", {"name": "DRAFT", "desc": _carried(content.draft)})
     said = " ".join((*content.statements, "Date and time of writing: run.json."))
-    SubElement(root, "Application", {"name": "tieup", "version": __version__, "desc": said})
-    _add_points(root, "points", content.points)
+    SubElement(
+        root, "Application", {"name": "tieup", "version": __version__, "desc": _carried(said)}
+    )
+    mark_of = "DRAFT " if content.draft else ""
+    _add_points(root, f"{mark_of}points", content.points)
     if content.strings:
-        features = SubElement(root, "PlanFeatures", {"name": "strings"})
+        features = SubElement(root, "PlanFeatures", {"name": f"{mark_of}strings"})
         for string in content.strings:
             _add_string(features, string)
     ElementTree.indent(root, " ")
