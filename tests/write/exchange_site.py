@@ -15,6 +15,7 @@ from tests.write.sample import make_job, make_site, table
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.columns import COORDINATES, OBSERVATIONS, SETUPS, STRINGS
 from tieup.write.exchange.content import SiteContent, site_content
+from tieup.write.exchange.selection import Selection, choose
 from tieup.write.tables import coordinates_text
 
 HOSTILE = (
@@ -106,9 +107,12 @@ def hostile_site(folder: Path, length_unit: str = "m", **job: Any) -> Reconcilia
     )
 
 
-def content_of(site: Reconciliation, unit: str = "", draft: str = "") -> SiteContent:
+def content_of(
+    site: Reconciliation, unit: str = "", draft: str = "", **asked: tuple[str, ...]
+) -> SiteContent:
     """Return what the files carry, in the job's own unit unless another is named."""
-    return site_content(site, unit or site.job.length_unit, draft=draft)
+    chosen = choose(site, Selection(**asked))
+    return site_content(site, unit or site.job.length_unit, chosen, draft=draft)
 
 
 def truth(site: Reconciliation) -> list[dict[str, str]]:

@@ -85,7 +85,8 @@ def test_what_is_left_out_or_unproved_is_counted(tmp_path: Path) -> None:
     content = content_of(hostile_site(tmp_path))
     head = [line for line in pnezd_text(content).splitlines() if line.startswith("# ")]
     unchecked = sum(row["proof"] == "unchecked" for row in truth(hostile_site(tmp_path)))
-    assert "# 1 point without coordinates left out." in head
+    out = "# Left out: 1 free instrument; 1 point without coordinates (nowhere)."
+    assert out in head
     assert "# 1 point without elevation: it is unknown, not 0." in head
     assert any(line.startswith(f"# {unchecked} points unchecked:") for line in head)
     assert "nowhere" not in {point.name for point in content.points}

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 SAMPLE = "sample_raw/fire_station"
 FORMATS = ("pnezd", "landxml", "geojson", "gpkg", "dxf")
+ROLES = ("control", "tie", "shot", "station", "derived")
+PROOFS = ("held", "checked", "unchecked", "disputed")
 EXIT_STATUS = (
     "Exit status: 0 the site ties; 1 something does not tie, is not proved or must be decided; "
     "2 the input or the call is wrong, nothing was written."
@@ -99,6 +101,28 @@ def commands() -> None:
     help="Unit of the files of --also, stated in them; else the job's own.",
 )
 @click.option(
+    "--role",
+    "roles",
+    multiple=True,
+    type=click.Choice(ROLES),
+    help="Only points of this role into the files of --also; may be repeated.",
+)
+@click.option("--code", "codes", multiple=True, help="Only points of this code, likewise.")
+@click.option(
+    "--proof",
+    "proofs",
+    multiple=True,
+    type=click.Choice(PROOFS),
+    help="Only points of this proof, likewise; disputed ones leave in no other way.",
+)
+@click.option(
+    "--point",
+    "points",
+    metavar="NAME",
+    multiple=True,
+    help="Besides, this point, whatever it is: an instrument, a disputed one.",
+)
+@click.option(
     "--draft",
     is_flag=True,
     help="Write the files of --also though the site does not tie; they then say it.",
@@ -112,6 +136,7 @@ def reconcile(
     also: tuple[str, ...],
     unit: str | None,
     draft: bool,
+    **asked: tuple[str, ...],
 ) -> int:
     """Adjust the setups of JOB as one site: does it tie?
 
@@ -119,11 +144,13 @@ def reconcile(
     Files of --also are not written while the site does not tie, unless --draft.
     """
     from tieup.write.exchange.formats import Exchange
+    from tieup.write.exchange.selection import Selection
 
-    for name, given in (("--unit", unit), ("--draft", draft)):
+    for name, given in (("unit", unit), ("draft", draft), *asked.items()):
         if given and not also:
-            raise click.UsageError(f"{name} is for the files of --also, and there are none")
-    others = Exchange(also, unit or "", draft)
+            option = f"--{name.removesuffix('s')}"
+            raise click.UsageError(f"{option} is for the files of --also, and there are none")
+    others = Exchange(also, unit or "", draft, Selection(**asked))
     target = out or job / "out"
     return _reconcile(job, target, quiet=quiet, as_json=as_json, others=others).status
 
@@ -225,7 +252,7 @@ def _reconcile(
     others.check()
     site = run(job, progress=None if quiet else progress())
     names, refusal = others.names(site), others.refusal(site)
-    text = summary_text(site, out, names, refusal)
+    text = summary_text(site, out, names, others.remark(site))
     record = summary_record(site, out, names) | {"exchange": others.record(site)}
     write_results(site, out, written=timestamp(), also=others)
     show(text, record, quiet=quiet, as_json=as_json)

@@ -6,8 +6,9 @@ computed here, so that each format says the same.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,7 @@ from tieup.write.cautions import CAUTIONS
 from tieup.write.columns import COORDINATE, DECIMALS, SPREAD
 from tieup.write.exchange.frame import System, system_of
 from tieup.write.exchange.lines import Chain, chains_of
-from tieup.write.exchange.selection import instruments
+from tieup.write.exchange.selection import UNCHECKED, Chosen
 
 AXES = ("northing", "easting", "elevation")
 WORDS = ("code", "string", "role", "proof", "setups", "flags")
@@ -76,8 +77,13 @@ class SiteContent:
     draft: str = ""
 
 
-def site_content(site: Reconciliation, unit: str, *, draft: str = "") -> SiteContent:
-    """Collect what the files carry, lengths in ``unit`` (m, ft or ftUS)."""
+def site_content(
+    site: Reconciliation, unit: str, chosen: Chosen, *, draft: str = ""
+) -> SiteContent:
+    """Collect what the files carry of the chosen points, lengths in ``unit`` (m, ft or ftUS).
+
+    A string runs from point to point as long as they leave: never past one that does not.
+    """
     table = site.coordinates
     factor = length_factor(site.job.length_unit) / length_factor(unit)
     place = _rounded([table[axis] for axis in AXES], factor, DECIMALS[COORDINATE])
@@ -87,14 +93,14 @@ def site_content(site: Reconciliation, unit: str, *, draft: str = "") -> SiteCon
         SitePoint(name, tuple(values), tuple(spread), *others)
         for values, spread, name, *others in zip(place.tolist(), sd.tolist(), *words, strict=True)
     ]
-    aloft = instruments(site)
-    ground = {number: point for number, point in enumerate(every) if number not in aloft}
-    numbers = {point.name: number for number, point in ground.items()}
-    strings = tuple(_string(chain, every) for chain in chains_of(site.strings, numbers))
-    points = tuple(point for point in ground.values() if point.has_place)
-    system, left_out = system_of(site.job, unit), len(ground) - len(points)
-    statements = _statements(unit, system, points, (left_out, len(aloft)))
-    said = (*([draft] if draft else []), *statements)
+    numbers: dict[str, int] = {}
+    for number, point in enumerate(every):
+        numbers.setdefault(point.name, number)  # marks stand before free stations
+    leaving = {number: every[number] for number in chosen.rows}
+    chains = chains_of(site.strings, numbers)
+    strings = tuple(part for chain in chains for part in _parts(chain, leaving))
+    points, system = tuple(leaving.values()), system_of(site.job, unit)
+    said = (*([draft] if draft else []), *_statements(unit, system, points, chosen))
     return SiteContent(unit, system, points, strings, said, draft)
 
 
@@ -108,26 +114,27 @@ def _text(value: Any) -> str:
     return "" if value is None or value != value else str(value)
 
 
-def _string(chain: Chain, points: Sequence[SitePoint]) -> SiteString:
-    return SiteString(chain.string, chain.code, tuple(points[number] for number in chain.points))
+def _parts(chain: Chain, leaving: Mapping[int, SitePoint]) -> list[SiteString]:
+    """Return the pieces of a line between points that do not leave, of two points or more."""
+    runs = groupby(chain.points, key=leaving.__contains__)
+    pieces = [tuple(leaving[number] for number in run) for there, run in runs if there]
+    return [SiteString(chain.string, chain.code, piece) for piece in pieces if len(piece) > 1]
 
 
 def _statements(
-    unit: str, system: System, points: Sequence[SitePoint], left_out: tuple[int, int]
+    unit: str, system: System, points: Sequence[SitePoint], chosen: Chosen
 ) -> tuple[str, ...]:
     frame = f"Coordinates in {system.name}." if system.epsg else "Local coordinates, no map system."
-    unchecked = sum(point.proof == "unchecked" for point in points)
     flat = sum(not point.has_elevation for point in points)
     counted = (
-        (left_out[0], "without coordinates left out."),
         (flat, "without elevation: it is unknown, not 0."),
-        (unchecked, "unchecked: nothing would have caught a mistake in them."),
+        (chosen.unchecked, f"{UNCHECKED}: nothing would have caught a mistake in them."),
     )
     return (
         f"Lengths in {UNIT_WORDS[unit]} ({unit}).",
         frame,
         *(f"{number} point{'s' * (number != 1)} {words}" for number, words in counted if number),
-        *([f"Instruments left out: {left_out[1]} free."] if left_out[1] else []),
+        *([chosen.words] if chosen.words else []),
         "Proof and precision of each point: coordinates.csv.",
         *CAUTIONS[:-1],  # what is of common practice is not in these files
     )

@@ -1,6 +1,7 @@
 """site.dxf: points and 3-D strings for a drawing program, through the library ezdxf.
 
-A point is a block of a POINT with the attributes POINT, CODE and ELEVATION; a string is a 3-D
+A point is a block of a POINT with the attributes POINT, CODE and ELEVATION, and PROOF, which is
+not shown; a string is a 3-D
 polyline on a layer of its own, its exact name and code in extended data of the application
 TIEUP: pieces of the name (1000), a 1070, pieces of the code (1000). Easting is x.
 A control character stands as the DXF reference writes it (``^J`` is a line break, ``^ `` a
@@ -29,6 +30,7 @@ VERSION = "R2010"  # its text is UTF-8
 BLOCK = "SURVEY_POINT"
 POINTS, FLAT, STRINGS = "POINTS", "POINTS_WITHOUT_ELEVATION", "STRING_"
 DRAFT = "DRAFT_"  # before every layer of a draft
+PROOF = "PROOF"
 TEXT_HEIGHT = {"m": 0.2, "ft": 0.6, "ftUS": 0.6}
 LAYER_FORBIDDEN = '<>/\\\\":;?*|=`,%\x00-\x1f\x7f'
 LONGEST_LAYER = 255
@@ -79,6 +81,7 @@ def _add_points(drawing: Drawing, content: SiteContent) -> None:
     lines = {tag: -1.5 * height * row for row, tag in enumerate(("POINT", "CODE", "ELEVATION"))}
     for tag, below in lines.items():
         block.add_attdef(tag, (height, below), dxfattribs={"height": height})
+    block.add_attdef(PROOF, (0, 0), dxfattribs={"height": height}).is_invisible = True
     points, flat = (f"{_draft(content)}{layer}" for layer in (POINTS, FLAT))
     for layer in (points, flat):
         drawing.layers.add(layer)
@@ -91,6 +94,8 @@ def _add_points(drawing: Drawing, content: SiteContent) -> None:
         for tag, text in _attributes(point).items():
             beside = (east + height, north + lines[tag], level)
             insert.add_attrib(tag, text, beside, dxfattribs=style)
+        hidden = insert.add_attrib(PROOF, point.proof, (east, north, level), dxfattribs=style)
+        hidden.is_invisible = True
 
 
 def _attributes(point: SitePoint) -> dict[str, str]:

@@ -7,7 +7,7 @@ tie they are written on request only, as drafts, which their names and each of t
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from tieup.model.answer import TIED, UNPROVED
@@ -17,6 +17,7 @@ from tieup.write.exchange.dxf import check_dxf, dxf_text
 from tieup.write.exchange.geo import geojson_text, geopackage_bytes
 from tieup.write.exchange.landxml import landxml_text
 from tieup.write.exchange.pnezd import pnezd_text
+from tieup.write.exchange.selection import Selection, choose
 
 FORMATS: Mapping[str, tuple[str, Callable[[SiteContent], str | bytes]]] = {
     "pnezd": ("points.txt", pnezd_text),
@@ -34,12 +35,13 @@ class Exchange:
     """What is wanted besides the results.
 
     ``formats`` are words of `FORMATS`, ``unit`` is that of lengths (the job's own: "").
-    ``draft``: they are wanted though the site does not tie.
+    ``draft``: they are wanted though the site does not tie. ``selection``: which points.
     """
 
     formats: Sequence[str] = ()
     unit: str = ""
     draft: bool = False
+    selection: Selection = field(default_factory=Selection)
 
     def check(self) -> None:
         """Raise OutputError where a format needs a library that is missing."""
@@ -56,7 +58,8 @@ class Exchange:
         if not names:
             return
         unit = self.unit or site.job.length_unit
-        content = site_content(site, unit, draft=draft_words(site))
+        chosen = choose(site, self.selection)
+        content = site_content(site, unit, chosen, draft=draft_words(site))
         writers = [writer for word, (_, writer) in FORMATS.items() if word in self.formats]
         for name, writer in zip(names, writers, strict=True):
             yield name, writer(content)
@@ -71,14 +74,39 @@ class Exchange:
             "inside and in their names that they are drafts."
         )
 
+    def remark(self, site: Reconciliation) -> str:
+        """Return what must be known of the files on the screen: what they hold, or the refusal.
+
+        Raises
+        ------
+        OutputError
+            A point or a code is asked for that the site does not have.
+        """
+        names = self.names(site)
+        if not names:
+            return self.refusal(site)
+        chosen = choose(site, self.selection)
+        kind = "Drafts, not to be built on: " if draft_words(site) else ""
+        points = f"{len(chosen.rows):,} point{'s' * (len(chosen.rows) != 1)}"
+        proof = (
+            f", {chosen.unchecked:,} of them unchecked: nothing would catch a mistake in them"
+            if chosen.unchecked
+            else ""
+        )
+        return f"{kind}{', '.join(names)}: {points}{proof}. {chosen.words}".rstrip()
+
     def record(self, site: Reconciliation) -> dict[str, Any]:
         """Return what came of the files as data."""
-        names, refusal = self.names(site), self.refusal(site)
+        names = self.names(site)
+        chosen = choose(site, self.selection) if names else None
         return {
             "files": names,
             "draft": bool(names and draft_words(site)),
-            "refused": self._wanted(site) if refusal else [],
-            "says": refusal,
+            "refused": self._wanted(site) if self._held_back(site) else [],
+            "points": len(chosen.rows) if chosen else 0,
+            "unchecked": chosen.unchecked if chosen else 0,
+            "left_out": {why: len(them) for why, them in chosen.left_out.items()} if chosen else {},
+            "says": self.remark(site),
         }
 
     def _held_back(self, site: Reconciliation) -> bool:

@@ -1,8 +1,9 @@
 """site.xml: LandXML 1.2 with points as CgPoints and strings as 3-D PlanFeatures.
 
-The standard asks for date and time; those are fixed here, for
-the same site must give the same file: run.json says when it was written. Characters that XML
-cannot hold become ``\\u`` and four hexadecimal digits.
+Points that nothing checks stand in a group of their own, which a program that reads the file can
+show by itself. The standard asks for date and time; those are fixed here, for the same site must
+give the same file: run.json says when it was written. Characters that XML cannot hold become
+``\\u`` and four hexadecimal digits.
 """
 
 from __future__ import annotations
@@ -39,6 +40,12 @@ UNITS = {
     "ftUS": ("Imperial", {**IMPERIAL, "linearUnit": "USSurveyFoot"}),
 }
 SURVEYED = {"control": "control", "shot": "sideshot"}  # role -> pntSurv
+GROUPS = {  # by proof
+    "held": "points",
+    "checked": "points",
+    "unchecked": "unchecked points",
+    "disputed": "disputed points",
+}
 ROLE = {"control": "control point", "derived": "calculated"}  # role -> role, else measured
 
 
@@ -63,7 +70,10 @@ def landxml_text(content: SiteContent) -> str:
         root, "Application", {"name": "tieup", "version": __version__, "desc": _carried(said)}
     )
     mark_of = "DRAFT " if content.draft else ""
-    _add_points(root, f"{mark_of}points", content.points)
+    for group in dict.fromkeys(GROUPS.values()):
+        points = [point for point in content.points if GROUPS.get(point.proof, "points") == group]
+        if points or group == "points":
+            _add_points(root, f"{mark_of}{group}", points)
     if content.strings:
         features = SubElement(root, "PlanFeatures", {"name": f"{mark_of}strings"})
         for string in content.strings:
