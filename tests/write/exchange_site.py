@@ -112,7 +112,8 @@ def content_of(
 ) -> SiteContent:
     """Return what the files carry, in the job's own unit unless another is named."""
     chosen = choose(site, Selection(**asked))
-    return site_content(site, unit or site.job.length_unit, chosen, draft=draft)
+    unit = unit or site.job.length_unit
+    return site_content(site, unit, chosen, written="2024-05-01T10:00:00+00:00", draft=draft)
 
 
 def truth(site: Reconciliation) -> list[dict[str, str]]:

@@ -79,6 +79,7 @@ def run_record(site: Site, summary: Summary, inputs: Mapping[str, str]) -> dict[
         "redundancy": _redundancy(site),
         "counts": {"rows": sum(summary.rows.values()), **summary.rows},
         "lists": list_counts(site),
+        "surveyed": _surveyed(site),
         "raw_files": [
             {"name": file.name, "rows": file.rows, "sha256": file.sha256}
             for file in site.fieldbook.files
@@ -87,6 +88,17 @@ def run_record(site: Site, summary: Summary, inputs: Mapping[str, str]) -> dict[
             name: list(files) for name, files in site.fieldbook.unknown_columns.items()
         },
     }
+
+
+def _surveyed(site: Site) -> dict[str, str] | None:
+    """Return when the first and the last shot were taken, None where no raw row has a time."""
+    time = site.fieldbook.shots.time
+    time = time[np.isfinite(time)]
+    if not len(time):
+        return None
+    moments = np.array([time.min(), time.max()]).astype("datetime64[s]")
+    first, last = np.datetime_as_string(moments).tolist()
+    return {"first": first, "last": last}
 
 
 def _test(fit: Fit) -> dict[str, Any]:

@@ -92,7 +92,7 @@ def write_results(
     def contents() -> Iterator[tuple[str, str | bytes]]:
         for name, writer in writers.items():
             yield name, writer(site)
-        yield from others.files(site)
+        yield from others.files(site, written)
         yield RUN_FILE, run_text(site, files=names, written=written)
 
     write_set(out, contents())

@@ -16,7 +16,6 @@ import numpy as np
 from tieup.model.arrays import FloatArray
 from tieup.model.reconciliation import Reconciliation
 from tieup.units import length_factor
-from tieup.write.cautions import CAUTIONS
 from tieup.write.columns import COORDINATE, DECIMALS, SPREAD
 from tieup.write.exchange.frame import System, system_of
 from tieup.write.exchange.lines import Chain, chains_of
@@ -66,7 +65,8 @@ class SiteContent:
     """A site as the files carry it; ``statements`` are what a reader of any of them must know.
 
     ``draft`` says why the site must not be built on, empty where it ties; it is the first of
-    the statements.
+    the statements. ``moment`` (ISO 8601, no offset) is that of the last shot, or of writing where
+    no raw row has a time: the same site gives the same file.
     """
 
     unit: str
@@ -75,13 +75,15 @@ class SiteContent:
     strings: tuple[SiteString, ...]
     statements: tuple[str, ...]
     draft: str = ""
+    moment: str = ""
 
 
 def site_content(
-    site: Reconciliation, unit: str, chosen: Chosen, *, draft: str = ""
+    site: Reconciliation, unit: str, chosen: Chosen, *, written: str, draft: str = ""
 ) -> SiteContent:
     """Collect what the files carry of the chosen points, lengths in ``unit`` (m, ft or ftUS).
 
+    ``written`` is the time of writing, ISO 8601.
     A string runs from point to point as long as they leave: never past one that does not.
     """
     table = site.coordinates
@@ -101,7 +103,8 @@ def site_content(
     strings = tuple(part for chain in chains for part in _parts(chain, leaving))
     points, system = tuple(leaving.values()), system_of(site.job, unit)
     said = (*([draft] if draft else []), *_statements(unit, system, points, chosen))
-    return SiteContent(unit, system, points, strings, said, draft)
+    moment = (site.run.get("surveyed") or {}).get("last", written)[: len("2026-03-03T07:20:00")]
+    return SiteContent(unit, system, points, strings, said, draft, moment)
 
 
 def _rounded(columns: Sequence[Any], factor: float, places: int) -> FloatArray:
@@ -130,11 +133,9 @@ def _statements(
         (flat, "without elevation: it is unknown, not 0."),
         (chosen.unchecked, f"{UNCHECKED}: nothing would have caught a mistake in them."),
     )
+    counts = [f"{number} point{'s' * (number != 1)} {words}" for number, words in counted if number]
     return (
-        f"Lengths in {UNIT_WORDS[unit]} ({unit}).",
-        frame,
-        *(f"{number} point{'s' * (number != 1)} {words}" for number, words in counted if number),
+        f"Lengths in {UNIT_WORDS[unit]} ({unit}). {frame}",
+        " ".join([*counts, "Proof and precision of each point: coordinates.csv."]),
         *([chosen.words] if chosen.words else []),
-        "Proof and precision of each point: coordinates.csv.",
-        *CAUTIONS[:-1],  # what is of common practice is not in these files
     )

@@ -17,6 +17,7 @@ from io import StringIO
 from typing import TYPE_CHECKING, Any
 
 from tieup.errors import OutputError
+from tieup.write.cautions import CAUTIONS
 from tieup.write.columns import COORDINATE, DECIMALS
 from tieup.write.exchange.content import SiteContent, SitePoint, SiteString
 from tieup.write.exchange.escapes import escaped
@@ -61,17 +62,25 @@ def dxf_text(content: SiteContent) -> str:
     try:
         drawing = ezdxf.new(VERSION, units=INSERT_UNITS[content.unit])
         drawing.header["$MEASUREMENT"] = int(content.unit == "m")
-        for number, statement in enumerate(content.statements, start=1):
+        said = (*content.statements, *CAUTIONS[:-1])  # the last is of common practice
+        for number, statement in enumerate(said, start=1):
             drawing.header.custom_vars.append(f"tieup {number}", carried(statement))
         drawing.appids.add(APPLICATION)
         _add_points(drawing, content)
         for string in content.strings:
             _add_string(drawing, string, _draft(content))
+        _sort_classes(drawing)
         stream = StringIO()
         drawing.write(stream)
     finally:
         ezdxf.options.write_fixed_meta_data_for_testing = fixed
     return stream.getvalue()
+
+
+def _sort_classes(drawing: Drawing) -> None:
+    """Bring the classes into one order: ezdxf adds some of them out of a set."""
+    drawing.classes.add_required_classes(drawing.dxfversion)
+    drawing.classes.classes = dict(sorted(drawing.classes.classes.items()))
 
 
 def _add_points(drawing: Drawing, content: SiteContent) -> None:

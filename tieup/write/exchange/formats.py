@@ -52,14 +52,14 @@ class Exchange:
         """Return the names of the files that are written, each once, in the order of `FORMATS`."""
         return [] if self._held_back(site) else self._wanted(site)
 
-    def files(self, site: Reconciliation) -> Iterator[tuple[str, str | bytes]]:
-        """Yield name and content of every file that is written."""
+    def files(self, site: Reconciliation, written: str) -> Iterator[tuple[str, str | bytes]]:
+        """Yield name and content of every file that is written, at the time ``written``."""
         names = self.names(site)
         if not names:
             return
         unit = self.unit or site.job.length_unit
         chosen = choose(site, self.selection)
-        content = site_content(site, unit, chosen, draft=draft_words(site))
+        content = site_content(site, unit, chosen, written=written, draft=draft_words(site))
         writers = [writer for word, (_, writer) in FORMATS.items() if word in self.formats]
         for name, writer in zip(names, writers, strict=True):
             yield name, writer(content)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
+from tieup.write.cautions import CAUTIONS
 from tieup.write.exchange.content import AXES, WORDS, SiteContent, SitePoint, SiteString
 from tieup.write.exchange.geopackage import Layer, geopackage
 
@@ -46,7 +47,7 @@ def geojson_text(content: SiteContent) -> str:
         "axes": ["easting", "northing", "elevation"],
         "length_unit": content.unit,
         **_draft(content),
-        "statements": list(content.statements),
+        "statements": [*content.statements, *CAUTIONS[:-1]],
     }
     members = [f"{_json(key)}: {_json(value)}" for key, value in head.items()]
     rows = ",\n".join(_json(feature) for feature in features)
@@ -56,23 +57,24 @@ def geojson_text(content: SiteContent) -> str:
 def geopackage_bytes(content: SiteContent) -> bytes:
     """Return site.gpkg with the layers points and strings."""
     end, more = ("_draft", {"draft": "TEXT"}) if content.draft else ("", {})
-    said = [*_draft(content).values()]
+    draft = [*_draft(content).values()]
     points = Layer(
         f"points{end}",
         "POINT",
         POINT_COLUMNS | more,
-        [([xyz(point)], [*point_values(point).values(), *said]) for point in content.points],
+        [([xyz(point)], [*point_values(point).values(), *draft]) for point in content.points],
     )
     strings = Layer(
         f"strings{end}",
         "LINESTRING",
         STRING_COLUMNS | more,
         [
-            ([xyz(point) for point in string.points], [*string_values(string).values(), *said])
+            ([xyz(point) for point in string.points], [*string_values(string).values(), *draft])
             for string in content.strings
         ],
     )
-    return geopackage([points, strings], content.system, " ".join(content.statements))
+    said = " ".join((*content.statements, *CAUTIONS[:-1]))
+    return geopackage([points, strings], content.system, said, f"{content.moment}.000Z")
 
 
 def xyz(point: SitePoint) -> list[float]:

@@ -1,8 +1,7 @@
 """site.xml: LandXML 1.2 with points as CgPoints and strings as 3-D PlanFeatures.
 
 Points that nothing checks stand in a group of their own, which a program that reads the file can
-show by itself. The standard asks for date and time; those are fixed here, for the same site must
-give the same file: run.json says when it was written. Characters that XML cannot hold become
+show by itself. Date and time are those of the last shot. Characters that XML cannot hold become
 ``\\u`` and four hexadecimal digits.
 """
 
@@ -13,6 +12,7 @@ from xml.etree import ElementTree
 from xml.etree.ElementTree import Element, SubElement
 
 from tieup import __version__
+from tieup.write.cautions import CAUTIONS
 from tieup.write.columns import COORDINATE, DECIMALS, SPREAD
 from tieup.write.exchange.content import AXES, SiteContent, SitePoint, SiteString
 from tieup.write.exchange.escapes import XML_FORBIDDEN, escaped
@@ -51,10 +51,8 @@ ROLE = {"control": "control point", "derived": "calculated"}  # role -> role, el
 
 def landxml_text(content: SiteContent) -> str:
     """Return site.xml."""
-    root = Element(
-        "LandXML",
-        {"xmlns": NAMESPACE, "version": "1.2", "date": "1970-01-01", "time": "00:00:00"},
-    )
+    date, _, time = content.moment.partition("T")
+    root = Element("LandXML", {"xmlns": NAMESPACE, "version": "1.2", "date": date, "time": time})
     system, attributes = UNITS[content.unit]
     SubElement(SubElement(root, "Units"), system, attributes)
     if content.system.epsg:
@@ -65,7 +63,7 @@ def landxml_text(content: SiteContent) -> str:
         )
     if content.draft:
         SubElement(root, "Project", {"name": "DRAFT", "desc": _carried(content.draft)})
-    said = " ".join((*content.statements, "Date and time of writing: run.json."))
+    said = " ".join((*content.statements, *CAUTIONS[:-1]))
     SubElement(
         root, "Application", {"name": "tieup", "version": __version__, "desc": _carried(said)}
     )
