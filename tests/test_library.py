@@ -43,6 +43,8 @@ def test_results_are_frames_with_the_columns_of_the_files(
         assert isinstance(frame, pandas.DataFrame)
         assert list(frame.columns) == list(columns)
     assert result.coordinates["northing"].iloc[0] == 1234.56784  # unrounded, m
+    columns = result.columns.set_index(["file", "column"])
+    assert columns.loc[("coordinates.csv", "sd_northing"), "unit"] == "m"
     assert [finding["id"] for finding in result.findings] == [FINDING.id]
     assert result.status == 1
     assert capsys.readouterr() == ("", "")

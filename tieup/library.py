@@ -22,6 +22,7 @@ from tieup.write.columns import (
     STRINGS,
     TIES,
 )
+from tieup.write.dictionary import DICTIONARY, dictionary
 from tieup.write.documents import finding_record
 from tieup.write.folder import timestamp, write_results
 from tieup.write.plan_files import PLAN_POINTS, PLAN_SETUPS, PLAN_SIGHTS, write_plan
@@ -83,7 +84,10 @@ def plan(folder: str | Path, out: str | Path | None = None) -> PlanResult:
 
 
 class PlanResult:
-    """What a plan comes to: three frames, the next shots, and the files on request."""
+    """What a plan comes to: three frames, the next shots, and the files on request.
+
+    Columns and their units: docs/columns.md.
+    """
 
     def __init__(self, forecast: Forecast) -> None:
         self.forecast = forecast
@@ -131,7 +135,11 @@ class PlanResult:
 
 
 class Result:
-    """A reconciled site: its tables as frames, the findings, and the files on request."""
+    """A reconciled site: its tables as frames, the findings, and the files on request.
+
+    Frames have the columns of the files and the job's own units; ``columns`` says of each what
+    it means and in which unit it stands (docs/columns.md for every job).
+    """
 
     def __init__(self, reconciliation: Reconciliation) -> None:
         self.reconciliation = reconciliation
@@ -180,6 +188,11 @@ class Result:
     def field_setups(self) -> pandas.DataFrame:
         """Every setup that stored coordinates; columns as in field_setups.csv."""
         return _frame(self.reconciliation.field_setups, FIELD_SETUPS)
+
+    @cached_property
+    def columns(self) -> pandas.DataFrame:
+        """What each column of each table means and its unit; as in columns.csv."""
+        return _frame(dictionary(self.reconciliation), DICTIONARY)
 
     @property
     def findings(self) -> list[dict[str, Any]]:
