@@ -88,7 +88,7 @@ def numbers(rows: list[Row], column: str) -> list[float]:
 
 
 def test_every_file_is_there_and_no_other(run: Output) -> None:
-    """The seven of every job and one for each table that this one has; nothing hidden stays.
+    """The eight of every job and one for each table that this one has; nothing hidden stays.
 
     All are named in run.json. Both yards have strings, falls and derived points; the dock has
     strings alone.

@@ -13,8 +13,9 @@ import pytest
 
 from tests.write.sample import make_job, make_site, table
 from tieup.model.reconciliation import Reconciliation
-from tieup.write.columns import COORDINATES, OBSERVATIONS, STRINGS
+from tieup.write.columns import COORDINATES, OBSERVATIONS, SETUPS, STRINGS
 from tieup.write.exchange.content import SiteContent, site_content
+from tieup.write.exchange.selection import Selection, choose
 from tieup.write.tables import coordinates_text
 
 HOSTILE = (
@@ -97,23 +98,29 @@ def hostile_site(folder: Path, length_unit: str = "m", **job: Any) -> Reconcilia
         for place, point in enumerate((text, f"{PLAIN[0]}{number}"), start=1)
     ]
     return replace(
-        make_site(folder),
+        make_site(folder, ties=True),
         job=make_job(folder, length_unit=length_unit, **job),
         coordinates=table(COORDINATES, rows),
         observations=table(OBSERVATIONS, observations),
+        setups=table(SETUPS, [{"setup": "S1"}, {"setup": "S2", "station": "CP1"}]),
         strings=table(STRINGS, strings),
     )
 
 
-def content_of(site: Reconciliation, unit: str = "") -> SiteContent:
+def content_of(
+    site: Reconciliation, unit: str = "", draft: str = "", **asked: tuple[str, ...]
+) -> SiteContent:
     """Return what the files carry, in the job's own unit unless another is named."""
-    return site_content(site, unit or site.job.length_unit)
+    chosen = choose(site, Selection(**asked))
+    unit = unit or site.job.length_unit
+    return site_content(site, unit, chosen, written="2024-05-01T10:00:00+00:00", draft=draft)
 
 
 def truth(site: Reconciliation) -> list[dict[str, str]]:
-    """Return the rows of coordinates.csv that have a place, read by Python's own csv."""
+    """Return the rows of coordinates.csv that are ground and have a place, by Python's own csv."""
     rows = csv.DictReader(StringIO(coordinates_text(site), newline=""))
-    return [row for row in rows if row["northing"] and row["easting"]]
+    ground = [row for row in rows if (row["role"], row["setups"]) != ("station", "S1")]
+    return [row for row in ground if row["northing"] and row["easting"]]
 
 
 def number(cell: str) -> float | None:

@@ -21,9 +21,14 @@ def test_a_finding_has_exactly_the_keys_of_the_contract() -> None:
 
 
 def test_numbers_are_rounded_and_undefined_is_null() -> None:
-    """Sizes keep 6 digits, spreads 3; an undefined number is null, never 0."""
+    """The sd has three digits, the size ends at the second; undefined is null, never 0."""
     record = finding_record(FINDING)
     assert (record["size"], record["sd"], record["statistic"]) == (-0.1, 0.00123, 41.23)
+    long = finding_record(replace(FINDING, size=-0.0990649, sd=0.00137))
+    assert (long["size"], finding_record(replace(FINDING, size=0.3048123, sd=None))["size"]) == (
+        -0.0991,
+        0.3048,
+    )
     assert record["rivals"][0]["statistic"] is None
     empty = finding_record(replace(FINDING, size=None, sd=NAN, statistic=float("inf")))
     assert (empty["size"], empty["sd"], empty["statistic"]) == (None, None, None)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import importlib.util
 import json
+import os
+import subprocess
 import sys
 from collections.abc import Callable
 from dataclasses import replace
@@ -25,9 +27,12 @@ from tieup.model.reconciliation import Reconciliation
 from tieup.write.columns import COORDINATES, STRINGS
 from tieup.write.exchange.escapes import XML_FORBIDDEN, escaped, restored
 from tieup.write.exchange.formats import FORMATS, Exchange
+from tieup.write.exchange.geo import geopackage_bytes
+from tieup.write.exchange.landxml import landxml_text
 from tieup.write.exchange.pnezd import pnezd_text
 from tieup.write.folder import write_results, writers_of
 
+ROOT = Path(__file__).parents[2]
 METRES = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937}  # NIST Handbook 44, appendix C
 CLOCK = "2024-05-01T10:00:00+00:00"
 
@@ -48,7 +53,7 @@ def test_plain_text_is_coordinates_csv_to_the_letter(tmp_path: Path) -> None:
     expected = [[" ".join(row[name].splitlines()) for name in columns] for row in truth(site)]
     found = pnezd_rows(pnezd_text(content_of(site)))
     assert found == expected
-    assert [found[-2][0], found[-2][3]] == ["plan only", ""]  # unknown is empty, not 0
+    assert [found[-1][0], found[-1][3]] == ["plan only", ""]  # unknown is empty, not 0
 
 
 def test_plain_text_has_one_line_for_each_point(tmp_path: Path) -> None:
@@ -71,6 +76,7 @@ def test_the_unit_asked_for_is_stated_and_holds(tmp_path: Path, job_unit: str, u
     site = hostile_site(tmp_path, job_unit)
     text = pnezd_text(content_of(site, unit))
     assert f"({unit})." in text.splitlines()[1]
+    assert sum(line.startswith("# ") for line in text.splitlines()) <= 5
     for cells, true in zip(pnezd_rows(text), truth(site), strict=True):
         for cell, axis in zip(cells[1:4], ("northing", "easting", "elevation"), strict=True):
             known = number(true[axis])
@@ -85,9 +91,10 @@ def test_what_is_left_out_or_unproved_is_counted(tmp_path: Path) -> None:
     content = content_of(hostile_site(tmp_path))
     head = [line for line in pnezd_text(content).splitlines() if line.startswith("# ")]
     unchecked = sum(row["proof"] == "unchecked" for row in truth(hostile_site(tmp_path)))
-    assert "# 1 point without coordinates left out." in head
-    assert "# 1 point without elevation: it is unknown, not 0." in head
-    assert any(line.startswith(f"# {unchecked} points unchecked:") for line in head)
+    out = "# Left out: 1 free instrument; 1 point without coordinates (nowhere)."
+    assert out in head
+    assert any("1 point without elevation: it is unknown, not 0." in line for line in head)
+    assert any(f" {unchecked} points unchecked:" in line for line in head)
     assert "nowhere" not in {point.name for point in content.points}
 
 
@@ -238,3 +245,37 @@ def test_a_unit_without_files_is_a_wrong_call(tmp_path: Path, solved: list[Job])
     """--unit alone would do nothing, so it is refused."""
     assert cli.outcome(["reconcile", str(tmp_path), "--unit", "ft"]) == 2
     assert not solved
+
+
+def test_the_files_bear_the_date_of_the_last_shot(tmp_path: Path) -> None:
+    """Whenever it is written; of writing where no raw row has a time; never 1970."""
+    site = hostile_site(tmp_path)
+    shot = replace(site, run={**site.run, "surveyed": {"last": "2026-03-03T16:40:25"}})
+    for one, date, time in ((site, "2024-05-01", "10:00:00"), (shot, "2026-03-03", "16:40:25")):
+        assert f'date="{date}" time="{time}"' in landxml_text(content_of(one))
+        assert f"{date}T{time}.000Z".encode() in geopackage_bytes(content_of(one))
+        assert b"1970" not in geopackage_bytes(content_of(one))
+
+
+SEEDED = """
+import hashlib, sys
+from pathlib import Path
+from tests.write.exchange_site import content_of, hostile_site
+from tieup.write.exchange.dxf import dxf_text
+print(hashlib.sha256(dxf_text(content_of(hostile_site(Path(sys.argv[1])))).encode()).hexdigest())
+"""
+
+
+def test_a_drawing_is_the_same_bytes_under_every_hash_seed(tmp_path: Path) -> None:
+    """Seeds 0 and 4 gave two orders of the classes that ezdxf writes."""
+    pytest.importorskip("ezdxf")
+    found = {
+        subprocess.run(
+            [sys.executable, "-c", SEEDED, str(tmp_path)],
+            env={**os.environ, "PYTHONHASHSEED": seed, "PYTHONPATH": str(ROOT)},
+            capture_output=True,
+            check=True,
+        ).stdout
+        for seed in ("0", "4")
+    }
+    assert len(found) == 1

@@ -50,7 +50,8 @@ def test_points_come_back(tmp_path: Path) -> None:
     for insert, row in zip(inserts, rows, strict=True):
         texts = {attribute.dxf.tag: plain(attribute.dxf.text) for attribute in insert.attribs}
         expected = {"POINT": row["point"], "CODE": row["code"], "ELEVATION": row["elevation"]}
-        assert texts == expected
+        assert texts == expected | {"PROOF": row["proof"]}
+        assert [a.dxf.tag for a in insert.attribs if a.is_invisible] == ["PROOF"]
         place = (float(row["easting"]), float(row["northing"]), float(row["elevation"] or 0))
         assert tuple(insert.dxf.insert) == place
         assert insert.dxf.layer == (POINTS if row["elevation"] else FLAT)

@@ -14,6 +14,7 @@ import pytest
 
 from tieup import cli
 
+DOCK = Path(__file__).parents[2] / "sample_raw" / "two_setups"
 SAMPLE = Path(__file__).parents[2] / "sample_raw" / "fire_station_clean"
 
 
@@ -45,10 +46,16 @@ def raw_runs() -> dict[tuple[str, str], list[str]]:
 
 
 def test_points_are_those_of_coordinates_csv(out: Path) -> None:
-    """points.txt has every row of coordinates.csv that has a place, cell by cell."""
+    """points.txt has every row of coordinates.csv that is ground and has a place, cell by cell.
+
+    The free setups S1, S3 and S5 are not in it: they stand at the height of the instrument.
+    """
     columns = ("point", "northing", "easting", "elevation", "code")
     with (out / "coordinates.csv").open(encoding="utf-8", newline="") as lines:
-        truth = [[row[name] for name in columns] for row in csv.DictReader(lines)]
+        rows = list(csv.DictReader(lines))
+    aloft = [row for row in rows if row["role"] == "station" and row["setups"] == row["point"]]
+    assert [row["point"] for row in aloft] == ["S1", "S3", "S5"]
+    truth = [[row[name] for name in columns] for row in rows if row not in aloft]
     with (out / "points.txt").open(encoding="utf-8", newline="") as lines:
         found = list(csv.reader(line for line in lines if not line.startswith("#")))
     assert found == [row for row in truth if row[1]]
@@ -80,3 +87,38 @@ def test_every_run_of_a_string_is_drawn_as_it_was_shot(out: Path) -> None:
     assert drawn - shot - turned == joined | collar
     assert shot <= drawn | {(string, step[::-1]) for string, step in drawn}
     assert {string for string, _ in lines} == {string for string, _ in runs} | {"SUMP-W"}
+
+
+def test_the_run_says_how_many_unchecked_points_leave(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The dock: 26 points without the two free setups, 20 unchecked; with --proof only the rest.
+
+    A point whose only row a decision leaves out is in no file.
+    """
+    job = tmp_path / "dock"
+    shutil.copytree(DOCK, job, ignore=shutil.ignore_patterns("out"))
+    assert cli.outcome(["reconcile", str(job), "--also", "pnezd"]) == 0
+    screen = " ".join(capsys.readouterr().out.split())
+    said = "points.txt: 26 points, 20 of them unchecked: nothing would catch a mistake in them."
+    assert f"{said} Left out: 2 free instruments." in screen
+    options = ["--also", "pnezd", "--proof", "held", "--proof", "checked", "--json"]
+    assert cli.outcome(["reconcile", str(job), *options]) == 0
+    record = json.loads(capsys.readouterr().out)["exchange"]
+    assert (record["points"], record["unchecked"]) == (6, 0)
+    assert record["left_out"] == {"instrument": 2, "unasked": 20}
+    points = (job / "out" / "points.txt").read_text().splitlines()
+    assert len([line for line in points if not line.startswith("#")]) == 6
+
+
+def test_a_point_whose_row_is_left_out_does_not_leave(tmp_path: Path) -> None:
+    """A side shot that a decision excludes is in no file."""
+    job = tmp_path / "dock"
+    shutil.copytree(DOCK, job, ignore=shutil.ignore_patterns("out"))
+    text = (job / "job.yaml").read_text()
+    assert "decisions: []" in text
+    entry = "decisions:\n  - {exclude: {setup: S1, point: '110'}, reason: pole slipped}"
+    (job / "job.yaml").write_text(text.replace("decisions: []", entry))
+    cli.outcome(["reconcile", str(job), "--also", "pnezd", "--draft", "--quiet"])
+    (path,) = (job / "out").glob("points*.txt")
+    assert "\n110," not in path.read_text()

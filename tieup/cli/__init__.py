@@ -23,9 +23,12 @@ from tieup.errors import OutputError, TieupError
 
 if TYPE_CHECKING:
     from tieup.model.reconciliation import Reconciliation
+    from tieup.write.exchange.formats import Exchange
 
 SAMPLE = "sample_raw/fire_station"
 FORMATS = ("pnezd", "landxml", "geojson", "gpkg", "dxf")
+ROLES = ("control", "tie", "shot", "station", "derived")
+PROOFS = ("held", "checked", "unchecked", "disputed")
 EXIT_STATUS = (
     "Exit status: 0 the site ties; 1 something does not tie, is not proved or must be decided; "
     "2 the input or the call is wrong, nothing was written."
@@ -97,6 +100,33 @@ def commands() -> None:
     type=click.Choice(("m", "ft", "ftUS")),
     help="Unit of the files of --also, stated in them; else the job's own.",
 )
+@click.option(
+    "--role",
+    "roles",
+    multiple=True,
+    type=click.Choice(ROLES),
+    help="Only points of this role into the files of --also; may be repeated.",
+)
+@click.option("--code", "codes", multiple=True, help="Only points of this code, likewise.")
+@click.option(
+    "--proof",
+    "proofs",
+    multiple=True,
+    type=click.Choice(PROOFS),
+    help="Only points of this proof, likewise; disputed ones leave in no other way.",
+)
+@click.option(
+    "--point",
+    "points",
+    metavar="NAME",
+    multiple=True,
+    help="Besides, this point, whatever it is: an instrument, a disputed one.",
+)
+@click.option(
+    "--draft",
+    is_flag=True,
+    help="Write the files of --also though the site does not tie; they then say it.",
+)
 @common
 def reconcile(
     job: Path,
@@ -105,15 +135,24 @@ def reconcile(
     as_json: bool,
     also: tuple[str, ...],
     unit: str | None,
+    draft: bool,
+    **asked: tuple[str, ...],
 ) -> int:
     """Adjust the setups of JOB as one site: does it tie?
 
     JOB is a folder with a job.yaml. Results go to JOB/out unless --out names another folder.
+    Files of --also are not written while the site does not tie, unless --draft.
     """
-    if unit and not also:
-        raise click.UsageError("--unit is for the files of --also, and there are none")
+    from tieup.write.exchange.formats import Exchange
+    from tieup.write.exchange.selection import Selection
+
+    for name, given in (("unit", unit), ("draft", draft), *asked.items()):
+        if given and not also:
+            option = f"--{name.removesuffix('s')}"
+            raise click.UsageError(f"{option} is for the files of --also, and there are none")
+    others = Exchange(also, unit or "", draft, Selection(**asked))
     target = out or job / "out"
-    return _reconcile(job, target, quiet=quiet, as_json=as_json, also=also, unit=unit or "").status
+    return _reconcile(job, target, quiet=quiet, as_json=as_json, others=others).status
 
 
 @commands.command(epilog=EXIT_STATUS)
@@ -200,8 +239,7 @@ def _reconcile(
     *,
     quiet: bool,
     as_json: bool,
-    also: tuple[str, ...] = (),
-    unit: str = "",
+    others: Exchange | None = None,
 ) -> Reconciliation:
     """Reconcile a job folder, write its results and show the first screen."""
     from tieup.config import load_job
@@ -210,13 +248,17 @@ def _reconcile(
     from tieup.write.folder import check_target, timestamp, write_results
     from tieup.write.summary import summary_record, summary_text
 
-    job, others = load_job(folder), Exchange(also, unit)
+    job, others = load_job(folder), others or Exchange()
     check_target(out, job)
     others.check()
     site = run(job, progress=None if quiet else progress())
-    text, record = summary_text(site, out, others.names), summary_record(site, out, others.names)
+    names, refusal = others.names(site), others.refusal(site)
+    text = summary_text(site, out, names, others.remark(site))
+    record = summary_record(site, out, names) | {"exchange": others.record(site)}
     write_results(site, out, written=timestamp(), also=others)
     show(text, record, quiet=quiet, as_json=as_json)
+    if refusal and (quiet or as_json):
+        click.echo(refusal, err=True)
     return site
 
 

@@ -54,6 +54,7 @@ def audit(
 
 def _audit_each(jobs: tuple[str, ...], *, quiet: bool) -> list[Audited]:
     """Audit every job; one of several that cannot be read is reported among the others."""
+    from tieup.library.raw import audited
     from tieup.write.audit_screen import Audited
 
     found: list[Audited] = []
@@ -61,7 +62,7 @@ def _audit_each(jobs: tuple[str, ...], *, quiet: bool) -> list[Audited]:
     with click.progressbar(jobs, file=sys.stderr, label="audit", hidden=hidden) as bar:
         for job in bar:
             try:
-                found.append(_audit(job))
+                found.append(audited(job)[0])
             except TieupError as error:
                 found.append(Audited(job, "", "", None, error.problems))
     if all(job.audit is None for job in found):
@@ -69,41 +70,16 @@ def _audit_each(jobs: tuple[str, ...], *, quiet: bool) -> list[Audited]:
     return found
 
 
-def _audit(folder: str) -> Audited:
-    """Audit one job folder."""
-    from tieup.audit.audit import audit
-    from tieup.audit.evidence import RawEvidence
-    from tieup.config import load_job
-    from tieup.config.rules import raw_data_rules
-    from tieup.read import read_control, read_fieldbook
-    from tieup.units import length_factor
-    from tieup.write.audit_screen import Audited
-
-    job = load_job(folder)
-    control = read_control(job.control_file, job) if job.control_file else None
-    evidence = RawEvidence(
-        read_fieldbook(job), control, job.precision, job.refraction, job.angle_unit
-    )
-    rules = raw_data_rules(job.audit_rules).rules
-    return Audited(
-        folder, job.title, job.length_unit, audit(evidence, rules, length_factor(job.length_unit))
-    )
-
-
 def _write_audits(out: Path, jobs: tuple[str, ...], audited: list[Audited], status: int) -> None:
     """Write audit.csv and audit.json into a folder that holds nothing of a job."""
     from tieup.config import load_job
-    from tieup.write.audit_screen import RESULT_COLUMNS, audits_record, results_table
-    from tieup.write.documents import json_text
-    from tieup.write.folder import check_target, write_set
-    from tieup.write.tables import csv_text
+    from tieup.write.audit_files import write_audits
+    from tieup.write.folder import check_target
 
     for name, job in zip(jobs, audited, strict=True):
         if job.audit is not None:
             check_target(out, load_job(name))
-    table = csv_text(results_table(audited), RESULT_COLUMNS, "deg")
-    record = json_text(audits_record(audited, status))
-    write_set(out, [("audit.csv", table), ("audit.json", record)], record="audit.json")
+    write_audits(out, audited, status)
 
 
 def _first_rows(jobs: tuple[str, ...], number: int, *, quiet: bool, as_json: bool) -> int:

@@ -85,6 +85,7 @@ def run_record(
         "redundancy": _redundancy(site),
         "counts": {"rows": sum(summary.rows.values()), **summary.rows},
         "lists": list_counts(site),
+        "surveyed": _surveyed(site),
         "raw_files": [
             {"name": file.name, "rows": file.rows, "sha256": file.sha256}
             for file in site.fieldbook.files
@@ -102,9 +103,20 @@ def _scatter(scatter: Scatter | None) -> dict[str, Any]:
     sd = np.sqrt(np.diagonal(scatter.covariance)) / 2.0
     columns = (GROUPS, scatter.times, scatter.times * sd, scatter.redundancy)
     return {
-        name: {"times": times, "sd": spread, "checks": checks}
+        name: {"times": float(times), "sd": float(spread), "checks": float(checks)}
         for name, times, spread, checks in zip(*columns, strict=True)
     }
+
+
+def _surveyed(site: Site) -> dict[str, str] | None:
+    """Return when the first and the last shot were taken, None where no raw row has a time."""
+    time = site.fieldbook.shots.time
+    time = time[np.isfinite(time)]
+    if not len(time):
+        return None
+    moments = np.array([time.min(), time.max()]).astype("datetime64[s]")
+    first, last = np.datetime_as_string(moments).tolist()
+    return {"first": first, "last": last}
 
 
 def _test(fit: Fit) -> dict[str, Any]:

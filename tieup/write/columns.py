@@ -1,4 +1,4 @@
-"""The columns of the four tables, in order, and what kind of value each holds.
+"""The columns of the tables, in order, and what kind of value each holds.
 
 The kind settles the decimals in a file; a column that is not listed here counts as a
 coordinate. A table may have more columns behind these, never fewer.
@@ -200,3 +200,16 @@ FIELD_SETUPS: Mapping[str, str] = {
     "first_time": TEXT,
     "says": TEXT,
 }
+
+TABLES: Mapping[str, tuple[str, Mapping[str, str]]] = {
+    "coordinates.csv": ("coordinates", COORDINATES),
+    "observations.csv": ("observations", OBSERVATIONS),
+    "setups.csv": ("setups", SETUPS),
+    "ties.csv": ("ties", TIES),
+    "strings.csv": ("strings", STRINGS),
+    "falls.csv": ("falls", FALLS),
+    "derived.csv": ("derived", DERIVED),
+    "field.csv": ("field_rows", FIELD),
+    "field_setups.csv": ("field_setups", FIELD_SETUPS),
+}
+"""File name -> table of the `Reconciliation` and its columns; the first four are always there."""

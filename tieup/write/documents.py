@@ -1,8 +1,7 @@
 """Write the two JSON documents: findings.json and run.json.
 
-Undefined numbers are null, never 0 and never NaN, which JSON does not have. Numbers of
-findings keep six significant digits (sizes) or three (spreads): more would be noise that
-differs between machines.
+Undefined numbers are null, never 0 and never NaN, which JSON does not have. The sd of a finding
+has three significant digits and its size ends at the second of them: more would be noise.
 """
 
 from __future__ import annotations
@@ -15,7 +14,7 @@ from typing import Any
 from tieup.model.finding import Finding, Place, Rival
 from tieup.model.reconciliation import Reconciliation
 
-SIZE_DIGITS = 6
+SIZE_DIGITS = 4  # of a size without sd
 SPREAD_DIGITS = 3
 STATISTIC_DIGITS = 4
 
@@ -48,7 +47,7 @@ def finding_record(finding: Finding) -> dict[str, Any]:
         "setup": finding.setup,
         "points": list(finding.points),
         "lines": list(finding.lines),
-        "size": significant(finding.size, SIZE_DIGITS),
+        "size": told_size(finding.size, finding.sd),
         "unit": finding.unit,
         "sd": significant(finding.sd, SPREAD_DIGITS),
         "statistic": significant(finding.statistic, STATISTIC_DIGITS),
@@ -96,6 +95,17 @@ def significant(value: float | None, digits: int) -> float | None:
     if value is None or not math.isfinite(value):
         return None
     return float(f"{value:.{digits}g}")
+
+
+def told_size(size: float | None, sd: float | None) -> float | None:
+    """Round a size to the second digit of its sd; None where it is undefined.
+
+    >>> told_size(-0.0990649, 0.00137), told_size(33.95041, 0.00179), told_size(0.30480061, None)
+    (-0.0991, 33.9504, 0.3048)
+    """
+    if size is None or not math.isfinite(size) or not sd or not math.isfinite(sd):
+        return significant(size, SIZE_DIGITS)
+    return round(size, 1 - math.floor(math.log10(abs(sd))))
 
 
 def json_text(document: Any) -> str:

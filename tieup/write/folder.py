@@ -20,7 +20,8 @@ from pathlib import Path
 from tieup.errors import OutputError
 from tieup.model.job import Job
 from tieup.model.reconciliation import Reconciliation
-from tieup.write.columns import DERIVED, FALLS, FIELD, FIELD_SETUPS, STRINGS
+from tieup.write.columns import TABLES
+from tieup.write.dictionary import columns_text
 from tieup.write.documents import findings_text, run_text
 from tieup.write.exchange.formats import Exchange
 from tieup.write.page import page_text
@@ -41,17 +42,9 @@ WRITERS: Mapping[str, Callable[[Reconciliation], str]] = {
     "ties.csv": ties_text,
     "findings.json": findings_text,
     "report.html": page_text,
+    "columns.csv": columns_text,
 }
 """File name -> what writes it. A new output is one module and one entry here."""
-
-TABLES: Mapping[str, tuple[str, Mapping[str, str]]] = {
-    "strings.csv": ("strings", STRINGS),
-    "falls.csv": ("falls", FALLS),
-    "derived.csv": ("derived", DERIVED),
-    "field.csv": ("field_rows", FIELD),
-    "field_setups.csv": ("field_setups", FIELD_SETUPS),
-}
-"""File name -> table of the `Reconciliation` and its columns; written where the job has it."""
 
 
 def writers_of(site: Reconciliation) -> dict[str, Callable[[Reconciliation], str]]:
@@ -59,7 +52,7 @@ def writers_of(site: Reconciliation) -> dict[str, Callable[[Reconciliation], str
     tables = {
         name: partial(table_text, table=table, columns=columns)
         for name, (table, columns) in TABLES.items()
-        if getattr(site, table)
+        if name not in WRITERS and getattr(site, table)
     }
     return {**WRITERS, **tables}
 
@@ -76,7 +69,7 @@ def write_results(
     written
         The time of writing, ISO 8601, for run.json.
     also
-        Files for other programs, written together with the results.
+        Files for other programs, written together with the results where they may leave.
 
     Raises
     ------
@@ -87,12 +80,12 @@ def write_results(
     others = also or Exchange()
     others.check()
     writers = writers_of(site)
-    names = [*writers, *others.names, RUN_FILE]
+    names = [*writers, *others.names(site), RUN_FILE]
 
     def contents() -> Iterator[tuple[str, str | bytes]]:
         for name, writer in writers.items():
             yield name, writer(site)
-        yield from others.files(site)
+        yield from others.files(site, written)
         yield RUN_FILE, run_text(site, files=names, written=written)
 
     write_set(out, contents())

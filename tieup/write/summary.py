@@ -39,11 +39,17 @@ SENTENCE_END = re.compile(r"(?<=[.!?]) +(?=[A-Z\"(])")  # "S2 puts ... low. Shoo
 MOST_STOPS = 8  # findings to settle that are shown, however small the screen
 
 
-def summary_text(site: Reconciliation, out: Path, others: Sequence[str] = ()) -> str:
-    """Return the first screen; ``out`` holds the files, ``others`` among them."""
+def summary_text(
+    site: Reconciliation, out: Path, others: Sequence[str] = (), remark: str = ""
+) -> str:
+    """Return the first screen; ``out`` holds the files, ``others`` for other programs among them.
+
+    ``remark`` is what must be known of those, or why there are none.
+    """
     setups = ["", *_setup_lines(site)] if len(site.setups["setup"]) else []
     head = [*_wrapped(headline(site)), "", *_facts(site), *setups]
-    foot = ["", *_files(site, out, others), "", *_caution(site)]
+    said = _wrapped(remark, "  ") if remark else []
+    foot = ["", *_files(site, out, others), *said, "", *_caution(site)]
     findings = _finding_lines(site.findings, HEIGHT - len(head) - len(foot) - 1)
     return "\n".join([*head, *([""] if findings else []), *findings, *foot]) + "\n"
 

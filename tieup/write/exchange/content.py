@@ -1,4 +1,4 @@
-"""What every file for another program carries: points that have a place, strings, words.
+"""What every file for another program carries: ground points that have a place, strings, words.
 
 Numbers are those of coordinates.csv, in the unit asked for, with its decimals; nothing is
 computed here, so that each format says the same.
@@ -6,8 +6,9 @@ computed here, so that each format says the same.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -15,10 +16,10 @@ import numpy as np
 from tieup.model.arrays import FloatArray
 from tieup.model.reconciliation import Reconciliation
 from tieup.units import length_factor
-from tieup.write.cautions import CAUTIONS
 from tieup.write.columns import COORDINATE, DECIMALS, SPREAD
 from tieup.write.exchange.frame import System, system_of
 from tieup.write.exchange.lines import Chain, chains_of
+from tieup.write.exchange.selection import UNCHECKED, Chosen
 
 AXES = ("northing", "easting", "elevation")
 WORDS = ("code", "string", "role", "proof", "setups", "flags")
@@ -61,18 +62,30 @@ class SiteString:
 
 @dataclass(frozen=True)
 class SiteContent:
-    """A site as the files carry it; ``statements`` are what a reader of any of them must know."""
+    """A site as the files carry it; ``statements`` are what a reader of any of them must know.
+
+    ``draft`` says why the site must not be built on, empty where it ties; it is the first of
+    the statements. ``moment`` (ISO 8601, no offset) is that of the last shot, or of writing where
+    no raw row has a time: the same site gives the same file.
+    """
 
     unit: str
     system: System
     points: tuple[SitePoint, ...]
     strings: tuple[SiteString, ...]
-    left_out: int
     statements: tuple[str, ...]
+    draft: str = ""
+    moment: str = ""
 
 
-def site_content(site: Reconciliation, unit: str) -> SiteContent:
-    """Collect what the files carry, lengths in ``unit`` (m, ft or ftUS)."""
+def site_content(
+    site: Reconciliation, unit: str, chosen: Chosen, *, written: str, draft: str = ""
+) -> SiteContent:
+    """Collect what the files carry of the chosen points, lengths in ``unit`` (m, ft or ftUS).
+
+    ``written`` is the time of writing, ISO 8601.
+    A string runs from point to point as long as they leave: never past one that does not.
+    """
     table = site.coordinates
     factor = length_factor(site.job.length_unit) / length_factor(unit)
     place = _rounded([table[axis] for axis in AXES], factor, DECIMALS[COORDINATE])
@@ -85,11 +98,13 @@ def site_content(site: Reconciliation, unit: str) -> SiteContent:
     numbers: dict[str, int] = {}
     for number, point in enumerate(every):
         numbers.setdefault(point.name, number)  # marks stand before free stations
-    strings = tuple(_string(chain, every) for chain in chains_of(site.strings, numbers))
-    points = tuple(point for point in every if point.has_place)
-    system, left_out = system_of(site.job, unit), len(every) - len(points)
-    statements = _statements(unit, system, points, left_out)
-    return SiteContent(unit, system, points, strings, left_out, statements)
+    leaving = {number: every[number] for number in chosen.rows}
+    chains = chains_of(site.strings, numbers)
+    strings = tuple(part for chain in chains for part in _parts(chain, leaving))
+    points, system = tuple(leaving.values()), system_of(site.job, unit)
+    said = (*([draft] if draft else []), *_statements(unit, system, points, chosen))
+    moment = (site.run.get("surveyed") or {}).get("last", written)[: len("2026-03-03T07:20:00")]
+    return SiteContent(unit, system, points, strings, said, draft, moment)
 
 
 def _rounded(columns: Sequence[Any], factor: float, places: int) -> FloatArray:
@@ -102,25 +117,25 @@ def _text(value: Any) -> str:
     return "" if value is None or value != value else str(value)
 
 
-def _string(chain: Chain, points: Sequence[SitePoint]) -> SiteString:
-    return SiteString(chain.string, chain.code, tuple(points[number] for number in chain.points))
+def _parts(chain: Chain, leaving: Mapping[int, SitePoint]) -> list[SiteString]:
+    """Return the pieces of a line between points that do not leave, of two points or more."""
+    runs = groupby(chain.points, key=leaving.__contains__)
+    pieces = [tuple(leaving[number] for number in run) for there, run in runs if there]
+    return [SiteString(chain.string, chain.code, piece) for piece in pieces if len(piece) > 1]
 
 
 def _statements(
-    unit: str, system: System, points: Sequence[SitePoint], left_out: int
+    unit: str, system: System, points: Sequence[SitePoint], chosen: Chosen
 ) -> tuple[str, ...]:
     frame = f"Coordinates in {system.name}." if system.epsg else "Local coordinates, no map system."
-    unchecked = sum(point.proof == "unchecked" for point in points)
     flat = sum(not point.has_elevation for point in points)
     counted = (
-        (left_out, "without coordinates left out."),
         (flat, "without elevation: it is unknown, not 0."),
-        (unchecked, "unchecked: nothing would have caught a mistake in them."),
+        (chosen.unchecked, f"{UNCHECKED}: nothing would have caught a mistake in them."),
     )
+    counts = [f"{number} point{'s' * (number != 1)} {words}" for number, words in counted if number]
     return (
-        f"Lengths in {UNIT_WORDS[unit]} ({unit}).",
-        frame,
-        *(f"{number} point{'s' * (number != 1)} {words}" for number, words in counted if number),
-        "Proof and precision of each point: coordinates.csv.",
-        *CAUTIONS[:-1],  # what is of common practice is not in these files
+        f"Lengths in {UNIT_WORDS[unit]} ({unit}). {frame}",
+        " ".join([*counts, "Proof and precision of each point: coordinates.csv."]),
+        *([chosen.words] if chosen.words else []),
     )

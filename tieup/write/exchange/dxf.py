@@ -1,6 +1,7 @@
 """site.dxf: points and 3-D strings for a drawing program, through the library ezdxf.
 
-A point is a block of a POINT with the attributes POINT, CODE and ELEVATION; a string is a 3-D
+A point is a block of a POINT with the attributes POINT, CODE and ELEVATION, and PROOF, which is
+not shown; a string is a 3-D
 polyline on a layer of its own, its exact name and code in extended data of the application
 TIEUP: pieces of the name (1000), a 1070, pieces of the code (1000). Easting is x.
 A control character stands as the DXF reference writes it (``^J`` is a line break, ``^ `` a
@@ -16,6 +17,7 @@ from io import StringIO
 from typing import TYPE_CHECKING, Any
 
 from tieup.errors import OutputError
+from tieup.write.cautions import CAUTIONS
 from tieup.write.columns import COORDINATE, DECIMALS
 from tieup.write.exchange.content import SiteContent, SitePoint, SiteString
 from tieup.write.exchange.escapes import escaped
@@ -28,6 +30,8 @@ INSERT_UNITS = {"m": 6, "ft": 2, "ftUS": 21}  # $INSUNITS
 VERSION = "R2010"  # its text is UTF-8
 BLOCK = "SURVEY_POINT"
 POINTS, FLAT, STRINGS = "POINTS", "POINTS_WITHOUT_ELEVATION", "STRING_"
+DRAFT = "DRAFT_"  # before every layer of a draft
+PROOF = "PROOF"
 TEXT_HEIGHT = {"m": 0.2, "ft": 0.6, "ftUS": 0.6}
 LAYER_FORBIDDEN = '<>/\\\\":;?*|=`,%\x00-\x1f\x7f'
 LONGEST_LAYER = 255
@@ -58,17 +62,25 @@ def dxf_text(content: SiteContent) -> str:
     try:
         drawing = ezdxf.new(VERSION, units=INSERT_UNITS[content.unit])
         drawing.header["$MEASUREMENT"] = int(content.unit == "m")
-        for number, statement in enumerate(content.statements, start=1):
-            drawing.header.custom_vars.append(f"tieup {number}", statement)
+        said = (*content.statements, *CAUTIONS[:-1])  # the last is of common practice
+        for number, statement in enumerate(said, start=1):
+            drawing.header.custom_vars.append(f"tieup {number}", carried(statement))
         drawing.appids.add(APPLICATION)
         _add_points(drawing, content)
         for string in content.strings:
-            _add_string(drawing, string)
+            _add_string(drawing, string, _draft(content))
+        _sort_classes(drawing)
         stream = StringIO()
         drawing.write(stream)
     finally:
         ezdxf.options.write_fixed_meta_data_for_testing = fixed
     return stream.getvalue()
+
+
+def _sort_classes(drawing: Drawing) -> None:
+    """Bring the classes into one order: ezdxf adds some of them out of a set."""
+    drawing.classes.add_required_classes(drawing.dxfversion)
+    drawing.classes.classes = dict(sorted(drawing.classes.classes.items()))
 
 
 def _add_points(drawing: Drawing, content: SiteContent) -> None:
@@ -78,17 +90,21 @@ def _add_points(drawing: Drawing, content: SiteContent) -> None:
     lines = {tag: -1.5 * height * row for row, tag in enumerate(("POINT", "CODE", "ELEVATION"))}
     for tag, below in lines.items():
         block.add_attdef(tag, (height, below), dxfattribs={"height": height})
-    for layer in (POINTS, FLAT):
+    block.add_attdef(PROOF, (0, 0), dxfattribs={"height": height}).is_invisible = True
+    points, flat = (f"{_draft(content)}{layer}" for layer in (POINTS, FLAT))
+    for layer in (points, flat):
         drawing.layers.add(layer)
     model = drawing.modelspace()
     for point in content.points:
         north, east, elevation = point.place
-        layer, level = (POINTS, elevation) if point.has_elevation else (FLAT, 0.0)
+        layer, level = (points, elevation) if point.has_elevation else (flat, 0.0)
         insert = model.add_blockref(BLOCK, (east, north, level), dxfattribs={"layer": layer})
         style = {"layer": layer, "height": height}
         for tag, text in _attributes(point).items():
             beside = (east + height, north + lines[tag], level)
             insert.add_attrib(tag, text, beside, dxfattribs=style)
+        hidden = insert.add_attrib(PROOF, point.proof, (east, north, level), dxfattribs=style)
+        hidden.is_invisible = True
 
 
 def _attributes(point: SitePoint) -> dict[str, str]:
@@ -100,8 +116,8 @@ def _attributes(point: SitePoint) -> dict[str, str]:
     }
 
 
-def _add_string(drawing: Drawing, string: SiteString) -> None:
-    layer = layer_name(string.name)
+def _add_string(drawing: Drawing, string: SiteString, before: str) -> None:
+    layer = layer_name(string.name, before)
     if layer not in drawing.layers:
         drawing.layers.add(layer)
     places = [(point.place[1], point.place[0], point.place[2]) for point in string.points]
@@ -109,13 +125,17 @@ def _add_string(drawing: Drawing, string: SiteString) -> None:
     line.set_xdata(APPLICATION, [*_pieces(string.name), (1070, 0), *_pieces(string.code)])
 
 
-def layer_name(string: str) -> str:
+def _draft(content: SiteContent) -> str:
+    return DRAFT if content.draft else ""
+
+
+def layer_name(string: str, before: str = "") -> str:
     """Return the layer of a string; a very long name is cut, its extended data is not.
 
     >>> layer_name("CURB/<1>")
     'STRING_CURB%002F%003C1%003E'
     """
-    return (STRINGS + escaped(string, LAYER_FORBIDDEN, "%"))[:LONGEST_LAYER]
+    return (before + STRINGS + escaped(string, LAYER_FORBIDDEN, "%"))[:LONGEST_LAYER]
 
 
 def _pieces(text: str) -> list[tuple[int, Any]]:

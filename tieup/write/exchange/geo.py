@@ -3,6 +3,7 @@
 Both are in the coordinates of the site, easting first. RFC 7946, section 4, would have longitude
 and latitude, which a local site does not have: a member ``crs`` (as in GeoJSON of 2008) names
 the system, a local one by its definition, and other foreign members (section 6.1) say it in words.
+In a draft each feature has an attribute ``draft``, and the layers of the package say it too.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
+from tieup.write.cautions import CAUTIONS
 from tieup.write.exchange.content import AXES, WORDS, SiteContent, SitePoint, SiteString
 from tieup.write.exchange.geopackage import Layer, geopackage
 
@@ -24,9 +26,16 @@ STRING_COLUMNS = {"string": "TEXT", "code": "TEXT", "points": "INTEGER"}
 def geojson_text(content: SiteContent) -> str:
     """Return site.geojson, one feature a line."""
     features = [
-        *(_feature("Point", xyz(point), point_values(point)) for point in content.points),
         *(
-            _feature("LineString", [xyz(point) for point in string.points], string_values(string))
+            _feature("Point", xyz(point), point_values(point) | _draft(content))
+            for point in content.points
+        ),
+        *(
+            _feature(
+                "LineString",
+                [xyz(point) for point in string.points],
+                string_values(string) | _draft(content),
+            )
             for string in content.strings
         ),
     ]
@@ -37,7 +46,8 @@ def geojson_text(content: SiteContent) -> str:
         "crs": {"type": "name", "properties": {"name": name}},
         "axes": ["easting", "northing", "elevation"],
         "length_unit": content.unit,
-        "statements": list(content.statements),
+        **_draft(content),
+        "statements": [*content.statements, *CAUTIONS[:-1]],
     }
     members = [f"{_json(key)}: {_json(value)}" for key, value in head.items()]
     rows = ",\n".join(_json(feature) for feature in features)
@@ -46,22 +56,25 @@ def geojson_text(content: SiteContent) -> str:
 
 def geopackage_bytes(content: SiteContent) -> bytes:
     """Return site.gpkg with the layers points and strings."""
+    end, more = ("_draft", {"draft": "TEXT"}) if content.draft else ("", {})
+    draft = [*_draft(content).values()]
     points = Layer(
-        "points",
+        f"points{end}",
         "POINT",
-        POINT_COLUMNS,
-        [([xyz(point)], list(point_values(point).values())) for point in content.points],
+        POINT_COLUMNS | more,
+        [([xyz(point)], [*point_values(point).values(), *draft]) for point in content.points],
     )
     strings = Layer(
-        "strings",
+        f"strings{end}",
         "LINESTRING",
-        STRING_COLUMNS,
+        STRING_COLUMNS | more,
         [
-            ([xyz(point) for point in string.points], list(string_values(string).values()))
+            ([xyz(point) for point in string.points], [*string_values(string).values(), *draft])
             for string in content.strings
         ],
     )
-    return geopackage([points, strings], content.system, " ".join(content.statements))
+    said = " ".join((*content.statements, *CAUTIONS[:-1]))
+    return geopackage([points, strings], content.system, said, f"{content.moment}.000Z")
 
 
 def xyz(point: SitePoint) -> list[float]:
@@ -82,6 +95,10 @@ def point_values(point: SitePoint) -> dict[str, Any]:
 def string_values(string: SiteString) -> dict[str, Any]:
     """Return the attributes of a string, as `STRING_COLUMNS`."""
     return {"string": string.name, "code": string.code, "points": len(string.points)}
+
+
+def _draft(content: SiteContent) -> dict[str, Any]:
+    return {"draft": content.draft} if content.draft else {}
 
 
 def _feature(kind: str, coordinates: list[Any], properties: dict[str, Any]) -> dict[str, Any]:

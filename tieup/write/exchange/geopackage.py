@@ -1,8 +1,8 @@
 """Write a GeoPackage 1.4 (OGC 12-128r19) with the database library of Python itself.
 
-The time of change that the standard asks for is fixed: the same site gives the same bytes. A
-NUL character, which other readers take for the end of a text, becomes ``\\u0000`` (and the
-backslash of a text that looks so ``\\u005C``).
+The time of change that the standard asks for is given, never the clock. A NUL character, which
+other readers take for the end of a text, becomes ``\\u0000`` (and the backslash of a text that
+looks so ``\\u005C``).
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from tieup.write.exchange.frame import System
 
 APPLICATION = 0x47504B47  # "GPKG"
 VERSION = 10400
-CHANGED = "1970-01-01T00:00:00.000Z"
 LOCAL = 100_000  # number of the local system: free for our own by the standard
 WKB = {"POINT": 1, "LINESTRING": 2}
 WITH_Z = 1000  # ISO WKB: added to the kind of geometry
@@ -68,8 +67,11 @@ class Layer:
     rows: Sequence[tuple[Sequence[Sequence[float]], Sequence[Any]]]
 
 
-def geopackage(layers: Iterable[Layer], system: System, description: str) -> bytes:
-    """Return the bytes of a GeoPackage whose layers are in ``system``."""
+def geopackage(layers: Iterable[Layer], system: System, description: str, changed: str) -> bytes:
+    """Return the bytes of a GeoPackage whose layers are in ``system``.
+
+    ``changed`` is the time of change of the layers, as 2026-03-03T07:20:00.000Z.
+    """
     with closing(sqlite3.connect(":memory:")) as database:
         database.execute(f"PRAGMA application_id = {APPLICATION}")
         database.execute(f"PRAGMA user_version = {VERSION}")
@@ -79,12 +81,12 @@ def geopackage(layers: Iterable[Layer], system: System, description: str) -> byt
         rows = [*SYSTEMS, own]
         database.executemany("INSERT INTO gpkg_spatial_ref_sys VALUES (?,?,?,?,?,?)", rows)
         for layer in layers:
-            _add_layer(database, layer, number, description)
+            _add_layer(database, layer, number, (description, changed))
         database.commit()
         return database.serialize()
 
 
-def _add_layer(database: sqlite3.Connection, layer: Layer, srs: int, description: str) -> None:
+def _add_layer(database: sqlite3.Connection, layer: Layer, srs: int, said: tuple[str, str]) -> None:
     columns = ", ".join(f'"{name}" {kind}' for name, kind in layer.columns.items())
     database.execute(
         f'CREATE TABLE "{layer.name}" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, '
@@ -93,7 +95,7 @@ def _add_layer(database: sqlite3.Connection, layer: Layer, srs: int, description
     flat = {len(vertex) for vertices, _ in layer.rows for vertex in vertices} - {3}
     database.execute(
         "INSERT INTO gpkg_contents VALUES (?,?,?,?,?,?,?,?,?,?)",
-        (layer.name, "features", layer.name, description, CHANGED, *_bounds(layer), srs),
+        (layer.name, "features", layer.name, *said, *_bounds(layer), srs),
     )
     database.execute(
         "INSERT INTO gpkg_geometry_columns VALUES (?,?,?,?,?,?)",

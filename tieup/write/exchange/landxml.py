@@ -1,9 +1,8 @@
 """site.xml: LandXML 1.2 with points as CgPoints and strings as 3-D PlanFeatures.
 
-Free stations stand in a group of their own, because a station may have the name of a mark and
-names in one group must differ. The standard asks for date and time; those are fixed here, for
-the same site must give the same file: run.json says when it was written. Characters that XML
-cannot hold become ``\\u`` and four hexadecimal digits.
+Points that nothing checks stand in a group of their own, which a program that reads the file can
+show by itself. Date and time are those of the last shot. Characters that XML cannot hold become
+``\\u`` and four hexadecimal digits.
 """
 
 from __future__ import annotations
@@ -13,6 +12,7 @@ from xml.etree import ElementTree
 from xml.etree.ElementTree import Element, SubElement
 
 from tieup import __version__
+from tieup.write.cautions import CAUTIONS
 from tieup.write.columns import COORDINATE, DECIMALS, SPREAD
 from tieup.write.exchange.content import AXES, SiteContent, SitePoint, SiteString
 from tieup.write.exchange.escapes import XML_FORBIDDEN, escaped
@@ -40,15 +40,19 @@ UNITS = {
     "ftUS": ("Imperial", {**IMPERIAL, "linearUnit": "USSurveyFoot"}),
 }
 SURVEYED = {"control": "control", "shot": "sideshot"}  # role -> pntSurv
+GROUPS = {  # by proof
+    "held": "points",
+    "checked": "points",
+    "unchecked": "unchecked points",
+    "disputed": "disputed points",
+}
 ROLE = {"control": "control point", "derived": "calculated"}  # role -> role, else measured
 
 
 def landxml_text(content: SiteContent) -> str:
     """Return site.xml."""
-    root = Element(
-        "LandXML",
-        {"xmlns": NAMESPACE, "version": "1.2", "date": "1970-01-01", "time": "00:00:00"},
-    )
+    date, _, time = content.moment.partition("T")
+    root = Element("LandXML", {"xmlns": NAMESPACE, "version": "1.2", "date": date, "time": time})
     system, attributes = UNITS[content.unit]
     SubElement(SubElement(root, "Units"), system, attributes)
     if content.system.epsg:
@@ -57,24 +61,24 @@ def landxml_text(content: SiteContent) -> str:
             "CoordinateSystem",
             {"epsgCode": str(content.system.epsg), "desc": content.system.name},
         )
-    said = " ".join((*content.statements, "Date and time of writing: run.json."))
-    SubElement(root, "Application", {"name": "tieup", "version": __version__, "desc": said})
-    free = [point for point in content.points if _is_free(point)]
-    _add_points(root, "points", (point for point in content.points if not _is_free(point)))
-    if free:
-        _add_points(root, "stations", free)
+    if content.draft:
+        SubElement(root, "Project", {"name": "DRAFT", "desc": _carried(content.draft)})
+    said = " ".join((*content.statements, *CAUTIONS[:-1]))
+    SubElement(
+        root, "Application", {"name": "tieup", "version": __version__, "desc": _carried(said)}
+    )
+    mark_of = "DRAFT " if content.draft else ""
+    for group in dict.fromkeys(GROUPS.values()):
+        points = [point for point in content.points if GROUPS.get(point.proof, "points") == group]
+        if points or group == "points":
+            _add_points(root, f"{mark_of}{group}", points)
     if content.strings:
-        features = SubElement(root, "PlanFeatures", {"name": "strings"})
+        features = SubElement(root, "PlanFeatures", {"name": f"{mark_of}strings"})
         for string in content.strings:
             _add_string(features, string)
     ElementTree.indent(root, " ")
     text = ElementTree.tostring(root, encoding="unicode")
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'
-
-
-def _is_free(point: SitePoint) -> bool:
-    """Return whether this is a free station, which is its setup; a mark has a setup's label too."""
-    return point.role == "station" and point.name == point.setups
 
 
 def _add_points(root: Element, name: str, points: Iterable[SitePoint]) -> None:

@@ -35,4 +35,6 @@ def pnezd_text(content: SiteContent) -> str:
     }
     heading, _, rows = csv_text(table, COLUMNS, "deg").partition("\n")
     said = [] if flat == texts else ["Line breaks in names and codes are blanks here."]
-    return "".join(f"# {line}\n" for line in (heading, *content.statements, *said)) + rows
+    first, *others = (*content.statements, *said)
+    head = (first, heading, *others) if content.draft else (heading, first, *others)
+    return "".join(f"# {line}\n" for line in head) + rows

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from tieup.model.finding import Finding, Rival
-from tieup.write.documents import decision_line, significant
+from tieup.write.documents import SPREAD_DIGITS, decision_line, significant, told_size
 from tieup.write.page.wording import Verdict, verdict_of
 
 MOST_LINES = 12
@@ -57,10 +57,10 @@ def finding_view(finding: Finding) -> FindingView:
 
 def _evidence(finding: Finding) -> Iterator[tuple[str, str]]:
     """Return what speaks for a finding, as label and text."""
-    if finding.size is not None:
-        size = f"{significant(finding.size, 6):g} {finding.unit}".rstrip()
-        sd = f", 1 sd {significant(finding.sd, 3):g}" if significant(finding.sd, 3) else ""
-        yield "Size, raw minus right", size + sd
+    size, sd = told_size(finding.size, finding.sd), significant(finding.sd, SPREAD_DIGITS)
+    if size is not None:
+        spread = f", 1 sd {sd:g}" if sd else ""
+        yield "Size, raw minus right", f"{size:.10g} {finding.unit}".rstrip() + spread
     if finding.statistic is not None and math.isfinite(finding.statistic):
         yield "Stands out", f"{times(finding.statistic)} its own sd"
     if finding.action:
