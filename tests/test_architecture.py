@@ -20,6 +20,7 @@ LEVELS = (  # a room imports from the levels above it and from itself
     {"audit", "derive", "preanalysis"},
     {"results"},
     {"config"},
+    {"judging"},
     {"pipeline"},
     {"planning"},
     {"library"},

@@ -113,7 +113,7 @@ def misclosures_of(evidence: Evidence, precision: Precision) -> Dense | None:
     spoken = everything(adjustment)
     seen = _observed(adjustment)
     within = evidence.within
-    if seen.sum() + within.sum() > MOST:
+    if not seen.any() or seen.sum() + within.sum() > MOST:
         return None
     inner, size = _open_part(design_matrix(adjustment, spoken)[seen])
     contrasts = _contrasts(evidence)

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tieup.adjust.distributions import normal_critical
 from tieup.diagnose.evidence import Stack
 from tieup.diagnose.hypotheses import Hypothesis
 from tieup.diagnose.mistake import NAMED, NOTICED, Mistake, RivalCause
@@ -116,12 +117,14 @@ class _Prices:
 def _largest_left(
     stack: Stack, hypotheses: Sequence[Hypothesis], accepted: tuple[int, ...]
 ) -> float:
-    """Return the largest |w| of a single reading with the accepted mistakes out, 0 without any."""
-    if not accepted:
-        return 0.0
+    """Return the largest |w| of a single reading with the accepted mistakes out.
+
+    At least what the largest of so many is in every second clean job: what is left may be quiet.
+    """
     single = np.array([h.kind in KINDS and h.degrees == 1 for h in hypotheses])
+    usual = float(normal_critical(0.25 / max(int(single.sum()), 1)))
     left = judge_all(stack, accepted)[single]
-    return float(np.sqrt(np.nanmax(left))) if np.isfinite(left).any() else 0.0
+    return max(float(np.sqrt(np.nanmax(left))) if np.isfinite(left).any() else 0.0, usual)
 
 
 def _improved(
