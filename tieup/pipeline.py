@@ -33,6 +33,7 @@ from tieup.model.finding import worst_first
 from tieup.model.job import Job
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.model.rules import Rule
+from tieup.model.settings import Standing
 from tieup.read import (
     file_sha256,
     number_links,
@@ -129,7 +130,14 @@ def make_case(job: Job, fieldbook: Fieldbook, control: Control | None) -> Case:
     booked = read_booked_links(job)
     named = complete_points(fieldbook.points, fieldbook.setups, control)
     points, links = number_links(booked, named)
-    precision = replace(job.precision, grid=site_grid(job.grid, control))
+    precision = replace(
+        job.precision,
+        grid=site_grid(job.grid, control),
+        standing=Standing(
+            job.standing_all,
+            frozenset(number for number, name in enumerate(points) if name in job.standing),
+        ),
+    )
     constant = prism_constants(fieldbook.shots, fieldbook.setups, precision)
     return Case(
         shots=replace(fieldbook.shots, prism_constant=constant),

@@ -19,7 +19,7 @@ import numpy as np
 from tieup.adjust.equations import Connections, offsets
 from tieup.adjust.stacks import chunks, new_columns
 from tieup.adjust.whitening import Whitening, make_whitening
-from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Sights
 from tieup.model.settings import Precision
 
@@ -68,6 +68,8 @@ def connection_noise(
     for part in chunks(len(connections)):
         some = connections.part(part)
         variance, shared[part] = target_variance(offsets(some, axis, position), precision)
+        stood = _stood(some, sights, precision)
+        variance[stood] = shared[part][stood] = 0.0
         sight = np.flatnonzero(~some.plumb) if some.plumb.any() else slice(None)
         variance[sight] += _own_variance(sights, some.source[sight])
         np.sqrt(variance, out=sd[part])
@@ -84,6 +86,19 @@ def _own_variance(sights: Sights, row: IntArray) -> FloatArray:
         np.take(part, row, axis=0) for part in (sights.pointing_sd, sights.common_sd, sights.count)
     )
     return np.asarray(np.square(pointing) / np.maximum(count, 1) + np.square(common))
+
+
+def _stood(connections: Connections, sights: Sights, precision: Precision) -> BoolArray:
+    """Say which connections (c,) are sights of targets that stand all day.
+
+    Their one error is in the place of the target for every setup alike, and in no sight.
+    """
+    standing = precision.standing
+    if not standing.everywhere and not standing.points:
+        return np.zeros(len(connections), dtype=bool)
+    point = sights.point[np.where(connections.plumb, 0, connections.source)]
+    stood = np.isin(point, sorted(standing.points)) | standing.everywhere
+    return np.asarray(stood & ~connections.plumb)
 
 
 def noise_parts(
@@ -104,11 +119,13 @@ def noise_parts(
     for kind in (DIRECTION, ZENITH, DISTANCE):
         parts[kind, sight, kind, kind] = own[:, kind]
     away = offsets(connections.take(sight), axis, position)
+    stood = _stood(connections.take(sight), sights, precision)
     for group, only in (
         (3, replace(precision, height_target=0.0)),
         (4, replace(precision, centring_target=0.0)),
     ):
         variance, shared = target_variance(away, only)
+        variance[stood] = shared[stood] = 0.0
         parts[group][sight[:, None], range(3), range(3)] = variance
         parts[group, sight, ZENITH, DISTANCE] = parts[group, sight, DISTANCE, ZENITH] = shared
     centring = max(precision.centring_instrument, SMALLEST_SD) ** 2

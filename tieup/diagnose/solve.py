@@ -12,9 +12,9 @@ from tieup.adjust.problem import Frame, held_frame, local_frame, minimal_frame
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.case import Case
 from tieup.errors import AdjustmentError
-from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Links, Network
-from tieup.model.settings import Grid
+from tieup.model.settings import Grid, Precision
 from tieup.network.build import build_network
 from tieup.reduce.grid import line_factors, sights_on_grid, site_factor, tapes_on_grid
 from tieup.reduce.sights import Reduction, reduce_shots
@@ -58,7 +58,35 @@ def assemble(case: Case) -> tuple[Reduction, Network]:
         case.datum,
         case.refraction,
     )
+    network = with_standing_control(network, case.precision)
     return reduction, on_grid(network, case.precision.grid)
+
+
+def standing_marks(network: Network, precision: Precision) -> BoolArray:
+    """Return the marks (P,) whose target stands all day."""
+    stands = np.zeros(len(network.point_names), dtype=bool)
+    stands[sorted(precision.standing.points)] = True
+    seen = np.zeros(len(stands), dtype=bool)
+    seen[network.sights.point] = True
+    return np.asarray(seen & (stands | precision.standing.everywhere))
+
+
+def setting_error(precision: Precision) -> FloatArray:
+    """Return the sds (3,) in m of a target over its mark: N, E, H."""
+    return np.array([precision.centring_target, precision.centring_target, precision.height_target])
+
+
+def with_standing_control(network: Network, precision: Precision) -> Network:
+    """Give the control of marks whose target stands all day the error of that target.
+
+    What is sighted there is the target, one setting error off the mark in all setups.
+    """
+    stands = standing_marks(network, precision)
+    if not stands.any():
+        return network
+    wider = np.hypot(network.control_sd, setting_error(precision))
+    sd = np.where(stands[:, None] & np.isfinite(network.control), wider, network.control_sd)
+    return replace(network, control_sd=sd)
 
 
 def on_grid(network: Network, grid: Grid | None) -> Network:

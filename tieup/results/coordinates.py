@@ -7,6 +7,7 @@ import numpy as np
 from tieup.adjust.ellipse import error_ellipse
 from tieup.adjust.problem import levelled_only
 from tieup.diagnose.certainty import ellipse_factor, interval_factor, spread_factor
+from tieup.diagnose.solve import setting_error, standing_marks
 from tieup.model.arrays import FloatArray, IntArray, TextArray
 from tieup.model.job import Job
 from tieup.model.reconciliation import Table
@@ -31,6 +32,7 @@ def coordinates_table(site: Site) -> Table:
     )
     certainty = site.proven.certainty
     freedom = np.concatenate([certainty.point, certainty.setup[free]])
+    _set_down(site, place, covariance)
     _between(site, place, covariance)
     position = place / length
     hidden = _hidden(site, free)
@@ -92,6 +94,28 @@ def hidden_nothing(count: int) -> Table:
     """Return the columns of hidden mistakes for points of which nothing is known."""
     nothing = np.full(count, np.nan)
     return {"hidden_horizontal": nothing, "hidden_elevation": nothing}
+
+
+def _set_down(site: Site, place: FloatArray, covariance: FloatArray) -> None:
+    """Bring targets that stand all day down to their marks: one setting error more.
+
+    A mark with held coordinates keeps them.
+    """
+    network, precision = site.solved.network, site.case.precision
+    stands = np.flatnonzero(standing_marks(network, precision))
+    if not len(stands):
+        return
+    own = np.diag(setting_error(precision) ** 2)
+    covariance[stands] += own
+    control = site.case.control
+    for number in stands.tolist() if control is not None else ():
+        name = network.point_names[number]
+        if control is None or name not in control.names:
+            continue
+        row = control.names.index(name)
+        held = np.isfinite(control.coordinates[row]) & (control.sd[row] == 0)
+        place[number, held] = control.coordinates[row, held]
+        covariance[number][held] = covariance[number][:, held] = 0.0
 
 
 def _between(site: Site, place: FloatArray, covariance: FloatArray) -> None:
@@ -156,7 +180,9 @@ def _proofs(site: Site, free: IntArray, hidden: FloatArray) -> TextArray:
     within = (hidden[:, 0] <= limits.horizontal) & (hidden[:, 1] <= limits.elevation)
     proof = np.full(len(within), "unchecked", dtype=object)
     proof[within] = "checked"
-    held = adjustment.problem.held_point & np.isfinite(adjustment.problem.frame.control)
+    given = np.isfinite(adjustment.problem.frame.control)
+    stands = standing_marks(network, site.case.precision)
+    held = (adjustment.problem.held_point | stands[:, None]) & given
     proof[:points][held.any(axis=1)] = "held"
     proof[:points][np.isnan(adjustment.position).all(axis=1)] = ""
     proof[points:][np.isnan(adjustment.axis[free, 0])] = ""
