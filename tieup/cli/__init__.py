@@ -8,7 +8,10 @@ that help comes at once.
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
+from contextlib import suppress
 from io import TextIOWrapper
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,7 +20,7 @@ import click
 
 from tieup import __version__
 from tieup.cli.audit import audit
-from tieup.cli.common import TIES, WRONG, common, progress, say, show
+from tieup.cli.common import TIES, WRONG, Writing, common, progress, say, show, tell, writing
 from tieup.cli.plan import plan
 from tieup.errors import OutputError, TieupError
 
@@ -41,29 +44,50 @@ def main() -> None:
         import warnings
 
         warnings.simplefilter("ignore")  # numerical warnings mean nothing to a crew
+    _open_what_is_closed()
+    signal.signal(signal.SIGTERM, _stop)  # as by hand: nothing half done stays
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):  # a name that the terminal cannot show is spelled out
             stream.reconfigure(errors="backslashreplace")
     sys.exit(outcome(sys.argv[1:]))
 
 
+def _open_what_is_closed() -> None:
+    """Give standard streams that the caller closed a place, so that no file takes it."""
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number, which is this one
+
+
+def _stop(number: int, frame: object) -> None:
+    raise KeyboardInterrupt
+
+
 def outcome(arguments: list[str]) -> int:
-    """Run one command and return its exit status; the one place where errors become text."""
+    """Run one command and return its exit status; the one place where errors become text.
+
+    Whatever happens once the results are written: they are, and the status is theirs.
+    """
+    results = Writing()
     try:
-        return int(commands.main(arguments, prog_name="tieup", standalone_mode=False) or TIES)
+        status = commands.main(arguments, "tieup", standalone_mode=False, obj=results)
+        return int(status or TIES)
     except click.ClickException as error:
-        error.show()
-    except click.Abort:
-        click.echo("Stopped. No results were written.", err=True)
+        with suppress(OSError):
+            error.show()
+    except (click.Abort, KeyboardInterrupt):
+        tell(f"Stopped. {results.words}")
     except TieupError as error:
-        click.echo(str(error), err=True)
+        tell(f"{error} {results.words}" if results.done else str(error))
     except Exception as error:  # a fault of the tool: the user gets words, never a traceback
-        click.echo(_fault(error), err=True)
-    return WRONG
+        tell(_fault(error, results.words))
+    return results.status if results.done else WRONG
 
 
-def _fault(error: Exception) -> str:
-    """Say that the tool failed, and where in it."""
+def _fault(error: Exception, written: str) -> str:
+    """Say that the tool failed, where in it, and whether results were ``written``."""
     import traceback
 
     frames = traceback.extract_tb(error.__traceback__)
@@ -73,7 +97,7 @@ def _fault(error: Exception) -> str:
     detail = " ".join(f"{type(error).__name__} {error}".split())
     return (
         f"tieup failed at {place}: {detail}\n"
-        "This is a fault of the tool, not of your data. No results were written.\n"
+        f"This is a fault of the tool, not of your data. {written}\n"
         "Report these lines together with the job folder; tieup --version names the version."
     )
 
@@ -168,7 +192,7 @@ def ties(job: Path, out: Path | None, quiet: bool, as_json: bool, width: int | N
 
     from tieup.config import load_job
     from tieup.pipeline import run
-    from tieup.write.folder import check_target, timestamp, write_results
+    from tieup.write.folder import RUN_FILE, check_target, timestamp, write_results
     from tieup.write.ties_screen import ties_record, ties_text
 
     loaded = load_job(job)
@@ -176,6 +200,7 @@ def ties(job: Path, out: Path | None, quiet: bool, as_json: bool, width: int | N
         check_target(out, loaded)
     site = run(loaded, progress=None if quiet else progress())
     if out is not None:
+        writing(out / RUN_FILE, site.status)
         write_results(site, out, written=timestamp())
     if site.answer is not None:
         columns = width or min(shutil.get_terminal_size((80, 40)).columns, 80)
@@ -198,6 +223,7 @@ def new(folder: Path | None, out: Path | None, quiet: bool, as_json: bool) -> in
     target = folder or out
     if target is None or (folder and out):
         raise click.UsageError("name one folder for the new job: tieup new DIR")
+    writing(target / "job.yaml", TIES)
     paths = [str(path) for path in write_starter(target)]
     text = "\n".join(
         [
@@ -244,7 +270,7 @@ def _reconcile(
     from tieup.config import load_job
     from tieup.pipeline import run
     from tieup.write.exchange.formats import Exchange
-    from tieup.write.folder import check_target, timestamp, write_results
+    from tieup.write.folder import RUN_FILE, check_target, timestamp, write_results
     from tieup.write.summary import summary_record, summary_text
 
     job, others = load_job(folder), others or Exchange()
@@ -254,10 +280,11 @@ def _reconcile(
     names, refusal = others.names(site), others.refusal(site)
     text = summary_text(site, out, names, others.remark(site))
     record = summary_record(site, out, names) | {"exchange": others.record(site)}
+    writing(out / RUN_FILE, site.status)
     write_results(site, out, written=timestamp(), also=others)
     show(text, record, quiet=quiet, as_json=as_json)
     if refusal and (quiet or as_json):
-        click.echo(refusal, err=True)
+        tell(refusal)
     return site
 
 
