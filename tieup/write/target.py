@@ -111,8 +111,9 @@ def stale_files(target: Path, names: Iterable[str], record: Record) -> set[str]:
     changed = sorted(n for n in stale if file_hash(target / n) != record.sha256.get(n, ""))
     if changed:
         raise OutputError(
-            f"{target / changed[0]}: is of an earlier run, does not belong to this one, and was "
-            "changed since. Nothing was changed. Move it away, or name another folder: --out DIR"
+            f"{target / changed[0]}: is of an earlier run, does not belong to this one, and is not "
+            "as the record of that run has it, so it is left alone. Nothing was changed. "
+            "Move it away, or name another folder: --out DIR"
         )
     return stale
 
