@@ -8,8 +8,6 @@ that help comes at once.
 
 from __future__ import annotations
 
-import os
-import signal
 import sys
 from contextlib import suppress
 from io import TextIOWrapper
@@ -20,7 +18,20 @@ import click
 
 from tieup import __version__
 from tieup.cli.audit import audit
-from tieup.cli.common import TIES, WRONG, Writing, common, progress, say, show, tell, writing
+from tieup.cli.common import (
+    TIES,
+    WRONG,
+    Writing,
+    common,
+    fault,
+    open_what_is_closed,
+    progress,
+    say,
+    show,
+    stop_as_by_hand,
+    tell,
+    writing,
+)
 from tieup.cli.plan import plan
 from tieup.errors import OutputError, TieupError
 
@@ -44,25 +55,12 @@ def main() -> None:
         import warnings
 
         warnings.simplefilter("ignore")  # numerical warnings mean nothing to a crew
-    _open_what_is_closed()
-    signal.signal(signal.SIGTERM, _stop)  # as by hand: nothing half done stays
+    open_what_is_closed()
+    stop_as_by_hand()
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):  # a name that the terminal cannot show is spelled out
             stream.reconfigure(errors="backslashreplace")
     sys.exit(outcome(sys.argv[1:]))
-
-
-def _open_what_is_closed() -> None:
-    """Give standard streams that the caller closed a place, so that no file takes it."""
-    for number in range(3):
-        try:
-            os.fstat(number)
-        except OSError:
-            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number, which is this one
-
-
-def _stop(number: int, frame: object) -> None:
-    raise KeyboardInterrupt
 
 
 def outcome(arguments: list[str]) -> int:
@@ -82,24 +80,8 @@ def outcome(arguments: list[str]) -> int:
     except TieupError as error:
         tell(f"{error} {results.words}" if results.done else str(error))
     except Exception as error:  # a fault of the tool: the user gets words, never a traceback
-        tell(_fault(error, results.words))
+        tell(fault(error, results.words))
     return results.status if results.done else WRONG
-
-
-def _fault(error: Exception, written: str) -> str:
-    """Say that the tool failed, where in it, and whether results were ``written``."""
-    import traceback
-
-    frames = traceback.extract_tb(error.__traceback__)
-    here = str(Path(__file__).parent.parent)
-    inside = [frame for frame in frames if frame.filename.startswith(here)] or list(frames)
-    place = f"{Path(inside[-1].filename).name}:{inside[-1].lineno} {inside[-1].name}"
-    detail = " ".join(f"{type(error).__name__} {error}".split())
-    return (
-        f"tieup failed at {place}: {detail}\n"
-        f"This is a fault of the tool, not of your data. {written}\n"
-        "Report these lines together with the job folder; tieup --version names the version."
-    )
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from collections.abc import Callable
 from contextlib import suppress
@@ -82,6 +83,24 @@ def common(command: Command) -> Command:
     return command
 
 
+def open_what_is_closed() -> None:
+    """Give standard streams that the caller closed a place, so that no file takes it."""
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number, which is this one
+
+
+def stop_as_by_hand() -> None:
+    """Let SIGTERM end a run as Ctrl-C does: told, and with nothing half done left."""
+
+    def stop(number: int, frame: object) -> None:
+        raise KeyboardInterrupt
+
+    signal.signal(signal.SIGTERM, stop)
+
+
 def progress() -> Callable[[str], None] | None:
     """Return what shows the stage of a long run, None where nobody watches."""
     if sys.stderr is None or not sys.stderr.isatty():
@@ -123,6 +142,22 @@ def tell(text: str, end: str = "\n") -> None:
         click.echo(text + end, err=True, nl=False)
     except OSError:
         _silence(sys.stderr)
+
+
+def fault(error: Exception, written: str) -> str:
+    """Say that the tool failed, where in it, and whether results were ``written``."""
+    import traceback
+
+    frames = traceback.extract_tb(error.__traceback__)
+    here = str(Path(__file__).parent.parent)
+    inside = [frame for frame in frames if frame.filename.startswith(here)] or list(frames)
+    place = f"{Path(inside[-1].filename).name}:{inside[-1].lineno} {inside[-1].name}"
+    detail = " ".join(f"{type(error).__name__} {error}".split())
+    return (
+        f"tieup failed at {place}: {detail}\n"
+        f"This is a fault of the tool, not of your data. {written}\n"
+        "Report these lines together with the job folder; tieup --version names the version."
+    )
 
 
 def _silence(stream: TextIO) -> None:
