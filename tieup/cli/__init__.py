@@ -9,6 +9,7 @@ that help comes at once.
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 from io import TextIOWrapper
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,7 +18,20 @@ import click
 
 from tieup import __version__
 from tieup.cli.audit import audit
-from tieup.cli.common import TIES, WRONG, common, progress, say, show
+from tieup.cli.common import (
+    TIES,
+    WRONG,
+    Writing,
+    common,
+    fault,
+    open_what_is_closed,
+    progress,
+    say,
+    show,
+    stop_as_by_hand,
+    tell,
+    writing,
+)
 from tieup.cli.plan import plan
 from tieup.errors import OutputError, TieupError
 
@@ -41,6 +55,8 @@ def main() -> None:
         import warnings
 
         warnings.simplefilter("ignore")  # numerical warnings mean nothing to a crew
+    open_what_is_closed()
+    stop_as_by_hand()
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):  # a name that the terminal cannot show is spelled out
             stream.reconfigure(errors="backslashreplace")
@@ -48,34 +64,24 @@ def main() -> None:
 
 
 def outcome(arguments: list[str]) -> int:
-    """Run one command and return its exit status; the one place where errors become text."""
+    """Run one command and return its exit status; the one place where errors become text.
+
+    Whatever happens once the results are written: they are, and the status is theirs.
+    """
+    results = Writing()
     try:
-        return int(commands.main(arguments, prog_name="tieup", standalone_mode=False) or TIES)
+        status = commands.main(arguments, "tieup", standalone_mode=False, obj=results)
+        return int(status or TIES)
     except click.ClickException as error:
-        error.show()
-    except click.Abort:
-        click.echo("Stopped. No results were written.", err=True)
+        with suppress(OSError):
+            error.show()
+    except (click.Abort, KeyboardInterrupt):
+        tell(f"Stopped. {results.words}")
     except TieupError as error:
-        click.echo(str(error), err=True)
+        tell(f"{error} {results.words}" if results.done else str(error))
     except Exception as error:  # a fault of the tool: the user gets words, never a traceback
-        click.echo(_fault(error), err=True)
-    return WRONG
-
-
-def _fault(error: Exception) -> str:
-    """Say that the tool failed, and where in it."""
-    import traceback
-
-    frames = traceback.extract_tb(error.__traceback__)
-    here = str(Path(__file__).parent.parent)
-    inside = [frame for frame in frames if frame.filename.startswith(here)] or list(frames)
-    place = f"{Path(inside[-1].filename).name}:{inside[-1].lineno} {inside[-1].name}"
-    detail = " ".join(f"{type(error).__name__} {error}".split())
-    return (
-        f"tieup failed at {place}: {detail}\n"
-        "This is a fault of the tool, not of your data. No results were written.\n"
-        "Report these lines together with the job folder; tieup --version names the version."
-    )
+        tell(fault(error, results.words))
+    return results.status if results.done else WRONG
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -168,7 +174,7 @@ def ties(job: Path, out: Path | None, quiet: bool, as_json: bool, width: int | N
 
     from tieup.config import load_job
     from tieup.pipeline import run
-    from tieup.write.folder import check_target, timestamp, write_results
+    from tieup.write.folder import RUN_FILE, check_target, timestamp, write_results
     from tieup.write.ties_screen import ties_record, ties_text
 
     loaded = load_job(job)
@@ -176,6 +182,7 @@ def ties(job: Path, out: Path | None, quiet: bool, as_json: bool, width: int | N
         check_target(out, loaded)
     site = run(loaded, progress=None if quiet else progress())
     if out is not None:
+        writing(out / RUN_FILE, site.status)
         write_results(site, out, written=timestamp())
     if site.answer is not None:
         columns = width or min(shutil.get_terminal_size((80, 40)).columns, 80)
@@ -198,6 +205,7 @@ def new(folder: Path | None, out: Path | None, quiet: bool, as_json: bool) -> in
     target = folder or out
     if target is None or (folder and out):
         raise click.UsageError("name one folder for the new job: tieup new DIR")
+    writing(target / "job.yaml", TIES)
     paths = [str(path) for path in write_starter(target)]
     text = "\n".join(
         [
@@ -245,7 +253,7 @@ def _reconcile(
     from tieup.config import load_job
     from tieup.pipeline import run
     from tieup.write.exchange.formats import Exchange
-    from tieup.write.folder import check_target, timestamp, write_results
+    from tieup.write.folder import RUN_FILE, check_target, timestamp, write_results
     from tieup.write.summary import summary_record, summary_text
 
     job, others = load_job(folder), others or Exchange()
@@ -255,10 +263,11 @@ def _reconcile(
     names, refusal = others.names(site), others.refusal(site)
     text = summary_text(site, out, names, others.remark(site))
     record = summary_record(site, out, names) | {"exchange": others.record(site)}
+    writing(out / RUN_FILE, site.status)
     write_results(site, out, written=timestamp(), also=others)
     show(text, record, quiet=quiet, as_json=as_json)
     if refusal and (quiet or as_json):
-        click.echo(refusal, err=True)
+        tell(refusal)
     return site
 
 

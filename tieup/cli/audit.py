@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tieup.cli.common import DECIDE, TIES, common, show
+from tieup.cli.common import DECIDE, TIES, common, show, writing
 from tieup.errors import TieupError
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ def _audit_each(jobs: tuple[str, ...], *, quiet: bool) -> list[Audited]:
     from tieup.write.audit_screen import Audited
 
     found: list[Audited] = []
-    hidden = quiet or len(jobs) < 2 or not sys.stderr.isatty()
+    hidden = quiet or len(jobs) < 2 or sys.stderr is None or not sys.stderr.isatty()
     with click.progressbar(jobs, file=sys.stderr, label="audit", hidden=hidden) as bar:
         for job in bar:
             try:
@@ -73,12 +73,13 @@ def _audit_each(jobs: tuple[str, ...], *, quiet: bool) -> list[Audited]:
 def _write_audits(out: Path, jobs: tuple[str, ...], audited: list[Audited], status: int) -> None:
     """Write audit.csv and audit.json into a folder that holds nothing of a job."""
     from tieup.config import load_job
-    from tieup.write.audit_files import write_audits
+    from tieup.write.audit_files import RECORD, write_audits
     from tieup.write.folder import check_target
 
     for name, job in zip(jobs, audited, strict=True):
         if job.audit is not None:
             check_target(out, load_job(name))
+    writing(out / RECORD, status)
     write_audits(out, audited, status)
 
 

@@ -1,18 +1,70 @@
-"""What all commands share: options, exit status, printing."""
+"""What all commands share: options, exit status, printing, and what was written so far."""
 
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TextIO, TypeVar
 
 import click
+
+from tieup.errors import OutputError
 
 TIES, DECIDE, WRONG = 0, 1, 2
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+Facts = tuple[int, int] | None
+
+
+@dataclass
+class Writing:
+    """What a command is about to write, to know at its end, however it ends, whether it has.
+
+    ``record`` is a file that is written with all others or not at all, ``before`` what was in
+    its place; ``status`` is the exit status of the results.
+    """
+
+    record: Path | None = None
+    before: Facts = None
+    status: int = field(default=WRONG)
+
+    def begin(self, record: Path, status: int) -> None:
+        """Say what will be written."""
+        self.record, self.before, self.status = record, _facts(record), status
+
+    @property
+    def done(self) -> bool:
+        """Return whether it was written."""
+        return self.record is not None and _facts(self.record) not in (None, self.before)
+
+    @property
+    def words(self) -> str:
+        """Return whether results were written, as a sentence."""
+        if self.record is not None and self.done:
+            return f"The results were written to {self.record.parent}."
+        return "No results were written."
+
+
+def writing(record: Path, status: int) -> None:
+    """Say that the command that runs is about to write, with ``record`` among the files."""
+    context = click.get_current_context(silent=True)
+    if context is not None and isinstance(context.obj, Writing):
+        context.obj.begin(record, status)
+
+
+class OutFolder(click.Path):
+    """A folder to write into; an empty name, as of an unset variable, is none."""
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> Any:
+        """Refuse the empty name, which would mean the working folder."""
+        if value == "":
+            self.fail("the name of the folder is empty", param, ctx)
+        return super().convert(value, param, ctx)
 
 
 def common(command: Command) -> Command:
@@ -21,18 +73,39 @@ def common(command: Command) -> Command:
         click.option("--json", "as_json", is_flag=True, help="Print the result as JSON."),
         click.option("--quiet", is_flag=True, help="Print nothing but errors."),
         click.option(
-            "--out", metavar="DIR", type=click.Path(path_type=Path), help="Folder to write into."
+            "--out",
+            metavar="DIR",
+            type=OutFolder(path_type=Path),
+            help="Folder to write into.",
         ),
     ):
         command = option(command)
     return command
 
 
+def open_what_is_closed() -> None:
+    """Give standard streams that the caller closed a place, so that no file takes it."""
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number, which is this one
+
+
+def stop_as_by_hand() -> None:
+    """Let SIGTERM end a run as Ctrl-C does: told, and with nothing half done left."""
+
+    def stop(number: int, frame: object) -> None:
+        raise KeyboardInterrupt
+
+    signal.signal(signal.SIGTERM, stop)
+
+
 def progress() -> Callable[[str], None] | None:
     """Return what shows the stage of a long run, None where nobody watches."""
-    if not sys.stderr.isatty():
+    if sys.stderr is None or not sys.stderr.isatty():
         return None
-    return lambda stage: click.echo(f"\r\033[K{stage} ...\r", err=True, nl=False)
+    return lambda stage: tell(f"\r\033[K{stage} ...\r", end="")
 
 
 def show(text: str, record: dict[str, Any], *, quiet: bool, as_json: bool) -> None:
@@ -47,8 +120,56 @@ def show(text: str, record: dict[str, Any], *, quiet: bool, as_json: bool) -> No
 
 
 def say(text: str) -> None:
-    """Print to standard output; a reader that has gone away is no error."""
+    """Print to standard output; a reader that has gone away is no error.
+
+    Raises
+    ------
+    OutputError
+        It cannot be printed: the disk behind it is full.
+    """
     try:
         click.echo(text)
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _silence(sys.stdout)
+    except OSError as error:
+        _silence(sys.stdout)
+        raise OutputError(f"The screen could not be printed ({error.strerror}).") from error
+
+
+def tell(text: str, end: str = "\n") -> None:
+    """Print to standard error, if there is anybody to read it."""
+    try:
+        click.echo(text + end, err=True, nl=False)
+    except OSError:
+        _silence(sys.stderr)
+
+
+def fault(error: Exception, written: str) -> str:
+    """Say that the tool failed, where in it, and whether results were ``written``."""
+    import traceback
+
+    frames = traceback.extract_tb(error.__traceback__)
+    here = str(Path(__file__).parent.parent)
+    inside = [frame for frame in frames if frame.filename.startswith(here)] or list(frames)
+    place = f"{Path(inside[-1].filename).name}:{inside[-1].lineno} {inside[-1].name}"
+    detail = " ".join(f"{type(error).__name__} {error}".split())
+    return (
+        f"tieup failed at {place}: {detail}\n"
+        f"This is a fault of the tool, not of your data. {written}\n"
+        "Report these lines together with the job folder; tieup --version names the version."
+    )
+
+
+def _silence(stream: TextIO) -> None:
+    """Let what is still to be printed go nowhere."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
+def _facts(path: Path) -> Facts:
+    """Return what tells one file of a name from the next, None where there is none."""
+    try:
+        facts = path.stat()
+    except OSError:
+        return None
+    return facts.st_ino, facts.st_mtime_ns

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from tieup.cli.common import common, progress, show
+from tieup.cli.common import common, progress, show, writing
 
 PLAN_STATUS = (
     "Exit status: 0 the plan holds: every mark within its limits, every mark and setup checked; "
@@ -31,7 +31,7 @@ def plan(job: Path, out: Path | None, quiet: bool, as_json: bool, width: int | N
     from tieup.config import load_job
     from tieup.planning import forecast
     from tieup.write.folder import check_target
-    from tieup.write.plan_files import write_plan
+    from tieup.write.plan_files import RECORD, write_plan
     from tieup.write.plan_screen import plan_record, plan_text
 
     loaded = load_job(job, planning=True)
@@ -39,6 +39,7 @@ def plan(job: Path, out: Path | None, quiet: bool, as_json: bool, width: int | N
         check_target(out, loaded)
     found = forecast(loaded, progress=None if quiet else progress())
     if out is not None:
+        writing(out / RECORD, found.answer.status)
         write_plan(found, out)
     columns = width or min(shutil.get_terminal_size((80, 40)).columns, 80)
     text = plan_text(found.answer, columns)

@@ -95,6 +95,8 @@ def _job_text(home: Path) -> str:
         raise ConfigError(f"{home}: is a file. {told}")
     if not home.is_dir():
         raise ConfigError(f"{home}: there is no such folder. Expected a job folder with {JOB_FILE}")
+    if path.exists() and not path.is_file():  # a pipe or a device would never end
+        raise ConfigError(f"{path}: is no file. Expected a job folder with {JOB_FILE}")
     try:
         return path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:

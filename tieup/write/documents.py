@@ -24,7 +24,13 @@ def findings_text(site: Reconciliation) -> str:
     return json_text([finding_record(finding) for finding in site.findings])
 
 
-def run_text(site: Reconciliation, *, files: Sequence[str], written: str) -> str:
+def run_text(
+    site: Reconciliation,
+    *,
+    files: Sequence[str],
+    written: str,
+    hashes: Mapping[str, str] | None = None,
+) -> str:
     """Return run.json.
 
     Parameters
@@ -33,9 +39,13 @@ def run_text(site: Reconciliation, *, files: Sequence[str], written: str) -> str
         Names of every file written together with this one.
     written
         The time of writing, ISO 8601: the only part that differs between two runs.
+    hashes
+        Their sha256 by name, this one apart.
     """
     answer = {"status": site.status, "verdict": site.verdict.word}
-    return json_text({**site.run, **answer, "files": list(files), "written": written})
+    return json_text(
+        {**site.run, **answer, "files": list(files), "sha256": hashes or {}, "written": written}
+    )
 
 
 def finding_record(finding: Finding) -> dict[str, Any]:

@@ -1,30 +1,28 @@
 """Write the set of result files into a folder: all of them, or nothing changes.
 
-Everything is first written into a temporary folder beside the target. Then each file is
-moved into place, and what it replaces is moved aside; on any failure all moves are undone.
-Files of an earlier run that this run no longer writes are taken away in the same step, so
-that old coordinates never lie beside new ones. Other files in the folder are left alone.
+Everything is first written into a stage beside the target, which then takes its place
+(`tieup.write.staging`). Files of an earlier run that this run no longer writes are taken away in
+the same step, so that old coordinates never lie beside new ones. Other files in the folder are
+left alone (`tieup.write.target`).
 """
 
 from __future__ import annotations
 
-import json
-import shutil
-import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import UTC, datetime
-from errno import EISDIR
 from functools import partial
+from hashlib import sha256
+from itertools import chain
 from pathlib import Path
 
 from tieup.errors import OutputError
-from tieup.model.job import Job
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.columns import TABLES
 from tieup.write.dictionary import columns_text
 from tieup.write.documents import findings_text, run_text
 from tieup.write.exchange.formats import Exchange
 from tieup.write.page import page_text
+from tieup.write.staging import staged
 from tieup.write.tables import (
     coordinates_text,
     observations_text,
@@ -32,6 +30,9 @@ from tieup.write.tables import (
     table_text,
     ties_text,
 )
+from tieup.write.target import check_place, check_target, read_record, stale_files
+
+__all__ = ["check_target", "timestamp", "write_results", "write_set", "writers_of"]
 
 RUN_FILE = "run.json"
 
@@ -83,30 +84,16 @@ def write_results(
     names = [*writers, *others.names(site), RUN_FILE]
 
     def contents() -> Iterator[tuple[str, str | bytes]]:
-        for name, writer in writers.items():
-            yield name, writer(site)
-        yield from others.files(site, written)
-        yield RUN_FILE, run_text(site, files=names, written=written)
+        hashes: dict[str, str] = {}
+        made = ((name, writer(site)) for name, writer in writers.items())
+        for name, content in chain(made, others.files(site, written)):
+            data = content.encode() if isinstance(content, str) else content
+            hashes[name] = sha256(data).hexdigest()
+            yield name, data
+        yield RUN_FILE, run_text(site, files=names, written=written, hashes=hashes)
 
     write_set(out, contents())
     return tuple(out / name for name in names)
-
-
-def check_target(out: Path, job: Job) -> None:
-    """Raise OutputError where writing into ``out`` would mix results with what was given."""
-    target, home = out.resolve(), job.folder.resolve()
-    if target == home or (target / "job.yaml").exists():
-        raise OutputError(
-            f"{out}: is a job folder. Results go into a folder of their own: --out {home / 'out'}"
-        )
-    raw = {file.resolve().parent for file in job.raw_files}
-    lists = (job.control_file, job.plan_places, job.plan_sights)
-    given = {file.resolve().parent for file in lists if file} - {home}
-    if target in given or any(folder in (target, *target.parents) for folder in raw - {home}):
-        raise OutputError(
-            f"{out}: holds what the job was given, and raw data is never touched. "
-            f"Name another folder: --out {home / 'out'}"
-        )
 
 
 def write_set(
@@ -122,68 +109,18 @@ def write_set(
     OutputError
         The folder or a file in it cannot be written; nothing has changed.
     """
-    target = out.resolve()
-    made = _missing_folders(target)
+    target = check_place(out)
     try:
-        target.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=f".{target.name}-", dir=target.parent) as spare:
-            fresh, old = Path(spare, "new"), Path(spare, "old")
-            fresh.mkdir()
-            old.mkdir()
+        with staged(target) as stage:
+            names = []
             for name, content in contents:
                 data = content.encode() if isinstance(content, str) else content
-                (fresh / name).write_bytes(data)
-            _exchange(target, fresh, old, record)
+                (stage.new / name).write_bytes(data)
+                names.append(name)
+            stale = stale_files(target, names, read_record(target, record))
+            stage.exchange(names, stale)
     except OSError as error:
-        _remove_empty(made)
         raise OutputError(_trouble(out, error)) from error
-    except BaseException:
-        _remove_empty(made)
-        raise
-
-
-def _exchange(target: Path, fresh: Path, old: Path, record: str) -> None:
-    """Move new files in and old ones out; undo every move where one fails."""
-    moves: list[tuple[Path, Path]] = []
-    names = {file.name for file in fresh.iterdir()}
-    try:
-        for name in sorted(names | _earlier(target, record)):
-            if (target / name).is_dir():
-                raise IsADirectoryError(EISDIR, f"{name} is a folder")
-            if (target / name).exists():
-                _move(target / name, old / name, moves)
-        for name in sorted(names):
-            _move(fresh / name, target / name, moves)
-    except BaseException:
-        for source, destination in reversed(moves):
-            destination.replace(source)
-        raise
-
-
-def _move(source: Path, destination: Path, moves: list[tuple[Path, Path]]) -> None:
-    source.replace(destination)
-    moves.append((source, destination))
-
-
-def _earlier(target: Path, record: str) -> set[str]:
-    """Return the names of the files an earlier run wrote here, as its record lists them."""
-    try:
-        listed = json.loads((target / record).read_text(encoding="utf-8"))["files"]
-        names = {str(name) for name in listed}
-    except (OSError, ValueError, KeyError, TypeError):
-        return set()
-    return {name for name in names if name == Path(name).name and (target / name).is_file()}
-
-
-def _missing_folders(target: Path) -> list[Path]:
-    """Return the folders that must be made for ``target`` to exist, innermost first."""
-    return [folder for folder in (target, *target.parents) if not folder.exists()]
-
-
-def _remove_empty(folders: Iterable[Path]) -> None:
-    for folder in folders:
-        if folder.is_dir() and not any(folder.iterdir()):
-            shutil.rmtree(folder)
 
 
 def _trouble(out: Path, error: OSError) -> str:
