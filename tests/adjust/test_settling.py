@@ -89,6 +89,25 @@ def test_the_sight_that_keeps_it_swinging_is_named(seed: int) -> None:
     assert np.isfinite(solved(without).weighted_sum)
 
 
+@pytest.mark.parametrize("place", ["distance", "target height", "start"])
+def test_numbers_beyond_all_measure_are_refused(place: str) -> None:
+    """What overflows is no solution: an error, and no sight is blamed at random."""
+    network = random_network(np.random.default_rng(1))[0]
+    sights, axis = network.sights, network.start.axis.copy()
+    value, rise = sights.value.copy(), sights.target_height.copy()
+    if place == "distance":
+        value[0, 2] = 1e200
+    elif place == "target height":
+        rise[0] = np.inf
+    else:
+        axis[0, 0] = 1e200
+    sights = replace(sights, value=value, target_height=rise)
+    broken = replace(network, sights=sights, start=replace(network.start, axis=axis))
+    with np.errstate(all="ignore"), pytest.raises(AdjustmentError, match="settle") as caught:
+        solved(broken)
+    assert caught.value.sight == -1
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_an_ordinary_network_never_goes_downhill(
     seed: int, monkeypatch: pytest.MonkeyPatch

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tests.bench.settling import job
 from tests.diagnose.cases import case_of
 from tests.simulate import random_site, simulate
 from tieup.adjust.adjust import adjust
@@ -43,6 +44,15 @@ def test_a_sight_that_swings_becomes_a_finding(monkeypatch: pytest.MonkeyPatch) 
     assert np.array_equal(mistake.rows, rows)
     assert not found.solved.case.use[rows].any()
     assert found.solved.case.use.sum() == case.use.sum() - 3 * len(rows)
+
+
+def test_a_wrong_station_that_its_own_setup_sights_is_no_refusal() -> None:
+    """S4 is booked over T2, which it sights: put back, that sight has its target at the axis.
+
+    The name of that mark in that setup is a finding.
+    """
+    found = diagnose(case_of(job(2, 662, False))).mistakes
+    assert any(mistake.setup == "S4" and "T2" in mistake.points for mistake in found)
 
 
 def test_what_swings_without_a_sight_to_blame_is_still_refused(

@@ -89,7 +89,7 @@ class Descended:
         return self.step[: 4 * len(self.spot.state.axis)].reshape(-1, 4)
 
     def swinging(self) -> int:
-        """Return the connection whose readings follow the next step least as they should.
+        """Return the sight whose readings follow the next step least as they should.
 
         A sight almost at its own axis turns about with any step: nothing else keeps a
         solution swinging for good.
@@ -101,7 +101,8 @@ class Descended:
         )
         expected -= np.einsum("cru,cu->cr", here.rows.by_mark, mark[connections.point])
         away = np.abs(self.spot.moved(self.step).evaluation.misclosure - expected)
-        return int(np.argmax(away.max(axis=1)))
+        away[connections.plumb] = -1.0
+        return int(connections.source[np.argmax(away.max(axis=1))])
 
 
 def descend(spot: Spot, factored: Factored, settled: float, most: int) -> Descended:

@@ -77,17 +77,20 @@ def iterate(equations: Equations, state: State) -> tuple[State, Evaluation, Elim
     end = descend(
         Spot(equations, state, evaluation), factored, SETTLED, max(MOST_ITERATIONS - count, 1)
     )
-    if end.size >= SETTLED and end.against_sd >= NO_MATTER:
+    if not (end.size < SMALL_STEP or end.against_sd < NO_MATTER):  # so too after an overflow
         raise _unsettled(end, count + end.steps)
     spot = end.spot
     return spot.state, spot.evaluation, factored(spot.evaluation), count + end.steps
 
 
 def _unsettled(end: Descended, steps: int) -> UnsettledError:
-    """Return the error that names the setups which move most and the sight that swings."""
+    """Return the error that names the setups which move most and the sight that swings.
+
+    Numbers beyond all measure blame no sight.
+    """
     moved = np.abs(end.by_setup).max(axis=1)
     worst = np.argsort(-moved, kind="stable")[:MOST_NAMED]
-    sight = int(end.spot.equations.connections.source[end.swinging()])
+    sight = end.swinging() if np.isfinite(end.spot.evaluation.fit + end.size) else -1
     return UnsettledError(
         end.size, worst[moved[worst] > SHRINKS * moved.max(initial=0.0)], sight, steps
     )

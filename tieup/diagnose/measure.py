@@ -12,7 +12,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.adjust.adjust import adjust
 from tieup.adjust.covariance import point_covariance
 from tieup.diagnose.evidence import gather, stack
 from tieup.diagnose.hypotheses import Hypothesis
@@ -20,7 +19,7 @@ from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.predict import misfit, predicted, sighted_place
 from tieup.diagnose.runs import measured_run
 from tieup.diagnose.shots import single_readings, target_heights, wrong_targets
-from tieup.diagnose.solve import Solved, job_frame, without_gross
+from tieup.diagnose.solve import Solved, job_frame, settled_fit, without_gross
 from tieup.diagnose.subjects import Subjects
 from tieup.geometry import curvature_coefficient, wrap_half
 from tieup.model.arrays import FloatArray, IntArray
@@ -232,6 +231,6 @@ def put_back(
         sights=replace(sights, value=sights.value - off),
         start=replace(network.start, gross=np.zeros(off.shape, dtype=bool)),
     )
-    adjustment = adjust(calm, case.precision, case.refraction, job_frame(case, calm))
-    evidence = gather(calm, adjustment, reduction.pointings)
+    left, adjustment = settled_fit(calm, case, lambda network: job_frame(case, network))
+    evidence = gather(without_gross(left), adjustment, reduction.pointings)
     return Subjects(case.shots, case.setups, case.points, evidence), sights, off

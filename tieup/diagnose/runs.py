@@ -6,13 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.adjust.adjust import adjust
 from tieup.adjust.covariance import point_covariance
 from tieup.diagnose.evidence import gather, stack
 from tieup.diagnose.levels import named_run, single_runs
 from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.search import INSEPARABLE, WORTH_NAMING
-from tieup.diagnose.solve import Solved, job_frame, take_links, without_gross
+from tieup.diagnose.solve import Solved, job_frame, settled_fit, take_links, without_gross
 from tieup.diagnose.subjects import Subjects
 from tieup.model.arrays import FloatArray
 from tieup.model.network import Links, Network
@@ -53,8 +52,10 @@ def measured_run(solved: Solved, mistake: Mistake) -> Mistake:
 def _rivals(solved: Solved, link: Links, expected: float, size: float) -> tuple[RivalCause, ...]:
     """Name the other runs and tapes that would explain the same misfit, by putting it back."""
     case, calm = solved.case, without_gross(solved.network)
-    network = _with_link(calm, link, expected)
-    adjustment = adjust(network, case.precision, case.refraction, job_frame(case, network))
+    network, adjustment = settled_fit(
+        _with_link(calm, link, expected), case, lambda left: job_frame(case, left)
+    )
+    network = without_gross(network)
     evidence = gather(network, adjustment, solved.reduction.pointings)
     runs = list(single_runs(Subjects(case.shots, case.setups, case.points, evidence)))
     added = [

@@ -145,16 +145,21 @@ def solve(case: Case, prepared: Prepared | None = None) -> Solved:
         reduction, network = prepared.reduction, prepared.network
     else:
         reduction, network = assemble(case)
-    network, adjustment = _fit(network, case, lambda calm: job_frame(case, calm))
+    network, adjustment = settled_fit(network, case, lambda calm: job_frame(case, calm))
     return Solved(case, reduction, network, adjustment)
 
 
-def _fit(
+def settled_fit(
     network: Network, case: Case, frame: Callable[[Network], Frame], most: int = MOST_SWINGING
 ) -> tuple[Network, Adjustment]:
     """Adjust a network; what keeps it swinging, up to ``most`` sights, is gross in that returned.
 
     ``frame`` gives the frame of the network that is left.
+
+    Raises
+    ------
+    AdjustmentError
+        Where no sight is to blame, or too many are.
     """
     calm = without_gross(network)
     try:
@@ -163,7 +168,7 @@ def _fit(
         if error.sight < 0 or not most:
             raise
         network = _with_gross(network, error.sight)
-    return _fit(network, case, frame, most - 1)
+    return settled_fit(network, case, frame, most - 1)
 
 
 def _with_gross(network: Network, sight: int) -> Network:
@@ -180,7 +185,7 @@ def minimal_fit(solved: Solved, prepared: Prepared | None = None) -> Adjustment:
     """
     if prepared is not None and prepared.minimal is not None and prepared.case is solved.case:
         return prepared.minimal
-    return _fit(solved.network, solved.case, minimal_frame)[1]
+    return settled_fit(solved.network, solved.case, minimal_frame)[1]
 
 
 def without_gross(network: Network) -> Network:
