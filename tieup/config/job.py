@@ -17,6 +17,7 @@ from tieup.config.schema import SCHEMA
 from tieup.config.standing import read_standing
 from tieup.config.tolerances import find_tolerances
 from tieup.errors import ConfigError
+from tieup.geometry import TWO_PI
 from tieup.model.job import Job
 from tieup.model.settings import Datum, LocalDatum, Tolerances
 from tieup.units import length_factor, parse_angles
@@ -95,6 +96,8 @@ def _job_text(home: Path) -> str:
         raise ConfigError(f"{home}: is a file. {told}")
     if not home.is_dir():
         raise ConfigError(f"{home}: there is no such folder. Expected a job folder with {JOB_FILE}")
+    if path.exists() and not path.is_file():
+        raise ConfigError(f"{path}: is no file that can be read. Expected a text file")
     try:
         return path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -141,6 +144,8 @@ def _datum(values: dict[str, Any], angle_unit: str, factor: float, reading: Read
     azimuth, bad = parse_angles([local["azimuth"]], angle_unit)
     if bad and reading.sound("units"):
         reading.note_key("local.azimuth", f'"{local["azimuth"]}" {bad[0]} (units.angle)')
+    elif abs(azimuth[0]) > TWO_PI * (1.0 + 1e-9):
+        reading.note_key("local.azimuth", f"is {local['azimuth']}. Expected at most a full circle")
     return Datum(
         kind,
         LocalDatum(
