@@ -17,6 +17,7 @@ from tieup.derive.strings import SiteLine, find_lines
 from tieup.diagnose.case import Case, complete_points
 from tieup.diagnose.columns import explained
 from tieup.diagnose.foreign_units import free_of_foreign_units
+from tieup.diagnose.labels import apart_from_marks
 from tieup.diagnose.reach import setups_left_out
 from tieup.diagnose.report import Reporter
 from tieup.diagnose.scaled import free_of_scaled_control
@@ -86,16 +87,15 @@ def run(job: Job, progress: Progress | None = None) -> Reconciliation:
     """
     tell = progress or (lambda stage: None)
     tell("reading")
-    fieldbook = read_fieldbook(job)
+    fieldbook, control = read_site(job)
     try:
         with one_thread():
-            return _run(job, fieldbook, tell)
+            return _run(job, fieldbook, control, tell)
     except (NetworkError, AdjustmentError) as error:
         raise explained(error, fieldbook) from error
 
 
-def _run(job: Job, fieldbook: Fieldbook, tell: Progress) -> Reconciliation:
-    control = read_control(job.control_file, job) if job.control_file else None
+def _run(job: Job, fieldbook: Fieldbook, control: Control | None, tell: Progress) -> Reconciliation:
     case, rejected = reject_sets(make_case(job, fieldbook, control), fieldbook)
     refuse_unknown_standing(job, case.points)
     case, foreign = free_of_foreign_units(case)
@@ -123,6 +123,18 @@ def _run(job: Job, fieldbook: Fieldbook, tell: Progress) -> Reconciliation:
     )
     tell("judging the ties")
     return judge(outcome)
+
+
+def read_site(job: Job) -> tuple[Fieldbook, Control | None]:
+    """Read the raw rows and the known marks; no setup keeps the name of a mark for its label."""
+    fieldbook = read_fieldbook(job)
+    control = read_control(job.control_file, job) if job.control_file else None
+    links = read_booked_links(job)
+    marks = {
+        *(control.names if control else ()),
+        *(mark for link in links for mark in (link.start, link.end)),
+    }
+    return apart_from_marks(fieldbook, marks), control
 
 
 def make_case(job: Job, fieldbook: Fieldbook, control: Control | None) -> Case:

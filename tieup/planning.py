@@ -29,7 +29,7 @@ from tieup.model.job import Job
 from tieup.model.network import Network
 from tieup.model.observations import Sights
 from tieup.model.plan import Forecast, Plan
-from tieup.pipeline import make_case
+from tieup.pipeline import make_case, read_site
 from tieup.preanalysis.outlook import look_ahead
 from tieup.preanalysis.planned import with_plan
 from tieup.preanalysis.scheme import Scheme, solve_scheme
@@ -39,7 +39,6 @@ from tieup.read import (
     number_links,
     read_booked_links,
     read_control,
-    read_fieldbook,
 )
 from tieup.read.plan import files_with_rows, read_plan, require_places
 from tieup.read.projection import site_grid
@@ -115,12 +114,12 @@ def draw(job: Job) -> tuple[Job, Drawn]:
 
 def _shot(job: Job, control: Control | None) -> tuple[Scheme, Adjustment, int]:
     """Return what was shot so far, solved as `tieup reconcile` does, and what is to be settled."""
-    fieldbook = read_fieldbook(job)
+    fieldbook, _ = read_site(job)
     try:
-        outcome, others = _diagnosed(job, fieldbook, control)
+        outcome, more = _diagnosed(job, fieldbook, control)
     except (NetworkError, AdjustmentError) as error:
         raise explained(error, fieldbook) from error
-    open_ = sum(f.severity == "stop" for f in (*outcome.findings, *others))
+    open_ = sum(f.severity == "stop" for f in (*outcome.findings, *more))
     solved = outcome.diagnosis.solved
     network, adjustment = without_gross(solved.network), solved.adjustment
     scheme = Scheme(

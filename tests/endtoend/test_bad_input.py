@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -352,3 +353,47 @@ def test_a_link_out_of_the_job_folder_is_refused(
     assert run.status == 2
     assert "raw/link.csv" in run.errors
     assert not (job / "out").exists()
+
+
+@pytest.mark.parametrize("what", ["broken link", "folder", "pipe", "device"])
+def test_what_is_called_like_a_raw_file_and_is_none_stops_the_run(
+    what: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Never a setup less in silence: the message names the thing and what it is."""
+    job = copy_sample("two_setups", tmp_path)
+    path = job / S1
+    path.unlink()
+    if what == "folder":
+        path.mkdir()
+    elif what == "pipe":
+        os.mkfifo(path)
+    else:
+        path.symlink_to("/nowhere/s1.csv" if what == "broken link" else "/dev/null")
+    run = reconcile(capsys, job)
+    assert run.status == 2
+    told = {"broken link": "a link that leads nowhere", "folder": "a folder"}
+    assert f"{YAML}:3: raw 1 finds {S1}, which is {told.get(what, 'a device or the like')}" in (
+        run.errors
+    )
+    assert not (job / "out").exists()
+
+
+def test_folders_beside_raw_files_are_passed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A pattern like raw/* meets folders that nobody takes for files."""
+    job = copy_sample("two_setups", tmp_path)
+    (job / "raw" / "photos").mkdir()
+    replaced(YAML, "raw/*.csv", "raw/*")(job)
+    assert reconcile(capsys, job).status == 0
+
+
+def test_a_pipe_for_job_yaml_does_not_hang(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It is no file: exit 2, and nothing waits for a writer."""
+    job = copy_sample("two_setups", tmp_path)
+    (job / YAML).unlink()
+    os.mkfifo(job / YAML)
+    run = reconcile(capsys, job)
+    assert run.status == 2 and "is no file that can be read" in run.errors

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.endtoend.jobs import copy_sample, reconcile
+from tests.endtoend.jobs import copy_sample, decide, reconcile
 from tieup import cli
 
 Capture = pytest.CaptureFixture[str]
@@ -247,3 +247,47 @@ def test_a_height_booked_at_a_free_station_is_shown(tmp_path: Path, capsys: Capt
     assert first["instrument_height"] == "5.2100"
     assert first["reason"] == "a free station: its height is not used"
     assert (second["instrument_height"], second["reason"]) == ("", "")
+
+
+def called_like_a_mark(folder: Path, *, height: str = "") -> Path:
+    """Return a sample whose free setup S2 is called CP1, perhaps with a booked height."""
+    job = copy_sample("two_setups", folder)
+    path = job / "raw" / "s2.csv"
+    head, *rows = path.read_text(encoding="utf-8").splitlines()
+    assert all(row.startswith("S2,") for row in rows)
+    lines = [f"{head},instrument_height", *(f"CP1,{row[3:]},{height}" for row in rows)]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return job
+
+
+def test_a_free_setup_called_like_a_mark_gets_another_name(tmp_path: Path, capsys: Capture) -> None:
+    """No two points of one name: it is called CP1~setup, and that is said."""
+    run = reconcile(capsys, called_like_a_mark(tmp_path))
+    places = run.by("coordinates", "point")  # each name once
+    assert places["CP1"]["role"] == "control"
+    assert places["CP1~setup"]["role"] == "station"
+    found = run.finding("name-collision")
+    assert (found["severity"], found["points"], found["setup"]) == ("check", ["CP1"], "CP1~setup")
+    assert found["lines"] == ["raw/s2.csv:2"]
+    assert "station: CP1" in found["cure"]
+    plain = reconcile(capsys, copy_sample("two_setups", tmp_path / "plain"))
+    assert run.place("T1") == plain.place("T1") and run.place("CP1") == plain.place("CP1")
+
+
+@pytest.mark.parametrize("height", ["5.21", ""])
+def test_a_station_that_a_decision_sets_takes_the_height_that_was_booked(
+    tmp_path: Path, capsys: Capture, height: str
+) -> None:
+    """A free station has no use for its height; over a mark it counts, or there is none."""
+    job = called_like_a_mark(tmp_path, height=height)
+    run = reconcile(capsys, decide(job, "{set: {setup: CP1, station: CP9}, reason: sketch}"))
+    assert run.status != WRONG, run.errors
+    told = [f for f in run.findings if f["kind"] == "instrument-height"]
+    assert "name-collision" not in {f["kind"] for f in run.findings}
+    elevation = run.by("coordinates", "point")["CP9"]["elevation"]
+    if height:
+        plain = reconcile(capsys, copy_sample("two_setups", tmp_path / "plain"))
+        axis = plain.place("S2")[2]
+        assert not told and float(elevation) == pytest.approx(axis - 5.21, abs=5e-3)  # ft
+    else:
+        assert elevation == "" and "over CP9 booked no instrument height" in told[0]["says"]

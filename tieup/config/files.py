@@ -7,6 +7,8 @@ from pathlib import Path, PurePosixPath
 from tieup.config.nodes import Reading
 from tieup.data import data_path
 
+TABLES = (".csv", ".xlsx", ".xml")  # what raw files end with
+
 
 def find_raw(
     folder: Path,
@@ -32,14 +34,28 @@ def find_raw(
             reading.note_key(key, f'is "{pattern}", outside the job folder. Copy the files into it')
             continue
         try:
-            matches = [path for path in folder.glob(pattern) if path.is_file()]
+            met = sorted(folder.glob(pattern))
         except ValueError as error:
             reading.note_key(key, f'is "{pattern}", which is no pattern ({error})')
             continue
-        if not matches and not awaited and (needed or "raw" in reading.lines):
+        matches = [path for path in met if path.is_file()]
+        for path in (path for path in met if path not in matches):
+            _note_no_file(path, folder, key, reading)
+        if not met and not awaited and (needed or "raw" in reading.lines):
             reading.note_key(key, f'is "{pattern}", and no file matches it')
         found.update(path for path in matches if _inside(path, folder, key, reading))
     return tuple(sorted(found, key=lambda path: path.relative_to(folder).as_posix()))
+
+
+def _note_no_file(path: Path, folder: Path, key: str, reading: Reading) -> None:
+    """Note what is called like a raw file and cannot be read as one; plain folders are passed."""
+    if path.is_dir() and path.suffix.lower() not in TABLES:
+        return
+    what = "a folder" if path.is_dir() else "a device or the like, no file"
+    if path.is_symlink() and not path.exists():
+        what = "a link that leads nowhere"
+    name = path.relative_to(folder).as_posix()
+    reading.note_key(key, f"finds {name}, which is {what}. Put the file there, or take it away")
 
 
 def find_file(folder: Path, name: str | None, key: str, reading: Reading) -> Path | None:

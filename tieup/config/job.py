@@ -17,6 +17,7 @@ from tieup.config.schema import SCHEMA
 from tieup.config.standing import read_standing
 from tieup.config.tolerances import find_tolerances
 from tieup.errors import ConfigError
+from tieup.geometry import TWO_PI
 from tieup.model.job import Job
 from tieup.model.settings import Datum, LocalDatum, Tolerances
 from tieup.units import length_factor, parse_angles
@@ -143,6 +144,8 @@ def _datum(values: dict[str, Any], angle_unit: str, factor: float, reading: Read
     azimuth, bad = parse_angles([local["azimuth"]], angle_unit)
     if bad and reading.sound("units"):
         reading.note_key("local.azimuth", f'"{local["azimuth"]}" {bad[0]} (units.angle)')
+    elif abs(azimuth[0]) > TWO_PI * (1.0 + 1e-9):
+        reading.note_key("local.azimuth", f"is {local['azimuth']}. Expected at most a full circle")
     return Datum(
         kind,
         LocalDatum(

@@ -21,7 +21,7 @@ from tieup.diagnose.solve import solve
 from tieup.errors import ConfigError, TieupError
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.decision import Decision
-from tieup.model.fieldbook import Fieldbook
+from tieup.model.fieldbook import Fieldbook, Setup
 from tieup.model.observations import KINDS
 
 SHOT_VALUES = ("target_height", "prism_constant", "face")
@@ -135,19 +135,32 @@ def _set(case: Case, rows: IntArray, decision: Decision) -> Case:
     """Set booked values (m) of the selected rows or of their setups."""
     for key, value in decision.values.items():
         if key == "instrument_height":
-            for setup in np.unique(case.shots.setup[rows]):
-                old = case.setups[setup]
-                new = replace(old, instrument_height=value)
-                booked = (*case.booked[:setup], new, *case.booked[setup + 1 :])
-                case = replace(case.with_setup(int(setup), new), booked=booked)
+            for setup in np.unique(case.shots.setup[rows]).tolist():
+                new = replace(case.setups[setup], instrument_height=value)
+                case = _booked(case, setup, new)
         elif key in SHOT_VALUES:
             column = getattr(case.shots, key).copy()
             column[rows] = value
             case = replace(case, shots=replace(case.shots, **{key: column}))
-    for setup in np.unique(case.shots.setup[rows]) if "station" in decision.texts else ():
-        old = case.setups[setup]
-        case = case.with_setup(int(setup), replace(old, station=decision.texts["station"]))
+    if "station" in decision.texts:
+        for setup in np.unique(case.shots.setup[rows]).tolist():
+            new = _over(case.setups[setup], decision.texts["station"])
+            case = _booked(case, setup, new)
     return case
+
+
+def _booked(case: Case, number: int, setup: Setup) -> Case:
+    """Return the case with a setup as if it had been booked so."""
+    booked = (*case.booked[:number], setup, *case.booked[number + 1 :])
+    return replace(case.with_setup(number, setup), booked=booked)
+
+
+def _over(setup: Setup, station: str) -> Setup:
+    """Return a setup over a mark; a free one has the height that was booked, or none."""
+    if setup.station or setup.instrument_height != 0.0:
+        return replace(setup, station=station)
+    height = np.nan if setup.idle_height is None else setup.idle_height
+    return replace(setup, station=station, instrument_height=height)
 
 
 def cure(case: Case, mistake: Mistake) -> Case:

@@ -9,7 +9,7 @@ it is said.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from tieup.diagnose.axischecks import axis_findings
 from tieup.diagnose.clock import clock_findings
 from tieup.diagnose.closing import closing_findings, truncated_findings
 from tieup.diagnose.columns import column_findings
+from tieup.diagnose.labels import label_findings
 from tieup.diagnose.missing import missing_findings
 from tieup.diagnose.roles import role_findings
 from tieup.diagnose.rowlines import lines_of, named, points_of, some
@@ -25,7 +26,7 @@ from tieup.diagnose.typed import typed_findings
 from tieup.diagnose.usual import unusual_findings
 from tieup.diagnose.words import Phrases
 from tieup.model.arrays import IntArray
-from tieup.model.fieldbook import Fieldbook
+from tieup.model.fieldbook import Fieldbook, Setup
 from tieup.model.finding import Finding
 
 METRIC = Phrases(1.0, "m")
@@ -48,7 +49,8 @@ def row_findings(fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC
         *truncated,
         *closing_findings(fieldbook, solved, {finding.setup for finding in truncated}),
         *_reused_labels(fieldbook),
-        *_missing_heights(fieldbook),
+        *label_findings(fieldbook, solved.case),
+        *_missing_heights(solved.case.booked),
         *unusual_findings(fieldbook, solved.case, phrases),
         *axis_findings(fieldbook, solved),
         *typed_findings(fieldbook, solved, phrases),
@@ -202,9 +204,9 @@ def _reused_labels(fieldbook: Fieldbook) -> Iterator[Finding]:
         )
 
 
-def _missing_heights(fieldbook: Fieldbook) -> Iterator[Finding]:
-    """Give the setups over a mark that booked no instrument height."""
-    for setup in fieldbook.setups:
+def _missing_heights(booked: Sequence[Setup]) -> Iterator[Finding]:
+    """Give the setups over a mark that booked no instrument height and were given none."""
+    for setup in booked:
         if setup.station and np.isnan(setup.instrument_height):
             yield Finding(
                 kind="instrument-height",
