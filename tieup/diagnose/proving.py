@@ -28,6 +28,14 @@ FOUND = 0.8416  # normal value: what is found 80 times in 100 stands this far ab
 HIDES = 0.05  # chance that a mistake hides more than is said
 
 
+def planned_margin(freedom: float) -> float:
+    """Return what a threshold is multiplied by before the readings.
+
+    The scatter that they will be judged by is not known yet, and it can only be larger than stated.
+    """
+    return 1.0 + 0.35 / float(np.sqrt(freedom))
+
+
 @dataclass(frozen=True)
 class Proven:
     """``certainty`` of the sds; ``careful`` is the solution that is judged by.
