@@ -31,7 +31,7 @@ def case_of(survey: Survey, precision: Precision | None = None) -> Case:
         given=control,
         booked=book.setups,
         links=NO_LINKS,
-        precision=precision or survey.precision,
+        precision=(precision or survey.precision).with_targets_standing(),
         datum=Datum("control" if control is not None else "free"),
         refraction=0.13,
     )

@@ -132,7 +132,8 @@ def _stack(
         setups = tuple(replace(s, instrument=key) for key in keys for s in first.setups)
         gear = dict.fromkeys(keys, gear["default"])
     use = np.ones((len(shots), 3), dtype=bool)
-    reduction = reduce_shots(shots, setups, replace(precision, instruments=gear), use)
+    own = replace(precision, instruments=gear).with_targets_standing()  # as they are drawn
+    reduction = reduce_shots(shots, setups, own, use)
     network = _tiled(base, reduction.sights, surveys)
     frame = _frame(base, network, copies) if free else held_frame(network)
     adjustment = adjust(network, precision, REFRACTION, frame)

@@ -20,7 +20,8 @@ def reduction_of(survey: Survey) -> Reduction:
     """Reduce every row of a survey."""
     book = survey.fieldbook
     use = np.ones((len(book.shots), 3), dtype=bool)
-    return reduce_shots(book.shots, book.setups, survey.precision, use)
+    precision = survey.precision.with_targets_standing()  # as they are drawn
+    return reduce_shots(book.shots, book.setups, precision, use)
 
 
 def network_of(survey: Survey, reduction: Reduction | None = None) -> Network:

@@ -153,7 +153,8 @@ def design_matrix(adjustment: Adjustment, spoken: Spoken) -> FloatArray:
     free = ~adjustment.held.point[structure.marks]
     setup *= ~adjustment.held.setup
     mark = mark[:, :marks] * free
-    return np.hstack([setup.reshape(len(spoken), -1), mark.reshape(len(spoken), -1)])
+    rows = len(spoken)
+    return np.hstack([setup.reshape(rows, 4 * setups), mark.reshape(rows, 3 * marks)])
 
 
 def remaining(adjustment: Adjustment, spoken: Spoken, columns: FloatArray) -> FloatArray:

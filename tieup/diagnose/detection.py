@@ -62,7 +62,7 @@ def detect(tested: Tested, family: int) -> Detected:
 
 def _spent(tested: Tested, taken: tuple[int, ...]) -> bool:
     """Say whether what is taken out leaves nothing to estimate a scatter from."""
-    return bool(tested.of(taken).shape[1] >= len(tested.misclosures))
+    return bool(tested.of(taken).shape[1] > len(tested.misclosures))
 
 
 def _chance(tested: Tested, scatter: Scatter, one: int, statistic: float, degrees: float) -> float:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from tieup.adjust import elimination
-from tieup.adjust.guards import Guards
+from tieup.adjust.guards import OPEN, Guards
 from tieup.adjust.hypothesis import design_matrix
 from tieup.adjust.scatter import Scatter
 from tieup.adjust.solution import Adjustment
@@ -127,11 +127,23 @@ def _sizes(
     whole = np.zeros_like(spread)
     for number, span in enumerate(stack.span):
         q = span.stop - span.start
-        inverse = np.linalg.pinv(stack.block[number], rcond=1e-7, hermitian=True)
+        inverse = _visible_inverse(stack.block[number], stack.whole[span])
         size[span] = inverse @ stack.score[span]
         spread[number, :q, :q] = inverse
         whole[number, range(q), range(q)] = stack.whole[span]
     return size, spread, whole
+
+
+def _visible_inverse(block: FloatArray, whole: FloatArray) -> FloatArray:
+    """Return the inverse (q, q) of C'RC in the directions that show, 0 in the others.
+
+    ``whole`` (q,) are the squares of C with nothing estimated.
+    """
+    scale = np.sqrt(np.maximum(whole, 1e-30))
+    share, axes = np.linalg.eigh(block / np.outer(scale, scale))
+    shown = share > OPEN
+    inverse = (axes[:, shown] / share[shown]) @ axes[:, shown].T
+    return np.asarray(inverse / np.outer(scale, scale))
 
 
 def _responses(

@@ -212,12 +212,13 @@ def _parts(
     sights_of = 3 * len(connections)
     full = np.zeros((len(seen), basis.shape[1]))
     full[seen] = basis
-    own = full[:sights_of].reshape(len(connections), 3, -1)
-    parts = np.empty((5, basis.shape[1], basis.shape[1]))
+    width = basis.shape[1]
+    own = full[:sights_of].reshape(len(connections), 3, width)
+    parts = np.empty((5, width, width))
     for group, covariance in enumerate(raw):
         left = noise.whitened(covariance)
         whitened = noise.whitened(left.transpose(0, 2, 1))
         moved = whitened @ own
-        parts[group] = full[:sights_of].T @ moved.reshape(sights_of, -1)
+        parts[group] = full[:sights_of].T @ moved.reshape(sights_of, width)
     rest = full[sights_of:]
     return parts, rest.T @ rest

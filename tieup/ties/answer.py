@@ -155,11 +155,12 @@ def _standing_verdict(checks: Checks, standing: Standing, length_unit: str) -> t
         size = _said(float(standing.known[part]), length_unit)
         return UNPROVED, f"known to {size} in {PARTS[part]} only{where}"
     part = int(np.argmax(standing.bound / sizes))
-    what = checks.guarded[standing.worst[part]] if checks.guarded else "one wrong shot"
+    worst = int(standing.worst[part])
+    what = f"a mistake in the {checks.guarded[worst]}" if checks.guarded else "one wrong shot"
     if not np.isfinite(standing.bound[part]):
-        return UNPROVED, f"nothing would show a mistake in the {what}"
+        return UNPROVED, f"{what} would not show"
     size = _said(float(standing.bound[part]), length_unit)
-    return UNPROVED, f"a mistake in the {what} could hide {size} in {PARTS[part]}{where}"
+    return UNPROVED, f"{what} could hide {size} in {PARTS[part]}{where}"
 
 
 def _said(size: float, length_unit: str) -> str:

@@ -150,7 +150,7 @@ def _entries(
     heights = ["height", *(lengths.height(part.height / factor) or "-" for part in parts)]
     verdicts = ["", *(p.verdict.upper() if p.verdict == FAILS else p.verdict for p in parts)]
     spans = [max(map(len, texts)) for texts in (names, plans, heights)]
-    spans[0] = min(spans[0], max(width - spans[1] - spans[2] - 12, 8))
+    spans[0] = min(spans[0], max(width - spans[1] - spans[2] - 14, 8))
     entries = []
     for name, plan, height, verdict, part in zip(
         names, plans, heights, verdicts, [None, *parts], strict=True
