@@ -130,8 +130,8 @@ def _solution(
 
 
 def _suspects(solved: Solved, findings: Sequence[Finding]) -> Suspects:
-    """Return the setups and points that a named mistake speaks of."""
-    spoken = [f for f in findings if f.decidable and f.severity == "stop"]
+    """Return the setups and points that a named mistake, or one that was kept, speaks of."""
+    spoken = [f for f in findings if f.severity == "stop" or f.action == "kept"]
     setups = {f.setup for f in spoken}
     points = {name for f in spoken if not f.setup or f.kind in OF_MARKS for name in f.points}
     network = solved.network

@@ -84,7 +84,9 @@ def one_group(squares: float, count: int) -> Misclosures:
     """Return misclosures of the first group alone, with a given sum of squares."""
     parts = np.zeros((5, count, count))
     parts[0] = np.eye(count)
-    return Misclosures(np.full(count, np.sqrt(squares / max(count, 1))), parts, np.zeros((count, count)))
+    return Misclosures(
+        np.full(count, np.sqrt(squares / max(count, 1))), parts, np.zeros((count, count))
+    )
 
 
 def test_many_checks_of_one_group_give_its_own_scatter() -> None:

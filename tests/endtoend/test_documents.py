@@ -43,6 +43,8 @@ FINDING = [
     "confirm",
     "cure",
     "decidable",
+    "grade",
+    "places",
 ]
 
 

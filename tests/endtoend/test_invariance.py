@@ -271,12 +271,13 @@ def test_sds_all_larger_by_one_factor_change_no_coordinate(scale: float) -> None
         for name, g in case.precision.instruments.items()
     }
     p = case.precision
-    precision = Precision(
-        gear,
-        p.centring_instrument * scale,
-        p.centring_target * scale,
-        p.height_instrument * scale,
-        p.height_target * scale,
+    precision = replace(
+        p,
+        instruments=gear,
+        centring_instrument=p.centring_instrument * scale,
+        centring_target=p.centring_target * scale,
+        height_instrument=p.height_instrument * scale,
+        height_target=p.height_target * scale,
     )
     assert case.control is not None
     known = replace(case.control, sd=case.control.sd * scale)

@@ -111,13 +111,17 @@ def test_the_minimal_fit_has_the_residuals_of_the_free_site(
 def test_confidence_scales_ellipses_and_intervals(
     tmp_path: Path, capsys: Capture, confidence: str, plan: float, height: float
 ) -> None:
-    """Factors of published_checks section 7; the sds stay what they are."""
+    """Student's and Fisher's factors lie above those of known sds (published_checks section 7).
+
+    By up to a quarter, for how well the scatter of the day is known; the sds stay what they are.
+    """
     job = with_setting(tmp_path, "confidence: 0.95", f"confidence: {confidence}", "two_setups")
     for row in reconcile(capsys, job).table("coordinates"):
         north, east, up = (float(row[f"sd_{c}"]) for c in ("northing", "easting", "elevation"))
         axes = math.hypot(float(row["ellipse_major"]), float(row["ellipse_minor"]))
-        assert axes == pytest.approx(plan * math.hypot(north, east), abs=4e-5)
-        assert float(row["elevation_interval"]) == pytest.approx(height * up, abs=2e-5)
+        known = plan * math.hypot(north, east)
+        assert known - 4e-5 <= axes <= 1.25 * known + 4e-5
+        assert height * up - 2e-5 <= float(row["elevation_interval"]) <= 1.25 * height * up + 2e-5
 
 
 def test_a_site_beyond_its_limits_is_never_said_to_tie(tmp_path: Path, capsys: Capture) -> None:

@@ -34,6 +34,7 @@ FARTHEST = 1.0  # largest step of a logarithm
 SETTLED = 3e-3  # step of a logarithm; known to 0.1 at best
 FAR = 0.5  # step of a logarithm after which the information is worked out anew
 ROUNDS = 30
+KNOWN = 1e6  # degrees of freedom of a variance that is as good as known
 BY_WHOLE = np.hstack([np.ones((5, 1)), np.eye(5)])  # d ln theta / d (m, d)
 
 
@@ -83,7 +84,7 @@ class Scatter:
         df = 2 / (a'La) with L the covariance of the logs (Satterthwaite).
         """
         spread = np.einsum("nk,kl,nl->n", shares, self.covariance, shares)
-        return np.asarray(2.0 / np.maximum(spread, 1e-12))
+        return np.asarray(2.0 / np.maximum(spread, 2.0 / KNOWN))
 
 
 def estimate_scatter(

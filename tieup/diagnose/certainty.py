@@ -18,14 +18,13 @@ import numpy as np
 
 from tieup.adjust.adjust import adjust
 from tieup.adjust.distributions import f_critical, normal_critical, student_critical
-from tieup.adjust.scatter import Scatter
+from tieup.adjust.scatter import KNOWN, Scatter
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.solve import Solved, job_frame, without_gross
 from tieup.model.arrays import FloatArray
 
 STEP = 0.02  # relative change of a factor: differences this far apart are right to 1 %
 LARGE = 2000.0  # redundancy from which sds are known so well that one number serves all
-MOST = 1e9  # degrees of a variance that is known
 
 
 @dataclass(frozen=True)
@@ -45,7 +44,7 @@ def certainty_of(solved: Solved, scatter: Scatter | None) -> Certainty:
     points, setups = len(solved.adjustment.position), len(solved.adjustment.axis)
     if scatter is None:
         # Nothing checks anything: the stated sds stand, as if they were known.
-        return Certainty(np.full((points, 2), MOST), np.full((setups, 2), MOST), MOST)
+        return Certainty(np.full((points, 2), KNOWN), np.full((setups, 2), KNOWN), KNOWN)
     whole = _whole(scatter)
     if scatter.redundancy.sum() > LARGE:
         return Certainty(np.full((points, 2), whole), np.full((setups, 2), whole), whole)
@@ -56,7 +55,7 @@ def certainty_of(solved: Solved, scatter: Scatter | None) -> Certainty:
         factors[group] += STEP
         again = _variances(_solved_with(solved, factors))
         with np.errstate(divide="ignore", invalid="ignore"):
-            shares[:, :, group] = np.nan_to_num((again / base - 1.0) / STEP)
+            shares[:, :, group] = np.clip(np.nan_to_num((again / base - 1.0) / STEP), 0.0, 1.0)
     degrees = scatter.freedom(shares.reshape(-1, 5)).reshape(-1, 2)
     return Certainty(degrees[:points], degrees[points:], whole)
 

@@ -90,6 +90,7 @@ def _finding(
         says=f"{says}.",
         confirm="Compare with other days of the same instrument, target and crew.",
         cure=cure,
+        action="applied",
         key=GROUPS[own[0]] if len(own) == 1 else "gear",
     )
 

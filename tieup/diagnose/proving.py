@@ -6,7 +6,7 @@ scatter.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,6 +23,7 @@ from tieup.diagnose.solve import Solved
 from tieup.diagnose.thresholds import FALSE_ALARM
 from tieup.model.arrays import FloatArray
 from tieup.model.observations import KINDS
+from tieup.model.settings import Datum
 
 FOUND = 0.8416  # normal value: what is found 80 times in 100 stands this far above the threshold
 HIDES = 0.05  # chance that a mistake hides more than is said
@@ -78,10 +79,14 @@ def prove(diagnosis: Diagnosis) -> Proven:
 def _careful(diagnosis: Diagnosis) -> Solved:
     """Return the solution weighed by the larger of stated and estimated scatter."""
     scatter = diagnosis.scatter
-    if scatter is None or (scatter.factors >= 1.0).all():
+    if scatter is None:
         return diagnosis.solved
     larger = Scatter(scatter.cautious, scatter.covariance, scatter.redundancy, 0.0, np.eye(5))
-    return weighed(diagnosis.stated, larger)
+    stated = diagnosis.stated
+    if stated.case.datum.kind == "local":
+        # How the bays lie to each other does not hang on the mark that somebody held.
+        stated = replace(stated, case=replace(stated.case, datum=Datum("free")))
+    return weighed(stated, larger)
 
 
 def _tests(solved: Solved, smallest: FloatArray | float) -> PointingTests:

@@ -9,6 +9,7 @@ import numpy as np
 from tieup.adjust.distributions import global_test
 from tieup.adjust.guards import Guards
 from tieup.adjust.pointings import PointingTests
+from tieup.adjust.scatter import KNOWN
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.fieldbook import Shots
@@ -32,8 +33,6 @@ from tieup.ties.suspects import Suspects
 from tieup.ties.verdicts import Judgement
 from tieup.ties.visits import find_visits
 from tieup.ties.withheld import WithheldTies
-
-KNOWN = 1e9  # degrees of freedom of a variance that is known
 
 
 @dataclass(frozen=True)

@@ -264,7 +264,13 @@ def _points(coordinates: Table) -> Grid:
     roles, proofs = texts(coordinates, "role"), texts(coordinates, "proof")
     counts = Counter(zip(roles, proofs, strict=True))
     names = list(dict.fromkeys(roles))
-    words = {"held": "Held", "checked": "Checked", "unchecked": "Nothing checks it", "": "No place"}
+    words = {
+        "held": "Held",
+        "checked": "Checked",
+        "unchecked": "Nothing checks it",
+        "disputed": "Two places",
+        "": "No place",
+    }
     kinds = [proof for proof in dict.fromkeys([*words, *proofs]) if proof in set(proofs)]
     return Grid(
         "Points in coordinates.csv by role, and whether a mistake in them would show.",
