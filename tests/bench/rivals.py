@@ -12,7 +12,7 @@ from scipy.sparse.linalg import splu
 from tests.bench.sites import PRECISION, REFRACTION
 from tieup.adjust.equations import Connections, linearise
 from tieup.adjust.problem import held_frame, make_problem
-from tieup.adjust.weights import connection_sd
+from tieup.adjust.weights import connection_noise
 from tieup.geometry import curvature_coefficient
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.network import Network
@@ -35,7 +35,7 @@ def solve_with_splu(network: Network, side_shots: bool) -> tuple[FloatArray, int
     statistics. Returns the positions (P, 3) and the number of steps.
     """
     connections, axis, orientation, position, free = _prepare(network, side_shots)
-    sd = connection_sd(connections, network.sights, PRECISION, axis, position)
+    sd = connection_noise(connections, network.sights, PRECISION, axis, position).sd
     bend = curvature_coefficient(REFRACTION)
     setups = len(axis)
     columns, rows = _pattern(connections, setups)

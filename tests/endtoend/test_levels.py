@@ -213,6 +213,8 @@ def test_levelled_marks_say_how_they_are_proved(
     """The bench mark is held; marks of closed loops are checked; a spur is not."""
     lines = "from,to,difference,sd\n" + "".join(f"{a},{b},{h},{s}\n" for a, b, h, s in KRUMM)
     job = level_job(tmp_path / "krumm", "m", "A,,,437.596\n", f"{lines}D,E,1.5,0.003\n")
+    with (job / "job.yaml").open("a", encoding="utf-8") as stream:
+        stream.write("tolerances: {horizontal: 0.1, elevation: 0.1}\n")
     rows = reconcile(capsys, job).by("coordinates", "point")
     assert {name: row["proof"] for name, row in rows.items()} == {
         "A": "held", "B": "checked", "C": "checked", "D": "checked", "E": "unchecked"

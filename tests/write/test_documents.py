@@ -11,7 +11,7 @@ from tieup.write.documents import finding_record, findings_text, run_text
 
 KEYS = (  # contract, section 6, in its order
     "id kind severity setup points lines size unit sd statistic rivals action says confirm cure"
-    " decidable"
+    " decidable grade places"
 )
 
 

@@ -58,7 +58,7 @@ class SightResults:
     """Residual, sd and redundancy of each sight's mean (k, 3); NaN outside the solution.
 
     ``weighed`` (k, 3) is P v, ``information`` (k, 3) the diagonal of P Qv P and ``variance``
-    (k, 3) that of Qv, NaN for sights aside too. ``connection`` (k,) is the connection of the
+    (k, 3) that of Qv. ``connection`` (k,) is the connection of the
     sight in the system, -1 where it is aside or not solved.
     """
 
@@ -93,7 +93,8 @@ def sight_results(adjustment: Adjustment, sights: Sights) -> SightResults:
     observed = np.isfinite(aside.value)
     residual[aside.source] = np.where(observed, 0.0, np.nan)
     sd[aside.source] = np.where(observed, adjustment.aside.sd[sighted], np.nan)
-    redundancy[aside.source] = np.where(observed, 0.0, np.nan)
+    for part in (redundancy, weighed, information, variance):
+        part[aside.source] = np.where(observed, 0.0, np.nan)
     return SightResults(residual, sd, redundancy, weighed, information, variance, connection)
 
 

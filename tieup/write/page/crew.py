@@ -34,7 +34,7 @@ from tieup.write.page.wording import (
 
 MOST_ROWS, MOST_SENTENCES, MOST_NAMES = 60, 20, 12
 FULL_GAUGE = 2.0  # a gauge is full at twice the limit, so that the limit stands in the middle
-URGENCY = {"fails": 0, "unproved": 1}  # what ties comes last
+URGENCY = {"fails": 0, "unproved": 1, "untested": 1}  # what ties comes last
 
 
 @dataclass(frozen=True)
@@ -224,7 +224,9 @@ def _setup(part: SetupAnswer, answer: TieAnswer, geometry: str) -> CrewRow:
     where = (
         f"{stand_words(part.station)}: {part.words}" if part.words else stand_words(part.station)
     )
-    remark = "" if part.verdict == "unproved" else _weak(geometry)  # then the words say it
+    remark = (
+        "" if part.verdict in ("unproved", "untested") else _weak(geometry)
+    )  # then the words say it
     return CrewRow(
         part.setup, part.setup, where, verdict_of(part.verdict), _defined(measures), remark
     )
