@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from tieup.diagnose.disputes import Dispute
 from tieup.diagnose.report import Reporter
+from tieup.diagnose.words import Phrases
 from tieup.model.finding import Finding, Place
 from tieup.units import length_factor
+
+MOST_TOLD = 2  # points of which a finding says how far apart their places are
+SEEN = 5e-4  # m; less is not told
 
 
 def with_places(
@@ -28,7 +32,32 @@ def with_places(
             north, east, height = (story.place / factor).tolist()
             sds = tuple((np.asarray(story.sd) / factor).tolist())
             own.append(Place(dispute.point, story.clause, (north, east, height), sds))
+    phrases = Phrases(factor, length_unit)
     return tuple(
-        replace(finding, places=tuple(places[finding.id])) if finding.id in places else finding
+        replace(
+            finding,
+            places=tuple(places[finding.id]),
+            says=" ".join([finding.says, *_apart(places[finding.id], phrases)]),
+        )
+        if finding.id in places
+        else finding
         for finding in findings
     )
+
+
+def _apart(places: Sequence[Place], phrases: Phrases) -> Iterator[str]:
+    """Say of the first few points how far apart their stories put them."""
+    first: dict[str, Place] = {}
+    told = 0
+    for place in places:
+        own = first.setdefault(place.point, place)
+        if own is place or told == MOST_TOLD:
+            continue
+        told += 1
+        north, east, up = (np.array(place.coordinates) - own.coordinates) * phrases.factor
+        parts = []
+        if np.hypot(north, east) > SEEN:
+            parts.append(f"{phrases.shift(float(np.hypot(north, east)))} away in plan")
+        if abs(up) > SEEN:
+            parts.append(f"{phrases.shift(float(up))} {'higher' if up > 0 else 'lower'}")
+        yield f"If {place.story}, {place.point} lies {' and '.join(parts) or 'elsewhere'}."

@@ -224,9 +224,8 @@ def _setup(part: SetupAnswer, answer: TieAnswer, geometry: str) -> CrewRow:
     where = (
         f"{stand_words(part.station)}: {part.words}" if part.words else stand_words(part.station)
     )
-    remark = (
-        "" if part.verdict in ("unproved", "untested") else _weak(geometry)
-    )  # then the words say it
+    told = part.verdict in ("unproved", "untested")  # then the words say it
+    remark = "" if told else _weak(geometry)
     return CrewRow(
         part.setup, part.setup, where, verdict_of(part.verdict), _defined(measures), remark
     )

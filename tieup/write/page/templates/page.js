@@ -318,7 +318,7 @@
       const unit = data.unit, high = at("elevation_interval");
       const sizes = ["ellipse_major", "ellipse_minor"].map((name) => at(name) && small(at(name)));
       const size = sizes[0] && `${sizes.join(" × ")} ${data.small}, long axis at ${bearing(at("ellipse_azimuth"))}`;
-      const proof = { held: "held", checked: "checked", unchecked: "nothing checks it" }[word("proof")];
+      const proof = { held: "held", checked: "checked", unchecked: "nothing checks it", disputed: "two places fit: see findings" }[word("proof")];
       return [
         ["Northing", `${at("northing")} ${unit}`], ["Easting", `${at("easting")} ${unit}`],
         ["Elevation", at("elevation") ? `${at("elevation")} ${unit}` : "not known"],
