@@ -36,7 +36,8 @@ class Guards:
 
     ``first`` (n,) and ``degrees`` (n,): where the columns of each begin and how many there are.
     ``size`` (h,) their estimates, ``spread`` (n, 4, 4) the covariance of each mistake's sizes and
-    ``whole`` (n, 4, 4) its C'PC, both filled up with 0. ``freedom`` (n,): how well the variance
+    ``hidden`` (n, 4, 4) the directions, as columns one sd long, that do not show, both filled up
+    with 0. ``freedom`` (n,): how well the variance
     is known. ``setup`` (S, 4, h) and ``point`` (P, 3, h): F C, what one unit of each column does
     to the solution. ``given`` (n,): it is about control, where open directions are a matter of
     the frame alone. ``moved`` (n,) is the setup whose instrument moved before the raw row ``row``
@@ -48,7 +49,7 @@ class Guards:
     degrees: IntArray
     size: FloatArray
     spread: FloatArray
-    whole: FloatArray
+    hidden: FloatArray
     freedom: FloatArray
     setup: FloatArray
     point: FloatArray
@@ -86,14 +87,9 @@ class Guards:
 
     def _opens(self, part: FloatArray, own: IntArray, degrees: int) -> BoolArray:
         """Say which mistakes (f, n) move a place along a direction that does not show."""
-        whole = self.whole[own, :degrees, :degrees]
-        scale = np.sqrt(np.maximum(np.diagonal(whole, axis1=1, axis2=2), 1e-30))
-        kept = np.linalg.pinv(self.spread[own, :degrees, :degrees], hermitian=True)
-        share, axes = np.linalg.eigh(kept / (scale[:, :, None] * scale[:, None, :]))
-        along = np.einsum("fknq,nqr->fknr", part / scale, axes)
-        moves = np.linalg.norm(along, axis=1) > MOVES
-        hidden = (share <= OPEN) & ~self.given[own][:, None]
-        return np.asarray((moves & hidden).any(axis=2), dtype=np.bool_)
+        along = np.einsum("fknq,nqr->fknr", part, self.hidden[own, :degrees, :degrees])
+        moves = (np.linalg.norm(along, axis=1) > MOVES).any(axis=2)
+        return np.asarray(moves & ~self.given[own])
 
 
 def pose_effect(change: FloatArray, away: FloatArray, *, height: bool) -> FloatArray:

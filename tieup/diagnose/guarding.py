@@ -24,6 +24,7 @@ from tieup.diagnose.solve import Solved
 from tieup.model.arrays import FloatArray
 
 MOST_SIZES = 4  # columns that a hypothesis has at most
+NOTHING = 1e-6  # share of the readings below which a direction is none
 
 
 @dataclass(frozen=True)
@@ -56,13 +57,13 @@ def guard(solved: Solved, scatter: Scatter) -> Guarded | None:
     setup, point = _responses(solved.adjustment, evidence, hypotheses)
     first = np.array([span.start for span in tested.span], dtype=np.int64)
     degrees = np.array([h.degrees for h in hypotheses], dtype=np.int64)
-    size, spread, whole = _sizes(tested, hypotheses)
+    size, spread, hidden = _sizes(tested, hypotheses)
     guards = Guards(
         first=first,
         degrees=degrees,
         size=size,
         spread=spread,
-        whole=whole,
+        hidden=hidden,
         freedom=tested.freedom(np.ones(5), scatter),
         setup=setup,
         point=point,
@@ -120,30 +121,33 @@ def _movements(solved: Solved, hypotheses: Sequence[Hypothesis]) -> dict[str, An
 def _sizes(
     tested: Tested, hypotheses: Sequence[Hypothesis]
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the sizes (h,), their covariances (n, 4, 4) and C'PC (n, 4, 4) of each mistake."""
+    """Return the sizes (h,), their covariances and what is hidden of each mistake (n, 4, 4)."""
     stack = tested.stack(np.ones(5))
     size = np.zeros(len(stack.score))
     spread = np.zeros((len(hypotheses), MOST_SIZES, MOST_SIZES))
-    whole = np.zeros_like(spread)
+    hidden = np.zeros_like(spread)
     for number, span in enumerate(stack.span):
         q = span.stop - span.start
-        inverse = _visible_inverse(stack.block[number], stack.whole[span])
+        inverse, directions = _told_apart(stack.block[number], tested.squares[number])
         size[span] = inverse @ stack.score[span]
         spread[number, :q, :q] = inverse
-        whole[number, range(q), range(q)] = stack.whole[span]
-    return size, spread, whole
+        hidden[number, :q, : directions.shape[1]] = directions
+    return size, spread, hidden
 
 
-def _visible_inverse(block: FloatArray, whole: FloatArray) -> FloatArray:
-    """Return the inverse (q, q) of C'RC in the directions that show, 0 in the others.
+def _told_apart(block: FloatArray, whole: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the inverse (q, q) of C'RC where it shows, and the directions (q, k) where not.
 
-    ``whole`` (q,) are the squares of C with nothing estimated.
+    ``whole`` (q, q) is C'PC: what is nothing there puts nothing into the readings. The directions
+    are one sd of the readings long.
     """
-    scale = np.sqrt(np.maximum(whole, 1e-30))
-    share, axes = np.linalg.eigh(block / np.outer(scale, scale))
-    shown = share > OPEN
-    inverse = (axes[:, shown] / share[shown]) @ axes[:, shown].T
-    return np.asarray(inverse / np.outer(scale, scale))
+    scale = np.sqrt(np.maximum(np.diagonal(whole), 1e-30))
+    size, axes = np.linalg.eigh(whole / np.outer(scale, scale))
+    real = size > NOTHING * size.max()
+    unit = axes[:, real] / np.sqrt(size[real]) / scale[:, None]
+    share, inner = np.linalg.eigh(unit.T @ block @ unit)
+    along, shown = unit @ inner, share > OPEN
+    return (along[:, shown] / share[shown]) @ along[:, shown].T, along[:, ~shown]
 
 
 def _responses(

@@ -45,17 +45,23 @@ class Dense:
         """Bring the columns of ``hypotheses`` to the misclosures."""
         full = full_columns(self.evidence, hypotheses)[self.observed]
         spans = spans_of(hypotheses)
-        return Tested(self.misclosures, self.basis.T @ full, np.sum(full**2, axis=0), spans)
+        squares = tuple(full[:, span].T @ full[:, span] for span in spans)
+        whole = np.sum(full**2, axis=0)
+        return Tested(self.misclosures, self.basis.T @ full, whole, spans, squares)
 
 
 @dataclass(frozen=True)
 class Tested:
-    """Columns (r, h) of hypotheses; ``whole`` (h,) their squares with nothing estimated."""
+    """Columns (r, h) of hypotheses; ``whole`` (h,) their squares with nothing estimated.
+
+    ``squares`` are the blocks C'PC of each hypothesis.
+    """
 
     misclosures: Misclosures
     columns: FloatArray
     whole: FloatArray
     span: tuple[slice, ...]
+    squares: tuple[FloatArray, ...]
 
     def of(self, chosen: Sequence[int]) -> FloatArray:
         """Return the columns (r, a) of the chosen hypotheses."""
