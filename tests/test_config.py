@@ -196,7 +196,7 @@ WRONG = [
     ("datum: local", 2, "Expected local: {point: S1, toward: CP1, azimuth: 0}"),
     ("datum: local\nlocal: {point: S1}", 3, "local.toward is missing"),
     ("datum: local\nlocal: {point: A, toward: B, azimuth: 4x}", 3, 'local.azimuth "4x" is not a'),
-    ("datum: local\nlocal: {point: A, toward: B, azimuth: 500}", 3, "local.azimuth is 500. Expected"),
+    ("datum: local\nlocal: {point: A, toward: B, azimuth: 500}", 3, "local.azimuth is 500"),
     ("datum: local\nlocal: {point: A, toward: B, azimuth: 1e300}", 3, "local.azimuth"),
     ("control_sd: -0.01", 2, "control_sd is -0.01. Expected a number from 0"),
     ("control_sd: 2 mm", 2, 'control_sd is "2 mm". Expected a number'),
