@@ -34,7 +34,7 @@ def test_the_linear_model_moves_setups_as_the_program_does(kind: str) -> None:
     printed = printed_poses(reconciled(day), reconciled(wrong))
     assert np.abs(expected).max() > 1e-4  # m: there is something to compare
     assert np.abs(printed - expected)[:, :3].max() < 3e-4  # m; weighed as the day scatters
-    assert np.abs(printed - expected)[:, 3].max() < 1e-6  # rad, 0.02 mm at 20 m
+    assert np.abs(printed - expected)[:, 3].max() < 3e-6  # rad, 0.06 mm at 20 m
 
 
 def test_a_free_job_has_no_control_to_be_wrong() -> None:

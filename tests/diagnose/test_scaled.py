@@ -49,7 +49,7 @@ def test_what_was_prepared_changes_nothing(seed: int) -> None:
     case = case_of(_survey(seed))
     same, findings, prepared = free_of_scaled_control(case)
     assert same is case and not findings
-    ahead, alone = diagnose(case, prepared).solved, diagnose(case).solved
+    ahead, alone = diagnose(case, prepared).stated, diagnose(case).stated
     assert ahead.network is prepared.network
     assert np.abs(ahead.adjustment.position - alone.adjustment.position).max() < 1e-9  # m
     fits = minimal_fit(ahead, prepared), minimal_fit(alone)

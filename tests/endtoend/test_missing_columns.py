@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.endtoend.jobs import Output, copy_sample, decide, reconcile
+from tieup import cli
 
 Capture = pytest.CaptureFixture[str]
 
@@ -106,3 +107,12 @@ def test_one_height_for_every_row_settles_it(tmp_path: Path, capsys: Capture) ->
     path.write_text(f"{path.read_text(encoding='utf-8')}{stated}\n", encoding="utf-8")
     again = reconcile(capsys, tmp_path / "two_setups")
     assert not [f for f in again.findings if f["kind"] == "missing-column"], again.errors
+
+
+def test_the_audit_names_what_a_file_lacks(tmp_path: Path, capsys: Capture) -> None:
+    """Raw rows alone, before any solution: file, line of the header, and the columns."""
+    job = copy_sample("two_setups", tmp_path)
+    without(job / "raw" / "s1.csv", "target_height", "distance")
+    assert cli.outcome(["audit", str(job)]) != 2
+    said = " ".join(capsys.readouterr().out.split())
+    assert "raw/s1.csv:1: no column distance and no target_height" in said

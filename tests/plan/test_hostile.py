@@ -223,3 +223,17 @@ def test_a_free_setup_named_as_an_unsighted_control_mark_has_its_own_place(tmp_p
     plain = tieup.plan(write_plan_job(tmp_path / "a"))
     named = tieup.plan(write_plan_job(tmp_path / "b", control=control))
     assert plain.setups["northing"].tolist() == named.setups["northing"].tolist()
+
+
+@pytest.mark.parametrize(("marks", "status"), [("[T1, CP1]", 0), ("[T11]", 2)])
+def test_standing_may_name_a_planned_mark(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], marks: str, status: int
+) -> None:
+    """Marks of the plan are known before the field; others are not."""
+    folder = write_plan_job(tmp_path)
+    path = folder / "job.yaml"
+    path.write_text(f"{path.read_text(encoding='utf-8')}\nstanding: {marks}\n", encoding="utf-8")
+    assert cli.outcome(["plan", str(folder), "--quiet"]) == status
+    if status:
+        assert "standing names T11" in (told := capsys.readouterr().err)
+        assert "Did you mean T1?" in told

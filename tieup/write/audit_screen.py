@@ -139,7 +139,18 @@ def _meant(absent: Sequence[AbsentColumn]) -> list[str]:
         f"rename it, or in job.yaml {one.entry}"
         for one in places.values()
     ]
+    texts += [f"{file}: {told}" for file, told in _lacking(absent).items()]
     return [line for text in texts for line in _wrapped(text, 9)]
+
+
+def _lacking(absent: Sequence[AbsentColumn]) -> dict[str, str]:
+    """Say of each file which columns it lacks that no heading may be meant for."""
+    found: dict[str, list[str]] = {}
+    for one in absent:
+        if not one.heading:
+            word = f"{one.column} (it is empty)" if one.empty else one.column
+            found.setdefault(f"{one.file}:{one.line}", []).append(word)
+    return {file: f"no column {' and no '.join(names)}" for file, names in found.items()}
 
 
 def _setups(table: Table) -> list[str]:
