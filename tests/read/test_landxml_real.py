@@ -209,7 +209,9 @@ def test_the_whole_run_names_the_three_backsights(job: Job) -> None:
     result = run(job)
     named = [f for f in result.findings if f.kind == "direction" and f.action == "excluded"]
     assert sorted(finding.setup for finding in named) == ["10", "100", "30"]
-    assert {finding.severity for finding in named} == {"stop"}
+    # Beside heights that misfit by 0.08 ft they are out of the ordinary, and no more is claimed.
+    assert {(finding.severity, finding.grade) for finding in named} == {("check", "noticed")}
+    assert result.answer.verdict.status == 1
     counts = dict(result.summary.rows)
     assert sum(counts.values()) == 2945
     assert (counts["repeated"], counts["invalid"], counts["unused"]) == (5, 0, 0)

@@ -23,24 +23,19 @@ instruments: {default: {direction: 5, zenith: 5, distance: [4.8768, 3]}}   # 0.0
 
 
 @pytest.mark.skipif(not FILE.is_file(), reason="the real survey stands outside the project")
-def test_the_setup_whose_instrument_height_is_wrong_stored_its_points_high(
-    tmp_path: Path,
-) -> None:
-    """The adjustment finds setup 100's instrument height too large; its points were stored high.
+def test_a_setup_stored_high_is_seen_beside_heights_that_misfit_more(tmp_path: Path) -> None:
+    """Setup 100 stored its points high, 0.03 ft at its marks; others misfit by up to 0.08 ft.
 
-    No other setup moved. In plan the controller reckoned from the same marks: every shift is
-    below 0.001 ft.
+    Among such heights it is no proven mistake: nothing is called moved, and nothing ties. In
+    plan the controller reckoned from the same marks: shifts stay below 0.003 ft.
     """
     (tmp_path / "raw").mkdir()
     shutil.copy(FILE, tmp_path / "raw" / "partridge.xml")
     (tmp_path / "job.yaml").write_text(JOB, encoding="utf-8")
     result = tieup.reconcile(tmp_path)
     setups = {row["setup"]: row for row in result.field_setups.to_dict("records")}
-    assert [name for name, row in setups.items() if row["verdict"] == "moved"] == ["100"]
-    (wrong,) = [f for f in result.findings if f["kind"] == "instrument-height"]
-    assert wrong["setup"] == "100"
-    assert 0.02 < setups["100"]["d_elevation"] < wrong["size"]  # ft
-    assert "0.028 ft high; 255 points" in setups["100"]["says"]
+    assert 0.005 < setups["100"]["d_elevation"] < 0.03  # ft
+    assert not {"instrument-height"} & {finding["kind"] for finding in result.findings}
+    assert "ties" not in set(result.setups.verdict)
     shifts = [abs(row[name]) for row in setups.values() for name in ("d_northing", "d_easting")]
-    assert max(shifts) < 0.001  # ft
-    assert set(result.field["cause"]) == {"", "with its setup"}
+    assert max(shifts) < 0.003  # ft

@@ -63,6 +63,7 @@ def levels_verdict(fit: GlobalTest, findings: Sequence[Finding]) -> SiteVerdict:
 def _unproved(ties: Judgement, parts: Sequence[Part], findings: Sequence[Finding]) -> Iterator[str]:
     """Say what is not shown to be right: ``parts`` are the setups and joints it holds for.
 
+    >>> import numpy as np
     >>> none = np.zeros(0, dtype=object)
     >>> list(_unproved(Judgement(none, none, none, none), [], []))
     ['no setup shares a mark with another or with control']
