@@ -16,7 +16,7 @@ References: Teunissen, detection - identification - adaptation; Baarda (1968).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -237,25 +237,18 @@ def found_mistake(accepted: Accepted) -> Mistake:
         )
         for rival, test in accepted.rivals
     )
-    return Mistake(
-        kind=hypothesis.kind,
-        setup=hypothesis.setup,
-        points=hypothesis.points,
-        rows=hypothesis.rows,
-        kinds=hypothesis.kinds,
-        unit=hypothesis.unit,
+    return replace(
+        _cause(hypothesis),
         size=accepted.size,
         covariance=accepted.covariance,
         statistic=float(np.sqrt(max(accepted.statistic, 0.0))),
-        detail=hypothesis.detail,
         rivals=rivals,
-        links=hypothesis.links,
         grade=accepted.grade,
     )
 
 
 def _cause(hypothesis: Hypothesis) -> Mistake:
-    """Return a rival as a mistake that can be taken out."""
+    """Return what a hypothesis says as a mistake that can be taken out, its size not known."""
     return Mistake(
         kind=hypothesis.kind,
         setup=hypothesis.setup,

@@ -127,12 +127,13 @@ def _too_long(fieldbook: Fieldbook, booked: FloatArray, phrases: Phrases) -> Ite
         if not len(rows):
             continue
         told = some([phrases.length(height) for height in np.unique(booked[rows]).tolist()])
+        shots = "1 shot" if len(rows) == 1 else f"{len(rows)} shots"
         yield Finding(
             kind="target-height",
             severity="stop",
             lines=lines_of(fieldbook, rows),
             action="left in",
-            says=f"{file.name}: {len(rows)} shots booked a target height of {told}; no pole is as "
+            says=f"{file.name}: {shots} booked a target height of {told}; no pole is as "
             "long, and all that these shots place is off by it. Common practice, no source.",
             confirm="Look up the pole height in the field book.",
             cure="Set it: decisions: set target_height; or export the file in the unit that is "
