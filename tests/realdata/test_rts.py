@@ -12,9 +12,13 @@ import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from tests.endtoend.jobs import Output, reconcile
+from tieup.config import load_job
+from tieup.diagnose.diagnose import diagnose
+from tieup.pipeline import make_case, read_site
 
 FOLDER = Path(__file__).parents[3] / "shared" / "realdata" / "rts"
 
@@ -68,14 +72,31 @@ def expected(request: pytest.FixtureRequest) -> Expected:
     return chosen
 
 
-@pytest.fixture
-def run(expected: Expected, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Output:
-    """Copy the set into a job folder and reconcile it."""
+def _job_folder(expected: Expected, tmp_path: Path) -> Path:
     job = tmp_path / expected.name
     (job / "raw").mkdir(parents=True)
     shutil.copy(FOLDER / f"{expected.name}.txt", job / "raw")
     (job / "job.yaml").write_text(JOB.format(name=expected.name), encoding="utf-8")
-    return reconcile(capsys, job)
+    return job
+
+
+@pytest.fixture
+def run(expected: Expected, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Output:
+    """Copy the set into a job folder and reconcile it."""
+    return reconcile(capsys, _job_folder(expected, tmp_path))
+
+
+def test_the_solution_at_stated_weights_is_the_independent_one(
+    expected: Expected, tmp_path: Path
+) -> None:
+    """At one and the same weights: sigma0 within 0.02, the largest w within 0.1."""
+    job = load_job(_job_folder(expected, tmp_path))
+    fieldbook, control = read_site(job)
+    adjustment = diagnose(make_case(job, fieldbook, control)).stated.adjustment
+    sigma0 = np.sqrt(adjustment.weighted_sum / adjustment.dof)
+    assert sigma0 == pytest.approx(expected.sigma0, abs=0.02)
+    largest = np.nanmax(np.abs(adjustment.standardised))
+    assert largest == pytest.approx(expected.largest_w, abs=0.1)
 
 
 def test_real_observations_fit_as_an_independent_solution_says(
