@@ -115,6 +115,12 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
         "joint": "within where one setup shot both ends, else across",
         "setups": "setups that shot the ends",
     },
+    "columns.csv": {
+        "file": "table that the column stands in",
+        "column": "heading of the column",
+        "unit": "unit in this job; none: a text, a count or a pure number",
+        "meaning": "what the column holds",
+    },
     "rules.csv": {
         "set": "rule set the rule belongs to",
         "rule": "name of the rule in its set",
