@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -82,9 +83,15 @@ def find_rules(name: str) -> RuleSet:
     """
     sets = rule_sets()
     if name in sets:
-        return read_rules(sets[name])
+        return _shipped(sets[name])
     hint = did_you_mean(name, {known: known for known in sets})
     raise ConfigError(f'rules: "{name}" is no rule set. Expected {", ".join(sets)}. {hint}'.strip())
+
+
+@cache
+def _shipped(path: Path) -> RuleSet:
+    """Return a rule set that ships with the package; it is read once."""
+    return read_rules(path)
 
 
 def raw_data_rules(path: Path | None = None) -> RuleSet:
