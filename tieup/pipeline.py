@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.config.falls import refuse_unknown
-from tieup.config.rules import read_rules
+from tieup.config.rules import rules_of
 from tieup.config.standing import refuse_unknown_standing
 from tieup.derive.points import DerivedPoints
 from tieup.derive.runs import lost_after
@@ -33,7 +33,6 @@ from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import worst_first
 from tieup.model.job import Job
 from tieup.model.reconciliation import Reconciliation, Table
-from tieup.model.rules import Rule
 from tieup.model.settings import Standing
 from tieup.read import (
     file_sha256,
@@ -222,7 +221,9 @@ def _bay_tables(site: Site, checks: Checks) -> dict[str, Table]:
         "joints": joints_table(site, checks),
         "pairs": pairs_table(site, checks),
         "control": control_table(site, checks),
-        "rules": rules_table(check_rules(_rules(site.job), checks.evidence), site.job.length_unit),
+        "rules": rules_table(
+            check_rules(rules_of(site.job.rules), checks.evidence), site.job.length_unit
+        ),
     }
 
 
@@ -246,11 +247,6 @@ def _slopes(site: Site, lines: Sequence[SiteLine], derived: DerivedPoints) -> Sl
     strings = (*(line.name for line in lines), *derived.strings)
     refuse_unknown(site.job.falls, points, strings)
     return with_origins(site_slopes(site, lines, derived), site, derived)
-
-
-def _rules(job: Job) -> tuple[Rule, ...]:
-    """Return the rules of every set that the job is held to."""
-    return tuple(rule for path in job.rules for rule in read_rules(path).rules)
 
 
 def _inputs(job: Job, fieldbook: Fieldbook) -> Mapping[str, str]:

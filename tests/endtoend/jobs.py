@@ -9,7 +9,9 @@ import csv
 import json
 import shutil
 from collections.abc import Iterator
+from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -85,6 +87,14 @@ def reconcile(
     status = cli.outcome(["reconcile", str(job), "--out", str(target), *options])
     streams = capsys.readouterr()
     return Output(status, streams.out, streams.err, target)
+
+
+def reconciled(job: Path, *options: str) -> Output:
+    """Run `tieup reconcile` on a job folder where no test captures the streams: in a fixture."""
+    text, errors = StringIO(), StringIO()
+    with redirect_stdout(text), redirect_stderr(errors):
+        status = cli.outcome(["reconcile", str(job), *options])
+    return Output(status, text.getvalue(), errors.getvalue(), job / "out")
 
 
 def decide(job: Path, *entries: str) -> Path:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.endtoend.jobs import copy_sample, put, reconcile
+from tests.endtoend.jobs import Output, copy_sample, put, reconcile
 
 S1 = "raw/s1.csv"
 
@@ -68,11 +68,10 @@ def test_a_row_that_breaks_off_is_invalid(
 
 
 def test_unknown_columns_are_kept_and_reported(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], plain_dock: Output
 ) -> None:
     """A column that the tool does not know changes nothing and is named in run.json."""
     job = copy_sample("two_setups", tmp_path)
-    plain = reconcile(capsys, job, tmp_path / "plain")
     path = job / S1
     lines = path.read_text(encoding="utf-8").splitlines()
     lines = [lines[0] + ",mood", *(f"{line},good" for line in lines[1:])]
@@ -80,7 +79,7 @@ def test_unknown_columns_are_kept_and_reported(
     run = reconcile(capsys, job)
     assert run.status == 0
     assert run.document("run")["unknown_columns"] == {"mood": [S1]}
-    assert run.table("coordinates") == plain.table("coordinates")
+    assert run.table("coordinates") == plain_dock.table("coordinates")
 
 
 def test_comments_blank_lines_and_a_byte_order_mark_are_no_rows(

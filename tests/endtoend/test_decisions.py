@@ -20,15 +20,6 @@ Capture = pytest.CaptureFixture[str]
 KINDS = ("target-height", "swapped-names", "mark-moved")
 
 
-@pytest.fixture(scope="module")
-def undecided(tmp_path_factory: pytest.TempPathFactory) -> Output:
-    """Return the job with mistakes as it stands before anybody decided."""
-    from tieup import cli
-
-    job = copy_sample("fire_station", tmp_path_factory.mktemp("job"))
-    return Output(cli.outcome(["reconcile", str(job), "--quiet"]), "", "", job / "out")
-
-
 def run_with(tmp_path: Path, capsys: Capture, *entries: str) -> Output:
     """Reconcile a copy of the job with mistakes, with decisions."""
     return reconcile(capsys, decide(copy_sample("fire_station", tmp_path), *entries))
@@ -170,7 +161,7 @@ def test_set_target_height_cures_the_finding(tmp_path: Path, capsys: Capture) ->
 
 
 def test_set_instrument_height_moves_the_heights_of_the_setup(
-    tmp_path: Path, capsys: Capture
+    tmp_path: Path, capsys: Capture, clean_yard: Output
 ) -> None:
     """A wrong one is found, with its size; the booked one set again changes nothing."""
     (tmp_path / "a").mkdir()
@@ -185,8 +176,7 @@ def test_set_instrument_height_moves_the_heights_of_the_setup(
                   "{set: {setup: S2, instrument_height: 1.604}, reason: seen}")  # fmt: skip
     run = reconcile(capsys, same)
     assert run.status == 0
-    plain = reconcile(capsys, copy_sample("fire_station_clean", tmp_path))
-    assert run.table("coordinates") == plain.table("coordinates")
+    assert run.table("coordinates") == clean_yard.table("coordinates")
 
 
 def test_set_prism_constant_changes_the_distances(tmp_path: Path, capsys: Capture) -> None:

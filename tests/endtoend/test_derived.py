@@ -30,9 +30,9 @@ def clean(tmp_path: Path) -> Path:
     return copy_sample("fire_station_clean", tmp_path)
 
 
-def test_the_sample_derives_a_few_points(capsys: pytest.CaptureFixture[str], clean: Path) -> None:
+def test_the_sample_derives_a_few_points(clean_yard: Output) -> None:
     """They stand at the end of coordinates.csv, and derived.csv says how each is made."""
-    run = reconcile(capsys, clean)
+    run = clean_yard
     rows = run.table("coordinates")
     assert run.status == 0
     assert tuple(row["point"] for row in rows if row["role"] == "derived") == YARD
@@ -45,9 +45,9 @@ def test_the_sample_derives_a_few_points(capsys: pytest.CaptureFixture[str], cle
     assert derived["LID-RIM"]["verdict"] == "agrees"
 
 
-def test_places_by_hand(capsys: pytest.CaptureFixture[str], clean: Path) -> None:
+def test_places_by_hand(clean_yard: Output) -> None:
     """Polar, mean and offset from the printed coordinates of their marks, to 0.1 mm."""
-    run = reconcile(capsys, clean)
+    run = clean_yard
     north, east, up = run.place("T7")
     azimuth = math.radians(75.5)
     by_hand = (north + 3.2 * math.cos(azimuth), east + 3.2 * math.sin(azimuth), up + 0.048)

@@ -32,16 +32,9 @@ def clean(tmp_path: Path) -> Path:
     return copy_sample("fire_station_clean", tmp_path)
 
 
-@pytest.fixture(scope="module")
-def yard(tmp_path_factory: pytest.TempPathFactory) -> Output:
-    """Return what one run of the clean yard as it stands leaves."""
-    job = copy_sample("fire_station_clean", tmp_path_factory.mktemp("yard"))
-    return Output(cli.outcome(["reconcile", str(job), "--quiet"]), "", "", job / "out")
-
-
-def test_every_string_stands_in_order_with_its_legs(yard: Output) -> None:
+def test_every_string_stands_in_order_with_its_legs(clean_yard: Output) -> None:
     """Drops are the differences of the elevations, chainages the sums of the lengths."""
-    rows, places = yard.table("strings"), yard.by("coordinates", "point")
+    rows, places = clean_yard.table("strings"), clean_yard.by("coordinates", "point")
     assert len({row["string"] for row in rows}) == 14  # 13 shot, one derived
     assert {row["code"] for row in rows if row["string"] in ("SUMP", "SUMP-W")} == {"drain"}
     for _, part in groupby(rows, key=lambda row: (row["string"], row["part"])):
@@ -61,7 +54,7 @@ def test_every_string_stands_in_order_with_its_legs(yard: Output) -> None:
             assert step == pytest.approx(length, abs=2e-4)
 
 
-def test_falls_of_the_yard_are_the_true_ones_within_their_sds(yard: Output) -> None:
+def test_falls_of_the_yard_are_the_true_ones_within_their_sds(clean_yard: Output) -> None:
     """Of 185 legs no error exceeds 4.5 sds, and the squares over variances have mean 1.
 
     The truth is that of the invented site. With 185 legs, neighbours correlated, the mean of
@@ -69,7 +62,7 @@ def test_falls_of_the_yard_are_the_true_ones_within_their_sds(yard: Output) -> N
     is common to all of them.
     """
     truth, ratios = TRUTH["fire_station"]["points"], []
-    for a, b in pairwise(yard.table("strings")):
+    for a, b in pairwise(clean_yard.table("strings")):
         if b["fall"] and not a["point"].startswith("SUMP-W"):
             north, east, up = np.subtract(truth[b["point"]], truth[a["point"]])
             true = -100 * up / math.hypot(north, east)
@@ -79,9 +72,9 @@ def test_falls_of_the_yard_are_the_true_ones_within_their_sds(yard: Output) -> N
     assert np.mean(np.square(ratios)) == pytest.approx(1.0, abs=0.8)
 
 
-def test_the_one_leg_across_a_joint_is_said(yard: Output) -> None:
+def test_the_one_leg_across_a_joint_is_said(clean_yard: Output) -> None:
     """The trench drain passes from S1 to S2 between 127 and 214; W1 is inside both its setups."""
-    rows = yard.by("strings", "string", "point")
+    rows = clean_yard.by("strings", "string", "point")
     across = [key for key, row in rows.items() if row["joint"] == "across"]
     assert across == [("TRENCH", "214")]
     assert rows["TRENCH", "214"]["setups"] == "S1 S2"
@@ -89,22 +82,22 @@ def test_the_one_leg_across_a_joint_is_said(yard: Output) -> None:
     assert (rows["CURB-S", "201"]["joint"], rows["CURB-S", "201"]["setups"]) == ("within", "S2")
 
 
-def test_sound_falls_leave_the_exit_status_alone(yard: Output) -> None:
+def test_sound_falls_leave_the_exit_status_alone(clean_yard: Output) -> None:
     """The sample's four checks pass, and no finding speaks of them."""
-    assert yard.status == 0
-    rows = yard.table("falls")
+    assert clean_yard.status == 0
+    rows = clean_yard.table("falls")
     assert len({row["check"] for row in rows}) == 4
     apron = [row for row in rows if row["check"] == "apron to trench drain"]
-    joint = [row["point"] for row in yard.table("strings") if row["string"] == "JOINT"]
+    joint = [row["point"] for row in clean_yard.table("strings") if row["string"] == "JOINT"]
     assert [row["from"] for row in apron] == joint
     beyond = [row for row in rows if row["verdict"] != "pass"]
     assert [row["from"] for row in beyond] == ["536", "537", "538"]
     for row in beyond:
         told = (row["verdict"], row["reason"], row["fall"], row["length"])
         assert told == ("untested", "beyond the end of TRENCH at 118", "", "")
-    page = (yard.folder / "report.html").read_text(encoding="utf-8")
+    page = (clean_yard.folder / "report.html").read_text(encoding="utf-8")
     assert ">15 of 18<" in page
-    assert not [f for f in yard.findings if f["kind"] in ("fall", "string-order")]
+    assert not [f for f in clean_yard.findings if f["kind"] in ("fall", "string-order")]
 
 
 def test_a_fall_that_fails_is_an_answer_of_its_own(
@@ -439,13 +432,13 @@ def test_a_job_without_strings_writes_no_empty_files(
     assert not {"strings.csv", "falls.csv"} & {path.name for path in run.folder.iterdir()}
 
 
-def test_the_library_has_the_same_tables(yard: Output) -> None:
+def test_the_library_has_the_same_tables(clean_yard: Output) -> None:
     """result.strings and result.falls are the files as frames; empty ones have the columns."""
-    result = tieup.reconcile(yard.folder.parent)
+    result = tieup.reconcile(clean_yard.folder.parent)
     for frame, name in ((result.strings, "strings"), (result.falls, "falls")):
-        rows = yard.table(name)
+        rows = clean_yard.table(name)
         assert list(frame.columns) == list(rows[0])
         assert len(frame) == len(rows)
-    assert result.falls["verdict"].tolist() == [row["verdict"] for row in yard.table("falls")]
+    assert result.falls["verdict"].tolist() == [row["verdict"] for row in clean_yard.table("falls")]
     bare = tieup.reconcile(ROOT / "sample_raw" / "two_setups")
     assert len(bare.falls) == 0 and "verdict" in bare.falls.columns

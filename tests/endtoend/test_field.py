@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 import tieup
-from tests.endtoend.jobs import ROOT, copy_sample, reconcile
+from tests.endtoend.jobs import ROOT, Output, copy_sample, reconcile
 
 Place = list[float]
 Storing = Callable[[str, str, Place], Place]  # setup, point, place -> what was stored
@@ -211,11 +211,9 @@ def test_the_page_shows_what_moved(capsys: pytest.CaptureFixture[str], clean: Pa
     assert "Stored points that are surely elsewhere" in page
 
 
-def test_without_stored_coordinates_there_is_nothing(
-    capsys: pytest.CaptureFixture[str], clean: Path
-) -> None:
+def test_without_stored_coordinates_there_is_nothing(clean: Path, clean_yard: Output) -> None:
     """No files, no panel, empty frames with their columns."""
-    run = reconcile(capsys, clean)
+    run = clean_yard
     assert not (run.folder / "field.csv").exists()
     assert not (run.folder / "field_setups.csv").exists()
     page = (run.folder / "report.html").read_text(encoding="utf-8")

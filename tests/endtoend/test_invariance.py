@@ -308,18 +308,9 @@ def edited(job: Path, edit: Callable[[list[str]], list[str]]) -> Path:
     return job
 
 
-@pytest.fixture(scope="module")
-def sample(tmp_path_factory: pytest.TempPathFactory) -> Output:
-    """Return the job with mistakes, as it is."""
-    from tieup import cli
-
-    job = copy_sample("fire_station", tmp_path_factory.mktemp("job"))
-    return Output(cli.outcome(["reconcile", str(job), "--quiet"]), "", "", job / "out")
-
-
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_shuffled_raw_files_give_the_same_coordinates_and_findings(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], sample: Output, seed: int
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], undecided: Output, seed: int
 ) -> None:
     """Each file's rows in another order, the times with them: same places, same ids."""
     rng = np.random.default_rng(seed)
@@ -328,14 +319,14 @@ def test_shuffled_raw_files_give_the_same_coordinates_and_findings(
         return [lines[i] for i in rng.permutation(len(lines))]
 
     run = reconcile(capsys, edited(copy_sample("fire_station", tmp_path), shuffle))
-    assert run.status == sample.status
-    assert summary(run).items() >= summary(sample).items()
-    for name in sample.by("coordinates", "point"):
-        assert math.dist(run.place(name), sample.place(name)) < 2e-4  # m, two last digits
+    assert run.status == undecided.status
+    assert summary(run).items() >= summary(undecided).items()
+    for name in undecided.by("coordinates", "point"):
+        assert math.dist(run.place(name), undecided.place(name)) < 2e-4  # m, two last digits
 
 
 def test_a_national_grid_gives_the_same_site(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], sample: Output
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], undecided: Output
 ) -> None:
     """Control 5,000,000 m north and 500,000 m east: coordinates and findings follow."""
     job = copy_sample("fire_station", tmp_path)
@@ -346,24 +337,24 @@ def test_a_national_grid_gives_the_same_site(
     text = "\n".join([lines[0], *(",".join(row) for row in rows)]) + "\n"
     (job / "control.csv").write_text(text, encoding="utf-8")
     run = reconcile(capsys, job)
-    assert summary(run) == summary(sample)
-    for name in sample.by("coordinates", "point"):
+    assert summary(run) == summary(undecided)
+    for name in undecided.by("coordinates", "point"):
         north, east, up = run.place(name)
-        assert math.dist((north - 5e6, east - 5e5, up), sample.place(name)) < 2e-4  # m
-    for one, other in zip(run.table("observations"), sample.table("observations"), strict=True):
+        assert math.dist((north - 5e6, east - 5e5, up), undecided.place(name)) < 2e-4  # m
+    for one, other in zip(run.table("observations"), undecided.table("observations"), strict=True):
         assert one["w"] == other["w"] or float(one["w"]) == pytest.approx(
             float(other["w"]), abs=2e-4
         )
 
 
 def test_other_names_give_the_same_site(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], sample: Output
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], undecided: Output
 ) -> None:
     """Every mark and setup renamed with nothing in common: same places, kinds and lines."""
     job = only_measured(copy_sample("fire_station", tmp_path))
     rng = np.random.default_rng(4)
     letters = np.array(list("BCDFGHJKLMNPQRSTVWXZ"))
-    rows = sample.table("coordinates")
+    rows = undecided.table("coordinates")
     points = [row["point"] for row in rows if row["role"] != "derived"]
     names = {p: "".join(letters[rng.integers(0, 20, 6)]) for p in [*points, "540"]}
     for number, setup in enumerate(("S1", "S2", "S3", "S4", "S5")):
@@ -388,9 +379,9 @@ def test_other_names_give_the_same_site(
         path.write_text(lines[0] + "".join(rename(lines[1:], columns)), encoding="utf-8")
     assert "station" not in header or header.index("station") > 0
     run = reconcile(capsys, job)
-    assert run.status == sample.status
+    assert run.status == undecided.status
     told = {(f["kind"], *f["lines"]): f for f in run.findings if f["severity"] != "note"}
-    before = {(f["kind"], *f["lines"]): f for f in sample.findings if f["severity"] != "note"}
+    before = {(f["kind"], *f["lines"]): f for f in undecided.findings if f["severity"] != "note"}
     assert set(told) == set(before)
     for key, finding in before.items():
         size, sd = finding["size"], finding["sd"] or 0.0  # m; a size ends at two digits of its sd
@@ -401,4 +392,4 @@ def test_other_names_give_the_same_site(
         ) == {names[p] for p in finding["points"]}
     for name in points:
         if "@" not in name:
-            assert math.dist(run.place(names[name]), sample.place(name)) < 2e-4  # m
+            assert math.dist(run.place(names[name]), undecided.place(name)) < 2e-4  # m

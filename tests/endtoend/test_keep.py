@@ -7,7 +7,6 @@ from pathlib import Path
 import pytest
 
 from tests.endtoend.jobs import Output, copy_sample, decide, only_measured, put, reconcile
-from tieup import cli
 
 Capture = pytest.CaptureFixture[str]
 
@@ -32,13 +31,6 @@ def fate(run: Output, finding: dict[str, object]) -> set[str]:
     """Return what became of the components of a finding's rows."""
     rows = run.table("observations")
     return {r["status"] for r in rows if f"{r['file']}:{r['line']}" in finding["lines"]}  # type: ignore[operator]
-
-
-@pytest.fixture(scope="module")
-def undecided(tmp_path_factory: pytest.TempPathFactory) -> Output:
-    """Return the job with mistakes as it stands before anybody decided."""
-    job = copy_sample("fire_station", tmp_path_factory.mktemp("job"))
-    return Output(cli.outcome(["reconcile", str(job), "--quiet"]), "", "", job / "out")
 
 
 def keep(job: Path, capsys: Capture, found: dict[str, object]) -> Output:

@@ -242,14 +242,13 @@ def test_run_lengths_weigh_as_miles_do(tmp_path: Path, capsys: pytest.CaptureFix
 
 
 def test_levels_carry_the_height_to_a_site_that_has_none(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], plain_dock: Output
 ) -> None:
     """Marks with plan coordinates only take their elevation from a bench mark nobody sighted.
 
     The bench mark has an elevation and nothing else, one turning point no coordinates at all.
     """
     job = copy_sample("two_setups", tmp_path)
-    plain = reconcile(capsys, job, tmp_path / "plain")
     control = (job / "control.csv").read_text(encoding="utf-8").splitlines()
     names = [line.split(",") for line in control[1:]]
     known = {cells[0]: float(cells[3]) for cells in names}
@@ -268,7 +267,7 @@ def test_levels_carry_the_height_to_a_site_that_has_none(
         assert float(run.by("coordinates", "point")[name]["elevation"]) == pytest.approx(
             height, abs=0.01
         )  # ft, levels of 0.002 ft
-    for row in plain.table("coordinates"):
+    for row in plain_dock.table("coordinates"):
         place = run.by("coordinates", "point")[row["point"]]
         assert float(place["elevation"]) == pytest.approx(float(row["elevation"]), abs=0.02)  # ft
     turning = float(run.by("coordinates", "point")["TP"]["elevation"])

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.endtoend.jobs import copy_sample, files_below, put, reconcile
+from tests.endtoend.jobs import Output, copy_sample, files_below, put, reconcile
 
 Capture = pytest.CaptureFixture[str]
 
@@ -64,15 +64,16 @@ def test_a_side_shot_keyed_with_the_name_of_a_mark(
 
 
 @pytest.mark.parametrize("row", [1, 4, 13])
-def test_a_zenith_angle_of_0_spoils_no_other_row(row: int, tmp_path: Path, capsys: Capture) -> None:
+def test_a_zenith_angle_of_0_spoils_no_other_row(
+    row: int, tmp_path: Path, capsys: Capture, plain_dock: Output
+) -> None:
     """An instrument that writes 0 for "not measured": the row is questioned, the site solved."""
     job = copy_sample("two_setups", tmp_path)
-    plain = reconcile(capsys, job, tmp_path / "plain")
     put(job, "raw/s1.csv", "zenith", "0-00-00", [row])
     run = reconcile(capsys, job)
     assert run.status in (0, 1), run.errors
     for name in ("CP1", "T1", "T2", "S1", "S2", "201"):
-        for ours, theirs in zip(run.place(name), plain.place(name), strict=True):
+        for ours, theirs in zip(run.place(name), plain_dock.place(name), strict=True):
             assert ours == pytest.approx(theirs, abs=0.01)  # ft
 
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from tests.endtoend.jobs import ROOT, Output, copy_sample
+from tests.endtoend.jobs import ROOT, Output
 from tests.simulate import by_hand
 
 METRES = {"fire_station": 1.0, "fire_station_clean": 1.0, "two_setups": 0.3048}
@@ -18,15 +19,9 @@ CHI_SQUARE = 5.9915  # 0.95, 2 degrees: published_checks section 7, 2.4477 squar
 
 
 @pytest.fixture(scope="module")
-def runs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Output]:
+def runs(samples: Callable[[str], Output]) -> dict[str, Output]:
     """Return the three sample jobs, reconciled."""
-    from tieup import cli
-
-    found = {}
-    for name in METRES:
-        job = copy_sample(name, tmp_path_factory.mktemp("job"))
-        found[name] = Output(cli.outcome(["reconcile", str(job), "--quiet"]), "", "", job / "out")
-    return found
+    return {name: samples(name) for name in METRES}
 
 
 def truth() -> dict[str, Any]:

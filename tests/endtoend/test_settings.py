@@ -50,7 +50,7 @@ def assert_same_shape(run: Output, other: Output, within: float) -> None:
 
 @pytest.mark.parametrize(("point", "toward"), [("CP1", "CP2"), ("T9", "CP6"), ("S1", "CP3")])
 def test_a_local_frame_holds_its_mark_and_its_azimuth(
-    tmp_path: Path, capsys: Capture, point: str, toward: str
+    tmp_path: Path, capsys: Capture, point: str, toward: str, clean_yard: Output
 ) -> None:
     """The mark, or a free station's axis, has the coordinates given, without any sd."""
     local = (
@@ -65,23 +65,22 @@ def test_a_local_frame_holds_its_mark_and_its_azimuth(
     sds = [float(row[f"sd_{c}"]) for c in ("northing", "easting", "elevation")]
     assert max(sds) <= 1e-5  # m
     assert run.document("run")["rank_defect"] == 4
-    plain = reconcile(capsys, copy_sample("fire_station_clean", tmp_path / "plain"))
-    assert_same_shape(run, plain, 0.005)  # m: control known to 1 mm bends the site by so little
+    # m: control known to 1 mm bends the site by so little
+    assert_same_shape(run, clean_yard, 0.005)
 
 
-def test_a_free_site_has_its_own_shape(tmp_path: Path, capsys: Capture) -> None:
+def test_a_free_site_has_its_own_shape(tmp_path: Path, capsys: Capture, clean_yard: Output) -> None:
     """Without control: defect 4, the dof of the observations alone, the same shape."""
     job = with_setting(tmp_path, "control: control.csv\ndatum: control", "datum: free")
     (job / "control.csv").unlink()
     run = reconcile(capsys, job)
     assert run.status == 0
-    plain = reconcile(capsys, copy_sample("fire_station_clean", tmp_path / "plain"))
     record = run.document("run")
     assert record["rank_defect"] == 4
     assert record["held_fit"] is None
-    assert record["dof"] == plain.document("run")["minimal_fit"]["dof"]
-    assert record["sigma0"] == pytest.approx(plain.document("run")["minimal_fit"]["sigma0"])
-    assert_same_shape(run, plain, 0.005)
+    assert record["dof"] == clean_yard.document("run")["minimal_fit"]["dof"]
+    assert record["sigma0"] == pytest.approx(clean_yard.document("run")["minimal_fit"]["sigma0"])
+    assert_same_shape(run, clean_yard, 0.005)
     assert {row["role"] for row in run.table("coordinates")} == {
         "tie",
         "shot",
@@ -156,7 +155,9 @@ def test_gear_stated_too_good_or_too_bad_is_told(tmp_path: Path, capsys: Capture
         assert "precision" in {f["kind"] for f in run.findings}
 
 
-def test_control_sd_is_taken_where_a_cell_is_empty(tmp_path: Path, capsys: Capture) -> None:
+def test_control_sd_is_taken_where_a_cell_is_empty(
+    tmp_path: Path, capsys: Capture, clean_yard: Output
+) -> None:
     """Empty sds take control_sd: 0 holds, 1 mm lets every mark move."""
     job = copy_sample("fire_station_clean", tmp_path)
     path = job / "control.csv"
@@ -169,8 +170,7 @@ def test_control_sd_is_taken_where_a_cell_is_empty(tmp_path: Path, capsys: Captu
     text = (job / "job.yaml").read_text(encoding="utf-8")
     (job / "job.yaml").write_text(f"{text}control_sd: 0.001\n", encoding="utf-8")
     free = reconcile(capsys, job, tmp_path / "free")
-    plain = reconcile(capsys, copy_sample("fire_station_clean", tmp_path / "plain"))
-    assert free.table("coordinates") == plain.table("coordinates")
+    assert free.table("coordinates") == clean_yard.table("coordinates")
 
 
 def test_raw_patterns_choose_the_files(tmp_path: Path, capsys: Capture) -> None:

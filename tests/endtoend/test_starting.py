@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.endtoend.jobs import copy_sample, decide, reconcile
+from tests.endtoend.jobs import Output, copy_sample, decide, reconcile
 from tieup import cli
 
 Capture = pytest.CaptureFixture[str]
@@ -113,9 +113,9 @@ def test_a_level_line_that_nothing_checks_is_not_proved(tmp_path: Path, capsys: 
     assert "NOT PROVED YET: nothing checks the levels; close a loop" in run.text
 
 
-def test_rows_used_in_part_are_told(tmp_path: Path, capsys: Capture) -> None:
+def test_rows_used_in_part_are_told(undecided: Output) -> None:
     """Rows are counted as rows; those of which a reading is left out are told beside."""
-    run = reconcile(capsys, copy_sample("fire_station", tmp_path))
+    run = undecided
     fates: dict[tuple[str, str], set[str]] = {}
     for row in run.table("observations"):
         fates.setdefault((row["file"], row["line"]), set()).add(row["status"])
@@ -260,7 +260,9 @@ def called_like_a_mark(folder: Path, *, height: str = "") -> Path:
     return job
 
 
-def test_a_free_setup_called_like_a_mark_gets_another_name(tmp_path: Path, capsys: Capture) -> None:
+def test_a_free_setup_called_like_a_mark_gets_another_name(
+    tmp_path: Path, capsys: Capture, plain_dock: Output
+) -> None:
     """No two points of one name: it is called CP1~setup, and that is said."""
     run = reconcile(capsys, called_like_a_mark(tmp_path))
     places = run.by("coordinates", "point")  # each name once
@@ -270,13 +272,12 @@ def test_a_free_setup_called_like_a_mark_gets_another_name(tmp_path: Path, capsy
     assert (found["severity"], found["points"], found["setup"]) == ("check", ["CP1"], "CP1~setup")
     assert found["lines"] == ["raw/s2.csv:2"]
     assert "station: CP1" in found["cure"]
-    plain = reconcile(capsys, copy_sample("two_setups", tmp_path / "plain"))
-    assert run.place("T1") == plain.place("T1") and run.place("CP1") == plain.place("CP1")
+    assert run.place("T1") == plain_dock.place("T1") and run.place("CP1") == plain_dock.place("CP1")
 
 
 @pytest.mark.parametrize("height", ["5.21", ""])
 def test_a_station_that_a_decision_sets_takes_the_height_that_was_booked(
-    tmp_path: Path, capsys: Capture, height: str
+    tmp_path: Path, capsys: Capture, height: str, plain_dock: Output
 ) -> None:
     """A free station has no use for its height; over a mark it counts, or there is none."""
     job = called_like_a_mark(tmp_path, height=height)
@@ -286,8 +287,7 @@ def test_a_station_that_a_decision_sets_takes_the_height_that_was_booked(
     assert "name-collision" not in {f["kind"] for f in run.findings}
     elevation = run.by("coordinates", "point")["CP9"]["elevation"]
     if height:
-        plain = reconcile(capsys, copy_sample("two_setups", tmp_path / "plain"))
-        axis = plain.place("S2")[2]
+        axis = plain_dock.place("S2")[2]
         assert not told and float(elevation) == pytest.approx(axis - 5.21, abs=5e-3)  # ft
     else:
         assert elevation == "" and "over CP9 booked no instrument height" in told[0]["says"]

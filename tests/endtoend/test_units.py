@@ -9,7 +9,7 @@ from typing import get_args
 import numpy as np
 import pytest
 
-from tests.endtoend.jobs import Output, reconcile
+from tests.endtoend.jobs import Output, reconcile, reconciled
 from tests.simulate import Survey, random_site, simulate, write_job
 from tests.simulate.notation import AngleUnit, LengthUnit
 from tieup.model.settings import Precision
@@ -27,10 +27,11 @@ def survey() -> Survey:
     return simulate(random_site(rng, setups=2, kind="mixed", side_shots=3), Precision(), rng)
 
 
-@pytest.fixture
-def reference(survey: Survey, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Output:
+@pytest.fixture(scope="module")
+def reference(survey: Survey, tmp_path_factory: pytest.TempPathFactory) -> Output:
     """Return the day in radians and metres."""
-    return reconcile(capsys, write_job(tmp_path / "reference", survey, angle="rad"))
+    folder = tmp_path_factory.mktemp("reference") / "job"
+    return reconciled(write_job(folder, survey, angle="rad"))
 
 
 @pytest.mark.parametrize("length", LENGTHS)

@@ -8,7 +8,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from contextlib import redirect_stderr, redirect_stdout
+from dataclasses import dataclass
+from io import StringIO
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -128,67 +132,77 @@ JOBS: list[tuple[Callable[[Path], Path], str]] = [
 ]
 
 
-def _run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str]:
-    capsys.readouterr()
-    status = cli.outcome([*arguments, "--quiet"] if "--json" not in arguments else [*arguments])
-    streams = capsys.readouterr()
-    assert not streams.err
-    return status, streams.out
+@dataclass(frozen=True)
+class Told:
+    """What both commands say of a job that must come to ``word``, and their folders of files."""
+
+    job: Path
+    word: str
+    statuses: tuple[int, int]
+    reconciled: Any
+    crew: Any
+    folder: Path
+    crew_folder: Path
 
 
-@pytest.mark.parametrize(("make", "word"), JOBS, ids=[make.__name__[1:] for make, _ in JOBS])
-def test_one_verdict_everywhere(
-    make: Callable[[Path], Path], word: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+@pytest.fixture(scope="module", params=JOBS, ids=[make.__name__[1:] for make, _ in JOBS])
+def told(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Told:
+    """Return each job as `tieup reconcile` and `tieup ties` tell it."""
+    make, word = request.param
+    folder = tmp_path_factory.mktemp("told")
+    job, out, crew_out = make(folder), folder / "results", folder / "crew"
+    status, reconciled = _json("reconcile", job, out)
+    other, crew = _json("ties", job, crew_out)
+    return Told(job, word, (status, other), reconciled, crew, out, crew_out)
+
+
+def _json(command: str, job: Path, out: Path) -> tuple[int, Any]:
+    text, errors = StringIO(), StringIO()
+    with redirect_stdout(text), redirect_stderr(errors):
+        status = cli.outcome([command, str(job), "--out", str(out), "--json"])
+    assert not errors.getvalue()
+    return status, json.loads(text.getvalue())
+
+
+def test_one_verdict_everywhere(told: Told) -> None:
     """Exit status, headline and record of both commands, run.json and page say the same."""
-    job, out = make(tmp_path), tmp_path / "results"
-    status, text = _run(capsys, "reconcile", str(job), "--out", str(out), "--json")
-    other, screen = _run(capsys, "ties", str(job), "--json")
-    reconciled, crew = json.loads(text), json.loads(screen)
-    run = json.loads((out / "run.json").read_text(encoding="utf-8"))
-    assert status == other == (0 if word == "ties" else 1)
+    word, reconciled, crew = told.word, told.reconciled, told.crew
+    status = 0 if word == "ties" else 1
+    run = json.loads((told.folder / "run.json").read_text(encoding="utf-8"))
+    assert told.statuses == (status, status)
     for record in (reconciled, crew):
         assert (record["verdict"], record["status"], record["ties"]) == (word, status, not status)
     assert reconciled["reasons"] == crew["reasons"]
     assert (run["verdict"], run["status"]) == (word, status)
     whole, bays, page = WORDS[word]
     assert whole in reconciled["headline"] and bays in crew["headline"]
-    assert page in read_page((out / "report.html").read_text(encoding="utf-8")).one("h1").text
+    text = (told.folder / "report.html").read_text(encoding="utf-8")
+    assert page in read_page(text).one("h1").text
 
 
-@pytest.mark.parametrize(("make", "word"), JOBS, ids=[make.__name__[1:] for make, _ in JOBS])
-def test_what_does_not_tie_says_why(
-    make: Callable[[Path], Path], word: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_what_does_not_tie_says_why(told: Told, capsys: pytest.CaptureFixture[str]) -> None:
     """Every headline but that of a site that ties has its first reason in it.
 
     A joint that ties has a number or a reason, and every thing to do begins with a capital.
     """
-    job = make(tmp_path)
-    _, text = _run(capsys, "ties", str(job), "--json")
-    record = json.loads(text)
-    assert bool(record["reasons"]) == (word != "ties")
+    record = told.crew
+    assert bool(record["reasons"]) == (told.word != "ties")
     assert not record["reasons"] or record["reasons"][0] in record["headline"]
     assert all(thing[0].isupper() for thing in record["to_do"])
     capsys.readouterr()
-    cli.outcome(["ties", str(job), "--width", "120"])
+    cli.outcome(["ties", str(told.job), "--width", "120"])
     rows = [line.rstrip() for line in capsys.readouterr().out.splitlines()]
     assert not [row for row in rows if row.split()[-3:] == ["-", "-", "ties"]]
 
 
-@pytest.mark.parametrize(("make", "word"), JOBS, ids=[make.__name__[1:] for make, _ in JOBS])
-def test_setups_have_one_verdict(
-    make: Callable[[Path], Path], word: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_setups_have_one_verdict(told: Told) -> None:
     """setups.csv says of each setup what the crew lead's screen says, whatever the site is."""
-    job, out = make(tmp_path), tmp_path / "results"
-    _, text = _run(capsys, "ties", str(job), "--out", str(out), "--json")
-    said = [(part["setup"], part["verdict"]) for part in json.loads(text)["setups"]]
-    rows = (out / "setups.csv").read_text(encoding="utf-8").splitlines()
+    said = [(part["setup"], part["verdict"]) for part in told.crew["setups"]]
+    rows = (told.crew_folder / "setups.csv").read_text(encoding="utf-8").splitlines()
     head = rows[0].split(",")
     places = head.index("setup"), head.index("verdict")
     assert said == [tuple(row.split(",")[place] for place in places) for row in rows[1:]]
-    if word == "ties":
+    if told.word == "ties":
         assert {verdict for _, verdict in said} == {"ties"}
 
 

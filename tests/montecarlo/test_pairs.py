@@ -65,20 +65,21 @@ def test_mean_chi_square_of_a_difference_is_3(setting: Setting) -> None:
 
 
 def test_what_a_tie_differs_has_its_sd(setting: Setting) -> None:
-    """Each component of each tie over its sd has mean square 1: setup alone minus the rest."""
-    squares, plans = [], []
+    """Each component of each tie over its sd has mean 0 and mean square 1: setup minus the rest."""
+    parts, plans = [], []
     for stack in draws_of(setting):
         ties = mark_ties(stack.adjustment)
-        squares.append(per_copy(stack, (ties.difference / ties.sd) ** 2))
+        parts.append(per_copy(stack, ties.difference / ties.sd))
         plans.append(per_copy(stack, ties.shifts.plan_statistic))
         assert len(ties) % stack.copies == 0
-    values = np.concatenate(squares)
+    values = np.concatenate(parts)
     values = values.reshape(len(values), -1)
     tested = np.isfinite(values).all(axis=0)
     assert tested.sum() > 10
-    assert_squares(values[:, tested], 1.0)
+    assert_squares(values[:, tested] ** 2, 1.0)
     for column in values[:, tested].T:
-        assert_mean(column, 1.0)
+        assert_mean(column, 0.0)
+        assert_mean(column**2, 1.0)
     plan = np.concatenate(plans)
     plan = plan[:, (plan > 0).all(axis=0)]
     assert_mean(plan, 2.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -28,6 +29,12 @@ SETTINGS = (
 )
 
 
+@cache
+def sample(name: str) -> tuple[tieup.PlanResult, tieup.Result]:
+    """Return the plan of a sample job and what it came to."""
+    return tieup.plan(SAMPLE / name), tieup.reconcile(SAMPLE / name)
+
+
 @pytest.mark.parametrize("name", SAMPLES)
 def test_at_noon_the_plan_repeats_the_sds_of_reconcile(name: str) -> None:
     """A job with raw rows and no plan: sds and ellipses as reconcile has them, within 60 %.
@@ -35,7 +42,7 @@ def test_at_noon_the_plan_repeats_the_sds_of_reconcile(name: str) -> None:
     The plan goes by the stated sds and a pole set up for every look, reconcile by how the readings
     scattered that day.
     """
-    plan, field = tieup.plan(SAMPLE / name), tieup.reconcile(SAMPLE / name)
+    plan, field = sample(name)
     found = plan.points.set_index("point")
     known = field.coordinates.set_index("point").loc[found.index]
     for column in [*SDS, *ELLIPSE]:
@@ -182,6 +189,6 @@ def test_at_noon_a_setup_that_hangs_on_one_mark_is_told_to_be_tied(tmp_path: Pat
 def test_what_is_to_be_settled_in_the_field_is_counted(tmp_path: Path) -> None:
     """The sample has three findings that stop; its clean copy has none."""
     for name, count in (("fire_station", 3), ("fire_station_clean", 0)):
-        field, plan = tieup.reconcile(SAMPLE / name), tieup.plan(SAMPLE / name)
+        plan, field = sample(name)
         assert sum(f["severity"] == "stop" for f in field.findings) == count
         assert plan.forecast.answer.to_settle == count

@@ -169,14 +169,20 @@ def test_no_greek_and_no_statistics_for_the_crew():
         assert word not in text
 
 
-@pytest.mark.parametrize("width", [80, 45])
-def test_the_sample_job_on_one_screen(width):
-    """The sample job from its files: 40 lines or fewer, what was planted in it named."""
+@pytest.fixture(scope="module")
+def yard():
+    """Return the sample job from its files."""
     from tieup.config import load_job
     from tieup.data import data_path
     from tieup.pipeline import run
 
-    site = run(load_job(data_path("sample_raw/fire_station")))
+    return run(load_job(data_path("sample_raw/fire_station")))
+
+
+@pytest.mark.parametrize("width", [80, 45])
+def test_the_sample_job_on_one_screen(yard, width):
+    """The sample job: 40 lines or fewer, what was planted in it named."""
+    site = yard
     text = ties_text(site.answer, width)
     lines = text.splitlines()
     assert len(lines) <= 40 and max(map(len, lines)) <= width

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import stats
 
+from tests.montecarlo.stack import adjust_draws, per_copy
 from tests.simulate import Survey, random_site, simulate
 from tests.simulate.mistakes import instrument_height, target_height
 from tests.simulate.mistakes.edit import shifted
@@ -150,12 +151,14 @@ def test_sds_of_pair_steps_against_monte_carlo():
     """Mean ratio of simulated to predicted variance within 5 %, each within chance."""
     rng = np.random.default_rng(23)
     site = random_site(rng, setups=4, ties=5, kind="mixed", control="weighted", side_shots=2)
-    draws, found, sd = 500, [], None
-    for _ in range(draws):
-        steps = pair_steps(solve(simulate(site, Precision(), rng)))
-        found.append(steps.step)
-        sd = steps.sd
-    ratio = np.var(np.array(found), axis=0) / sd**2
+    draws, found = 500, []
+    for stack in adjust_draws(site, Precision(), 24, draws):
+        steps = pair_steps(stack.adjustment)
+        found.append(per_copy(stack, steps.step))
+        sd = per_copy(stack, steps.sd)[-1]
+    found = np.concatenate(found)
+    assert len(found) == draws
+    ratio = np.var(found, axis=0) / sd**2
     ratio = ratio[np.isfinite(ratio)]
     assert len(ratio) >= 8
     assert abs(ratio.mean() - 1.0) < 0.05

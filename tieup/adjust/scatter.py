@@ -138,8 +138,9 @@ def _state(misclosures: Misclosures, taken: FloatArray, factors: FloatArray) -> 
         size = np.linalg.eigvalsh(normal)
         log_volume += float(np.log(size[size > 1e-10 * size.max(initial=0.0)]).sum())
     pushed = weight @ misclosures.t
-    shares = factors * np.einsum("ij,kij->k", weight, misclosures.parts)
-    squares = factors * np.einsum("i,kij,j->k", pushed, misclosures.parts, pushed)
+    parts = misclosures.parts
+    shares = factors * (parts.reshape(len(parts), -1) @ weight.ravel())
+    squares = factors * (parts @ pushed @ pushed)
     likelihood = -0.5 * (log_volume + float(misclosures.t @ pushed))
     return _State(factors, weight, pushed, shares, squares, likelihood)
 
@@ -150,15 +151,17 @@ def _inverse(omega: FloatArray) -> tuple[FloatArray, float]:
 
     root, _ = dpotrf(omega, lower=1)
     volume = 2.0 * float(np.log(np.diagonal(root)).sum())
-    half, _ = dpotri(root, lower=1)
-    lower = np.tril(half)
-    return lower + np.tril(half, -1).T, volume
+    half, _ = dpotri(root, lower=1)  # nothing above the diagonal
+    inverse = half + half.T
+    np.fill_diagonal(inverse, np.diagonal(half))
+    return inverse, volume
 
 
 def _information(misclosures: Misclosures, state: _State) -> FloatArray:
     """Return 1/2 theta_k theta_l tr(W V_k W V_l) (5, 5)."""
     products = state.weight @ misclosures.parts * state.factors[:, None, None]
-    return np.asarray(0.5 * np.einsum("kij,lji->kl", products, products))
+    flat, turned = (p.reshape(len(p), -1) for p in (products, products.transpose(0, 2, 1)))
+    return np.asarray(0.5 * flat @ turned.T)
 
 
 def _gradient(state: _State, phi: FloatArray) -> FloatArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -64,6 +65,25 @@ def _set(measures: Iterable[str]) -> Section:
     return Section(
         {"name": Text(), "use": Text(), "rules": ListOf(rule)}, required=("name", "use", "rules")
     )
+
+
+def rules_of(paths: Iterable[Path]) -> tuple[Rule, ...]:
+    """Return the rules of every set that a job is held to.
+
+    Raises
+    ------
+    ConfigError
+        A file cannot be read as a rule set.
+    """
+    shipped = data_path("configs")
+    sets = (_shipped(p) if p.is_relative_to(shipped) else read_rules(p) for p in paths)
+    return tuple(rule for found in sets for rule in found.rules)
+
+
+@cache
+def _shipped(path: Path) -> RuleSet:
+    """Return a rule set that ships with the package; it is read once."""
+    return read_rules(path)
 
 
 def raw_data_rules(path: Path | None = None) -> RuleSet:

@@ -43,8 +43,9 @@ def detect(tested: Tested, family: int) -> Detected:
     best = Detected((), scatter)
     taken: tuple[int, ...] = ()
     quiet = 0
+    weighed = tested.stack(scatter.cautious)
     while quiet < QUIET and len(taken) < SHARE * len(misclosures) + MORE:
-        given = judge_all(tested.stack(scatter.cautious), taken)
+        given = judge_all(weighed, taken)
         if not np.isfinite(given).any():
             break
         one = int(np.nanargmax(given - usual))
@@ -52,7 +53,8 @@ def detect(tested: Tested, family: int) -> Detected:
         if _spent(tested, taken):
             break
         scatter = estimate_scatter(misclosures, tested.of(taken), scatter)
-        statistic = float(judge_all(tested.stack(scatter.cautious), taken[:-1])[one])
+        weighed = tested.stack(scatter.cautious)
+        statistic = float(judge_all(weighed, taken[:-1])[one])
         chance = _chance(tested, scatter, one, statistic, degrees[one])
         quiet = 0 if chance < NOTHING else quiet + 1
         if chance < FALSE_ALARM / max(family, 1):

@@ -11,7 +11,7 @@ References: Teunissen, Testing theory; Baarda (1968).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -60,11 +60,23 @@ def gather(network: Network, adjustment: Adjustment, pointings: Pointings) -> Ev
 
 
 @dataclass(frozen=True)
+class Alike:
+    """Hypotheses of as many sizes q: their ``numbers`` (n,) and ``columns`` (n, q).
+
+    ``block`` (n, q, q) is the part of K that is their own.
+    """
+
+    numbers: IntArray
+    columns: IntArray
+    block: FloatArray
+
+
+@dataclass(frozen=True)
 class Stack:
     """All columns against the evidence: ``columns`` C and ``remaining`` R C, (n, h).
 
     The n rows are those that some column speaks of; in all others C is 0. ``score`` (h,) is
-    -C'v, ``whole`` (h,) the squares c'c; ``span`` the columns of each hypothesis and ``block``
+    -C'v, ``whole`` (h,) the squares c'c; ``span`` the columns of each hypothesis and ``alike``
     their part of K = C'R C, the rest of which is only formed where it is needed.
     """
 
@@ -73,7 +85,7 @@ class Stack:
     score: FloatArray
     whole: FloatArray
     span: tuple[slice, ...]
-    block: tuple[FloatArray, ...]
+    alike: tuple[Alike, ...]
 
     def index(self, chosen: Sequence[int]) -> IntArray:
         """Return the column numbers of the chosen hypotheses."""
@@ -93,8 +105,12 @@ class Stack:
 
 def spans_of(hypotheses: Sequence[Hypothesis]) -> tuple[slice, ...]:
     """Return the columns of each hypothesis among all columns."""
-    ends = np.cumsum([0, *(hypothesis.degrees for hypothesis in hypotheses)])
-    return tuple(slice(int(a), int(b)) for a, b in pairwise(ends))
+    return side_by_side([hypothesis.degrees for hypothesis in hypotheses])
+
+
+def side_by_side(sizes: Sequence[int]) -> tuple[slice, ...]:
+    """Return where the columns of hypotheses of given ``sizes`` lie one after the other."""
+    return tuple(slice(a, b) for a, b in pairwise(np.cumsum([0, *sizes]).tolist()))
 
 
 def full_columns(evidence: Evidence, hypotheses: Sequence[Hypothesis]) -> FloatArray:
@@ -128,20 +144,32 @@ def stack(evidence: Evidence, hypotheses: Sequence[Hypothesis]) -> Stack:
         score=mean.T @ off - inside.T @ evidence.scaled[within],
         whole=np.einsum("nh,nh->h", flat, flat),
         span=spans,
-        block=blocks_of(flat, left, spans),
+        alike=alike_of(flat, left, spans),
     )
 
 
-def blocks_of(
-    flat: FloatArray, remaining: FloatArray, spans: Sequence[slice]
-) -> tuple[FloatArray, ...]:
-    """Return each hypothesis' own part of K; those of one column all at once."""
-    single = np.einsum("nh,nh->h", flat, remaining)
+def by_size(spans: Sequence[slice]) -> Iterator[tuple[IntArray, IntArray]]:
+    """Give the numbers (n,) and columns (n, q) of the hypotheses of each number of sizes q."""
+    first = np.array([span.start for span in spans], dtype=np.int64)
+    size = np.array([span.stop for span in spans], dtype=np.int64) - first
+    for q in np.unique(size).tolist():
+        numbers = np.flatnonzero(size == q)
+        yield numbers, first[numbers][:, None] + np.arange(q)
+
+
+def own_parts(left: FloatArray, right: FloatArray, columns: IntArray) -> FloatArray:
+    """Return the parts (n, q, q) of left'right that lie between ``columns`` (n, q)."""
+    if columns.shape[1] == 1:
+        one = columns[:, 0]
+        return np.asarray(np.einsum("nh,nh->h", left, right)[one].reshape(-1, 1, 1))
+    return np.asarray(left.T[columns] @ right.T[columns].transpose(0, 2, 1))
+
+
+def alike_of(flat: FloatArray, remaining: FloatArray, spans: Sequence[slice]) -> tuple[Alike, ...]:
+    """Return each hypothesis' own part of K, those of as many sizes together."""
     return tuple(
-        single[span].reshape(1, 1)
-        if span.stop - span.start == 1
-        else flat[:, span].T @ remaining[:, span]
-        for span in spans
+        Alike(numbers, columns, own_parts(flat, remaining, columns))
+        for numbers, columns in by_size(spans)
     )
 
 

@@ -16,7 +16,7 @@ from tieup.adjust.guards import OPEN, Guards
 from tieup.adjust.hypothesis import design_matrix
 from tieup.adjust.scatter import Scatter
 from tieup.adjust.solution import Adjustment
-from tieup.diagnose.evidence import Evidence, full_columns
+from tieup.diagnose.evidence import Evidence, full_columns, own_parts, spans_of
 from tieup.diagnose.hypotheses import Hypothesis
 from tieup.diagnose.look import evidence_of, hypotheses_of
 from tieup.diagnose.misclosures import Tested, everything, misclosures_of
@@ -53,11 +53,12 @@ def guard(solved: Solved, scatter: Scatter) -> Guarded | None:
     hypotheses = tuple(h for h in every if _single(h) and _closed(h, solved, evidence))
     if not hypotheses:
         return None
-    tested = dense.columns(hypotheses)
-    setup, point = _responses(solved.adjustment, evidence, hypotheses)
+    full = full_columns(evidence, hypotheses)
+    tested = dense.brought(full, spans_of(hypotheses))
+    setup, point = _responses(solved.adjustment, full)
     first = np.array([span.start for span in tested.span], dtype=np.int64)
     degrees = np.array([h.degrees for h in hypotheses], dtype=np.int64)
-    size, spread, hidden = _sizes(tested, hypotheses)
+    size, spread, hidden = _sizes(tested, full[dense.observed])
     guards = Guards(
         first=first,
         degrees=degrees,
@@ -118,21 +119,38 @@ def _movements(solved: Solved, hypotheses: Sequence[Hypothesis]) -> dict[str, An
     return {"moved": moved, "row": row, "pose": pose}
 
 
-def _sizes(
-    tested: Tested, hypotheses: Sequence[Hypothesis]
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the sizes (h,), their covariances and what is hidden of each mistake (n, 4, 4)."""
+def _sizes(tested: Tested, full: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the sizes (h,), their covariances and what is hidden of each mistake (n, 4, 4).
+
+    ``full`` (n, h) are the columns over every observation.
+    """
     stack = tested.stack(np.ones(5))
     size = np.zeros(len(stack.score))
-    spread = np.zeros((len(hypotheses), MOST_SIZES, MOST_SIZES))
+    spread = np.zeros((len(stack.span), MOST_SIZES, MOST_SIZES))
     hidden = np.zeros_like(spread)
-    for number, span in enumerate(stack.span):
-        q = span.stop - span.start
-        inverse, directions = _told_apart(stack.block[number], tested.squares[number])
-        size[span] = inverse @ stack.score[span]
-        spread[number, :q, :q] = inverse
-        hidden[number, :q, : directions.shape[1]] = directions
+    for alike in stack.alike:
+        q = alike.columns.shape[1]
+        wholes = own_parts(full, full, alike.columns)
+        if q == 1:
+            told = _told_alone(alike.block[:, 0, 0], wholes[:, 0, 0])
+            spread[alike.numbers, 0, 0], hidden[alike.numbers, 0, 0] = told
+        else:
+            for number, block, whole in zip(alike.numbers, alike.block, wholes, strict=True):
+                inverse, directions = _told_apart(block, whole)
+                spread[number, :q, :q] = inverse
+                hidden[number, :q, : directions.shape[1]] = directions
+        covariance = spread[alike.numbers, :q, :q]
+        size[alike.columns] = (covariance @ stack.score[alike.columns][:, :, None])[:, :, 0]
     return size, spread, hidden
+
+
+def _told_alone(block: FloatArray, whole: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return what `_told_apart` does for mistakes (n,) of one size each, 0 for no direction."""
+    unit = np.divide(1.0, np.sqrt(whole), out=np.zeros_like(whole), where=whole > 0.0)
+    share = unit**2 * block
+    shown = share > OPEN
+    inverse = np.divide(unit**2, share, out=np.zeros_like(share), where=shown)
+    return inverse, np.where(shown, 0.0, unit)
 
 
 def _told_apart(block: FloatArray, whole: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -150,12 +168,10 @@ def _told_apart(block: FloatArray, whole: FloatArray) -> tuple[FloatArray, Float
     return (along[:, shown] / share[shown]) @ along[:, shown].T, along[:, ~shown]
 
 
-def _responses(
-    adjustment: Adjustment, evidence: Evidence, hypotheses: Sequence[Hypothesis]
-) -> tuple[FloatArray, FloatArray]:
+def _responses(adjustment: Adjustment, full: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return F C: what one unit of each column does to setups (S, 4, h) and points (P, 3, h)."""
     spoken = everything(adjustment)
-    columns = full_columns(evidence, hypotheses)[: len(spoken)]
+    columns = full[: len(spoken)]
     pushed = design_matrix(adjustment, spoken).T @ columns
     structure = adjustment.system.structure
     cut, width = 4 * structure.setups, columns.shape[1]

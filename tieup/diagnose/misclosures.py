@@ -18,7 +18,16 @@ from tieup.adjust.hypothesis import Spoken, design_matrix, misclosure
 from tieup.adjust.scatter import Misclosures, Scatter
 from tieup.adjust.solution import Adjustment
 from tieup.adjust.weights import noise_parts
-from tieup.diagnose.evidence import Evidence, Stack, blocks_of, full_columns, spans_of
+from tieup.diagnose.evidence import (
+    Evidence,
+    Stack,
+    alike_of,
+    by_size,
+    full_columns,
+    own_parts,
+    side_by_side,
+    spans_of,
+)
 from tieup.diagnose.hypotheses import Hypothesis
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.settings import Precision
@@ -43,25 +52,23 @@ class Dense:
 
     def columns(self, hypotheses: Sequence[Hypothesis]) -> Tested:
         """Bring the columns of ``hypotheses`` to the misclosures."""
-        full = full_columns(self.evidence, hypotheses)[self.observed]
-        spans = spans_of(hypotheses)
-        squares = tuple(full[:, span].T @ full[:, span] for span in spans)
-        whole = np.sum(full**2, axis=0)
-        return Tested(self.misclosures, self.basis.T @ full, whole, spans, squares)
+        return self.brought(full_columns(self.evidence, hypotheses), spans_of(hypotheses))
+
+    def brought(self, full: FloatArray, spans: tuple[slice, ...]) -> Tested:
+        """Bring ``full`` columns (q, h) over every observation to the misclosures."""
+        observed = full[self.observed]
+        whole = np.einsum("nh,nh->h", observed, observed)
+        return Tested(self.misclosures, self.basis.T @ observed, whole, spans)
 
 
 @dataclass(frozen=True)
 class Tested:
-    """Columns (r, h) of hypotheses; ``whole`` (h,) their squares with nothing estimated.
-
-    ``squares`` are the blocks C'PC of each hypothesis.
-    """
+    """Columns (r, h) of hypotheses; ``whole`` (h,) their squares with nothing estimated."""
 
     misclosures: Misclosures
     columns: FloatArray
     whole: FloatArray
     span: tuple[slice, ...]
-    squares: tuple[FloatArray, ...]
 
     def of(self, chosen: Sequence[int]) -> FloatArray:
         """Return the columns (r, a) of the chosen hypotheses."""
@@ -81,7 +88,7 @@ class Tested:
             score=flat.T @ off,
             whole=self.whole,
             span=self.span,
-            block=blocks_of(flat, flat, self.span),
+            alike=alike_of(flat, flat, self.span),
         )
 
     def freedom(
@@ -92,21 +99,22 @@ class Tested:
         With variance ``factors`` (5,); ``scatter`` says how well those are known. Of the chosen
         ``numbers``, all where there are none. Shares of groups: theta_k tr(N^-1 C'W V_k W C) / q.
         """
+        from scipy.linalg import cho_factor, cho_solve
+
         chosen = np.arange(len(self.span)) if numbers is None else numbers
-        spans = [self.span[number] for number in chosen.tolist()]
         own = self.of(chosen.tolist())
-        weight = np.linalg.inv(self.misclosures.covariance(factors))
-        pushed = weight @ own
+        root = cho_factor(self.misclosures.covariance(factors), lower=True, check_finite=False)
+        pushed = cho_solve(root, own, check_finite=False)
         moved = [f * (p @ pushed) for f, p in zip(factors, self.misclosures.parts, strict=True)]
-        shares, start = np.zeros((len(chosen), 5)), 0
-        for row, span in enumerate(spans):
-            q = span.stop - span.start
-            part = slice(start, start + q)
-            start += q
-            inverse = np.linalg.pinv(own[:, part].T @ pushed[:, part], rcond=1e-7, hermitian=True)
+        shares = np.zeros((len(chosen), 5))
+        spans = side_by_side([self.span[n].stop - self.span[n].start for n in chosen.tolist()])
+        for own_numbers, columns in by_size(spans):
+            normal = own_parts(own, pushed, columns)
+            inverse = np.linalg.pinv(normal, rcond=1e-7, hermitian=True)
             for group in range(5):
-                block = pushed[:, part].T @ moved[group][:, part]
-                shares[row, group] = np.sum(inverse * block) / q
+                block = own_parts(pushed, moved[group], columns)
+                shares[own_numbers, group] = np.sum(inverse * block, axis=(1, 2))
+            shares[own_numbers] /= columns.shape[1]
         return scatter.freedom(shares)
 
 

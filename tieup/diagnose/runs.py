@@ -66,7 +66,8 @@ def _rivals(solved: Solved, link: Links, expected: float, size: float) -> tuple[
     tested = stack(evidence, runs)
     column = tested.index(added)
     cross: FloatArray = tested.cross(column)[:, 0]
-    own = np.array([block[0, 0] for block in tested.block])
+    (single,) = tested.alike
+    own = single.block[:, 0, 0]
     best = own[added[0]] * size**2
     with np.errstate(invalid="ignore", divide="ignore"):
         statistic = np.where(own > 1e-8, (cross * size) ** 2 / own, 0.0)

@@ -175,7 +175,9 @@ def _covers(whole: Hypothesis, part: Hypothesis) -> bool:
     """Say whether ``whole`` speaks of everything that ``part`` speaks of."""
     if len(part.rows) == 0 or len(whole.rows) < len(part.rows):
         return bool(whole.setup) and whole.setup == part.setup and len(whole.rows) == 0
-    return set(part.kinds) <= set(whole.kinds) and bool(np.isin(part.rows, whole.rows).all())
+    return set(part.kinds) <= set(whole.kinds) and set(part.rows.tolist()) <= set(
+        whole.rows.tolist()
+    )
 
 
 def _worth(stack: Stack, prices: _Prices, chosen: tuple[int, ...]) -> float:

@@ -50,13 +50,10 @@ def judge_all(stack: Stack, accepted: tuple[int, ...] = ()) -> FloatArray:
     """
     given = condition(stack, accepted)
     statistic = np.full(len(stack.span), np.nan)
-    degrees = np.array([span.stop - span.start for span in stack.span])
-    for q in np.unique(degrees):
-        numbers = np.flatnonzero(degrees == q)
-        index = np.array([stack.span[n].start for n in numbers])[:, None] + np.arange(q)
-        own = np.stack([stack.block[n] for n in numbers])
-        own -= given.weights[index] @ given.cross[index].transpose(0, 2, 1)
-        statistic[numbers] = _statistics(own, stack.whole[index], given.score[index])
+    for alike in stack.alike:
+        index = alike.columns
+        own = alike.block - given.weights[index] @ given.cross[index].transpose(0, 2, 1)
+        statistic[alike.numbers] = _statistics(own, stack.whole[index], given.score[index])
     statistic[list(accepted)] = np.nan
     return statistic
 
