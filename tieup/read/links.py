@@ -14,6 +14,7 @@ from tieup.model.arrays import FloatArray
 from tieup.model.job import Job
 from tieup.model.link import BookedLink
 from tieup.model.network import Links
+from tieup.read.cells import SMALLEST_SD
 from tieup.read.lists import ListColumns, read_list
 from tieup.units import length_factor
 
@@ -66,7 +67,7 @@ def read_levels(path: Path, job: Job) -> tuple[BookedLink, ...]:
         The file is no such table, a cell cannot be read, or a row has neither an sd nor a
         length with ``levels_sd``; all problems at once.
     """
-    name = path.relative_to(job.folder).as_posix()
+    name = job.name_of(path)
     columns = read_list(path, name, ("from", "to", "difference"), ("sd", "length", "note"))
     factor = length_factor(job.length_unit)
     difference = _needed(columns, "difference") * factor
@@ -87,7 +88,7 @@ def read_tapes(path: Path, job: Job) -> tuple[BookedLink, ...]:
     InputError
         The file is no such table or a cell cannot be read; all problems at once.
     """
-    name = path.relative_to(job.folder).as_posix()
+    name = job.name_of(path)
     columns = read_list(path, name, ("from", "to", "distance", "sd"), ("note",))
     factor = length_factor(job.length_unit)
     distance = _needed(columns, "distance") * factor
@@ -109,6 +110,8 @@ def _sd(columns: ListColumns, fallback: FloatArray, factor: float, remedy: str) 
     columns.refuse("sd", own <= 0.0, "is not above 0")
     sd = np.where(np.isnan(own), fallback, own)
     texts = columns.texts("sd")
+    for row in np.flatnonzero((sd > 0.0) & (sd < SMALLEST_SD)).tolist():
+        columns.note(row, "has a standard deviation finer than any length is known")
     for row in [row for row in np.flatnonzero(np.isnan(sd)).tolist() if not texts[row]]:
         columns.note(row, f"has no standard deviation. {remedy}")
     return sd
@@ -126,7 +129,17 @@ def _links(
     columns.raise_problems()
     table = columns.table
     return tuple(
-        BookedLink(kind, start, end, float(value), float(one_sd), table.name, int(line), note)
+        BookedLink(
+            kind,
+            start,
+            end,
+            float(value),
+            float(one_sd),
+            table.name,
+            int(line),
+            note,
+            table.sha256,
+        )
         for start, end, value, one_sd, line, note in zip(
             starts, ends, values, sd, table.line, notes, strict=True
         )
