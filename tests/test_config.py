@@ -388,6 +388,21 @@ def test_a_name_that_no_folder_can_have(tmp_path: Path, name: str) -> None:
         load_job(tmp_path / name)
 
 
+def test_a_folder_that_may_not_be_read_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No file is found in it: not because there is none."""
+    monkeypatch.setattr("os.access", lambda path, mode: Path(path).name != "raw")
+    glob = Path.glob
+
+    def of_nobody(path: Path, pattern: str) -> Iterator[Path]:
+        return iter(()) if pattern.startswith("raw/") else glob(path, pattern)
+
+    monkeypatch.setattr(Path, "glob", of_nobody)
+    (told,) = problems(tmp_path, UNITS)
+    assert told.endswith("no file matches it. raw cannot be looked into. Change its rights")
+
+
 def test_a_working_folder_that_was_deleted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The job folder is named from a folder that is no more."""
     gone = tmp_path / "gone"

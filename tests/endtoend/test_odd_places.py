@@ -7,6 +7,7 @@ import os
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tests.endtoend.jobs import Output, copy_sample, put, reconcile
@@ -120,6 +121,28 @@ def test_a_number_used_for_two_points(tmp_path: Path, capsys: Capture) -> None:
     job = copy_sample("two_setups", tmp_path)
     put(job, "raw/s2.csv", "point", "201", [14])
     assert_whole(reconcile(capsys, job))
+
+
+@pytest.mark.parametrize("marks", [3, 4])
+def test_angles_on_the_danger_circle(marks: int, tmp_path: Path, capsys: Capture) -> None:
+    """Three or four marks and the instrument on one circle: not told to sight three marks."""
+    job = copy_sample("two_setups", tmp_path)
+    (job / "raw" / "s2.csv").unlink()
+    with_setting(job, "{angle: dms, length: ft}", "{angle: deg, length: m}")
+    around = np.radians([10, 80, 150, 220, 300])
+    places = 50.0 * np.column_stack([np.cos(around), np.sin(around)])
+    known = [[f"CP{i + 1}", f"{n:.4f}", f"{e:.4f}", "0"] for i, (n, e) in enumerate(places)]
+    header = ["point", "northing", "easting", "elevation"]
+    write_lines(job, "control.csv", [header, *known[:marks]])
+    away = places[:marks] - places[-1]
+    turn = np.degrees(np.arctan2(away[:, 1], away[:, 0])) % 360.0
+    shots = [["S1", f"CP{i + 1}", f"{angle:.5f}", "90"] for i, angle in enumerate(turn)]
+    shots.append(["S1", "X", "10", "90"])
+    write_lines(job, TABLE, [["setup", "point", "direction", "zenith"], *shots])
+    run = reconcile(capsys, job)
+    assert run.status == 2
+    assert "stand on the circle through the marks" in run.errors
+    assert "angles alone need" not in run.errors
 
 
 @pytest.mark.parametrize("sd", ["1e-300", "1e-9"])

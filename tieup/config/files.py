@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path, PurePosixPath
 
 from tieup.config.nodes import Reading
@@ -46,9 +47,21 @@ def find_raw(
             _note_no_file(path, folder, key, reading)
         if met == passed and not awaited and (needed or "raw" in reading.lines):
             cure = ", only a folder. Name the files in it, as in raw/*.csv" if passed else ""
+            if shut := _shut(folder, pattern):
+                cure = f". {shut} cannot be looked into. Change its rights"
             reading.note_key(key, f'is "{pattern}", and no file matches it{cure}')
         found.update(path for path in matches if _inside(path, folder, key, reading))
     return tuple(sorted(found, key=lambda path: path.relative_to(folder).as_posix()))
+
+
+def _shut(folder: Path, pattern: str) -> str:
+    """Return the folder on the way of a pattern that may not be read; empty for none."""
+    parts = PurePosixPath(pattern).parts
+    for count in range(1, len(parts)):
+        below = folder.joinpath(*parts[:count])
+        if below.is_dir() and not os.access(below, os.R_OK | os.X_OK):
+            return "/".join(parts[:count])
+    return ""
 
 
 def _note_no_file(path: Path, folder: Path, key: str, reading: Reading) -> None:
