@@ -56,10 +56,19 @@ def _plain(job: Path) -> None:
 
 def _short(job: Path) -> None:
     """Take out most of the side shots."""
-    for name in TABLES:
-        rows = read_rows(job / name)
+    for path in sorted((job / "raw").iterdir()):
+        rows = read_rows(path)
         side = [row for row in rows if row["role"] == "side"]
-        write_rows(job / name, [row for row in rows if row not in side[SIDE_SHOTS:]])
+        write_rows(path, [row for row in rows if row not in side[SIDE_SHOTS:]])
+
+
+def _yard(job: Path) -> None:
+    """Take the sample of five setups with mistakes in them, without what is worked out of it."""
+    shutil.rmtree(job)
+    shutil.copytree(SAMPLE / "fire_station", job, ignore=shutil.ignore_patterns("out"))
+    text = (job / "job.yaml").read_text(encoding="utf-8")
+    (job / "job.yaml").write_text(text.partition("derived:")[0], encoding="utf-8")
+    _short(job)
 
 
 def _rich(job: Path) -> None:
@@ -202,6 +211,7 @@ JOBS: dict[str, Callable[[Path], None]] = {
     "local": _local,
     "occupied": _occupied,
     "planned": _planned,
+    "yard": _yard,
 }
 
 

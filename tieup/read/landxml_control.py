@@ -14,7 +14,7 @@ import numpy as np
 from tieup.errors import InputError
 from tieup.model.control import Control
 from tieup.model.job import Job
-from tieup.read.cells import SMALLEST_SD
+from tieup.read.cells import LARGEST, SMALLEST_SD
 from tieup.read.form import written
 from tieup.read.landxml import read_document
 from tieup.read.landxml_points import FilePoint, file_points
@@ -50,8 +50,10 @@ def read_landxml_control(path: Path, job: Job) -> Control:
             values, bad = parse_numbers(texts)
             target[row, : len(values)] = values * factor
             problems += [f'{name}:{mark.line}: {mark.name}: "{texts[i]}" {bad[i]}' for i in bad]
-        if ((sd[row] > 0.0) & (sd[row] < SMALLEST_SD)).any():
-            problems.append(f"{name}:{mark.line}: {mark.name}: has too fine an sd")
+        if (np.abs(np.concatenate([coordinates[row], sd[row]])) > LARGEST).any():
+            problems.append(f"{name}:{mark.line}: {mark.name}: a number is beyond all measure")
+        if ((sd[row] < SMALLEST_SD) & (sd[row] != 0.0)).any():
+            problems.append(f"{name}:{mark.line}: {mark.name}: has too small an sd")
     if not marks and not isinstance(wanted, list):
         problems.append(_no_marks(name, points))
     if problems:
