@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -187,7 +188,6 @@ WRONG = [
     ("raw: [../a.csv]", 2, "outside the job folder"),
     ("raw: [raw/../../a.csv]", 2, "outside the job folder"),
     ("raw: [/etc/passwd]", 2, "outside the job folder"),
-    ("raw: ['']", 2, "outside the job folder"),
     ("control: ../control.csv", 2, "outside the job folder"),
     ("control: other.csv", 2, "there is no such file"),
     ("levels: levels.csv", 2, "levels is \"levels.csv\", and there is no such file"),
@@ -200,11 +200,11 @@ WRONG = [
     ("datum: local\nlocal: {point: A, toward: B, azimuth: 1e300}", 3, "local.azimuth"),
     ("control_sd: -0.01", 2, "control_sd is -0.01. Expected a number from 0"),
     ("control_sd: 2 mm", 2, 'control_sd is "2 mm". Expected a number'),
-    ("instruments: {default: {direction: 0}}", 2, "a number above 0 and up to 3600"),
+    ("instruments: {default: {direction: 0}}", 2, "a number from 0.001 and up to 3600"),
     ("instruments: {default: {zenith: -2}}", 2, "instruments.default.zenith is -2"),
     ("instruments: {default: {distance: 2}}", 2, "Expected a list in brackets"),
     ("instruments: {default: {distance: [2]}}", 2, "Expected a list in brackets"),
-    ("instruments: {default: {distance: [0, 0]}}", 2, "above 0"),
+    ("instruments: {default: {distance: [0, 0]}}", 2, "from 0.001"),
     ("instruments: {default: {distance: [2, .inf]}}", 2, 'is ".inf". Expected a number'),
     ("instruments: {TS1: {directoin: 2}}", 2, "Did you mean direction?"),
     ("instruments: [TS1]", 2, "instruments is a list"),
@@ -272,7 +272,29 @@ WRONG = [
      "set on line 4 and set on line 3 give instrument_height two values for setup S1"),
     (f"decisions:\n{RENAME}B, reason: a}}\n{RENAME}C, reason: b}}", 4,
      'rename on line 4 and rename on line 3 give the same shots two names, "B" and "C"'),
+    (f"decisions: {'[' * 500}{']' * 500}", 2, "is not YAML: it is nested too deep"),
+    ("title: {a: [\n" + "{b: [\n" * 30 + "]}" * 31, 12, "is not YAML: it is nested too deep"),
+    ('title: "\\ud800"', 2, "\\ud800 is half of a character"),
+    ("skip_rows: 99999999999999999999", 2, "Expected a whole number from 0"),
+    (f"skip_rows: {'9' * 5000}", 2, "Expected a whole number from 0"),
+    ("raw: ['.']", 2, "which is no name of a file"),
+    ("raw: ['']", 2, "which is no name of a file"),
+    ("raw: [raw]", 2, "only a folder. Name the files in it, as in raw/*.csv"),
+    (f"raw: ['{'x' * 300}']", 2, "longer than a name of a file can be"),
+    (f"raw: ['{'x/' * 3000}y']", 2, "longer than a name of a file can be"),
+    *(
+        (f"{key}: {'x' * 300}", 2, "longer than a name of a file can be")
+        for key in ("control", "levels", "tapes")
+    ),
+    (f"audit: {'x' * 300}.yaml", 2, "longer than a name of a file can be"),
+    (f"plan: {{sights: {'x' * 300}}}", 2, "longer than a name of a file can be"),
+    ("instruments: {default: {direction: 1e-300}}", 2, "Expected a number from 0.001"),
+    ("instruments: {default: {zenith: 1e-300}}", 2, "Expected a number from 0.001"),
+    ("instruments: {default: {distance: [1e-300, 0]}}", 2, "Expected a number from 0.001"),
+    ("control_sd: 1e-300", 2, "control_sd is finer than any mark is known"),
 ]  # fmt: skip
+for name in ("punycode", "undefined", '"a\\0b"', "idna", "unicode_escape", "utf-7", "base64"):
+    WRONG.append((f"encoding: {name}", 2, "which is not known. Expected utf-8"))
 
 
 @pytest.mark.parametrize(("text", "line", "message"), WRONG)
@@ -356,6 +378,46 @@ def test_a_folder_that_is_no_job(tmp_path: Path) -> None:
         load_job(tmp_path / "nowhere")
     with pytest.raises(ConfigError, match=r"job\.yaml: cannot be opened"):
         load_job(tmp_path)
+
+
+@pytest.mark.parametrize("name", ["x" * 300, "x/" * 3000, "loop", "a\0b"])
+def test_a_name_that_no_folder_can_have(tmp_path: Path, name: str) -> None:
+    """Too long, too deep, a link onto itself, a sign no name has: words, as for any other."""
+    (tmp_path / "loop").symlink_to("loop")
+    with pytest.raises(ConfigError, match="Expected a job folder"):
+        load_job(tmp_path / name)
+
+
+def test_a_folder_that_may_not_be_read_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No file is found in it: not because there is none."""
+    monkeypatch.setattr("os.access", lambda path, mode: Path(path).name != "raw")
+    glob = Path.glob
+
+    def of_nobody(path: Path, pattern: str) -> Iterator[Path]:
+        return iter(()) if pattern.startswith("raw/") else glob(path, pattern)
+
+    monkeypatch.setattr(Path, "glob", of_nobody)
+    (told,) = problems(tmp_path, UNITS)
+    assert told.endswith("no file matches it. raw cannot be looked into. Change its rights")
+
+
+def test_a_working_folder_that_was_deleted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The job folder is named from a folder that is no more."""
+    gone = tmp_path / "gone"
+    gone.mkdir()
+    monkeypatch.chdir(gone)
+    gone.rmdir()
+    with pytest.raises(ConfigError, match=r"is no folder .*Expected a job folder"):
+        load_job(".")
+
+
+def test_the_hash_is_that_of_what_was_read(tmp_path: Path) -> None:
+    """job.yaml is changed after it was read: the job still knows the version it is made of."""
+    job = load(tmp_path, UNITS)
+    (tmp_path / "job.yaml").write_text("title: other\n", encoding="utf-8")
+    assert job.sha256 == hashlib.sha256(UNITS.encode()).hexdigest()
 
 
 def test_a_link_out_of_the_folder_is_refused(tmp_path: Path) -> None:

@@ -102,7 +102,7 @@ def _run(job: Job, fieldbook: Fieldbook, control: Control | None, tell: Progress
     tell("solving and looking for mistakes")
     phrases = Phrases(length_factor(job.length_unit), job.length_unit)
     reporter = Reporter(fieldbook, phrases, case.booked_links)
-    inputs = _inputs(job, fieldbook)
+    inputs = _inputs(job, fieldbook, case)
 
     def judge(outcome: Outcome) -> Reconciliation:
         findings = (*outcome.findings, *rejected, *foreign, *scaled)
@@ -249,12 +249,15 @@ def _slopes(site: Site, lines: Sequence[SiteLine], derived: DerivedPoints) -> Sl
     return with_origins(site_slopes(site, lines, derived), site, derived)
 
 
-def _inputs(job: Job, fieldbook: Fieldbook) -> Mapping[str, str]:
-    """Return the sha256 of every input file by its name in the job folder."""
-    own = [path for path in job.rules if path.is_relative_to(job.folder)]
-    others = [job.folder / "job.yaml", job.control_file, job.levels_file, job.tapes_file, *own]
+def _inputs(job: Job, fieldbook: Fieldbook, case: Case) -> Mapping[str, str]:
+    """Return the sha256 of every input file, as it was when it was read, by its name."""
     hashes = {file.name: file.sha256 for file in fieldbook.files}
-    for path in others:
-        if path is not None:
-            hashes[path.relative_to(job.folder).as_posix()] = file_sha256(path)
-    return hashes
+    hashes["job.yaml"] = job.sha256
+    if case.given is not None:
+        hashes[case.given.file] = case.given.sha256
+    elif job.control_file is not None:  # a list without marks
+        hashes[job.name_of(job.control_file)] = file_sha256(job.control_file)
+    for path in job.rules:
+        if path.is_relative_to(job.folder):
+            hashes[job.name_of(path)] = file_sha256(path)
+    return hashes | {link.file: link.sha256 for link in case.booked_links}

@@ -7,6 +7,7 @@ import time
 import numpy as np
 
 from tests.network.sites import city, misses, start
+from tieup.network.growth import Block, Growth
 
 
 def test_hundreds_of_setups_and_tens_of_thousands_of_side_shots():
@@ -32,6 +33,16 @@ def test_the_cost_grows_with_the_size_and_no_faster():
             runs.append(time.process_time() - before)
         spent.append(min(runs))
     assert spent[1] < 12.0 * spent[0]  # quadratic cost would be 16 times
+
+
+def test_setups_that_share_one_mark_are_not_weighed_in_plan():
+    """1,000 setups with one sight each: a single mark says nothing of a turn, so no pair is."""
+    blocks = {number: Block(places={0: [(1.0 + 0j, 1.0, 0.1)]}) for number in range(1000)}
+    blocks[1000] = Block(places={0: [(0j, 1.0, 0.1)], 1: [(5j, 1.0, 0.1)], 2: [(7j, 1.0, 0.1)]})
+    blocks[1001] = Block(places={1: [(5j, 1.0, 0.1)], 2: [(7j, 1.0, 0.1)], 3: [(9j, 1.0, 0.1)]})
+    growth = Growth(blocks, lambda here, there: None, own=3, each=2)
+    assert growth.pairs(2) == [(1000, 1001)]
+    assert len(growth.pairs(1)) == 1001 * 1000 // 2 + 1
 
 
 def test_mistakes_all_over_a_large_site_are_found():

@@ -78,6 +78,22 @@ def test_every_problem_is_named_at_once(tmp_path: Path) -> None:
     assert second == 'raw/a.xml:6: B: "x" is not a number'
 
 
+@pytest.mark.parametrize(
+    ("sd", "north", "message"),
+    [
+        ("1e-300", "1", "has too small an sd"),
+        ("-0.01", "1", "has too small an sd"),
+        ("1e300", "1", "a number is beyond all measure"),
+        ("0.01", "1e300", "a number is beyond all measure"),
+    ],
+)
+def test_a_mark_that_cannot_be(tmp_path: Path, sd: str, north: str, message: str) -> None:
+    """No weight bears it: named with its line."""
+    point = f'<CgPoint name="A" pntSurv="control" northingStdError="{sd}">{north} 2 3</CgPoint>'
+    with pytest.raises(InputError, match=f"raw/a.xml:4: A: {message}"):
+        control_of(tmp_path, point)
+
+
 def test_a_file_without_control_marks_says_so(tmp_path: Path) -> None:
     """What a point must say to be control stands in the message."""
     with pytest.raises(InputError, match='Expected CgPoint with pntSurv="control"'):

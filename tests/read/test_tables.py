@@ -162,6 +162,16 @@ def test_rows_between_stray_quotes_are_invalid_one_by_one(
     assert all(f"ends on line {closing}" in row.reason for row in book.invalid)
 
 
+@pytest.mark.parametrize("note", ['"6" pole', '"a"b', '"" "x'])
+def test_a_quote_within_quotes_costs_its_row_alone(tmp_path: Path, note: str) -> None:
+    """One clumsy note among good rows: that row is invalid, no other is, the run goes on."""
+    rows = [f"S1,P{n},{n}.5,90.25,12,1.5,{note if n == 4 else 'x'}" for n in range(2, 12)]
+    book = read_raw(tmp_path, "\n".join([QUOTED, *rows]) + "\n")
+    assert book.files[0].rows == 10
+    ((line, reason),) = [(row.line, row.reason) for row in book.invalid]
+    assert line == 4 and "a quote inside it is written twice" in reason
+
+
 def test_comments_and_blank_lines_between_stray_quotes_are_no_rows(tmp_path: Path) -> None:
     """They stand in nobody's count, as elsewhere."""
     lines = quoted(4, 6).splitlines()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import time
 from datetime import datetime
 from io import BytesIO
 from pathlib import Path
@@ -13,6 +14,8 @@ import pytest
 from tests.read.jobs import HEADER, make_job, read_raw
 from tieup.errors import InputError
 from tieup.read import read_fieldbook
+from tieup.read.form import TableFormat
+from tieup.read.tables import read_table
 
 openpyxl = pytest.importorskip("openpyxl", reason="the optional extra excel is not installed")
 
@@ -93,6 +96,25 @@ def test_what_is_no_workbook_says_so(tmp_path: Path, content: bytes, message: st
     """A damaged file is an error with words."""
     with pytest.raises(InputError, match=message):
         read_raw(tmp_path, {"a.xlsx": content})
+
+
+@pytest.mark.parametrize("cell", ["XFD20000", "C1048576", "XFD1048576"])
+def test_one_stray_cell_does_not_make_it_all_of_a_sheet(tmp_path: Path, cell: str) -> None:
+    """The far corner of a sheet: one more row, with what is wrong with it, in no time."""
+    book = openpyxl.Workbook()
+    headings = ["point", "northing", "easting"]
+    for row in (headings, ["A", 1, 2], ["B", 3, 4]):
+        book.active.append(row)
+    book.active[cell] = "x"
+    path = tmp_path / "sheet.xlsx"
+    book.save(path)
+    before = time.process_time()
+    table = read_table(path, "sheet.xlsx", TableFormat())
+    assert time.process_time() - before < 10.0  # s; all cells of a sheet would take minutes
+    assert table.header == tuple(headings)
+    assert table.line.tolist() == [2, 3, int(cell.lstrip("CDFX"))]
+    wide = cell.startswith("XFD")
+    assert table.misshapen == ({2: "has 16384 cells where the table has 3 columns"} if wide else {})
 
 
 def test_an_empty_workbook_says_so(tmp_path: Path) -> None:

@@ -155,6 +155,7 @@ def test_a_line_carried_on_reads_what_was_put_in():
     """Four points of two lines: step 5 mm, gap 8 mm, kink 0.01, grade 0.004, by construction."""
     a0, b0 = np.array([10.0, 0.0, 1.0]), np.array([12.0, 0.008, 1.005 + 0.004 * 1.0])
     points = np.array([[5.0, 0.0, 1.0], a0, b0, b0 + np.array([5.0, 0.0, 0.02])])
+    assert read_line(points, -1e-24 * np.eye(12)).sd.tolist() == [0.0] * 4  # rounding, held marks
     reading = read_line(points, 1e-6 * np.eye(12))
     assert abs(reading.value[STEP] - 0.005) < 1e-9
     assert abs(reading.value[GAP] - 0.008) < 1e-9

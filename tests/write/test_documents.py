@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from tests.write.sample import FINDING, NAN, make_site
-from tieup.write.documents import finding_record, findings_text, run_text
+from tieup.write.documents import finding_record, findings_text, json_text, run_text
 
 KEYS = (  # contract, section 6, in its order
     "id kind severity setup points lines size unit sd statistic rivals action says confirm cure"
@@ -56,3 +56,11 @@ def test_run_holds_what_the_pipeline_gave_and_the_clock(tmp_path: Path) -> None:
     assert document["bound"] is None
     assert document["written"] == "2024-05-01T10:00:00+00:00"
     assert (document["status"], document["files"]) == (1, ["run.json"])
+
+
+def test_the_last_digits_of_a_processor_are_not_written() -> None:
+    """Two sums of the same numbers in another order: the same text, to 12 digits."""
+    one, other = 0.1511146293579508, 0.15111462935795078
+    assert one != other
+    assert json_text({"sd": one}) == json_text({"sd": other})
+    assert json.loads(json_text({"north": 5_412_345.6789}))["north"] == 5_412_345.6789

@@ -21,6 +21,7 @@ from tieup.cli.audit import audit
 from tieup.cli.common import (
     TIES,
     WRONG,
+    Folder,
     Writing,
     common,
     fault,
@@ -95,7 +96,7 @@ def commands() -> None:
 
 
 @commands.command(epilog=EXIT_STATUS)
-@click.argument("job", type=click.Path(path_type=Path))
+@click.argument("job", type=Folder(path_type=Path))
 @click.option(
     "--also",
     multiple=True,
@@ -163,7 +164,7 @@ def reconcile(
 
 
 @commands.command(epilog=EXIT_STATUS)
-@click.argument("job", type=click.Path(path_type=Path))
+@click.argument("job", type=Folder(path_type=Path))
 @click.option("--width", type=click.IntRange(36, 200), help="Columns of the screen.")
 @common
 def ties(job: Path, out: Path | None, quiet: bool, as_json: bool, width: int | None) -> int:
@@ -193,7 +194,7 @@ def ties(job: Path, out: Path | None, quiet: bool, as_json: bool, width: int | N
 
 
 @commands.command()
-@click.argument("folder", metavar="DIR", required=False, type=click.Path(path_type=Path))
+@click.argument("folder", metavar="DIR", required=False, type=Folder(path_type=Path))
 @common
 def new(folder: Path | None, out: Path | None, quiet: bool, as_json: bool) -> int:
     """Start a job in DIR with commented files to fill in.
@@ -221,7 +222,7 @@ def new(folder: Path | None, out: Path | None, quiet: bool, as_json: bool) -> in
 
 
 @commands.command()
-@click.argument("folder", metavar="[DIR]", default="fire_station", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="[DIR]", default="fire_station", type=Folder(path_type=Path))
 @common
 def demo(folder: Path, out: Path | None, quiet: bool, as_json: bool) -> int:
     """Copy the sample job to DIR and reconcile it.
@@ -274,18 +275,23 @@ def _reconcile(
 
 def _copy_sample(folder: Path) -> bool:
     """Copy the sample job; return False where one is there already, which is never changed."""
-    if (folder / "job.yaml").is_file():
-        return False
     import shutil
 
     from tieup.data import data_path
 
-    if folder.exists():
-        raise OutputError(f"{folder}: is there already. Name a new folder: tieup demo DIR")
     try:
-        shutil.copytree(data_path(SAMPLE), folder, ignore=shutil.ignore_patterns("out"))
+        if (folder / "job.yaml").is_file():
+            return False
+        if folder.exists():
+            raise OutputError(f"{folder}: is there already. Name a new folder: tieup demo DIR")
+        folder.mkdir(parents=True)
+        try:
+            ignore = shutil.ignore_patterns("out")
+            shutil.copytree(data_path(SAMPLE), folder, ignore=ignore, dirs_exist_ok=True)
+        except BaseException:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
     except OSError as error:
-        shutil.rmtree(folder, ignore_errors=True)
         raise OutputError(f"{folder}: cannot be written ({error}). Name another folder") from error
     return True
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tieup.cli.common import DECIDE, TIES, common, show, writing
+from tieup.cli.common import DECIDE, TIES, Folder, common, show, writing
 from tieup.errors import TieupError
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ AUDIT_STATUS = (
 
 
 @click.command(epilog=AUDIT_STATUS)
-@click.argument("jobs", metavar="JOB...", nargs=-1, required=True)
+@click.argument("jobs", metavar="JOB...", nargs=-1, required=True, type=Folder())
 @click.option(
     "--rows",
     metavar="N",

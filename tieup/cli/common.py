@@ -57,8 +57,8 @@ def writing(record: Path, status: int) -> None:
         context.obj.begin(record, status)
 
 
-class OutFolder(click.Path):
-    """A folder to write into; an empty name, as of an unset variable, is none."""
+class Folder(click.Path):
+    """A folder; an empty name, as of an unset variable, is none."""
 
     def convert(self, value: Any, param: Any, ctx: Any) -> Any:
         """Refuse the empty name, which would mean the working folder."""
@@ -75,7 +75,7 @@ def common(command: Command) -> Command:
         click.option(
             "--out",
             metavar="DIR",
-            type=OutFolder(path_type=Path),
+            type=Folder(path_type=Path),
             help="Folder to write into.",
         ),
     ):

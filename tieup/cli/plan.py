@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from tieup.cli.common import common, progress, show, writing
+from tieup.cli.common import Folder, common, progress, show, writing
 
 PLAN_STATUS = (
     "Exit status: 0 the plan holds: every mark within its limits, every mark and setup checked; "
@@ -15,7 +15,7 @@ PLAN_STATUS = (
 
 
 @click.command(epilog=PLAN_STATUS)
-@click.argument("job", type=click.Path(path_type=Path))
+@click.argument("job", type=Folder(path_type=Path))
 @click.option("--width", type=click.IntRange(36, 200), help="Columns of the screen.")
 @common
 def plan(job: Path, out: Path | None, quiet: bool, as_json: bool, width: int | None) -> int:

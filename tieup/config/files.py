@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path, PurePosixPath
 
 from tieup.config.kinds import did_you_mean
 from tieup.config.nodes import Reading
 from tieup.data import data_path
 
+LONGEST_NAME = 255  # bytes, of most file systems
+DEEPEST = 50  # folders in each other
 TABLES = (".csv", ".xlsx", ".xml")  # what raw files end with
 
 
@@ -31,8 +34,8 @@ def find_raw(
         if pattern is None:  # no text: refused already
             continue
         key = f"raw {number}" if f"raw {number}" in reading.lines else "raw"
-        if not _stays_inside(pattern):
-            reading.note_key(key, f'is "{pattern}", outside the job folder. Copy the files into it')
+        if wrong := _no_name(pattern):
+            reading.note_key(key, f'is "{pattern}", {wrong}')
             continue
         try:
             met = sorted(folder.glob(pattern))
@@ -40,18 +43,30 @@ def find_raw(
             reading.note_key(key, f'is "{pattern}", which is no pattern ({error})')
             continue
         matches = [path for path in met if path.is_file()]
-        for path in (path for path in met if path not in matches):
+        passed = [path for path in met if path.is_dir() and path.suffix.lower() not in TABLES]
+        for path in (path for path in met if path not in matches and path not in passed):
             _note_no_file(path, folder, key, reading)
-        if not met and not awaited and (needed or "raw" in reading.lines):
-            reading.note_key(key, f'is "{pattern}", and no file matches it')
+        if met == passed and not awaited and (needed or "raw" in reading.lines):
+            cure = ", only a folder. Name the files in it, as in raw/*.csv" if passed else ""
+            if shut := _shut(folder, pattern):
+                cure = f". {shut} cannot be looked into. Change its rights"
+            reading.note_key(key, f'is "{pattern}", and no file matches it{cure}')
         found.update(path for path in matches if _inside(path, folder, key, reading))
     return tuple(sorted(found, key=lambda path: path.relative_to(folder).as_posix()))
 
 
+def _shut(folder: Path, pattern: str) -> str:
+    """Return the folder on the way of a pattern that may not be read; empty for none."""
+    parts = PurePosixPath(pattern).parts
+    for count in range(1, len(parts)):
+        below = folder.joinpath(*parts[:count])
+        if below.is_dir() and not os.access(below, os.R_OK | os.X_OK):
+            return "/".join(parts[:count])
+    return ""
+
+
 def _note_no_file(path: Path, folder: Path, key: str, reading: Reading) -> None:
-    """Note what is called like a raw file and cannot be read as one; plain folders are passed."""
-    if path.is_dir() and path.suffix.lower() not in TABLES:
-        return
+    """Note what is called like a raw file and cannot be read as one."""
     what = "a folder" if path.is_dir() else "a device or the like, no file"
     if path.is_symlink() and not path.exists():
         what = "a link that leads nowhere"
@@ -63,10 +78,11 @@ def find_file(folder: Path, name: str | None, key: str, reading: Reading) -> Pat
     """Return the path of one named file, None where none is named."""
     if not name:
         return None
+    if wrong := _no_name(name):
+        reading.note_key(key, f'is "{name}", {wrong}')
+        return None
     path = folder / name
-    if not _stays_inside(name):
-        reading.note_key(key, f'is "{name}", outside the job folder. Copy the file into it')
-    elif not path.is_file():
+    if not path.is_file():
         reading.note_key(key, f'is "{name}", and there is no such file')
     elif _inside(path, folder, key, reading):
         return path
@@ -114,9 +130,17 @@ def _find_rules(
     return None
 
 
-def _stays_inside(name: str) -> bool:
+def _no_name(name: str) -> str:
+    """Say why a text can be no name of a file inside the job folder; empty where it can."""
     path = PurePosixPath(name)
-    return bool(name) and not path.is_absolute() and ".." not in path.parts
+    if not path.parts:
+        return "which is no name of a file. Name one inside the job folder, as in raw/s1.csv"
+    if path.is_absolute() or ".." in path.parts:
+        return "outside the job folder. Copy what it names into it"
+    longest = max(len(part.encode("utf-8", "replace")) for part in path.parts)
+    if longest > LONGEST_NAME or len(path.parts) > DEEPEST:
+        return "longer than a name of a file can be"
+    return ""
 
 
 def _inside(path: Path, folder: Path, key: str, reading: Reading) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +20,9 @@ from tieup.config.standing import read_standing
 from tieup.config.tolerances import find_tolerances
 from tieup.errors import ConfigError
 from tieup.geometry import TWO_PI
-from tieup.model.job import Job
+from tieup.model.job import Job, readable
 from tieup.model.settings import Datum, LocalDatum, Tolerances
+from tieup.read.cells import SMALLEST_SD
 from tieup.units import length_factor, parse_angles
 
 JOB_FILE = "job.yaml"
@@ -37,16 +40,17 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
         There is no such job, or its job.yaml has unknown keys, wrong types, impossible
         values, or names files that are not there; every problem of the file at once.
     """
-    home = Path(folder).resolve()
+    home = _home(Path(folder))
     reading = Reading(JOB_FILE)
-    values = SCHEMA.read(parse_yaml(_job_text(home), reading), "", reading)
+    content = _job_content(home)
+    values = SCHEMA.read(parse_yaml(_job_text(content), reading), "", reading)
     # A wrong unit is noted; any other lets the rest of the file be checked all the same.
     units = {"angle": values["units"]["angle"] or "deg", "length": values["units"]["length"] or "m"}
     factor = length_factor(units["length"])
     _fill_defaults(home, values)
     job = Job(
         folder=home,
-        title=values["title"] or home.name,
+        title=values["title"] or readable(home.name),
         angle_unit=units["angle"],
         length_unit=units["length"],
         raw_files=(
@@ -60,7 +64,7 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
         ),
         control_file=find_file(home, *control_file(values["control"]), reading),
         control_table=read_control_table(values["control"], reading),
-        control_sd=values["control_sd"] * factor,
+        control_sd=_control_sd(values["control_sd"] * factor, reading),
         datum=_datum(values, units["angle"], factor, reading),
         precision=read_precision(values, reading),
         grid=read_grid(values["grid"], factor, reading),
@@ -80,6 +84,7 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
         plan_places=find_file(home, values["plan"].get("places"), "plan.places", reading),
         plan_sights=find_file(home, values["plan"].get("sights"), "plan.sights", reading),
         **read_standing(values["standing"], reading),
+        sha256=hashlib.sha256(content).hexdigest(),
     )
     if planning and not (raw_files or values["plan"] or values["levels"]):
         reading.note_key(
@@ -89,7 +94,26 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
     return job
 
 
-def _job_text(home: Path) -> str:
+def _home(folder: Path) -> Path:
+    """Return the whole path of a job folder, which may be none."""
+    try:
+        home = folder.resolve()
+        with suppress(FileNotFoundError, NotADirectoryError):
+            home.stat()
+    except (OSError, ValueError, RuntimeError) as error:  # too long, a loop of links, deleted
+        reason = getattr(error, "strerror", None) or str(error)
+        raise ConfigError(f"{folder}: is no folder ({reason}). Expected a job folder") from error
+    return home
+
+
+def _job_text(content: bytes) -> str:
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{JOB_FILE}: is not UTF-8 text ({error.reason})") from error
+
+
+def _job_content(home: Path) -> bytes:
     path = home / JOB_FILE
     if home.is_file():
         job = _job_above(home)
@@ -100,9 +124,7 @@ def _job_text(home: Path) -> str:
     if path.exists() and not path.is_file():  # a pipe or a device would never end
         raise ConfigError(f"{path}: is no file. Expected a job folder with {JOB_FILE}")
     try:
-        return path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise ConfigError(f"{JOB_FILE}: is not UTF-8 text ({error.reason})") from error
+        return path.read_bytes()
     except OSError as error:
         job = _job_above(home)
         told = f"Name its job folder: {job}" if job else f"Expected a job folder with {JOB_FILE}"
@@ -158,6 +180,14 @@ def _datum(values: dict[str, Any], angle_unit: str, factor: float, reading: Read
             azimuth=float(azimuth[0]),
         ),
     )
+
+
+def _control_sd(sd: float, reading: Reading) -> float:
+    """Return ``control_sd`` in m; note one that no mark can have and that is not 0."""
+    if 0.0 < sd < SMALLEST_SD:
+        told = "is finer than any mark is known. Expected 0 (held), or an sd that it can have"
+        reading.note_key("control_sd", told)
+    return sd
 
 
 def _resolved(

@@ -134,17 +134,18 @@ class Number:
 
 @dataclass(frozen=True)
 class Count:
-    """A whole number from ``low`` on."""
+    """A whole number from ``low`` to ``high``."""
 
     default: int | None = None
     low: int = 0
+    high: int = 1_000_000_000
 
     def read(self, node: Node, path: str, reading: Reading) -> Any:
         """Return the whole number."""
         if isinstance(node, Scalar) and not node.quoted and re.fullmatch("[0-9]+", node.text):
-            value = int(node.text)
-            if value >= self.low:
-                return value
+            value = float(node.text)
+            if self.low <= value <= self.high:
+                return int(value)
         return refuse(self, node, path, reading)
 
     @property

@@ -11,7 +11,7 @@ from tieup.read.columns import OBSERVED, REQUIRED
 from tieup.read.form import KEYS as FORM_KEYS
 
 KEYS = ("columns", "words", *FORM_KEYS)
-_NO_TEXTS = ("idna", "punycode", "undefined", "unicode-escape", "raw-unicode-escape")
+_NO_TEXTS = ("idna", "punycode", "undefined", "unicode-escape", "raw-unicode-escape", "utf-7")
 _WORDS = {"\t": "tab", " ": "whitespace"}
 
 

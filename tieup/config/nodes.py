@@ -44,6 +44,8 @@ class Fields:
     line: int
 
 
+DEEPEST = 20  # lists and mappings in each other; no key of a settings file needs half of it
+
 Node: TypeAlias = "Scalar | Items | Fields"
 
 
@@ -97,8 +99,23 @@ def parse_yaml(text: str, reading: Reading) -> Fields:
     """
     import yaml
 
+    class Loader(yaml.SafeLoader):
+        """Composes nodes as deep as settings go; more would end in a fault of the parser."""
+
+        depth = 0
+
+        def compose_node(self, parent: Any, index: Any) -> Any:
+            if self.depth > DEEPEST:
+                parser: Any = self  # it is untyped
+                told, mark = "it is nested too deep", parser.peek_event().start_mark
+                raise yaml.composer.ComposerError(None, None, told, mark)
+            self.depth += 1
+            node = super().compose_node(parent, index)
+            self.depth -= 1
+            return node
+
     try:
-        root = yaml.compose(text, Loader=yaml.SafeLoader)
+        root = yaml.compose(text, Loader=Loader)
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         line = mark.line + 1 if mark else 1
@@ -125,11 +142,21 @@ def _node(source: Any, reading: Reading, seen: set[int]) -> Node:
         reading.note(line, "an alias (*) is not read here. Write the value out")
         return Scalar("", False, line)
     if source.id == "scalar":
+        _refuse_half_characters(source.value, line, reading)
         return Scalar(str(source.value), source.style is not None, line)
     seen.add(id(source))
     if source.id == "sequence":
         return Items(tuple(_node(item, reading, seen) for item in source.value), line)
     return _fields(source, line, reading, seen)
+
+
+def _refuse_half_characters(text: str, line: int, reading: Reading) -> None:
+    """Note an escape for half of a character, which no file can be written with."""
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError as error:
+        half = f"\\u{ord(text[error.start]):04x}"
+        reading.note(line, f"{half} is half of a character. Write the character itself")
 
 
 def _fields(source: Any, line: int, reading: Reading, seen: set[int]) -> Fields:

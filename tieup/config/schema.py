@@ -13,11 +13,12 @@ from tieup.model.observations import KINDS
 from tieup.read.columns import COLUMN_UNITS, COLUMNS, CONTROL_NUMBERS, FROM_FILE_NAME, OF_SHOTS
 from tieup.units import ANGLE_UNITS, JOB_LENGTH_UNITS
 
-_ARC_SECONDS = Number(2.0, low=0.0, high=3600.0, open_low=True, unit="arc seconds, 1 sd")
+_FINEST = 0.001  # arc seconds or mm; no instrument reads as fine, and no weight bears more
+_ARC_SECONDS = Number(2.0, low=_FINEST, high=3600.0, unit="arc seconds, 1 sd")
 
 
-def _millimetres(default: float | None, *, open_low: bool = False) -> Number:
-    return Number(default, low=0.0, high=1000.0, open_low=open_low, unit="mm, 1 sd")
+def _millimetres(default: float | None, *, low: float = 0.0) -> Number:
+    return Number(default, low=low, high=1000.0, unit="mm, 1 sd")
 
 
 _LIMIT = Number(low=0.0, open_low=True, unit="the job's length unit")
@@ -66,7 +67,7 @@ INSTRUMENT = Section(
         "zenith": _ARC_SECONDS,
         "distance": Numbers(
             (
-                _millimetres(1.5, open_low=True),
+                _millimetres(1.5, low=_FINEST),
                 Number(2.0, low=0.0, high=1000.0, unit="ppm, 1 sd"),
             )
         ),

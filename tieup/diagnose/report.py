@@ -58,9 +58,10 @@ class Reporter:
             size=mistake.magnitude / factor if known else None,
             unit=unit if known else "",
             sd=mistake.sd / factor if known else None,
-            statistic=mistake.statistic if np.isfinite(mistake.statistic) else None,
+            statistic=_stated(mistake.statistic),
             rivals=tuple(
-                Rival(r.kind, r.setup, r.points, r.statistic, r.separable) for r in mistake.rivals
+                Rival(r.kind, r.setup, r.points, _stated(r.statistic), r.separable)
+                for r in mistake.rivals
             ),
             action="left in" if stays_in(mistake) else ACTIONS.get(mistake.kind, "excluded"),
             says=_with_rival(mistake, text),
@@ -97,6 +98,11 @@ class Reporter:
         own = (shots.setup == shots.setup[row]) & (shots.point == shots.point[row])
         own &= ~shots.repeated
         return bool(mistake.setup) and not set(np.flatnonzero(own)) <= set(mistake.rows.tolist())
+
+
+def _stated(statistic: float) -> float | None:
+    """Return a statistic, None where there is none."""
+    return statistic if np.isfinite(statistic) else None
 
 
 def _with_rival(mistake: Mistake, text: Text) -> str:

@@ -13,7 +13,7 @@ class Control:
 
     ``coordinates`` and ``sd`` have shape (c, 3): N, E, H in metres. An unknown
     coordinate is NaN; a standard deviation of 0 holds the component fixed.
-    ``line`` (c,) is the line of each mark in the control file.
+    ``line`` (c,) is the line of each mark in the control file, ``sha256`` that of the file.
     """
 
     file: str
@@ -22,3 +22,4 @@ class Control:
     sd: FloatArray
     line: IntArray
     notes: tuple[str, ...]
+    sha256: str = ""

@@ -13,6 +13,15 @@ from tieup.model.falls import FallCheck
 from tieup.model.settings import Datum, GridWish, Precision, Tolerances
 
 
+def readable(name: str) -> str:
+    """Return the name of a file or folder as text; bytes in it that are none are spelled out.
+
+    >>> readable("M\udce4rz.csv")
+    'M\\\\udce4rz.csv'
+    """
+    return name.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
 @dataclass(frozen=True)
 class Job:
     """Everything a run needs to know beside the observations.
@@ -30,7 +39,7 @@ class Job:
     for run.json. ``plan_places`` and ``plan_sights`` are the lists of places and of sights of a
     plan before the field, None where the job names none. ``standing`` are the marks whose
     target stands untouched all day, with ``standing_all`` every mark's; ``standing_line`` is
-    the line of job.yaml that says so.
+    the line of job.yaml that says so. ``sha256`` is that of job.yaml as it was read.
     """
 
     folder: Path
@@ -62,3 +71,8 @@ class Job:
     standing: frozenset[str] = frozenset()
     standing_all: bool = False
     standing_line: int = 1
+    sha256: str = ""
+
+    def name_of(self, path: Path) -> str:
+        """Return what messages and tables call a file: its path inside the folder."""
+        return readable(path.relative_to(self.folder).as_posix())

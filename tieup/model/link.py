@@ -10,7 +10,7 @@ class BookedLink:
     """One row of the list of levels or of tapes.
 
     ``kind`` is "level" (``value`` is the height of ``end`` minus that of ``start``) or
-    "tape" (horizontal distance). ``value`` and ``sd`` in metres.
+    "tape" (horizontal distance). ``value`` and ``sd`` in metres. ``sha256`` is that of the file.
     """
 
     kind: str
@@ -21,3 +21,4 @@ class BookedLink:
     file: str
     line: int
     note: str
+    sha256: str = ""

@@ -129,7 +129,7 @@ def _plan(
         return held_plan(plan, anchors)
     if datum.local is not None:
         return local_plan(plan, assembly, datum.local)
-    return free_plan(plan, ties, assembly.anchors)
+    return free_plan(plan, assembly.labels, assembly.anchors)
 
 
 def _heights(
@@ -151,7 +151,7 @@ def _heights(
         assembly.control_sd[:, 2],
     )
     heights = grow_heights(rises, held)
-    known, shift = height_frame(heights, assembly, datum, base_setup(plan, ties))
+    known, shift = height_frame(heights, assembly, datum, base_setup(plan, assembly.labels))
     return shift_pieces(heights, known, shift), known
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from tieup.errors import NetworkError
 from tieup.geometry import wrap_half
 from tieup.model.settings import Datum, LocalDatum
 from tieup.network.assembly import Assembly
-from tieup.network.clouds import Ties
 from tieup.network.gross import GROSS
 from tieup.network.heights import HeightState
 from tieup.network.plan import Anchors, PlanState
@@ -19,12 +20,13 @@ SETTLED_ON = 3.0  # times its sd: control that the block has settled on
 TOO_CLOSE = 1e-3  # metres; a mark this near cannot carry an azimuth
 
 
-def base_setup(plan: PlanState, ties: Ties) -> int:
-    """Return the setup of the block with the most ties, of equals the one with more reach."""
-    reached = np.isfinite(plan.axis)
-    count = np.bincount(ties.setup, minlength=len(reached))
-    reach = np.bincount(ties.setup, weights=np.nan_to_num(ties.horizontal), minlength=len(reached))
-    return int(np.lexsort((reach, count, reached))[-1])
+def base_setup(plan: PlanState, labels: Sequence[str]) -> int:
+    """Return the first setup of the block by its label, as people count: S9 before S10.
+
+    What was read has no say: one cell more or less would throw the frame onto another setup.
+    """
+    reached = np.flatnonzero(np.isfinite(plan.axis)).tolist()
+    return int(min(reached, key=lambda setup: (len(labels[setup]), labels[setup])))
 
 
 def move_plan(plan: PlanState, turn: complex, shift: complex) -> PlanState:
@@ -47,7 +49,7 @@ def held_plan(plan: PlanState, anchors: Anchors) -> PlanState:
     return move_plan(plan, *fit_rigid(reached.place, here, np.ones(len(here))))
 
 
-def free_plan(plan: PlanState, ties: Ties, anchors: Anchors) -> PlanState:
+def free_plan(plan: PlanState, labels: Sequence[str], anchors: Anchors) -> PlanState:
     """Put a free block near control if it has some, else on its base setup at 0, 0."""
     reached = np.isfinite(plan.position[anchors.mark])
     marks, place = anchors.mark[reached], anchors.place[reached]
@@ -57,7 +59,7 @@ def free_plan(plan: PlanState, ties: Ties, anchors: Anchors) -> PlanState:
         if fit is not None:
             return move_plan(plan, fit.turn, fit.shift)
         return move_plan(plan, *fit_rigid(place, here, np.ones(len(marks))))
-    base = base_setup(plan, ties)
+    base = base_setup(plan, labels)
     turn = complex(np.exp(-1j * plan.orientation[base]))
     if len(marks) == 1:
         return move_plan(plan, turn, complex(place[0] - turn * here[0]))

@@ -12,6 +12,7 @@ from __future__ import annotations
 import heapq
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
@@ -127,11 +128,18 @@ class Growth:
         self.blocks[number].places[mark] = [place]
         self._suggest(number, self._neighbours(number, (mark,)))
 
-    def pairs(self) -> list[tuple[int, int]]:
-        """Return every pair of living blocks that shares a mark."""
-        numbers = sorted(self.blocks)
-        marks = {number: self.blocks[number].places.keys() for number in numbers}
-        return [(a, b) for a in numbers for b in numbers if a < b and marks[a] & marks[b]]
+    def pairs(self, least: int) -> list[tuple[int, int]]:
+        """Return every pair of living blocks that share so many marks at least."""
+        marks = {
+            number: {mark for mark in block.places if len(self._owners[mark]) > 1}
+            for number, block in self.blocks.items()
+        }
+        numbers = sorted(number for number, own in marks.items() if len(own) >= least)
+        return [
+            (here, there)
+            for here, there in combinations(numbers, 2)
+            if len(marks[here] & marks[there]) >= least
+        ]
 
     def _stands(self, candidate: Candidate) -> bool:
         """Tell whether both blocks still live and have gained nothing that matters here."""

@@ -167,7 +167,7 @@ def _blocks(rises: Rises, held: bool) -> dict[int, Block]:
 def _loosest(growth: Growth) -> bool:
     """Join by wider tolerances, at last by the middle of what disagrees."""
     found = []
-    for here, there in growth.pairs():
+    for here, there in growth.pairs(1):
         fit = level_fit(LOOSE)(growth.blocks[here], growth.blocks[there])
         if fit is not None:
             found.append((fit.chance > 0.0, -fit.redundancy, fit.strain, here, there, fit))

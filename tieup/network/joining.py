@@ -93,7 +93,7 @@ def _inverse(fit: Fit) -> Fit:
 def loosest_join(growth: Growth) -> bool:
     """Join by what is left: wide tolerances, then two marks that disagree a little."""
     found = []
-    for here, there in growth.pairs():
+    for here, there in growth.pairs(2):  # a single mark says nothing of the turn
         shared = shared_places(growth.blocks[here], growth.blocks[there])
         mark, mine, theirs, tolerance, support = shared
         fit = consensus(mark, mine, theirs, LOOSE * tolerance, support)

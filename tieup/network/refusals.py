@@ -15,6 +15,7 @@ from tieup.network.clouds import Ties
 from tieup.network.growth import CONTROL, Block, Growth
 
 SOME = 5  # names shown as examples
+BY_ANGLES = 3  # marks that fix a setup by directions alone
 
 
 def refuse_before(assembly: Assembly, ties: Ties, datum: Datum) -> None:
@@ -123,8 +124,14 @@ def _disagreement(assembly: Assembly, block: Block, control: Block, shared: list
         known = abs(control.best_place(one)[0] - control.best_place(two)[0])
         found = abs(block.best_place(one)[0] - block.best_place(two)[0])
         gaps.append((abs(known - found), one, two, known, found))
+    names = ", ".join(assembly.points[mark] for mark in shared[:SOME])
+    if not gaps and len(shared) >= BY_ANGLES:
+        return (
+            f"control: the readings to {names} place no setup. It may stand on the circle through "
+            "the marks or in line with them, or a name or a reading is wrong. Measure a distance, "
+            "or sight a mark off that circle"
+        )
     if not gaps:
-        names = ", ".join(assembly.points[mark] for mark in shared[:SOME])
         return (
             f"control: the readings to {names} are too few to place any setup; angles alone need "
             "three marks, or an occupied known mark. Measure distances"

@@ -27,6 +27,7 @@ _LONGEST = 40  # characters of a cell that a message quotes
 
 # What the atmosphere of a survey can be: tells °C and hPa from other units.
 FARTHEST = 1e6  # length units; no sight of a site is as long, no round as high
+SMALLEST_SD = 1e-6  # m; nothing is known better, and no weight bears more
 LARGEST = 1e9  # length units; no coordinate or height on the earth is larger
 _RANGES = {"temperature": (-60.0, 60.0, "°C"), "pressure": (500.0, 1100.0, "hPa")}
 _DEFAULTS = {"target_height": 0.0, "round": 1.0}

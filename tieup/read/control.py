@@ -10,7 +10,7 @@ from tieup.errors import InputError
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.control import Control
 from tieup.model.job import Job
-from tieup.read.cells import LARGEST
+from tieup.read.cells import LARGEST, SMALLEST_SD
 from tieup.read.columns import Source
 from tieup.read.form import KEYS, stated_format, written
 from tieup.read.landxml import is_landxml
@@ -22,7 +22,6 @@ from tieup.units import length_factor
 _COORDINATES = ("northing", "easting", "elevation")
 _SDS = tuple(f"sd_{name}" for name in _COORDINATES)
 _TOLD = (*KEYS, "marks")  # of a form that is stated: what a message repeats of it
-_SMALLEST_SD = 1e-6  # m; what is known better than that is held
 
 
 def read_control(path: Path, job: Job) -> Control | None:
@@ -43,7 +42,7 @@ def read_control(path: Path, job: Job) -> Control | None:
     """
     if is_landxml(path):
         return read_landxml_control(path, job)
-    name = path.relative_to(job.folder).as_posix()
+    name = job.name_of(path)
     listed = _list_form(name, job)
     required, optional = ("point", *_COORDINATES), (*_SDS, "note")
     columns = read_list(path, name, required, optional, rowless=True, listed=listed)
@@ -54,8 +53,8 @@ def read_control(path: Path, job: Job) -> Control | None:
     sd = np.column_stack([_sd(columns, c) for c in _SDS])
     coordinates *= [_factor(c, listed, job) for c in _COORDINATES]
     sd *= [_factor(c, listed, job) for c in _SDS]
-    sd = np.where(np.isnan(sd), job.control_sd, sd)
     _note_too_small(columns, sd)
+    sd = np.where(np.isnan(sd), job.control_sd, sd)
     names = columns.texts("point")
     for row in [row for row, point in enumerate(names) if not point]:
         columns.note(row, "point is empty")
@@ -69,6 +68,7 @@ def read_control(path: Path, job: Job) -> Control | None:
             sd=sd[kept],
             line=columns.table.line[kept],
             notes=notes,
+            sha256=columns.table.sha256,
         ),
         job.control_table.get("marks"),
     )
@@ -117,7 +117,7 @@ def _sd(columns: ListColumns, name: str) -> FloatArray:
 def _note_too_small(columns: ListColumns, sd: FloatArray) -> None:
     """Note standard deviations (n, 3) in m that no coordinate can have and that are not 0."""
     for place, name in enumerate(_SDS):
-        wrong = (sd[:, place] > 0.0) & (sd[:, place] < _SMALLEST_SD)
+        wrong = (sd[:, place] > 0.0) & (sd[:, place] < SMALLEST_SD)
         columns.refuse(name, wrong, "is finer than any mark is known. Expected 0 (held) or more")
 
 

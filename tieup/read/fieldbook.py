@@ -70,22 +70,18 @@ def read_fieldbook(job: Job) -> Fieldbook:
     if problems:
         raise InputError(*problems)
     book = assemble(files, job) if files else empty_fieldbook()
-    return replace(book, skipped=tuple(_name(path, job) for path in skipped))
+    return replace(book, skipped=tuple(job.name_of(path) for path in skipped))
 
 
 def _unfilled(path: Path, job: Job) -> str:
     return (
-        f"{_name(path, job)}: no shot stands in it, and there is no other raw file. Put the raw "
+        f"{job.name_of(path)}: no shot stands in it, and there is no other raw file. Put the raw "
         f"files into {path.parent}, or fill it in"
     )
 
 
-def _name(path: Path, job: Job) -> str:
-    return path.relative_to(job.folder).as_posix()
-
-
 def _read_file(path: Path, job: Job) -> FileRows:
-    name = _name(path, job)
+    name = job.name_of(path)
     return read_landxml(path, name, job) if is_landxml(path) else read_native(path, name, job)
 
 

@@ -5,6 +5,7 @@ A point is control where the file says so; which of the others are is for job.ya
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import numpy as np
 from tieup.errors import InputError
 from tieup.model.control import Control
 from tieup.model.job import Job
+from tieup.read.cells import LARGEST, SMALLEST_SD
 from tieup.read.form import written
 from tieup.read.landxml import read_document
 from tieup.read.landxml_points import FilePoint, file_points
@@ -36,7 +38,7 @@ def read_landxml_control(path: Path, job: Job) -> Control:
         The file is no LandXML, has no such marks, a coordinate cannot be read, or one mark
         has two sets of coordinates; all problems at once.
     """
-    name = path.relative_to(job.folder).as_posix()
+    name = job.name_of(path)
     document = read_document(path, name)
     factor = length_factor(file_units(document, job).length)
     points, wanted = file_points(document), job.control_table.get("marks")
@@ -48,6 +50,10 @@ def read_landxml_control(path: Path, job: Job) -> Control:
             values, bad = parse_numbers(texts)
             target[row, : len(values)] = values * factor
             problems += [f'{name}:{mark.line}: {mark.name}: "{texts[i]}" {bad[i]}' for i in bad]
+        if (np.abs(np.concatenate([coordinates[row], sd[row]])) > LARGEST).any():
+            problems.append(f"{name}:{mark.line}: {mark.name}: a number is beyond all measure")
+        if ((sd[row] < SMALLEST_SD) & (sd[row] != 0.0)).any():
+            problems.append(f"{name}:{mark.line}: {mark.name}: has too small an sd")
     if not marks and not isinstance(wanted, list):
         problems.append(_no_marks(name, points))
     if problems:
@@ -59,6 +65,7 @@ def read_landxml_control(path: Path, job: Job) -> Control:
         sd=np.where(np.isnan(sd), job.control_sd, sd),
         line=np.array([mark.line for mark in marks], dtype=np.int64),
         notes=tuple(mark.note for mark in marks),
+        sha256=document.sha256,
     )
     return chosen(control, wanted)
 
@@ -118,8 +125,8 @@ def chosen(control: Control, marks: Any) -> Control:
     if problems:
         raise InputError(*problems)
     kept = np.flatnonzero([name in marks for name in control.names])
-    return Control(
-        file=control.file,
+    return replace(
+        control,
         names=tuple(control.names[row] for row in kept),
         coordinates=control.coordinates[kept],
         sd=control.sd[kept],

@@ -14,6 +14,7 @@ from tieup.model.arrays import FloatArray
 from tieup.model.job import Job
 from tieup.model.link import BookedLink
 from tieup.model.network import Links
+from tieup.read.cells import LARGEST, SMALLEST_SD
 from tieup.read.lists import ListColumns, read_list
 from tieup.units import length_factor
 
@@ -66,12 +67,13 @@ def read_levels(path: Path, job: Job) -> tuple[BookedLink, ...]:
         The file is no such table, a cell cannot be read, or a row has neither an sd nor a
         length with ``levels_sd``; all problems at once.
     """
-    name = path.relative_to(job.folder).as_posix()
+    name = job.name_of(path)
     columns = read_list(path, name, ("from", "to", "difference"), ("sd", "length", "note"))
     factor = length_factor(job.length_unit)
     difference = _needed(columns, "difference") * factor
     length = columns.numbers("length") * factor
     columns.refuse("length", length <= 0.0, "is not above 0")
+    columns.refuse("length", length > LARGEST, "is beyond all measure")
     per_km = np.nan if job.levels_sd is None else job.levels_sd
     of_run = per_km * np.sqrt(np.maximum(length, 0.0) / _KILOMETRE)
     remedy = "Give an sd, or the length of the run and levels_sd in job.yaml"
@@ -87,7 +89,7 @@ def read_tapes(path: Path, job: Job) -> tuple[BookedLink, ...]:
     InputError
         The file is no such table or a cell cannot be read; all problems at once.
     """
-    name = path.relative_to(job.folder).as_posix()
+    name = job.name_of(path)
     columns = read_list(path, name, ("from", "to", "distance", "sd"), ("note",))
     factor = length_factor(job.length_unit)
     distance = _needed(columns, "distance") * factor
@@ -99,6 +101,7 @@ def read_tapes(path: Path, job: Job) -> tuple[BookedLink, ...]:
 def _needed(columns: ListColumns, name: str) -> FloatArray:
     """Return a column of numbers in which no cell may be empty."""
     values = columns.numbers(name)
+    columns.refuse(name, np.abs(values) > LARGEST, "is beyond all measure")
     for row in [row for row, text in enumerate(columns.texts(name)) if not text]:
         columns.note(row, f"{name} is empty")
     return values
@@ -107,8 +110,10 @@ def _needed(columns: ListColumns, name: str) -> FloatArray:
 def _sd(columns: ListColumns, fallback: FloatArray, factor: float, remedy: str) -> FloatArray:
     own = columns.numbers("sd") * factor
     columns.refuse("sd", own <= 0.0, "is not above 0")
+    columns.refuse("sd", own > LARGEST, "is beyond all measure")
     sd = np.where(np.isnan(own), fallback, own)
     texts = columns.texts("sd")
+    columns.refuse("sd", (sd > 0.0) & (sd < SMALLEST_SD), "is finer than any length is known")
     for row in [row for row in np.flatnonzero(np.isnan(sd)).tolist() if not texts[row]]:
         columns.note(row, f"has no standard deviation. {remedy}")
     return sd
@@ -126,7 +131,17 @@ def _links(
     columns.raise_problems()
     table = columns.table
     return tuple(
-        BookedLink(kind, start, end, float(value), float(one_sd), table.name, int(line), note)
+        BookedLink(
+            kind,
+            start,
+            end,
+            float(value),
+            float(one_sd),
+            table.name,
+            int(line),
+            note,
+            table.sha256,
+        )
         for start, end, value, one_sd, line, note in zip(
             starts, ends, values, sd, table.line, notes, strict=True
         )

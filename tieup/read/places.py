@@ -36,7 +36,7 @@ def read_places(path: Path, job: Job) -> Places:
     InputError
         The file is no such table, a cell is empty or no number, or a name is there twice.
     """
-    name = path.relative_to(job.folder).as_posix()
+    name = job.name_of(path)
     columns = read_list(path, name, ("point", *COORDINATES), ("note",))
     values = []
     for coordinate in COORDINATES:

@@ -51,7 +51,7 @@ def read_plan(job: Job, control: Control | None) -> Plan:
     """
     assert job.plan_sights is not None
     places = read_places(job.plan_places, job) if job.plan_places else Places()
-    name = job.plan_sights.relative_to(job.folder).as_posix()
+    name = job.name_of(job.plan_sights)
     columns = read_list(job.plan_sights, name, ("setup", "point"), OPTIONAL)
     setups, points = _names(columns, "setup"), _names(columns, "point")
     factor = length_factor(job.length_unit)

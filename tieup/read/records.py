@@ -16,6 +16,7 @@ from itertools import islice
 from tieup.errors import InputError
 from tieup.read.form import TableFormat
 
+_CURE = "A cell that begins with a quote must end with one, and a quote inside it is written twice"
 _DELIMITERS = {"tab": "\t", "whitespace": " "}
 
 
@@ -34,24 +35,30 @@ class Records:
         self._first = 0  # the number of the first of them
         self._inside = False  # a row has begun and its last line has not come yet
         self._width = 0
+        self._over = False  # the last line was read
 
     def __iter__(self) -> Iterator[tuple[int, list[str]]]:
         rows = csv.reader(
             self._feed(), delimiter=self.delimiter, skipinitialspace=True, strict=True
         )
-        try:
-            for row in rows:
-                self._inside = False
-                if len(self._lines) > 1 and self._is_swallow(row):
-                    yield from self._apart()
-                elif row[0].strip() or "".join(row).strip():
-                    self._width = self._width or len(row)
-                    yield self._first, row
-        except csv.Error as error:
-            raise InputError(
-                f"{self.name}:{self._first}: this row cannot be split into cells ({error}). A cell "
-                "that begins with a quote must end with one, and a quote inside it is written twice"
-            ) from error
+        while True:
+            try:
+                row = next(rows, None)
+            except csv.Error as error:
+                if self._over or not self._width:  # nobody knows where the next row begins
+                    told = (
+                        f"{self.name}:{self._first}: this row cannot be split into cells ({error})"
+                    )
+                    raise InputError(f"{told}. {_CURE}") from error
+                row = []
+            if row is None:
+                return
+            self._inside = False
+            if not row or (len(self._lines) > 1 and self._is_swallow(row)):
+                yield from self._apart()
+            elif row[0].strip() or "".join(row).strip():
+                self._width = self._width or len(row)
+                yield self._first, row
 
     def _feed(self) -> Iterator[str]:
         """Yield the lines of rows; comments and blank lines between rows are none."""
@@ -66,6 +73,7 @@ class Records:
                 self._first, self._inside, self._lines = number, True, [line]
             # Blanks before a cell are skipped, so that runs of them separate once.
             yield " ".join(line.split("\t")).strip() + "\n" if blank_separated else line
+        self._over = True
 
     def _is_swallow(self, row: list[str]) -> bool:
         """Say whether rows stand between the quotes of a row that runs over several lines.
@@ -84,10 +92,12 @@ class Records:
     def _apart(self) -> Iterator[tuple[int, list[str]]]:
         """Yield each line of a row as a row of its own, split without regard to quotes."""
         last = self._first + len(self._lines) - 1
-        told = (
-            f"stands between stray quotes: a cell that begins with a quote on line {self._first} "
-            f"ends on line {last}. Take the quotes out, or write them twice"
-        )
+        told = f"cannot be split into cells. {_CURE}"
+        if last > self._first:
+            told = (
+                f"stands between stray quotes: a cell that begins with a quote on line "
+                f"{self._first} ends on line {last}. Take the quotes out, or write them twice"
+            )
         if not self._width:
             raise InputError(f"{self.name}:{self._first}: the header {told}")
         for number, line in enumerate(self._lines, self._first):

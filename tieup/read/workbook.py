@@ -1,15 +1,17 @@
-"""Read a sheet of a workbook (.xlsx) as rows of texts, through pandas' optional reader."""
+"""Read a sheet of a workbook (.xlsx) as rows of texts, through an optional reader."""
 
 from __future__ import annotations
 
 import io
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 from tieup.errors import InputError
 from tieup.read.form import TableFormat
 
 SUFFIX = ".xlsx"
+WIDEST = 256  # columns of a table; a cell farther out is a stray one
 
 
 def is_workbook(path: Path) -> bool:
@@ -37,30 +39,52 @@ def sheet_records(content: bytes, name: str, form: TableFormat) -> Iterator[tupl
         there = ", ".join(sheets) or "none that holds anything"
         raise InputError(f"{name}: has no sheet {sheet} (sheet in job.yaml). There are {there}")
     rows = sheets[sheet] if sheet else next(iter(sheets.values()), [])
-    for number, row in enumerate(rows, 1):
-        if number > form.skip_rows and any(row) and not row[0].startswith("#"):
+    for number, row in rows:
+        if number > form.skip_rows and not row[0].startswith("#"):
             yield number, row
 
 
-def _sheets(content: bytes, name: str) -> dict[str, list[list[str]]]:
-    """Return the rows of every sheet that holds anything."""
-    import pandas
-
+def _sheets(content: bytes, name: str) -> dict[str, list[tuple[int, list[str]]]]:
+    """Return the rows, with their numbers from 1, of every sheet that holds anything."""
     try:
-        frames = pandas.read_excel(
-            io.BytesIO(content), sheet_name=None, header=None, dtype=str, na_filter=False
-        )
+        import openpyxl
     except ImportError as error:
         raise InputError(
             f"{name}: reading a workbook needs an optional part that is not installed. Install "
             "it with pip install 'tieup[excel]', or save the sheet as CSV"
         ) from error
+    try:
+        book = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=True)
+        rows = {str(sheet.title): _rows(sheet) for sheet in book.worksheets}
     except Exception as error:  # the reader raises whatever its parts raise on a damaged file
+        reason = str(error) or type(error).__name__
         raise InputError(
-            f"{name}: cannot be read as a workbook ({error}). Save the sheet as CSV"
+            f"{name}: cannot be read as a workbook ({reason}). Save the sheet as CSV"
         ) from error
-    rows = {
-        str(sheet): [[str(cell).strip() for cell in row] for row in frame.to_numpy().tolist()]
-        for sheet, frame in frames.items()
-    }
-    return {sheet: cells for sheet, cells in rows.items() if any(map(any, cells))}
+    return {title: squared for title, cells in rows.items() if (squared := _squared(cells))}
+
+
+def _rows(sheet: Any) -> list[tuple[int, list[str]]]:
+    """Return the rows of a sheet that hold anything, as wide as each of them is.
+
+    What the file says of its size is not believed: one stray cell would make it all of a sheet.
+    """
+    sheet.reset_dimensions()
+    rows = enumerate(sheet.iter_rows(values_only=True), 1)
+    texts = ((number, [_text(value) for value in row]) for number, row in rows if row)
+    return [(number, row) for number, row in texts if any(row)]
+
+
+def _squared(rows: list[tuple[int, list[str]]]) -> list[tuple[int, list[str]]]:
+    """Fill rows up to one width; one with a cell far out keeps its own, and is misshapen."""
+    width = max((len(row) for _, row in rows if len(row) <= WIDEST), default=0)
+    return [(number, row + [""] * (width - len(row))) for number, row in rows]
+
+
+def _text(value: Any) -> str:
+    """Return what stands in a cell; a number as the shortest text that means the same."""
+    if value is None:
+        return ""
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    return str(value).strip()

@@ -68,8 +68,8 @@ def _parts(story: SetupStory, limits: Tolerances, phrases: Phrases) -> Iterator[
     shift, turn = story.frame.shift, story.frame.turn
     plan, height = float(np.hypot(*shift[:2])), float(shift[2])
     way = "clockwise" if turn > 0 else "counter-clockwise"
-    # Laid on the site as a whole, they have no north of their own.
-    wind = "aside" if story.as_a_whole else compass(shift[:2])
+    # Laid on the site as a whole, they have no north of their own; heights alone have none.
+    wind = compass(shift[:2]) if np.isfinite(plan) and not story.as_a_whole else "aside"
     parts = (
         (
             story.far / limits.horizontal if turn else 0.0,

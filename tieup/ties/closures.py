@@ -90,7 +90,7 @@ def _frames(adjustment: Adjustment, sights: Sights, refraction: float) -> dict[i
 def _sharing(frames: dict[int, Frame]) -> list[tuple[int, int]]:
     """Return the pairs of frames that share enough marks."""
     owners: dict[int, list[int]] = {}
-    for number in sorted(frames):
+    for number in sorted(number for number in frames if len(frames[number]) >= LEAST_SHARED):
         for point in frames[number]:
             owners.setdefault(point, []).append(number)
     count: dict[tuple[int, int], int] = {}

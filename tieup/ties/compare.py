@@ -19,6 +19,7 @@ from tieup.ties.local import Columns, affordable, local_tests
 
 TESTABLE = 1e-3  # smallest share of a step that must stay visible in the residuals
 TURN = 3
+SHARE = 5  # times what other questions may cost: a site with a pair unasked is never proved
 BLOCKS = (
     np.array([0, 1, 2, 3]),
     np.array([0, 1, 3]),
@@ -63,7 +64,7 @@ def within_means(
     """Return which comparisons to make: all, or in a very large job the most suspect ones."""
     columns = np.array([c.columns for c in comparisons], dtype=np.int64)
     order = np.argsort(-suspicion, kind="stable")
-    return np.sort(order[np.cumsum(columns[order]) <= affordable(adjustment)])
+    return np.sort(order[np.cumsum(columns[order]) <= SHARE * affordable(adjustment)])
 
 
 def compare(adjustment: Adjustment, comparisons: list[Comparison]) -> Steps:

@@ -59,7 +59,8 @@ def read_line(points: FloatArray, covariance: FloatArray) -> LineReading:
         away = read(points + probe.reshape(k, 3)) - read(points - probe.reshape(k, 3))
         away[KINK] = wrap_half(away[KINK])
         slope[:, i] = away / (2.0 * PROBE)
-    sd = np.sqrt(np.einsum("vi,ij,vj->v", slope, covariance, slope))
+    variance = np.einsum("vi,ij,vj->v", slope, covariance, slope)
+    sd = np.sqrt(np.maximum(variance, 0.0))  # between held marks it is rounding, of either sign
     return LineReading(value, sd)
 
 

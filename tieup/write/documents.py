@@ -17,6 +17,7 @@ from tieup.model.reconciliation import Reconciliation
 SIZE_DIGITS = 4  # of a size without sd
 SPREAD_DIGITS = 3
 STATISTIC_DIGITS = 4
+DOCUMENT_DIGITS = 12  # of any number; those after it change from one processor to the next
 
 
 def findings_text(site: Reconciliation) -> str:
@@ -132,7 +133,7 @@ def _plain(value: Any) -> Any:
     if hasattr(value, "tolist"):
         return _plain(value.tolist())
     if isinstance(value, float):
-        return value if math.isfinite(value) else None
+        return significant(value, DOCUMENT_DIGITS)
     if value is None or isinstance(value, bool | int | str):
         return value
     return str(value)

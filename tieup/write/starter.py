@@ -106,10 +106,10 @@ def write_starter(folder: Path) -> tuple[Path, ...]:
         One of the files is there already, or the folder cannot be written.
     """
     paths = tuple(folder / name for name in FILES)
-    there = [f"{path}: is there already and stays as it is" for path in paths if path.exists()]
-    if there:
-        raise OutputError(*there, "Name a new folder: tieup new DIR")
     try:
+        there = [f"{path}: is there already and stays as it is" for path in paths if path.exists()]
+        if there:
+            raise OutputError(*there, "Name a new folder: tieup new DIR")
         (folder / "raw").mkdir(parents=True, exist_ok=True)
         for path, text in zip(paths, FILES.values(), strict=True):
             path.write_text(text, encoding="utf-8", newline="\n")
