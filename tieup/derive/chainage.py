@@ -63,8 +63,10 @@ def _on_one_setup(
 ) -> FloatArray | None:
     """Return the variances (k,) of chainages of points on one setup, None where they are not."""
     aside = adjustment.aside
+    if (rows < 0).any():
+        return None
     setups = aside.connections.setup[rows]
-    if (rows < 0).any() or (setups != setups[0]).any():
+    if (setups != setups[0]).any():
         return None
     if not len(unit):
         return np.zeros(1)

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
+
 from tieup.diagnose.mistake import Mistake
 from tieup.geometry import ARC_SECOND
 from tieup.model.observations import DISTANCE
@@ -48,6 +50,11 @@ class Phrases:
         """Return a length without sign, to a tenth of a millimetre or 0.001 ft."""
         value = abs(metres) / self.factor
         return f"{value:.{4 if self.unit == 'm' else 3}f} {length_word(self.unit)}"
+
+    def height(self, metres: float) -> str:
+        """Return a booked height, to the millimetre or 0.001 ft where it has no finer part."""
+        text = f"{metres / self.factor:.4f}"
+        return f"{text.removesuffix('0')} {length_word(self.unit)}"
 
     def shift(self, metres: float) -> str:
         """Return a small length: in mm on a metric job."""
@@ -102,17 +109,26 @@ def _target_height(m: Mistake, p: Phrases) -> Text:
         else (f"the pole height of the shot to {m.points[0]}")
     )
     also = " and distances" if DISTANCE in m.kinds else ""
+    cure, applied = _right_pole(m, p)
     return Text(
         f"In setup {m.setup} {what} was booked {p.length(m.magnitude)} "
         f"too {too(m, 'large', 'small')}",
         f"the heights{also} are left out",
         f"From {m.setup} shoot {_first(m)} again and read the pole height aloud; look up the "
         "pole height in the field book.",
-        f"Set the pole height {p.length(m.magnitude)} {too(m, 'lower', 'higher')} "
-        "(accept), or leave the heights out (exclude).",
-        f"the pole height is taken {p.length(m.magnitude)} {too(m, 'lower', 'higher')} and the "
-        "shots are used",
+        f"{cure} (accept), set what the field book has (set: target_height), or leave the heights "
+        "out (exclude).",
+        f"{applied} and the shots are used",
     )
+
+
+def _right_pole(m: Mistake, p: Phrases) -> tuple[str, str]:
+    """Return how the pole height is put right, as a cure and as done."""
+    if np.isfinite(m.right):
+        right = f"{p.height(m.right)}, {m.instead[0]}, which the readings fit"
+        return f"Set the pole height to {right}", f"the pole height is taken as {right},"
+    by = f"{p.length(m.magnitude)} {too(m, 'lower', 'higher')}"
+    return f"Set the pole height {by}", f"the pole height is taken {by}"
 
 
 def _instrument_height(m: Mistake, p: Phrases) -> Text:
@@ -207,10 +223,11 @@ def _scale(m: Mistake, p: Phrases) -> Text:
 
 
 def _moved(m: Mistake, p: Phrases) -> Text:
-    size = p.angle(m.magnitude) if m.unit == "rad" else p.shift(m.magnitude)
+    moved = f"shifted by {p.shift(m.magnitude)}" if m.unit == "m" else ""
+    turned = f"turned by {p.angle(float(m.size[-1]))}" if moved == "" or len(m.size) > 3 else ""
     return Text(
         f"The instrument of setup {m.setup} was knocked during the setup: what was shot later is "
-        f"turned or shifted by {size}",
+        f"{' and '.join(filter(None, (moved, turned)))}",
         "the later shots are taken as a setup of their own",
         f"From {m.setup} shoot the backsight and a second mark again; compare with the opening "
         "shots.",

@@ -31,6 +31,8 @@ from tieup.ties.suspects import Suspects
 from tieup.ties.verdicts import UNASKED, Judgement, judge, state_of
 from tieup.ties.withheld import WithheldTies
 
+VAGUE = 0.1  # m; a difference with a larger sd is no tie: only a trace of a reading gives it
+
 
 @dataclass(frozen=True)
 class MarkTies:
@@ -120,7 +122,7 @@ def mark_ties(adjustment: Adjustment, withheld: WithheldTies | None = None) -> M
     missing[of_outside[of_outside >= 0]] = True
     point, setup = pairs[wanted].T
     height = adjustment.problem.network.start.height_point[point]
-    shifts = judged_apart(adjustment, of_inside, info)
+    shifts = judged_apart(adjustment, of_inside, info).without_vague(VAGUE)
     return MarkTies(point, setup, shifts, control[point], plumb, missing, height)
 
 

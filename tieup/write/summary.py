@@ -235,9 +235,10 @@ def _worst_by_setup(ties: Table) -> tuple[dict[str, float], dict[str, float]]:
 def _finding_lines(findings: Sequence[Finding], room: int) -> list[str]:
     """Return the worst findings with their cures, as many as there is room for.
 
-    What must be settled before use is shown whether there is room or not, in fewer words each.
+    What must be settled before use is shown whether there is room or not, in fewer words each,
+    and so is a column that a whole file lacks: it may be behind all else.
     """
-    stops = [finding for finding in findings if finding.severity == "stop"][:MOST_STOPS]
+    stops = [finding for finding in findings if _comes_first(finding)][:MOST_STOPS]
     lines = [line for finding in stops for line in _block(finding)]
     to_paste = _to_paste(stops)
     more = len(findings) > len(stops)
@@ -247,13 +248,19 @@ def _finding_lines(findings: Sequence[Finding], room: int) -> list[str]:
     shown = len(stops)
     for number, finding in enumerate(findings[shown:], shown + 1):
         block = _block(finding)
-        if finding.severity == "stop" or len(lines) + len(block) > room - (number < len(findings)):
+        if _comes_first(finding) or len(lines) + len(block) > room - (number < len(findings)):
             break
         lines += block
         shown = number
     if rest := len(findings) - shown:
-        lines.append(f"{'and' if lines else 'See'} {rest:,} more in findings.json")
+        lines.append(f"{'and' if lines else 'See'} {rest:,} more in report.html")
     return lines
+
+
+def _comes_first(finding: Finding) -> bool:
+    return finding.severity == "stop" or (
+        finding.severity == "check" and finding.kind == "missing-column"
+    )
 
 
 def _block(finding: Finding, says: int = SAYS_LINES) -> list[str]:
@@ -270,7 +277,7 @@ def _sentences(text: str, label: str, most: int) -> list[str]:
     """Fold as many whole sentences as ``most`` lines hold, the first one in any case.
 
     Half a sentence can say the opposite of the whole; dots behind the last one say that there
-    is more of it in findings.json. Names as long as a page are cut all the same.
+    is more of it in report.html. Names as long as a page are cut all the same.
     """
     sentences = SENTENCE_END.split(text)
     for count in range(len(sentences), 0, -1):

@@ -1,0 +1,88 @@
+"""What the first screens say of one mistake on the clean yard: the right thing, in its size."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from tests.endtoend.jobs import Output, Row, copy_sample, reconcile
+
+Capture = pytest.CaptureFixture[str]
+
+
+def seconds(text: str) -> float:
+    """Return degrees-minutes-seconds as seconds."""
+    degrees, minutes, rest = text.split("-")
+    return 3600.0 * float(degrees) + 60.0 * float(minutes) + float(rest)
+
+
+def dms(value: float) -> str:
+    """Return seconds as degrees-minutes-seconds, to a tenth."""
+    tenths = round(value * 10) % (360 * 36000)
+    return f"{tenths // 36000}-{tenths // 600 % 60:02d}-{tenths % 600 / 10:04.1f}"
+
+
+def edited(folder: Path, file: str, edit: Callable[[Row], None]) -> Path:
+    """Return the clean yard with every row of a raw file edited, in the order shot."""
+    job = copy_sample("fire_station_clean", folder)
+    path = job / "raw" / file
+    with path.open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    for row in rows:
+        edit(row)
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, list(rows[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+    return job
+
+
+def turned(folder: Path, by: float) -> Path:
+    """Return the yard with S4 turned by so many seconds from its first side shot on."""
+    moved = False
+
+    def turn(row: Row) -> None:
+        nonlocal moved
+        moved = moved or row["role"] == "side"
+        if moved:
+            row["direction"] = dms(seconds(row["direction"]) + by)
+
+    return edited(folder, "s4.csv", turn)
+
+
+def test_an_instrument_turned_between_two_shots_is_named_with_its_turn(
+    tmp_path: Path, capsys: Capture
+) -> None:
+    """180" before the side shots and the closing look: no wrong pointing, and no millimetres."""
+    run = reconcile(capsys, turned(tmp_path, 180.0))
+    found = run.finding("instrument-moved")
+    assert (found["setup"], found["unit"], found["severity"]) == ("S4", "arcsec", "stop")
+    assert found["size"] == pytest.approx(180.0, abs=3 * found["sd"])
+    assert f"what was shot later is turned by {found['size']:.0f} seconds;" in found["says"]
+    assert [f["kind"] for f in run.findings if f["severity"] == "stop"] == ["instrument-moved"]
+
+
+def raised(folder: Path) -> Path:
+    """Return the yard with the pole of S1 booked 1.800 for 1.500 along the curbs."""
+
+    def raise_pole(row: Row) -> None:
+        if row["target_height"] == "1.500" and row["string"].startswith("CURB"):
+            row["target_height"] = "1.800"
+
+    return edited(folder, "s1.csv", raise_pole)
+
+
+def test_a_trace_of_a_reading_is_no_tie(tmp_path: Path, capsys: Capture) -> None:
+    """A height that only a distance gives, to 0.84 m, is not the largest difference of a setup."""
+    run = reconcile(capsys, raised(tmp_path))
+    assert "1.5 m low" not in run.text and "1.522 m" not in run.text
+    ties = run.table("ties")
+    assert all(not row["sd_elevation"] or float(row["sd_elevation"]) < 0.1 for row in ties)
+    assert _verdicts(run) == {"S1": "ties", "S2": "ties", "S3": "ties", "S4": "ties", "S5": "fails"}
+
+
+def _verdicts(run: Output) -> dict[str, str]:
+    return {row["setup"]: row["verdict"] for row in run.table("setups")}
