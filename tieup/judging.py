@@ -66,7 +66,7 @@ def judge_site(
     disputes = find_disputes(solved, outcome.decided.case, diagnosis.mistakes, job.tolerances)
     reported = with_places(outcome.findings, reporter, disputes, job.length_unit)
     findings = _findings(job, fieldbook, replace(outcome, findings=reported), phrases)
-    findings = with_control_scale(findings, checks.evidence.control, solved.case.precision.grid)
+    findings = with_control_scale(findings, checks, solved.case.precision.grid, phrases)
     site = Site(
         job=job,
         fieldbook=fieldbook,

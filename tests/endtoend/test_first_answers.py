@@ -86,3 +86,44 @@ def test_a_trace_of_a_reading_is_no_tie(tmp_path: Path, capsys: Capture) -> None
 
 def _verdicts(run: Output) -> dict[str, str]:
     return {row["setup"]: row["verdict"] for row in run.table("setups")}
+
+
+def listed_off(folder: Path, north: float, up: float) -> Path:
+    """Return the yard with CP2 listed off by so much (m), every mark held: no sds."""
+    job = copy_sample("fire_station_clean", folder)
+    path = job / "control.csv"
+    lines = []
+    for line in path.read_text(encoding="utf-8").splitlines():
+        cells = line.split(",")
+        if cells[0].startswith("CP"):
+            cells[4:7] = "0", "0", "0"
+        if cells[0] == "CP2":
+            cells[1], cells[3] = f"{float(cells[1]) + north:.4f}", f"{float(cells[3]) + up:.4f}"
+        lines.append(",".join(cells))
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return job
+
+
+@pytest.mark.parametrize(
+    ("north", "up", "limits", "severity", "status"),
+    [
+        (0.008, 0.0, "{horizontal: 0.020, elevation: 0.010}", "check", 0),
+        (0.008, 0.0, "{horizontal: 0.006, elevation: 0.010}", "stop", 1),
+        (0.0, 0.008, "{horizontal: 0.020, elevation: 0.010}", "check", 0),
+        (0.0, 0.008, "{horizontal: 0.020, elevation: 0.003}", "stop", 1),
+    ],
+)
+def test_a_listed_mark_is_judged_by_the_limits_too(
+    tmp_path: Path, capsys: Capture, north: float, up: float, limits: str, severity: str,
+    status: int,
+) -> None:  # fmt: skip
+    """Off by 8 mm: more than the gear explains, but a stop only beyond the limits of a tie."""
+    job = listed_off(tmp_path, north, up)
+    path = job / "job.yaml"
+    text = path.read_text(encoding="utf-8").split("\nderived:")[0]
+    path.write_text(text.replace("tolerances: paving", f"tolerances: {limits}") + "\n")
+    run = reconcile(capsys, job)
+    found = run.finding("control-coordinate")
+    assert (found["points"], found["severity"]) == (["CP2"], severity)
+    assert ("Within the limits" in found["says"]) == (severity == "check")
+    assert run.status == status, run.text

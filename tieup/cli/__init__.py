@@ -235,7 +235,7 @@ def demo(folder: Path, out: Path | None, quiet: bool, as_json: bool) -> int:
         start = "Sample job copied to" if copied else "Sample job was there already:"
         say(
             f"{start} {folder}\n"
-            f"Open {target / 'report.html'}: what is wrong, what else it could be, how to put it right. To\n"
+            f"Open {target / 'report.html'} for what is wrong and how to put it right. To\n"
             f"decide, copy a line from there into {folder / 'job.yaml'}, below decisions:, then:\n"
             f"  tieup reconcile {folder}"
         )
