@@ -75,16 +75,22 @@ def _target_height(subjects: Subjects, rows: IntArray, detail: str) -> Hypothesi
 
 
 def _runs(subjects: Subjects, setup: int) -> Iterator[Hypothesis]:
-    """Give every run of two or more sights of a setup, in shooting order, but not all of them."""
+    """Give every run of two or more sights of one entry, in shooting order, but not a whole setup.
+
+    One entry left standing is one mistake; sights of another entry in between are no part of it.
+    """
     rows = subjects.of_setup(setup)
     rows = rows[subjects.observed[rows, ZENITH]]
     sight = subjects.evidence.pointings.sight[rows]
     _, first = np.unique(sight, return_index=True)
     ordered = [rows[sight == sight[i]] for i in np.sort(first)]
-    for start in range(len(ordered)):
-        for end in range(start + 2, len(ordered) + 1):
-            if end - start < len(ordered):
-                yield _target_height(subjects, np.concatenate(ordered[start:end]), "run")
+    entries = subjects.shots.target_height
+    for entry in np.unique(entries[rows]):
+        same = [own for own in ordered if entries[own[0]] == entry]
+        for start in range(len(same)):
+            for end in range(start + 2, len(same) + 1):
+                if end - start < len(ordered):
+                    yield _target_height(subjects, np.concatenate(same[start:end]), "run")
 
 
 def wrong_targets(subjects: Subjects) -> Iterator[Hypothesis]:
