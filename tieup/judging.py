@@ -165,7 +165,7 @@ def _findings(
 ) -> tuple[Finding, ...]:
     """Return the single mistakes and the findings that are none.
 
-    That a setup is not reached of which a mistake already speaks is no news.
+    A setup that is not reached is left out where a mistake in it is reported already.
     """
     solved = outcome.diagnosis.solved
     named = {finding.setup for finding in outcome.findings if finding.severity == "stop"}

@@ -111,7 +111,7 @@ def commands() -> None:
     "roles",
     multiple=True,
     type=click.Choice(ROLES),
-    help="Only points of this role into the files of --also; may be repeated.",
+    help="Only points of this role in the files of --also; may be repeated.",
 )
 @click.option("--code", "codes", multiple=True, help="Only points of this code, likewise.")
 @click.option(
@@ -126,12 +126,12 @@ def commands() -> None:
     "points",
     metavar="NAME",
     multiple=True,
-    help="Besides, this point, whatever it is: an instrument, a disputed one.",
+    help="Also this point, whatever it is: an instrument, a disputed one.",
 )
 @click.option(
     "--draft",
     is_flag=True,
-    help="Write the files of --also though the site does not tie; they then say it.",
+    help="Write the files of --also though the site does not tie; they then say so.",
 )
 @common
 def reconcile(

@@ -10,7 +10,7 @@ from tieup.diagnose.adapt import stays_in
 from tieup.diagnose.mistake import NOTICED, Mistake
 from tieup.diagnose.stories import clause
 from tieup.diagnose.whole_words import WHOLE_WORDS
-from tieup.diagnose.words import SURE, Phrases, Text, words
+from tieup.diagnose.words import SURE, Phrases, Text, unbooked_height, words
 from tieup.geometry import ARC_SECOND
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding, Rival
@@ -48,6 +48,8 @@ class Reporter:
 
     def text(self, mistake: Mistake) -> Text:
         """Return the words of a mistake."""
+        if mistake.kind == "target-height" and not self.fieldbook.shots.target_height.any():
+            return unbooked_height(mistake, self.phrases)
         return WHOLE_WORDS.get(mistake.kind, words)(mistake, self.phrases)
 
     def finding(self, mistake: Mistake) -> Finding:

@@ -69,9 +69,9 @@ class Exchange:
         if not self._held_back(site):
             return ""
         return (
-            f"Not written: {', '.join(self._wanted(site))}. {_state(site)}, and files for "
-            "another program are used unseen. Settle what is open, or add --draft: they then say "
-            "inside and in their names that they are drafts."
+            f"Not written: {', '.join(self._wanted(site))}. {_state(site)}, and whoever "
+            "takes files for another program does not see the report. Settle what is open, or add "
+            "--draft: they then say inside and in their names that they are drafts."
         )
 
     def remark(self, site: Reconciliation) -> str:
