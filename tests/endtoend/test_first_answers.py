@@ -63,6 +63,9 @@ def test_an_instrument_turned_between_two_shots_is_named_with_its_turn(
     assert found["size"] == pytest.approx(180.0, abs=3 * found["sd"])
     assert f"what was shot later is turned by {found['size']:.0f} seconds;" in found["says"]
     assert [f["kind"] for f in run.findings if f["severity"] == "stop"] == ["instrument-moved"]
+    # S3 and S4~2 are known well enough where they are used, and show one mark 7.5 mm off.
+    said = "S3, S4~2 tie though a mark of each is beyond the limit: a single shot scatters as much."
+    assert said in " ".join(run.text.split())
 
 
 def raised(folder: Path) -> Path:

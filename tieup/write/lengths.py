@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from tieup.model.reconciliation import Reconciliation
 from tieup.units import length_word
 
+MOST_NAMES = 3
+
 
 @dataclass(frozen=True)
 class Lengths:
@@ -73,6 +75,21 @@ class Lengths:
         """Return differences for a table, in the small unit, without the unit."""
         factor, places = (1000.0, 1) if self.metric else (1.0, 4)
         return ["" if value != value else f"{value * factor:.{places}f}" for value in values]
+
+
+def beyond_words(names: Sequence[str]) -> str:
+    """Say why setups tie that show a mark beyond the limit; empty for none.
+
+    >>> beyond_words(["S3"])
+    'S3 ties though a mark of it is beyond the limit: a single shot scatters as much.'
+    """
+    if not names:
+        return ""
+    said = ", ".join(names) if len(names) <= MOST_NAMES else f"{len(names):,} setups"
+    tie, of = ("ties", "it") if len(names) == 1 else ("tie", "each")
+    return (
+        f"{said} {tie} though a mark of {of} is beyond the limit: a single shot scatters as much."
+    )
 
 
 def tie_words(site: Reconciliation, row: int, *, over_only: bool = False) -> str:

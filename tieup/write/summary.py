@@ -20,11 +20,12 @@ import numpy as np
 from tieup.model.answer import TIED, UNPROVED
 from tieup.model.finding import Finding
 from tieup.model.reconciliation import FATES, Fit, Reconciliation, Table
+from tieup.units import length_factor
 from tieup.write.cautions import CAUTIONS
 from tieup.write.columns import COORDINATE, SETUPS, TIES
 from tieup.write.documents import decision_line, finding_record, significant
 from tieup.write.folder import RUN_FILE, WRITERS, writers_of
-from tieup.write.lengths import Lengths, tie_words
+from tieup.write.lengths import Lengths, beyond_words, tie_words
 from tieup.write.tables import decimals
 
 WIDTH = 80
@@ -46,7 +47,7 @@ def summary_text(
 
     ``remark`` is what must be known of those, or why there are none.
     """
-    setups = ["", *_setup_lines(site)] if len(site.setups["setup"]) else []
+    setups = ["", *_setup_lines(site), *_loose_line(site)] if len(site.setups["setup"]) else []
     head = [*_wrapped(headline(site)), "", *_facts(site), *setups]
     said = _wrapped(remark, "  ") if remark else []
     foot = ["", *_files(site, out, others), *said, "", *_caution(site)]
@@ -219,6 +220,20 @@ def _setup_lines(site: Reconciliation) -> list[str]:
         good = sum(setups["verdict"][row] == "ties" for row in hidden)
         lines.append(f"and {len(hidden):,} more in setups.csv, {good:,} of them tie")
     return lines
+
+
+def _loose_line(site: Reconciliation) -> list[str]:
+    """Say which setups tie though a mark of them is beyond the limits."""
+    limits, factor = site.job.tolerances, length_factor(site.job.length_unit)
+    plan, height = _worst_by_setup(site.ties)
+    most = (limits.horizontal / factor, limits.elevation / factor)
+    loose = [
+        str(name)
+        for name, verdict in zip(site.setups["setup"], site.setups["verdict"], strict=True)
+        if verdict == "ties"
+        and (plan.get(name, 0.0) > most[0] or abs(height.get(name, 0.0)) > most[1])
+    ]
+    return _wrapped(beyond_words(loose))
 
 
 def _worst_by_setup(ties: Table) -> tuple[dict[str, float], dict[str, float]]:

@@ -88,8 +88,9 @@ class Exchange:
         chosen = choose(site, self.selection)
         kind = "Drafts, not to be built on: " if draft_words(site) else ""
         points = f"{len(chosen.rows):,} point{'s' * (len(chosen.rows) != 1)}"
+        them = "it" if chosen.unchecked == 1 else "them"
         proof = (
-            f", {chosen.unchecked:,} of them unchecked: nothing would catch a mistake in them"
+            f", {chosen.unchecked:,} of them unchecked: nothing would catch a mistake in {them}"
             if chosen.unchecked
             else ""
         )
