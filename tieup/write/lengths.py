@@ -78,17 +78,19 @@ class Lengths:
 
 
 def beyond_words(names: Sequence[str]) -> str:
-    """Say why setups tie that show a mark beyond the limit; empty for none.
+    """Say why setups and joints tie that show a difference beyond the limit; empty for none.
 
     >>> beyond_words(["S3"])
-    'S3 ties though a mark of it is beyond the limit: a single shot scatters as much.'
+    'S3 ties though the difference shown is beyond the limit: it is within the scatter.'
     """
     if not names:
         return ""
-    said = ", ".join(names) if len(names) <= MOST_NAMES else f"{len(names):,} setups"
-    tie, of = ("ties", "it") if len(names) == 1 else ("tie", "each")
+    first, rest = names[:MOST_NAMES], len(names) - MOST_NAMES
+    said = ", ".join(first) + (f" and {rest:,} more" if rest > 0 else "")
+    tie, what = ("ties", "difference") if len(names) == 1 else ("tie", "differences")
+    are, they = ("is", "it is") if len(names) == 1 else ("are", "they are")
     return (
-        f"{said} {tie} though a mark of {of} is beyond the limit: a single shot scatters as much."
+        f"{said} {tie} though the {what} shown {are} beyond the limit: {they} within the scatter."
     )
 
 

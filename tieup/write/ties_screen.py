@@ -134,11 +134,15 @@ def _marks(answer: TieAnswer) -> str:
 
 
 def _loose(answer: TieAnswer) -> list[str]:
-    """Return the setups that tie and show a mark beyond the limits."""
+    """Return the setups and joints that tie and show a difference beyond the limits."""
     limits = answer.limits
+    parts: list[tuple[str, SetupAnswer | JointAnswer]] = [
+        *((one.setup, one) for one in answer.setups),
+        *((one.name, one) for one in answer.joints),
+    ]
     return [
-        one.setup
-        for one in answer.setups
+        name
+        for name, one in parts
         if one.verdict == TIES
         and (one.plan > limits.horizontal or abs(one.height) > limits.elevation)
     ]
