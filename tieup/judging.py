@@ -66,7 +66,7 @@ def judge_site(
     disputes = find_disputes(solved, outcome.decided.case, diagnosis.mistakes, job.tolerances)
     reported = with_places(outcome.findings, reporter, disputes, job.length_unit)
     findings = _findings(job, fieldbook, replace(outcome, findings=reported), phrases)
-    findings = with_control_scale(findings, checks.evidence.control, solved.case.precision.grid)
+    findings = with_control_scale(findings, checks, solved.case.precision.grid, phrases)
     site = Site(
         job=job,
         fieldbook=fieldbook,
@@ -165,7 +165,7 @@ def _findings(
 ) -> tuple[Finding, ...]:
     """Return the single mistakes and the findings that are none.
 
-    That a setup is not reached of which a mistake already speaks is no news.
+    A setup that is not reached is left out where a mistake in it is reported already.
     """
     solved = outcome.diagnosis.solved
     named = {finding.setup for finding in outcome.findings if finding.severity == "stop"}

@@ -98,10 +98,10 @@ def _run(job: Job, fieldbook: Fieldbook, control: Control | None, tell: Progress
     case, rejected = reject_sets(make_case(job, fieldbook, control), fieldbook)
     refuse_unknown_standing(job, case.points)
     case, foreign = free_of_foreign_units(case)
-    case, scaled, prepared = free_of_scaled_control(case)
+    case, scaled, prepared = free_of_scaled_control(case, job.tolerances)
     tell("solving and looking for mistakes")
     phrases = Phrases(length_factor(job.length_unit), job.length_unit)
-    reporter = Reporter(fieldbook, phrases, case.booked_links)
+    reporter = Reporter(fieldbook, phrases, case.booked_links, job.tolerances)
     inputs = _inputs(job, fieldbook, case)
 
     def judge(outcome: Outcome) -> Reconciliation:

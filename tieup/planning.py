@@ -144,9 +144,9 @@ def _diagnosed(
     """Return the diagnosis of the raw rows, and the findings made on the way to it."""
     case, _ = reject_sets(make_case(job, fieldbook, control), fieldbook)
     case, foreign = free_of_foreign_units(case)
-    case, scaled, prepared = free_of_scaled_control(case)
+    case, scaled, prepared = free_of_scaled_control(case, job.tolerances)
     phrases = Phrases(length_factor(job.length_unit), job.length_unit)
-    reporter = Reporter(fieldbook, phrases, case.booked_links)
+    reporter = Reporter(fieldbook, phrases, case.booked_links, job.tolerances)
     outcome = decide_and_diagnose(
         case,
         fieldbook,

@@ -371,7 +371,13 @@ def every_whole_mistake() -> list[Mistake]:
 def test_every_whole_mistake_has_words() -> None:
     """Says, confirm and cure are there, name the subject, and speak no statistics."""
     found = every_whole_mistake()
-    assert {mistake.kind for mistake in found} == set(WHOLE_WORDS)
+    runs = {
+        "level",
+        "level-sign",
+        "level-metre",
+        "tape",
+    }  # whose words are tested with their finding
+    assert {mistake.kind for mistake in found} == set(WHOLE_WORDS) - runs
     assert set(CONVENTIONS) <= set(WHOLE_WORDS)
     for mistake in found:
         text = WHOLE_WORDS[mistake.kind](mistake, Phrases(1.0, "m"))

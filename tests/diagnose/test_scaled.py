@@ -15,7 +15,7 @@ from tieup.diagnose import scaled
 from tieup.diagnose.diagnose import diagnose
 from tieup.diagnose.scaled import free_of_scaled_control
 from tieup.diagnose.solve import minimal_fit, solve
-from tieup.model.settings import Datum, Precision
+from tieup.model.settings import Datum, Precision, Tolerances
 
 
 def _survey(seed: int):
@@ -32,7 +32,7 @@ def test_the_held_network_gives_the_scale_of_the_free_net(seed: int) -> None:
     """
     case = case_of(_survey(seed))
     free = replace(case, datum=Datum("free"))
-    _, _, prepared = free_of_scaled_control(case)
+    _, _, prepared = free_of_scaled_control(case, Tolerances())
     assert prepared is not None and prepared.minimal is not None
     own = solve(free.without_mask(scaled._side_shots(free)))
     one = scaled._onto_control(prepared.network, prepared.minimal)
@@ -47,7 +47,7 @@ def test_the_held_network_gives_the_scale_of_the_free_net(seed: int) -> None:
 def test_what_was_prepared_changes_nothing(seed: int) -> None:
     """Solved from what was prepared or from scratch, coordinates and fits are the same."""
     case = case_of(_survey(seed))
-    same, findings, prepared = free_of_scaled_control(case)
+    same, findings, prepared = free_of_scaled_control(case, Tolerances())
     assert same is case and not findings
     ahead, alone = diagnose(case, prepared).stated, diagnose(case).stated
     assert ahead.network is prepared.network
@@ -60,7 +60,7 @@ def test_what_was_prepared_changes_nothing(seed: int) -> None:
 def test_what_was_prepared_is_of_its_own_case_alone() -> None:
     """A case that a decision has changed is solved anew."""
     case = case_of(_survey(1))
-    _, _, prepared = free_of_scaled_control(case)
+    _, _, prepared = free_of_scaled_control(case, Tolerances())
     changed = case.without(np.array([0]), (0,))
     assert solve(changed, prepared).network is not prepared.network
 
@@ -69,10 +69,17 @@ def test_what_was_prepared_is_of_its_own_case_alone() -> None:
 def test_a_list_on_a_grid_is_not_held(size: float) -> None:
     """All distances of the list too long or short by a grid factor: freed, with the finding."""
     survey = control_scale(_survey(2), size)
-    case, (finding,), prepared = free_of_scaled_control(case_of(survey))
+    case, (finding,), prepared = free_of_scaled_control(case_of(survey), Tolerances())
     assert case.datum.kind == "free" and prepared is None
     assert finding.kind == "control-scale" and finding.severity == "stop"
     assert finding.size == pytest.approx(-size, abs=6.0 * finding.sd)  # ppm
+
+
+def test_a_scale_within_the_limits_leaves_the_list_held() -> None:
+    """The same list against limits of a metre: what it comes to across the site matters."""
+    case = case_of(control_scale(_survey(2), 300.0))
+    same, findings, _ = free_of_scaled_control(case, Tolerances("own", 1.0, 1.0))
+    assert same is case and not findings
 
 
 def test_a_gross_shot_leaves_the_fit_to_the_free_net() -> None:
@@ -80,6 +87,6 @@ def test_a_gross_shot_leaves_the_fit_to_the_free_net() -> None:
     survey = _survey(3)
     mark = next(p for p in survey.points if p.startswith("CP") and len(survey.rows("S2", p)))
     case = case_of(target_height(survey, survey.rows("S2", mark), 2.0))
-    same, findings, prepared = free_of_scaled_control(case)
+    same, findings, prepared = free_of_scaled_control(case, Tolerances())
     assert same is case and not findings
     assert prepared is not None and prepared.minimal is None

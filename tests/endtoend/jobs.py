@@ -101,9 +101,9 @@ def decide(job: Path, *entries: str) -> Path:
     """Write entries under ``decisions:`` of a job.yaml that has none."""
     path = job / "job.yaml"
     text = path.read_text(encoding="utf-8")
-    assert text.count("decisions: []") == 1
+    assert text.count("\ndecisions:\n") == 1
     lines = "\n".join(f"  - {entry}" for entry in entries)
-    path.write_text(text.replace("decisions: []", f"decisions:\n{lines}"), encoding="utf-8")
+    path.write_text(text.replace("\ndecisions:\n", f"\ndecisions:\n{lines}\n"), encoding="utf-8")
     return job
 
 

@@ -161,22 +161,16 @@ def test_set_target_height_cures_the_finding(tmp_path: Path, capsys: Capture) ->
 
 
 def test_set_instrument_height_moves_the_heights_of_the_setup(
-    tmp_path: Path, capsys: Capture, clean_yard: Output
+    tmp_path: Path, capsys: Capture
 ) -> None:
-    """A wrong one is found, with its size; the booked one set again changes nothing."""
+    """A wrong one is found, with its size."""
     (tmp_path / "a").mkdir()
-    (tmp_path / "b").mkdir()
     job = decide(copy_sample("fire_station_clean", tmp_path / "a"),
                  "{set: {setup: S2, instrument_height: 1.704}, reason: seen}")  # fmt: skip
     wrong = reconcile(capsys, job)
     found = wrong.finding("instrument-height")
     assert found["setup"] == "S2"
     assert found["size"] == pytest.approx(0.100, abs=0.006)  # m, raw minus right
-    same = decide(copy_sample("fire_station_clean", tmp_path / "b"),
-                  "{set: {setup: S2, instrument_height: 1.604}, reason: seen}")  # fmt: skip
-    run = reconcile(capsys, same)
-    assert run.status == 0
-    assert run.table("coordinates") == clean_yard.table("coordinates")
 
 
 def test_set_prism_constant_changes_the_distances(tmp_path: Path, capsys: Capture) -> None:
@@ -321,6 +315,14 @@ EXCLUDE = "{exclude: {setup: S1, point: T5}, reason: slipped}"
         ([EXCLUDE, "{exclude: {setup: S1, point: T5, kind: zenith}, reason: again}"],
          "takes the same rows out"),
         (["{rename: {setup: S1, point: T5}, to: T5, reason: book}"], "are called T5 already"),
+        (["{set: {setup: S2, instrument_height: 1.604}, reason: book}"],
+         "instrument_height is booked so already"),
+        (["{set: {line: 'raw/s1.csv:2', target_height: 1.5}, reason: book}",
+          "{set: {setup: S1, target_height: 1.4}, reason: book}"],
+         "set on line 15 says otherwise of the same rows"),
+        (["{rename: {line: 'raw/s1.csv:2'}, to: T90, reason: book}",
+          "{rename: {setup: S1, point: CP1}, to: T91, reason: book}"],
+         "rename on line 15 says otherwise of the same rows"),
     ],
 )  # fmt: skip
 def test_a_decision_that_changes_nothing_is_an_error(
@@ -344,3 +346,38 @@ def test_decisions_about_some_of_the_same_rows_are_carried_out(
         "{exclude: {setup: S1, kind: distance}, reason: rain}",
     ))  # fmt: skip
     assert run.status != 2, run.errors
+
+
+def pole_booked(folder: Path, wrong: str) -> Path:
+    """Return the clean yard with the pole of S3 at CP5, 1.600 m, booked otherwise."""
+    job = copy_sample("fire_station_clean", folder)
+    path = job / "raw" / "s3.csv"
+    lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
+    lines = [x.replace(",1.600,", f",{wrong},") if ",CP5," in x else x for x in lines]
+    path.write_text("".join(lines), encoding="utf-8")
+    return job
+
+
+def test_a_pole_height_accepted_is_the_one_booked_elsewhere(
+    tmp_path: Path, capsys: Capture
+) -> None:
+    """The readings fit 1.600, which S3 booked for its other marks: it is taken, and said."""
+    (tmp_path / "a").mkdir()
+    found = reconcile(capsys, pole_booked(tmp_path / "a", "1.350")).finding("target-height")
+    assert found["size"] != pytest.approx(-0.250, abs=5e-5)  # as fitted
+    assert "Set the pole height to 1.600 m, as booked elsewhere in S3" in found["cure"]
+    job = decide(pole_booked(tmp_path, "1.350"), f"{{accept: {found['id']}, reason: book}}")
+    run = reconcile(capsys, job)
+    assert run.status == 0, run.text
+    assert "the pole height is taken as 1.600 m" in run.finding("target-height")["says"]
+    (tmp_path / "b").mkdir()
+    clean = reconcile(capsys, copy_sample("fire_station_clean", tmp_path / "b"))
+    assert run.place("CP5") == clean.place("CP5")
+
+
+def test_a_pole_height_accepted_is_a_round_one_where_none_is_booked(
+    undecided: Output,
+) -> None:
+    """Booked 1.600, right 1.700, fitted 1.699: no other shot has 1.700, but it is round."""
+    found = undecided.finding("target-height")
+    assert "Set the pole height to 1.700 m, a round length, which the readings fit" in found["cure"]

@@ -62,9 +62,11 @@ def test_the_crew_is_not_blamed_for_a_missing_column(tmp_path: Path, capsys: Cap
     assert (first["kind"], first["severity"]) == ("missing-column", "stop")
     assert len(first["lines"]) == 5
     for finding in run.findings:
-        if finding["kind"] in ("instrument-height", "target-height") and finding["decidable"]:
+        if finding["kind"] in ("instrument-height", "target-height"):
+            assert not finding["decidable"]
             assert finding["confirm"].startswith(f"Settle {first['id']} first")
             assert "accept" not in finding["cure"]
+    assert "{accept:" not in run.text
 
 
 def test_free_setups_without_any_heights_are_to_be_checked(tmp_path: Path, capsys: Capture) -> None:
@@ -84,6 +86,17 @@ def test_a_missing_distance_is_a_matter_of_the_file(tmp_path: Path, capsys: Capt
     checks = [finding["kind"] for finding in run.findings if finding["severity"] == "check"]
     assert found["severity"] == "check" and checks[0] == "missing-column"
     assert found["says"].startswith("raw/s2.csv: there is no column distance")
+
+
+def test_a_column_that_every_file_lacks_is_on_the_first_screen(
+    tmp_path: Path, capsys: Capture
+) -> None:
+    """Without a distance anywhere the site is solved by angles, and the column is said."""
+    options = {"name": "fire_station_clean", "empty": False}
+    run = run_without(tmp_path, capsys, (), "distance", **options)
+    assert run.status == 1, run.errors
+    assert f"CHECK {run.finding('missing-column')['id']}" in run.text
+    assert "there is no column distance" in run.text
 
 
 def test_heights_that_decisions_set_settle_it(tmp_path: Path, capsys: Capture) -> None:

@@ -40,6 +40,13 @@ def test_a_setup_without_a_shared_mark_is_named():
     assert np.max(misses(job, network).axis[:3]) < 0.03  # m
 
 
+def test_of_two_lone_setups_each_is_held_against_those_that_are_tied():
+    """Two of four are tied: the other two do not count as "the other setups"."""
+    pieces = unreached(start(apart(apart(site(), [3], []), [2], [])))
+    assert [piece.setups for piece in pieces] == [("S2",), ("S3",)]
+    assert all("shares no mark with the 2 setups tied together" in p.says for p in pieces)
+
+
 def test_a_setup_on_one_shared_mark_is_not_solved():
     """It can swing about the mark, control mark or not."""
     job = site()

@@ -8,6 +8,7 @@ import pytest
 
 from tests.read.jobs import make_job, read_raw
 from tieup.errors import InputError
+from tieup.model.fieldbook import TEMPLATE
 from tieup.read import read_fieldbook
 from tieup.read.absent import SHORT_FORMS, nearest
 from tieup.read.columns import COLUMNS
@@ -92,10 +93,30 @@ def test_a_table_without_observations_names_what_may_be_meant(tmp_path: Path) ->
 
 
 def test_a_required_column_by_a_short_form(tmp_path: Path) -> None:
-    """The point column is called pt: asked, and where to write it."""
+    """The point column is called pt: asked, and what job.yaml would have to say."""
     job = make_job(tmp_path, {"a.csv": "setup,pt,direction\nS1,P1,10\n"})
-    with pytest.raises(InputError, match=r"one called pt.*under columns:"):
+    cure = r"columns: \{setup: setup, point: pt, direction: direction\}"
+    with pytest.raises(InputError, match=rf"one called pt\? Rename it, or .*: {cure}"):
         read_fieldbook(job)
+
+
+def test_an_unknown_table_gets_a_proposal_for_its_columns(tmp_path: Path) -> None:
+    """Said once, every heading that is like a column; as written in job.yaml it is taken."""
+    text = "Stn,PtNo,Hz,V,SD,TH,Cd,Moon\nS1,P1,10,90,20,1.5,curb,full\n"
+    (tmp_path / "raw").mkdir()
+    (tmp_path / "raw" / "day1.csv").write_text(f"{TEMPLATE}\nsetup,point\n", encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        read_raw(tmp_path, text)
+    first, last = caught.value.problems  # and not that day1.csv stands alone
+    assert "columns:" not in first
+    entry = last.split("every column that is taken: ")[1]
+    assert entry == (
+        "columns: {setup: Stn, point: PtNo, direction: Hz, zenith: V, distance: SD, "
+        "target_height: TH, code: Cd}"
+    )
+    (tmp_path / "raw" / "day1.csv").unlink()
+    book = read_raw(tmp_path, text, more=entry)
+    assert (book.points, book.shots.target_height.tolist()) == (("P1",), [1.5])
 
 
 def test_a_column_without_a_single_cell_is_as_good_as_missing(tmp_path: Path) -> None:

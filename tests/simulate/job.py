@@ -143,7 +143,7 @@ def job_text(
         f"atmosphere: {{refraction: {survey.refraction:.6g}}}",
         f"tolerances: {tolerances}",
         "confidence: 0.95",
-        "decisions: []",
+        "decisions:",
     ]
     return "\n".join(lines) + "\n"
 

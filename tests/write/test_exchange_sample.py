@@ -116,9 +116,9 @@ def test_a_point_whose_row_is_left_out_does_not_leave(tmp_path: Path) -> None:
     job = tmp_path / "dock"
     shutil.copytree(DOCK, job, ignore=shutil.ignore_patterns("out"))
     text = (job / "job.yaml").read_text()
-    assert "decisions: []" in text
+    assert "\ndecisions:\n" in text
     entry = "decisions:\n  - {exclude: {setup: S1, point: '110'}, reason: pole slipped}"
-    (job / "job.yaml").write_text(text.replace("decisions: []", entry))
+    (job / "job.yaml").write_text(text.replace("\ndecisions:\n", f"\n{entry}\n"))
     cli.outcome(["reconcile", str(job), "--also", "pnezd", "--draft", "--quiet"])
     (path,) = (job / "out").glob("points*.txt")
     assert "\n110," not in path.read_text()

@@ -167,6 +167,20 @@ def test_what_stays_behind_and_what_nothing_checks_is_said_inside(
     assert "5 points unchecked: nothing would have caught a mistake in them." in text
 
 
+@pytest.mark.parametrize("format_", WRITERS)
+def test_an_instrument_or_a_disputed_point_is_called_so_inside(
+    tmp_path: Path, format_: str
+) -> None:
+    """Asked for by name they leave, and no reader can take them for ground that is sure."""
+    if format_ == "dxf":
+        pytest.importorskip("ezdxf")
+    content = content_of(curb(tmp_path), points=("S1", "C"), codes=("lid",))
+    written = WRITERS[format_](content)
+    text = written.decode("latin-1") if isinstance(written, bytes) else written
+    assert "Elevation of the instrument, not of the ground: S1." in text
+    assert "Disputed, more than one place fits: C." in text
+
+
 def test_landxml_groups_what_nothing_checks(tmp_path: Path) -> None:
     """Points that nothing checks have a group of their own, disputed ones too."""
     root = ElementTree.fromstring(landxml_text(content_of(curb(tmp_path), points=("C",))))

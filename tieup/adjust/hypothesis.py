@@ -113,7 +113,7 @@ def place_shift(adjustment: Adjustment, chosen: list[IntArray]) -> Bias:
 
 @dataclass(frozen=True)
 class Spoken:
-    """The observations that some alternatives speak of.
+    """The observations that some of the alternatives concern.
 
     Numbers of ``connections`` (n,), of ``points`` (p,) with weighted control and of ``links`` (l,).
     Columns C that hold nothing but these have q = 3 n + 3 p + l rows, in this order: the rest

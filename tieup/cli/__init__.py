@@ -113,7 +113,7 @@ def commands() -> None:
     "roles",
     multiple=True,
     type=click.Choice(ROLES),
-    help="Only points of this role into the files of --also; may be repeated.",
+    help="Only points of this role in the files of --also; may be repeated.",
 )
 @click.option("--code", "codes", multiple=True, help="Only points of this code, likewise.")
 @click.option(
@@ -128,12 +128,12 @@ def commands() -> None:
     "points",
     metavar="NAME",
     multiple=True,
-    help="Besides, this point, whatever it is: an instrument, a disputed one.",
+    help="Also this point, whatever it is: an instrument, a disputed one.",
 )
 @click.option(
     "--draft",
     is_flag=True,
-    help="Write the files of --also though the site does not tie; they then say it.",
+    help="Write the files of --also though the site does not tie; they then say so.",
 )
 @common
 def reconcile(
@@ -237,8 +237,9 @@ def demo(folder: Path, out: Path | None, quiet: bool, as_json: bool) -> int:
         start = "Sample job copied to" if copied else "Sample job was there already:"
         say(
             f"{start} {folder}\n"
-            f"Look at {target / 'findings.json'} for what is wrong and how to cure it. To decide,\n"
-            f"add a line under decisions: in {folder / 'job.yaml'}, then: tieup reconcile {folder}"
+            f"Open {target / 'report.html'} for what is wrong and how to put it right. To\n"
+            f"decide, copy a line from there into {folder / 'job.yaml'}, below decisions:, then:\n"
+            f"  tieup reconcile {folder}"
         )
     return TIES
 

@@ -89,6 +89,15 @@ def _line_of(problem: str) -> int:
     return int(number) if number.isdigit() else 0
 
 
+def _hint(lines: list[str], line: int) -> str:
+    """Say what to do about a line (from 1) that is no YAML."""
+    entries = [text for text in lines[:line] if not text.strip().startswith(("#", "-"))]
+    above = entries[-1] if entries else ""
+    if lines[line - 1 : line] and lines[line - 1].strip().startswith("-") and above.endswith("[]"):
+        return f"Entries follow {above.split(':')[0]}: take the [] behind it away"
+    return "Check the indents (blanks, no tabs), the brackets and the quotes near this line"
+
+
 def parse_yaml(text: str, reading: Reading) -> Fields:
     """Parse a file that holds one mapping.
 
@@ -120,8 +129,8 @@ def parse_yaml(text: str, reading: Reading) -> Fields:
         mark = error.problem_mark or error.context_mark
         line = mark.line + 1 if mark else 1
         raise ConfigError(
-            f"{reading.name}:{line}: is not YAML: {error.problem or error.context}. Check the "
-            "indents (blanks, no tabs), the brackets and the quotes near this line"
+            f"{reading.name}:{line}: is not YAML: {error.problem or error.context}. "
+            f"{_hint(text.splitlines(), line)}"
         ) from error
     except yaml.YAMLError as error:
         raise ConfigError(f"{reading.name}: is not YAML: {error}") from error

@@ -14,7 +14,7 @@ import numpy as np
 from tieup.diagnose.adapt import adapt, contaminated_rows, setup_number, without_index
 from tieup.diagnose.case import Case
 from tieup.diagnose.conventions import CONVENTIONS, cured
-from tieup.diagnose.idle import Edit, idle_decisions
+from tieup.diagnose.idle import Edit, changes, idle_decisions
 from tieup.diagnose.levels import exact_size, links_on_line
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.solve import solve
@@ -88,8 +88,9 @@ def apply_edits(case: Case, fieldbook: Fieldbook, decisions: Sequence[Decision])
                 f"{dict(decision.where)}. Check setup, point and line, or take it out"
             )
             continue
-        edits.append((decision, rows))
-        case = _edited(case, rows, decision, excluded)
+        edited = _edited(case, rows, decision, excluded)
+        edits.append(Edit(decision, rows, changes(case, edited)))
+        case = edited
         before, scatter = scatter, scatter_of(case)
         effects.append(Effect(decision, len(rows), before, scatter))
     problems += idle_decisions(edits, case)
@@ -170,7 +171,9 @@ def cure(case: Case, mistake: Mistake) -> Case:
     match mistake.kind:
         case "target-height" if len(mistake.size) == 1:
             column = case.shots.target_height.copy()
-            column[contaminated_rows(case, mistake)] -= mistake.size[0]
+            rows = contaminated_rows(case, mistake)
+            known = np.isfinite(mistake.right)
+            column[rows] = mistake.right if known else column[rows] - mistake.size[0]
             return replace(case, shots=replace(case.shots, target_height=column))
         case "prism-constant" | "distance-scale":
             column = case.shots.distance.copy()

@@ -122,7 +122,7 @@ def _seen_again(solved: Solved, mistake: Mistake) -> Mistake:
 
 
 def _with_good_readings(solved: Solved, case: Case, gross: list[Mistake]) -> Solved:
-    """Take back in what was left out of a sight whose other reading alone was wrong."""
+    """Use the good readings of a sight again where only another reading of it was wrong."""
     use = solved.case.use.copy()
     for mistake in gross:
         if mistake.kind in SIGHT_KINDS:

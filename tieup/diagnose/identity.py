@@ -162,7 +162,7 @@ def _known_first(seen: Seen, one: int, other: int) -> tuple[int, int]:
 
 
 def _alike(seen: Seen) -> list[tuple[int, ...]]:
-    """Return groups of points whose names differ by no more than their writing."""
+    """Return groups of points whose names differ only in how they are written."""
     forms = [normal_form(name) for name in seen.names]
     several = {form for form, count in Counter(forms).items() if count > 1}
     groups: dict[str, list[int]] = {}
@@ -187,7 +187,7 @@ def _similar(seen: Seen, group: tuple[int, ...]) -> Finding:
         severity=severity,
         setup=labels[0] if len(labels) == 1 else "",
         points=tuple(sorted(names)),
-        says=f"The names {_list(list(names))} differ by no more than their writing. {what}",
+        says=f"The names {_list(list(names))} differ only in how they are written. {what}",
         confirm="Compare the field books; look at the mark.",
         cure=f"If they are one mark: decisions: rename {_list(list(names[1:]))} to {names[0]}.",
         action="proposed",

@@ -64,7 +64,7 @@ def with_kept(
 
 
 def _whole(again: Solved, before: Solved) -> bool:
-    """Say whether nothing is thrown out as gross that was not, and all setups have a place."""
+    """Say whether no further reading is left out as gross and every setup has a place."""
     now, then = again.network.start, before.network.start
     for name in ("gross", "gross_station", "gross_control", "gross_link"):
         if getattr(now, name).sum() > getattr(then, name).sum():

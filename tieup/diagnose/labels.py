@@ -61,7 +61,7 @@ def label_findings(fieldbook: Fieldbook, case: Case) -> Iterator[Finding]:
             points=(mark,),
             lines=lines_of(fieldbook, np.flatnonzero(fieldbook.shots.setup == number)[:1]),
             action="renamed",
-            says=f"Setup {mark} of {setup.file} has no station and is called like the mark {mark}: "
+            says=f"Setup {mark} of {setup.file} has no station and has the name of mark {mark}: "
             f"it is taken as a free station of its own and called {setup.label}.",
             confirm=f"Look in the field book whether the instrument stood over {mark}.",
             cure=f"If it did: decisions: {{set: {{setup: {setup.label}, station: {mark}}}, "

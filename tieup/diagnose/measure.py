@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.adjust.covariance import point_covariance
+from tieup.adjust.distributions import chi_square_critical
 from tieup.diagnose.evidence import gather, stack
 from tieup.diagnose.hypotheses import Hypothesis
 from tieup.diagnose.mistake import Mistake, RivalCause
@@ -51,6 +52,7 @@ def measure(solved: Solved, mistake: Mistake) -> Mistake:
     return _sight(solved, mistake)
 
 
+NO_SHIFT = 0.001  # chance below which a shift is one
 UNITS = {"direction": "rad", "zenith": "rad", "distance": "m", "target-height": "m"}
 
 
@@ -123,7 +125,10 @@ def _freed_height(solved: Solved, mistake: Mistake) -> Mistake:
 
 
 def _split_setup(solved: Solved, mistake: Mistake) -> Mistake:
-    """Compare where the instrument stood and how it was turned: later minus earlier."""
+    """Compare where the instrument stood and how it was turned: later minus earlier.
+
+    A shift within chance is none: the instrument was turned and no more.
+    """
     case, adjustment = solved.case, solved.adjustment
     first = next(n for n, s in enumerate(case.setups) if s.label == mistake.setup)
     second = int(case.shots.setup[mistake.rows[0]])
@@ -133,7 +138,11 @@ def _split_setup(solved: Solved, mistake: Mistake) -> Mistake:
     if first == second or not np.isfinite(size).all():
         return mistake
     covariance = adjustment.setup_covariance[first] + adjustment.setup_covariance[second]
-    return _finished(mistake, size, covariance)
+    moved = float(shift @ np.linalg.pinv(covariance[:3, :3], hermitian=True) @ shift)
+    if moved > chi_square_critical(NO_SHIFT, 3.0):
+        return _finished(mistake, size, covariance)
+    turned = _finished(mistake, size[3:], covariance[3:, 3:])
+    return replace(turned, unit="rad")
 
 
 def _sight(solved: Solved, mistake: Mistake) -> Mistake:

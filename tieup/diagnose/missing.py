@@ -21,9 +21,9 @@ from tieup.model.observations import KINDS
 HEIGHT = "target_height"
 BLAMED = ("target-height", "instrument-height")  # what a missing column of heights looks like
 _WITHOUT = {
-    "direction": "nothing says which way its shots go",
-    "zenith": "no shot of it gives a height, nor a distance in plan that is sure",
-    "distance": "its shots give angles alone, and a mark seen from one setup has no place",
+    "direction": "nothing says which way the shots go",
+    "zenith": "no shot gives a height, nor a distance in plan that is sure",
+    "distance": "the shots give angles alone, and a mark seen from one setup has no place",
 }
 
 
@@ -75,7 +75,8 @@ def _after(finding: Finding, stop: Finding) -> Finding:
     return replace(
         finding,
         confirm=f"Settle {stop.id} first: {why}.",
-        cure=f"Nothing before {stop.id} is settled; then run it again.",
+        cure=f"Settle {stop.id} first, then run it again.",
+        decidable=False,
     )
 
 

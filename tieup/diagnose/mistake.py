@@ -32,8 +32,9 @@ class Mistake:
 
     ``rows`` are the raw rows it is in, ``kinds`` their contaminated components. ``size`` (q,) is
     raw minus right in ``unit`` (m, rad or 1) with ``covariance`` (q, q), empty where it has
-    none. ``statistic`` is the size over its sd (the root of T where it has several).
-    ``links`` are the numbers of its level runs or tapes.
+    none. ``right`` (m) is the value that its cure proposes where it is not the fitted one, and
+    ``instead`` where that is from. ``statistic`` is the size over its sd (the root of T where it
+    has several). ``links`` are the numbers of its level runs or tapes.
     ``instead`` is what it should have been: the right name, the right mark, the unit. ``grade``:
     noticed is out of the ordinary, named is surely a mistake.
     """
@@ -46,6 +47,7 @@ class Mistake:
     unit: str = ""
     size: FloatArray = field(default_factory=lambda: np.zeros(0))
     covariance: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
+    right: float = np.nan
     statistic: float = np.nan
     detail: str = ""
     instead: tuple[str, ...] = ()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -10,12 +10,14 @@ from tieup.diagnose.adapt import stays_in
 from tieup.diagnose.mistake import NOTICED, Mistake
 from tieup.diagnose.stories import clause
 from tieup.diagnose.whole_words import WHOLE_WORDS
-from tieup.diagnose.words import SURE, Phrases, Text, words
+from tieup.diagnose.words import SURE, Phrases, Text, unbooked_height, words
 from tieup.geometry import ARC_SECOND
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding, Rival
 from tieup.model.link import BookedLink
+from tieup.model.settings import Tolerances
 
+WITHIN = "Within the limits, but more than the gear explains. "
 ACTIONS = {
     "mark-moved": "split",
     "instrument-moved": "split",
@@ -27,11 +29,15 @@ ACTIONS = {
 
 @dataclass(frozen=True)
 class Reporter:
-    """How one job's findings are written: its fieldbook, its length unit, its runs and tapes."""
+    """How one job's findings are written: its fieldbook, its length unit, its runs and tapes.
+
+    A listed mark that is off by no more than ``limits`` is nothing to be settled before use.
+    """
 
     fieldbook: Fieldbook
     phrases: Phrases
     links: tuple[BookedLink, ...] = ()
+    limits: Tolerances = field(default_factory=Tolerances)
 
     def lines(self, mistake: Mistake) -> tuple[str, ...]:
         """Return "file:line" of the raw rows of a mistake."""
@@ -42,16 +48,18 @@ class Reporter:
 
     def text(self, mistake: Mistake) -> Text:
         """Return the words of a mistake."""
+        if mistake.kind == "target-height" and not self.fieldbook.shots.target_height.any():
+            return unbooked_height(mistake, self.phrases)
         return WHOLE_WORDS.get(mistake.kind, words)(mistake, self.phrases)
 
     def finding(self, mistake: Mistake) -> Finding:
         """Return the finding of a mistake."""
         text = self.text(mistake)
         factor, unit = self._unit(mistake)
-        known = len(mistake.size) > 0
+        known, small = len(mistake.size) > 0, self._within_limits(mistake)
         return Finding(
             kind=mistake.kind,
-            severity=_severity(mistake),
+            severity="check" if small else _severity(mistake),
             setup=mistake.setup,
             points=mistake.points,
             lines=self.lines(mistake),
@@ -64,12 +72,22 @@ class Reporter:
                 for r in mistake.rivals
             ),
             action="left in" if stays_in(mistake) else ACTIONS.get(mistake.kind, "excluded"),
-            says=_with_rival(mistake, text),
+            says=f"{WITHIN if small else ''}{_with_rival(mistake, text)}",
             confirm=text.confirm,
             cure=text.cure,
             key=self._key(mistake),
             decidable=True,
             grade=mistake.grade,
+        )
+
+    def _within_limits(self, mistake: Mistake) -> bool:
+        """Say whether a mark of the control list lies off by no more than a tie may."""
+        if mistake.kind != "control-coordinate" or not len(mistake.size):
+            return False
+        off = dict(zip(mistake.detail, mistake.size.tolist(), strict=True))
+        plan = np.hypot(off.get("N", 0.0), off.get("E", 0.0))
+        return bool(
+            plan <= self.limits.horizontal and abs(off.get("H", 0.0)) <= self.limits.elevation
         )
 
     def _unit(self, mistake: Mistake) -> tuple[float, str]:

@@ -124,6 +124,7 @@ def _repeated(fieldbook: Fieldbook) -> Iterator[Finding]:
         return
     labels = named(fieldbook, rows)
     times = "once" if len(rows) == 1 else f"{len(rows)} times"
+    clock = ", clock included," if np.isfinite(fieldbook.shots.time[rows]).any() else ""
     yield Finding(
         kind="repeated-row",
         severity="note",
@@ -131,7 +132,7 @@ def _repeated(fieldbook: Fieldbook) -> Iterator[Finding]:
         points=points_of(fieldbook, rows),
         lines=lines_of(fieldbook, rows),
         action="dropped",
-        says=f"A row repeats an earlier one in every cell, clock included, {times} "
+        says=f"A row repeats an earlier one in every cell{clock} {times} "
         f"({some(labels)}); each shot is used once.",
         confirm="Compare the number of rows with the count in the field book.",
         cure="Nothing to do; export the file once only.",
@@ -167,7 +168,7 @@ def _face(fieldbook: Fieldbook, rows: IntArray, setup: str, why: str) -> Finding
         says=f"{where}{why}{count} a face that the zenith angle contradicts ({some(points)}); over "
         "180 degrees is face 2, and so they are taken.",
         confirm="Look at the zenith angles of these rows.",
-        cure="Correct the face in the raw export (set: face), if the note disturbs.",
+        cure="Nothing to do; or correct the face in a new export of the file.",
     )
 
 

@@ -21,10 +21,10 @@ from tieup.adjust.solution import Adjustment
 from tieup.diagnose.case import Case
 from tieup.diagnose.solve import Prepared, assemble, solve
 from tieup.errors import TieupError
-from tieup.model.arrays import BoolArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.finding import Finding, Rival
 from tieup.model.network import Network
-from tieup.model.settings import Datum, Grid
+from tieup.model.settings import Datum, Grid, Tolerances
 
 LEAST, GRID_LEAST, GRID_MOST = 20e-6, 80e-6, 600e-6  # trade habit: 5-40 weather, 100-400 grid
 PLAIN = 5.0  # sds beyond which list and shots cannot both be held
@@ -36,9 +36,11 @@ PPM = 1e-6
 
 
 def free_of_scaled_control(
-    case: Case,
+    case: Case, limits: Tolerances
 ) -> tuple[Case, tuple[Finding, ...], Prepared | None]:
     """Return the case without control held, and the finding, where its list is scaled.
+
+    Where the scale stays within ``limits`` across the marks the list stays held.
 
     Beside them stands what was prepared to solve the case, None where nothing was.
     """
@@ -47,13 +49,16 @@ def free_of_scaled_control(
     prepared = _prepared(case)
     free = replace(case, datum=Datum("free"))
     try:
-        fit = _onto_control(*_free_net(free, prepared))
+        network, adjustment = _free_net(free, prepared)
+        fit = _onto_control(network, adjustment)
     except TieupError:
         return case, (), prepared
     if fit is None:
         return case, (), prepared
     scale, sd = 1.0 / fit.scale - 1.0, fit.sd_scale
     if not GRID_LEAST <= abs(scale) <= GRID_MOST or abs(scale) < PLAIN * sd:
+        return case, (), prepared
+    if largest_misfit(scale, network.control[_common(network, adjustment), :2]) < limits.horizontal:
         return case, (), prepared
     if float(chi_square_tail(fit.weighted_sum_plan, fit.dof_plan)) < FITS:
         return case, (), prepared
@@ -106,15 +111,28 @@ def _side_shots(case: Case) -> BoolArray:
 
 def _onto_control(network: Network, adjustment: Adjustment) -> Similarity | None:
     """Fit the free net onto the list; None with too few marks."""
-    control = network.control
-    common = np.isfinite(control[:, :2]).all(axis=1) & np.isfinite(adjustment.position[:, 0])
-    point = np.flatnonzero(common)
+    control, point = network.control, _common(network, adjustment)
     if len(point) < FEWEST:
         return None
     own = np.diagonal(adjustment.point_covariance[point], axis1=1, axis2=2)
     given = np.nan_to_num(network.control_sd[point])
     sd = np.sqrt(np.nan_to_num(own) + given**2 + FLOOR**2)
     return fit_similarity(adjustment.position[point], control[point], sd)
+
+
+def _common(network: Network, adjustment: Adjustment) -> IntArray:
+    """Return the points that the list and the shots both place in plan."""
+    listed = np.isfinite(network.control[:, :2]).all(axis=1)
+    return np.flatnonzero(listed & np.isfinite(adjustment.position[:, 0]))
+
+
+def largest_misfit(scale: float, place: FloatArray) -> float:
+    """Return what a scale comes to across the marks ``place`` (k, 2), in m.
+
+    >>> largest_misfit(1e-4, np.array([[0.0, 0.0], [30.0, 40.0]])) == 1e-4 * 50.0
+    True
+    """
+    return abs(scale) * float(np.hypot(*np.ptp(place, axis=0))) if len(place) else 0.0
 
 
 def scale_finding(

@@ -25,6 +25,7 @@ from tieup.diagnose.decisions import Decided, Effect, apply_edits, cure, scatter
 from tieup.diagnose.diagnose import Diagnosis, diagnose, weighed
 from tieup.diagnose.keeping import beyond_limits, with_kept
 from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.pole_lengths import with_right_poles
 from tieup.diagnose.report import Reporter
 from tieup.diagnose.solve import Prepared
 from tieup.diagnose.stale import refusals
@@ -68,7 +69,7 @@ def decide_and_diagnose(
         A decision matches nothing, or names a finding that no decision settles.
     """
     decided = apply_edits(case, fieldbook, decisions)
-    first = with_job_constant(diagnose(decided.case, prepared))
+    first = _diagnosed(decided.case, prepared)
     mistakes = {reporter.finding(mistake).id: mistake for mistake in everything(first)}
     undecided = Outcome(decided, first, tuple(reporter.finding(m) for m in everything(first)))
     named = [decision for decision in decisions if decision.finding]
@@ -78,6 +79,11 @@ def decide_and_diagnose(
     if unknown:
         raise ConfigError(*refusals(unknown, every_finding(undecided), decisions, decided.case))
     return _settled(undecided, named, mistakes, reporter, limits)
+
+
+def _diagnosed(case: Case, prepared: Prepared | None = None) -> Diagnosis:
+    """Diagnose a case, with what its cures propose."""
+    return with_right_poles(with_job_constant(diagnose(case, prepared)), case)
 
 
 def everything(diagnosis: Diagnosis) -> tuple[Mistake, ...]:
@@ -105,7 +111,7 @@ def _settled(
             settled.append(accepted_finding(reporter, mistake, effect))
     diagnosis = undecided.diagnosis
     if settled:
-        diagnosis = with_job_constant(diagnose(cured))
+        diagnosis = _diagnosed(cured)
     kept = [decision for decision in named if decision.verb == "keep"]
     diagnosis, fates = _kept(diagnosis, cured, kept, reporter, limits)
     settled += [

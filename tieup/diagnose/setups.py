@@ -99,7 +99,7 @@ def _distances(
 
 
 def movements(subjects: Subjects) -> Iterator[Hypothesis]:
-    """Give the instrument as knocked between two shots, or as sinking or drifting in time."""
+    """Give the hypotheses that the instrument was knocked between two shots, or sank or turned."""
     for number in range(len(subjects.setups)):
         rows = subjects.of_setup(number)
         if len(rows) < 2 * FEWEST:

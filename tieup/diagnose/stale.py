@@ -64,7 +64,7 @@ def _stale(
     decidable = [finding for finding in worst_first(list(findings)) if finding.decidable]
     nearest = sorted(decidable, key=lambda f: -_nearness(decision.finding, was, f))
     listed = "; ".join(f"{f.id} {_about(f)}" for f in nearest[:MOST]) or "none"
-    rest = f"; and {len(nearest) - MOST} more in findings.json" if len(nearest) > MOST else ""
+    rest = f"; and {len(nearest) - MOST} more in report.html" if len(nearest) > MOST else ""
     return (
         f"job.yaml:{decision.line}: decision {decision.verb} names finding {decision.finding}"
         f"{named}, which this job does not have (any more). Findings to decide about: "

@@ -1,4 +1,4 @@
-"""Words for mistakes of whole setups, of the control list and of names that clash."""
+"""Words for mistakes in whole setups, the control list, names that clash, level runs and tapes."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from tieup.diagnose.axes import WHOLE_LIST
 from tieup.diagnose.misreadings import ALL, POLES
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.rowlines import some
-from tieup.diagnose.words import Phrases, Text
+from tieup.diagnose.words import Phrases, Text, too
 
 LOOK = {
     "distance-unit": "Compare one distance with the tape or with the coordinates of two marks; "
@@ -122,6 +122,50 @@ def _reused(mistake: Mistake, phrases: Phrases) -> Text:
     )
 
 
+def _run(m: Mistake, p: Phrases) -> Text:
+    which = f"from {m.points[0]} to {m.points[1]}" + (f" ({m.detail})" if m.detail else "")
+    again = f"Level the run {which} again, there and back."
+    if m.kind == "level-sign":
+        return Text(
+            f"The level run {which} has the wrong sign, or its two marks are exchanged",
+            "it is left out",
+            "Look in the level book which mark is the higher one.",
+            "Turn the sign of the run round (accept), or level it again.",
+            "the sign of the run is turned round and it is used",
+        )
+    if m.kind == "level-metre":
+        return Text(
+            f"The level run {which} is {p.length(m.magnitude)} too {too(m, 'high', 'low')}: whole "
+            "units of the rod misread",
+            "it is left out",
+            f"Look up the rod readings in the level book. {again}",
+            "Take the whole units off the run (accept), or level it again.",
+            "the whole units are taken off the run and it is used",
+        )
+    if m.kind == "tape":
+        return Text(
+            f"The taped distance {which} {_off(m, p, 'long', 'short')}",
+            "it is left out",
+            "Tape it again, level and with the right pull; look which ends were held.",
+            "Leave it out (accept), or tape it again.",
+            "it stays left out",
+        )
+    return Text(
+        f"The level run {which} {_off(m, p, 'high', 'low')}, likely a rod reading",
+        "it is left out",
+        again,
+        "Leave the run out (accept), or level it again.",
+        "it stays left out",
+    )
+
+
+def _off(m: Mistake, p: Phrases, more: str, less: str) -> str:
+    """Say by how much a run or tape is off, where that is known."""
+    if not len(m.size):
+        return "does not fit the rest"
+    return f"is {p.shift(m.magnitude)} too {too(m, more, less)}"
+
+
 WHOLE_WORDS: Mapping[str, Callable[[Mistake, Phrases], Text]] = {
     "distance-unit": _misread,
     "mirrored-circle": _misread,
@@ -130,5 +174,6 @@ WHOLE_WORDS: Mapping[str, Callable[[Mistake, Phrases], Text]] = {
     "swapped-axes": _axes,
     "name-collision": _collision,
     "setup-reused": _reused,
+    **dict.fromkeys(("level", "level-sign", "level-metre", "tape"), _run),
 }
 """The text of each kind, beside those of `tieup.diagnose.words`."""

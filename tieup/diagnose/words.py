@@ -7,9 +7,13 @@ amount to at the mark are for the office, the first sentence is for the crew.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.rowlines import some
+from tieup.diagnose.stories import READINGS
 from tieup.geometry import ARC_SECOND
 from tieup.model.observations import DISTANCE
 from tieup.units import length_word
@@ -48,6 +52,11 @@ class Phrases:
         """Return a length without sign, to a tenth of a millimetre or 0.001 ft."""
         value = abs(metres) / self.factor
         return f"{value:.{4 if self.unit == 'm' else 3}f} {length_word(self.unit)}"
+
+    def height(self, metres: float) -> str:
+        """Return a booked height, to the millimetre or 0.001 ft where it has no finer part."""
+        text = f"{metres / self.factor:.4f}"
+        return f"{text.removesuffix('0')} {length_word(self.unit)}"
 
     def shift(self, metres: float) -> str:
         """Return a small length: in mm on a metric job."""
@@ -91,7 +100,7 @@ def _used(mistake: Mistake) -> str:
 
 def _where(mistake: Mistake) -> str:
     names = ", ".join(mistake.points[:6]) + (" ..." if len(mistake.points) > 6 else "")
-    return f"in setup {mistake.setup}" if not names else f"in setup {mistake.setup} to {names}"
+    return f"in setup {mistake.setup}" if not names else f"from setup {mistake.setup} to {names}"
 
 
 def _target_height(m: Mistake, p: Phrases) -> Text:
@@ -102,17 +111,39 @@ def _target_height(m: Mistake, p: Phrases) -> Text:
         else (f"the pole height of the shot to {m.points[0]}")
     )
     also = " and distances" if DISTANCE in m.kinds else ""
+    cure, applied = _right_pole(m, p)
     return Text(
         f"In setup {m.setup} {what} was booked {p.length(m.magnitude)} "
         f"too {too(m, 'large', 'small')}",
         f"the heights{also} are left out",
         f"From {m.setup} shoot {_first(m)} again and read the pole height aloud; look up the "
         "pole height in the field book.",
-        f"Set the pole height {p.length(m.magnitude)} {too(m, 'lower', 'higher')} "
-        "(accept), or leave the heights out (exclude).",
-        f"the pole height is taken {p.length(m.magnitude)} {too(m, 'lower', 'higher')} and the "
-        "shots are used",
+        f"{cure} (accept), set what the field book has (set: target_height), or leave the heights "
+        "out (exclude).",
+        f"{applied} and the shots are used",
     )
+
+
+def unbooked_height(m: Mistake, p: Phrases) -> Text:
+    """Say that a target stood higher or lower than 0, where no height was booked at all."""
+    text = _target_height(m, p)
+    many = "s" if len(m.points) > 1 else ""
+    by = f"{p.length(m.magnitude)} {too(m, 'lower', 'higher')}"
+    return replace(
+        text,
+        wrong=f"In setup {m.setup} the target of the shot{many} to {some(m.points)} stood {by} "
+        "than the height 0 that is taken where none is booked",
+        confirm=f"From {m.setup} shoot {_first(m)} again and note the height of the target.",
+    )
+
+
+def _right_pole(m: Mistake, p: Phrases) -> tuple[str, str]:
+    """Return how the pole height is put right, as a cure and as done."""
+    if np.isfinite(m.right):
+        right = f"{p.height(m.right)}, {m.instead[0]}, which the readings fit"
+        return f"Set the pole height to {right}", f"the pole height is taken as {right},"
+    by = f"{p.length(m.magnitude)} {too(m, 'lower', 'higher')}"
+    return f"Set the pole height {by}", f"the pole height is taken {by}"
 
 
 def _instrument_height(m: Mistake, p: Phrases) -> Text:
@@ -153,7 +184,7 @@ def _reading(m: Mistake, p: Phrases) -> Text:
         "distance": "another surface, an edge or another prism hit",
     }[m.kind]
     return Text(
-        f"The {m.kind} {_where(m)} is {size} too {side}, likely {cause}",
+        f"The {READINGS[m.kind]} {_where(m)} is {size} too {side}, likely {cause}",
         "it is left out",
         f"From {m.setup} or another setup shoot {_at(m)} again, both faces.",
         "Leave the reading out (accept), or shoot again.",
@@ -182,8 +213,8 @@ def _job_constant(m: Mistake, p: Phrases) -> Text:
     change = f"{'-' if m.magnitude > 0 else '+'}{p.shift(m.magnitude)}"
     sure = "" if m.statistic > SURE else ", so it may be chance"
     return Text(
-        f"All distances of the job ask for a constant of {change}, give or take "
-        f"{p.shift(m.sd)}{sure}: a prism constant set wrong would show like this",
+        f"All distances of the job would fit better with {change} added, give or take "
+        f"{p.shift(m.sd)}{sure}: a prism constant set wrong shows like this",
         "it is left in",
         f"Measure a known short line with the prism {_used(m)}; compare the prism set in the "
         "instrument with the one on the pole.",
@@ -207,10 +238,11 @@ def _scale(m: Mistake, p: Phrases) -> Text:
 
 
 def _moved(m: Mistake, p: Phrases) -> Text:
-    size = p.angle(m.magnitude) if m.unit == "rad" else p.shift(m.magnitude)
+    moved = f"shifted by {p.shift(m.magnitude)}" if m.unit == "m" else ""
+    turned = f"turned by {p.angle(float(m.size[-1]))}" if moved == "" or len(m.size) > 3 else ""
     return Text(
         f"The instrument of setup {m.setup} was knocked during the setup: what was shot later is "
-        f"turned or shifted by {size}",
+        f"{' and '.join(filter(None, (moved, turned)))}",
         "the later shots are taken as a setup of their own",
         f"From {m.setup} shoot the backsight and a second mark again; compare with the opening "
         "shots.",
@@ -312,50 +344,6 @@ def _index(m: Mistake, p: Phrases) -> Text:
     )
 
 
-def _run(m: Mistake, p: Phrases) -> Text:
-    which = f"from {m.points[0]} to {m.points[1]}" + (f" ({m.detail})" if m.detail else "")
-    again = f"Level the run {which} again, there and back."
-    if m.kind == "level-sign":
-        return Text(
-            f"The level run {which} has the wrong sign, or its two marks are exchanged",
-            "it is left out",
-            "Look in the level book which mark is the higher one.",
-            "Turn the sign of the run round (accept), or level it again.",
-            "the sign of the run is turned round and it is used",
-        )
-    if m.kind == "level-metre":
-        return Text(
-            f"The level run {which} is {p.length(m.magnitude)} too {too(m, 'high', 'low')}: whole "
-            "units of the rod misread",
-            "it is left out",
-            f"Look up the rod readings in the level book. {again}",
-            "Take the whole units off the run (accept), or level it again.",
-            "the whole units are taken off the run and it is used",
-        )
-    if m.kind == "tape":
-        return Text(
-            f"The taped distance {which} {_off(m, p, 'long', 'short')}",
-            "it is left out",
-            "Tape it again, level and with the right pull; look which ends were held.",
-            "Leave it out (accept), or tape it again.",
-            "it stays left out",
-        )
-    return Text(
-        f"The level run {which} {_off(m, p, 'high', 'low')}, likely a rod reading",
-        "it is left out",
-        again,
-        "Leave the run out (accept), or level it again.",
-        "it stays left out",
-    )
-
-
-def _off(m: Mistake, p: Phrases, more: str, less: str) -> str:
-    """Say by how much a run or tape is off, where that is known."""
-    if not len(m.size):
-        return "does not fit the rest"
-    return f"is {p.shift(m.magnitude)} too {too(m, more, less)}"
-
-
 WORDS: dict[str, Callable[[Mistake, Phrases], Text]] = {
     "target-height": _target_height,
     "instrument-height": _instrument_height,
@@ -374,7 +362,6 @@ WORDS: dict[str, Callable[[Mistake, Phrases], Text]] = {
     "swapped-names": _swapped,
     "face": _face,
     "vertical-index": _index,
-    **dict.fromkeys(("level", "level-sign", "level-metre", "tape"), _run),
 }
 
 

@@ -184,7 +184,7 @@ class Datum:
 
 @dataclass(frozen=True)
 class Tolerances:
-    """What a tie may differ (m) in plan and in height before it matters."""
+    """By how much (m) two setups may differ at a mark, in plan and in height, before it matters."""
 
     name: str = "paving"
     horizontal: float = 0.006

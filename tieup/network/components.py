@@ -121,10 +121,17 @@ def _reason(shared: int, with_distance: int, extent: float) -> str:
     return "too few observations" if with_distance < 2 else "marks disagree"
 
 
+def _rest(network: Network, others: int, *, all_others: bool) -> str:
+    """Name the setups that are solved together: all others, or only some of them."""
+    if others == 1:
+        return "setup " + network.setup_labels[int((network.start.component == 0).argmax())]
+    return f"the other {others} setups" if all_others else f"the {others} setups tied together"
+
+
 def _sentence(network: Network, reason: str, who: str, count: int, shared: tuple[str, ...]) -> str:
     """Say why a group is not tied."""
     others = int((network.start.component == 0).sum())
-    rest = "the other setup" if others == 1 else f"the other {others} setups"
+    rest = _rest(network, others, all_others=others + count == len(network.setup_labels))
     one = count == 1
     if reason == "no shared mark":
         share, sight = ("shares", "sights") if one else ("share", "sight")

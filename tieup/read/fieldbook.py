@@ -65,7 +65,7 @@ def read_fieldbook(job: Job) -> Fieldbook:
             files.append(_read_file(path, job))
         except InputError as error:
             problems.extend(error.problems)
-    if skipped and not files:
+    if skipped and not files and not problems:
         problems += [_unfilled(path, job) for path in skipped]
     if problems:
         raise InputError(*problems)

@@ -45,8 +45,9 @@ def require_columns(
         strange = {name.lower(): name for name in table.header if name}
         strange = {low: name for low, name in strange.items() if low not in known}
         meant = {name: _meant(name, strange) for name in missing}
-        cure = _mapping_cure(required, names, meant, form)
-        raise InputError(*(_missing(table, name, meant[name], cure) for name in missing))
+        cure = _mapping_cure(table, required, meant, form, known)
+        told = [(name, cure if name == missing[-1] else "") for name in missing]
+        raise InputError(*(_missing(table, name, meant[name], last) for name, last in told))
 
 
 def mapped_places(
@@ -124,12 +125,24 @@ def _meant(wanted: str, strange: Mapping[str, str]) -> str:
 
 
 def _mapping_cure(
-    required: tuple[str, ...], names: Collection[str], meant: Mapping[str, str], form: TableFormat
+    table: Table,
+    required: tuple[str, ...],
+    meant: Mapping[str, str],
+    form: TableFormat,
+    known: Collection[str],
 ) -> str:
-    """Say how else than by renaming the columns of a table are named."""
-    if form.around == ("", ""):
-        return ", or name it under columns:"
-    every = {name: name if name in names else meant.get(name) or "..." for name in required}
+    """Say how else than by renaming the columns of a table are named: every one that it may have.
+
+    What a heading may be meant for is a proposal; nothing is taken before job.yaml says so.
+    """
+    there = {name.lower(): name for name in table.header if name}
+    every = {name: there.get(name) or meant.get(name) or "..." for name in required}
+    open_ = [name for name in known if name not in every]
+    for heading in (name for low, name in there.items() if name not in every.values()):
+        column = heading.lower() if heading.lower() in open_ else nearest(heading, open_)
+        if column:
+            every[column] = heading
+            open_.remove(column)
     entry = form.entry(columns=every)
     return f", or name every column that is taken: {entry}" if entry else ""
 

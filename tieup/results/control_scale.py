@@ -2,19 +2,33 @@
 
 from __future__ import annotations
 
-from tieup.diagnose.scaled import LEAST, scale_finding
+from dataclasses import replace
+
+import numpy as np
+
+from tieup.diagnose.scaled import LEAST, largest_misfit, scale_finding
+from tieup.diagnose.words import Phrases
 from tieup.model.finding import Finding
 from tieup.model.settings import Grid
-from tieup.ties.control import ControlTest
+from tieup.ties.checks import Checks
 
 
 def with_control_scale(
-    findings: tuple[Finding, ...], control: ControlTest | None, grid: Grid | None
+    findings: tuple[Finding, ...], checks: Checks, grid: Grid | None, phrases: Phrases
 ) -> tuple[Finding, ...]:
-    """Add the finding about the control's scale; it takes the place of one about all distances."""
+    """Add the finding about the control's scale; it takes the place of one about all distances.
+
+    A scale that stays within the limit across the marks is good to know and no more.
+    """
+    control = checks.evidence.control
     if control is None or not control.by_scale or abs(control.scale) < LEAST:
         return findings
     turn = None if control.similarity is None else control.similarity.turn
     found = scale_finding(control.scale, control.scale_sd, turn, grid, freed=False)
+    place = checks.evidence.adjustment.position[control.point, :2]
+    most = largest_misfit(control.scale, place[np.isfinite(place[:, 0])])
+    if most <= checks.limits.horizontal:
+        small = f"Across the marks {phrases.shift(most)}, within the limit. "
+        found = replace(found, severity="note", says=f"{small}{found.says}")
     others = (f for f in findings if f.kind != "distance-scale" or f.setup)
     return (*others, found)

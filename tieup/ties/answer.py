@@ -184,7 +184,7 @@ def _step_words(checks: Checks, s: int) -> str:
         return ""
     if steps.in_height[s]:
         return f"all of it {'high' if steps.step[s, 2] > 0 else 'low'}"
-    return "all of it aside of its mark"
+    return "all of it off its mark"
 
 
 def _marks(count: int) -> str:

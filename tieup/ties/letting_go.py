@@ -25,13 +25,16 @@ MOST = 20  # ties let go; with more the site is past judging tie by tie
 LEVEL = 1e-6  # chance that a clean job has a tie let go: some 6 sds, what smears on others
 
 
-def judged_apart(adjustment: Adjustment, tie: IntArray, info: Information) -> Shifts:
-    """Return the shifts of all ties, each without the wrong ones among the others.
+def judged_apart(
+    adjustment: Adjustment, tie: IntArray, info: Information, shown: Information
+) -> Shifts:
+    """Return the shifts of all ties as ``shown``, each without the wrong ones among the others.
 
-    ``tie`` (c,) numbers the tie of each connection of the solution, -1 for none. A tie without
-    connections was left out of the solution and pulls at nothing.
+    ``tie`` (c,) numbers the tie of each connection of the solution, -1 for none. ``info`` is what
+    those connections say, ``shown`` that and what was left out of the solution: this pulls at
+    nothing, and does not count among what is wrong.
     """
-    shifts = solve_shifts(info)
+    shifts, told = solve_shifts(info), solve_shifts(shown)
     settled = np.zeros(len(info.push), dtype=np.bool_)
     free: list[int] = []
     cross = np.zeros((len(info.push), 3, 0))
@@ -48,7 +51,8 @@ def judged_apart(adjustment: Adjustment, tie: IntArray, info: Information) -> Sh
         apart = solve_shifts(_without(info, free, cross))
         settled |= apart.lost(shifts)
         shifts = apart.where_lost(shifts)
-    return shifts
+        told = solve_shifts(_without(shown, free, cross)).where_lost(told)
+    return told
 
 
 def _clearest(shifts: Shifts, settled: BoolArray) -> int:

@@ -31,6 +31,8 @@ from tieup.ties.suspects import Suspects
 from tieup.ties.verdicts import UNASKED, Judgement, judge, state_of
 from tieup.ties.withheld import WithheldTies
 
+VAGUE = 0.1  # m; a difference with a larger sd is no tie: only a trace of a reading gives it
+
 
 @dataclass(frozen=True)
 class MarkTies:
@@ -113,14 +115,13 @@ def mark_ties(adjustment: Adjustment, withheld: WithheldTies | None = None) -> M
     of_inside = number[group[: len(inside)]]
     of_outside = number[group[len(inside) : len(inside) + len(outside)]]
     info = _information(adjustment, of_inside, len(wanted))
-    if withheld is not None:
-        info = _with_withheld(info, withheld, of_outside)
+    shown = info if withheld is None else _with_withheld(info, withheld, of_outside)
     plumb, missing = np.zeros(len(wanted), dtype=bool), np.zeros(len(wanted), dtype=bool)
     plumb[of_inside[connections.plumb & (of_inside >= 0)]] = True
     missing[of_outside[of_outside >= 0]] = True
     point, setup = pairs[wanted].T
     height = adjustment.problem.network.start.height_point[point]
-    shifts = judged_apart(adjustment, of_inside, info)
+    shifts = judged_apart(adjustment, of_inside, info, shown).without_vague(VAGUE)
     return MarkTies(point, setup, shifts, control[point], plumb, missing, height)
 
 
@@ -184,12 +185,15 @@ def _information(adjustment: Adjustment, tie: IntArray, count: int) -> Informati
 
 
 def _with_withheld(info: Information, withheld: WithheldTies, tie: IntArray) -> Information:
-    """Add what left-out sights say; ``tie`` numbers the tie of each, -1 for none."""
+    """Return ``info`` with what left-out sights say; ``tie`` numbers the tie of each, -1 none."""
     chosen = tie >= 0
-    for total, more in (
+    parts = []
+    for known, more in (
         (info.seen, withheld.seen),
         (info.left, withheld.left),
         (info.push, withheld.push),
     ):
+        total = known.copy()
         np.add.at(total, tie[chosen], more[chosen])
-    return info
+        parts.append(total)
+    return Information(*parts)

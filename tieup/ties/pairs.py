@@ -2,7 +2,7 @@
 
 The step is the shift (N, E, H) and the turn about the middle of the shared marks that
 brings the second setup's placement onto the first's (`tieup.ties.compare`). Where two setups
-hang together by the shared marks alone there is nothing to compare with: each takes on the
+are tied by the shared marks alone there is nothing to compare with: each takes on the
 other's placement, and the step is NaN. A turn needs two marks.
 
 A turn matters where the setup's shots are: it is carried to the farthest of them.
@@ -133,7 +133,7 @@ def words_of(steps: PairSteps, judgement: Judgement) -> TextArray:
     """Return the words of each pair, saying why where nothing was tested."""
     words = judgement.words.copy()
     untold = np.isnan(steps.step[:, 2]) & np.isnan(steps.plan)
-    words[untold] = "they hang together by the shared marks alone: nothing tests the step"
+    words[untold] = "only the shared marks tie them: nothing tests the step"
     words[~steps.computed] = "not computed: more pairs than a run of this size can judge"
     return words
 

@@ -61,6 +61,24 @@ class Shifts:
         up = chi_square_log_tail(self.height_statistic, np.ones_like(degrees))
         return np.asarray(-np.nan_to_num(np.array([flat, up]), nan=0.0).min(axis=0))
 
+    def without_vague(self, largest: float) -> Shifts:
+        """Return the shifts as untested where their sd is beyond ``largest`` (m)."""
+        with np.errstate(invalid="ignore"):
+            flat, up = self.plan_sd > largest, self.covariance[:, 2, 2] > largest**2
+        difference, covariance = self.difference.copy(), self.covariance.copy()
+        for vague, parts in ((flat, PLAN), (up, UP)):
+            difference[np.ix_(vague, parts)] = np.nan
+            covariance[np.ix_(vague, parts, np.arange(3))] = np.nan
+            covariance[np.ix_(vague, np.arange(3), parts)] = np.nan
+        return Shifts(
+            difference,
+            covariance,
+            np.where(flat, np.nan, self.plan),
+            np.where(flat, np.nan, self.plan_sd),
+            np.where(flat, np.nan, self.plan_statistic),
+            np.where(flat, 0, self.plan_freedom),
+        )
+
     def _lost_parts(self, before: Shifts) -> tuple[BoolArray, BoolArray]:
         plan = self.plan_freedom < before.plan_freedom
         up = np.isnan(self.difference[:, 2]) & ~np.isnan(before.difference[:, 2])

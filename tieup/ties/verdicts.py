@@ -49,6 +49,7 @@ WORDS = {
     BAD: "beyond the limit and more than the gear explains",
     UNASKED: "",
 }
+SENTENCES = (WORDS[OPEN], WORDS[COARSE])  # the others go on from plan or height
 VERDICTS = {BAD: FAILS, LOOSE: UNTESTED, COARSE: UNTESTED, OPEN: UNTESTED, TIGHT: TIES, GOOD: TIES}
 ORDER = (UNASKED, GOOD, TIGHT, OPEN, COARSE, LOOSE, BAD)  # the later one speaks
 PROVING = 1.645  # sds; normal value exceeded 1 time in 20
@@ -88,6 +89,14 @@ def judge(plan: TextArray, height: TextArray) -> Judgement:
     for i, (flat, up) in enumerate(zip(plan, height, strict=True)):
         worst = max(flat, up, key=rank.__getitem__)
         verdict[i] = VERDICTS.get(worst, UNTESTED)
-        part = "" if flat == up else "plan " if worst == flat else "height "
-        words[i] = part + (WORDS[worst] or WORDS[OPEN])
+        part = "" if flat == up else "plan" if worst == flat else "height"
+        words[i] = _said(part, worst)
     return Judgement(plan, height, verdict, words)
+
+
+def _said(part: str, state: str) -> str:
+    """Return a state in words, of plan or height alone where only one of them is meant."""
+    words = WORDS[state] or WORDS[OPEN]
+    if not part:
+        return words
+    return f"in {part} {words}" if words in SENTENCES else f"{part} {words}"

@@ -24,7 +24,7 @@ DECIMALS = {"mm": 1, "m": 3, "ft": 3, "arcsec": 1, "deg": 1, "ppm": 0, "ratio": 
 ORDER = (FAIL, UNREADABLE, WARN, PASS, NOT_CHECKED)
 HEADLINES = {
     FAIL: "RAW DATA NOT IN ORDER.",
-    WARN: "RAW DATA WANT A LOOK.",
+    WARN: "LOOK AT THE RAW DATA.",
     PASS: "RAW DATA IN ORDER.",
     NOT_CHECKED: "NO RAW ROWS TO CHECK.",
 }

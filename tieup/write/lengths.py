@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from tieup.model.reconciliation import Reconciliation
 from tieup.units import length_word
 
+MOST_NAMES = 3
+
 
 @dataclass(frozen=True)
 class Lengths:
@@ -73,6 +75,23 @@ class Lengths:
         """Return differences for a table, in the small unit, without the unit."""
         factor, places = (1000.0, 1) if self.metric else (1.0, 4)
         return ["" if value != value else f"{value * factor:.{places}f}" for value in values]
+
+
+def beyond_words(names: Sequence[str]) -> str:
+    """Say why setups and joints tie that show a difference beyond the limit; empty for none.
+
+    >>> beyond_words(["S3"])
+    'S3 ties though the difference shown is beyond the limit: it is within the scatter.'
+    """
+    if not names:
+        return ""
+    first, rest = names[:MOST_NAMES], len(names) - MOST_NAMES
+    said = ", ".join(first) + (f" and {rest:,} more" if rest > 0 else "")
+    tie, what = ("ties", "difference") if len(names) == 1 else ("tie", "differences")
+    are, they = ("is", "it is") if len(names) == 1 else ("are", "they are")
+    return (
+        f"{said} {tie} though the {what} shown {are} beyond the limit: {they} within the scatter."
+    )
 
 
 def tie_words(site: Reconciliation, row: int, *, over_only: bool = False) -> str:

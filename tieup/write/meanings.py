@@ -216,7 +216,7 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
         "limit": "what it is held against",
         "unit": "unit of value and limit",
         "failing": "subjects beyond the limit",
-        "warned": "subjects that want a look",
+        "warned": "subjects to be looked at",
         "checked": "how many subjects were looked at",
         "missing": "subjects that could not be checked",
         "reason": "why they could not be",

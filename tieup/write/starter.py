@@ -61,19 +61,19 @@ confidence: 0.95
 #   - {set: {setup: S3, instrument_height: 1.512}, reason: "field book"}
 #   - {rename: {setup: S2, point: "101"}, to: CP1, reason: "field book"}
 #   - {keep: F-19a0, reason: "seen, left as it is"}
-decisions: []
+decisions:
 
 # Points and strings to work out of the adjusted marks, anew at every run. For example
 #   - {point: D1, from: T5, bearing: 45-00-00, distance: 2.5, grade: -2}    grade in per cent
 #   - {point: D2, intersect: [[T1, T2], [T3, T4]]}                          where two lines cross
 #   - {point: D3, from: T7, elevation: 101.25, by: office, reason: "plan"}  a typed elevation
 #   - {string: CURB-BACK, offset: CURB, distance: 0.15}                     to the right of CURB
-derived: []
+derived:
 
 # Falls to be held against limits in per cent, positive where it falls. For example
 #   - {name: gutter, along: CURB, minimum: 0.5}                      every leg of a string
 #   - {name: lid to gate, from: T5, to: T4, minimum: 1, maximum: 5}  points or strings
-falls: []
+falls:
 """
 
 CONTROL = """\

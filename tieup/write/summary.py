@@ -20,11 +20,12 @@ import numpy as np
 from tieup.model.answer import TIED, UNPROVED
 from tieup.model.finding import Finding
 from tieup.model.reconciliation import FATES, Fit, Reconciliation, Table
+from tieup.units import length_factor
 from tieup.write.cautions import CAUTIONS
 from tieup.write.columns import COORDINATE, SETUPS, TIES
 from tieup.write.documents import decision_line, finding_record, significant
 from tieup.write.folder import RUN_FILE, WRITERS, writers_of
-from tieup.write.lengths import Lengths, tie_words
+from tieup.write.lengths import Lengths, beyond_words, tie_words
 from tieup.write.rule_words import rule_words
 from tieup.write.tables import decimals
 
@@ -47,7 +48,7 @@ def summary_text(
 
     ``remark`` is what must be known of those, or why there are none.
     """
-    setups = ["", *_setup_lines(site)] if len(site.setups["setup"]) else []
+    setups = ["", *_setup_lines(site), *_loose_line(site)] if len(site.setups["setup"]) else []
     head = [*_wrapped(headline(site)), "", *_facts(site), *setups]
     said = _wrapped(remark, "  ") if remark else []
     foot = ["", *_files(site, out, others), *said, "", *_caution(site)]
@@ -224,6 +225,20 @@ def _setup_lines(site: Reconciliation) -> list[str]:
     return lines
 
 
+def _loose_line(site: Reconciliation) -> list[str]:
+    """Say which setups tie though a mark of them is beyond the limits."""
+    limits, factor = site.job.tolerances, length_factor(site.job.length_unit)
+    plan, height = _worst_by_setup(site.ties)
+    most = (limits.horizontal / factor, limits.elevation / factor)
+    loose = [
+        str(name)
+        for name, verdict in zip(site.setups["setup"], site.setups["verdict"], strict=True)
+        if verdict == "ties"
+        and (plan.get(name, 0.0) > most[0] or abs(height.get(name, 0.0)) > most[1])
+    ]
+    return _wrapped(beyond_words(loose))
+
+
 def _worst_by_setup(ties: Table) -> tuple[dict[str, float], dict[str, float]]:
     """Return the largest differences of each setup in plan and in height."""
     plan: dict[str, float] = {}
@@ -238,9 +253,10 @@ def _worst_by_setup(ties: Table) -> tuple[dict[str, float], dict[str, float]]:
 def _finding_lines(findings: Sequence[Finding], room: int) -> list[str]:
     """Return the worst findings with their cures, as many as there is room for.
 
-    What must be settled before use is shown whether there is room or not, in fewer words each.
+    What must be settled before use is shown whether there is room or not, in fewer words each,
+    and so is a column that a whole file lacks: it may be behind all else.
     """
-    stops = [finding for finding in findings if finding.severity == "stop"][:MOST_STOPS]
+    stops = [finding for finding in findings if _comes_first(finding)][:MOST_STOPS]
     lines = [line for finding in stops for line in _block(finding)]
     to_paste = _to_paste(stops)
     more = len(findings) > len(stops)
@@ -250,13 +266,19 @@ def _finding_lines(findings: Sequence[Finding], room: int) -> list[str]:
     shown = len(stops)
     for number, finding in enumerate(findings[shown:], shown + 1):
         block = _block(finding)
-        if finding.severity == "stop" or len(lines) + len(block) > room - (number < len(findings)):
+        if _comes_first(finding) or len(lines) + len(block) > room - (number < len(findings)):
             break
         lines += block
         shown = number
     if rest := len(findings) - shown:
-        lines.append(f"{'and' if lines else 'See'} {rest:,} more in findings.json")
+        lines.append(f"{'and' if lines else 'See'} {rest:,} more in report.html")
     return lines
+
+
+def _comes_first(finding: Finding) -> bool:
+    return finding.severity == "stop" or (
+        finding.severity == "check" and finding.kind == "missing-column"
+    )
 
 
 def _block(finding: Finding, says: int = SAYS_LINES) -> list[str]:
@@ -273,7 +295,7 @@ def _sentences(text: str, label: str, most: int) -> list[str]:
     """Fold as many whole sentences as ``most`` lines hold, the first one in any case.
 
     Half a sentence can say the opposite of the whole; dots behind the last one say that there
-    is more of it in findings.json. Names as long as a page are cut all the same.
+    is more of it in report.html. Names as long as a page are cut all the same.
     """
     sentences = SENTENCE_END.split(text)
     for count in range(len(sentences), 0, -1):

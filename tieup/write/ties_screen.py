@@ -15,7 +15,7 @@ from tieup.model.answer import TIED, UNPROVED, JointAnswer, SetupAnswer, TieAnsw
 from tieup.units import length_factor
 from tieup.write.cautions import CAUTIONS
 from tieup.write.documents import significant
-from tieup.write.lengths import Lengths
+from tieup.write.lengths import Lengths, beyond_words
 
 WIDTH, HEIGHT = 80, 40
 LEAST_WIDTH = 36
@@ -32,7 +32,8 @@ def ties_text(answer: TieAnswer, width: int = WIDTH, height: int = HEIGHT) -> st
     """
     width = max(width, LEAST_WIDTH)
     head = _folded(headline(answer), width)
-    foot = ["", *_folded(_limits(answer), width), *_folded(SHORT_CAUTION, width)]
+    loose = _folded(beyond_words(_loose(answer)), width)
+    foot = ["", *_folded(_limits(answer), width), *loose, *_folded(SHORT_CAUTION, width)]
     todo = [_folded(f"{n} {text}", width, "  ") for n, text in enumerate(answer.todo, 1)]
     room = height - len(head) - len(foot)
     wanted = min(sum(map(len, todo)), room // 3) + 2 if todo else 0
@@ -130,6 +131,21 @@ def _marks(answer: TieAnswer) -> str:
     """Count the mark ties that hold, and those that nothing proves."""
     marks = "1 mark ties" if answer.holding == 1 else f"{answer.holding:,} marks tie"
     return f"{marks}, {answer.unproved:,} unproved" if answer.unproved else marks
+
+
+def _loose(answer: TieAnswer) -> list[str]:
+    """Return the setups and joints that tie and show a difference beyond the limits."""
+    limits = answer.limits
+    parts: list[tuple[str, SetupAnswer | JointAnswer]] = [
+        *((one.setup, one) for one in answer.setups),
+        *((one.name, one) for one in answer.joints),
+    ]
+    return [
+        name
+        for name, one in parts
+        if one.verdict == TIES
+        and (one.plan > limits.horizontal or abs(one.height) > limits.elevation)
+    ]
 
 
 def _limits(answer: TieAnswer) -> str:

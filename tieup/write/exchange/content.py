@@ -128,10 +128,11 @@ def _statements(
     unit: str, system: System, points: Sequence[SitePoint], chosen: Chosen
 ) -> tuple[str, ...]:
     frame = f"Coordinates in {system.name}." if system.epsg else "Local coordinates, no map system."
+    them = "it" if chosen.unchecked == 1 else "them"
     flat = sum(not point.has_elevation for point in points)
     counted = (
         (flat, "without elevation: it is unknown, not 0."),
-        (chosen.unchecked, f"{UNCHECKED}: nothing would have caught a mistake in them."),
+        (chosen.unchecked, f"{UNCHECKED}: nothing would have caught a mistake in {them}."),
     )
     counts = [f"{number} point{'s' * (number != 1)} {words}" for number, words in counted if number]
     return (

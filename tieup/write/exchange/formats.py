@@ -69,9 +69,9 @@ class Exchange:
         if not self._held_back(site):
             return ""
         return (
-            f"Not written: {', '.join(self._wanted(site))}. {_state(site)}, and files for "
-            "another program are used unseen. Settle what is open, or add --draft: they then say "
-            "inside and in their names that they are drafts."
+            f"Not written: {', '.join(self._wanted(site))}. {_state(site)}, and whoever "
+            "takes files for another program does not see the report. Settle what is open, or add "
+            "--draft: they then say inside and in their names that they are drafts."
         )
 
     def remark(self, site: Reconciliation) -> str:
@@ -88,8 +88,9 @@ class Exchange:
         chosen = choose(site, self.selection)
         kind = "Drafts, not to be built on: " if draft_words(site) else ""
         points = f"{len(chosen.rows):,} point{'s' * (len(chosen.rows) != 1)}"
+        them = "it" if chosen.unchecked == 1 else "them"
         proof = (
-            f", {chosen.unchecked:,} of them unchecked: nothing would catch a mistake in them"
+            f", {chosen.unchecked:,} of them unchecked: nothing would catch a mistake in {them}"
             if chosen.unchecked
             else ""
         )

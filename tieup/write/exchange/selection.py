@@ -47,17 +47,27 @@ class Selection:
 
 @dataclass(frozen=True)
 class Chosen:
-    """The rows of coordinates that leave, in order; the names of others by why they do not."""
+    """The rows of coordinates that leave, in order; the names of others by why they do not.
+
+    ``aloft`` and ``disputed`` are names that leave because they were asked for.
+    """
 
     rows: tuple[int, ...]
     unchecked: int
     left_out: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    aloft: tuple[str, ...] = ()
+    disputed: tuple[str, ...] = ()
 
     @property
     def words(self) -> str:
-        """Return what does not leave as a sentence, empty where all does."""
+        """Return what does not leave, and what was asked for, in sentences; empty where all is."""
         parts = [_said(why, self.left_out[why]) for why in WORDS if self.left_out.get(why)]
-        return f"Left out: {'; '.join(parts)}." if parts else ""
+        said = [f"Left out: {'; '.join(parts)}."] if parts else []
+        if self.aloft:
+            said.append(f"Elevation of the instrument, not of the ground: {_some(self.aloft)}.")
+        if self.disputed:
+            said.append(f"Disputed, more than one place fits: {_some(self.disputed)}.")
+        return " ".join(said)
 
 
 def choose(site: Reconciliation, asked: Selection) -> Chosen:
@@ -87,7 +97,9 @@ def choose(site: Reconciliation, asked: Selection) -> Chosen:
         else:
             kept.append(number)
     proofs = Counter(str(table["proof"][number]) for number in kept)
-    return Chosen(tuple(kept), proofs[UNCHECKED], left_out)
+    high = tuple(names[number] for number in kept if number in aloft)
+    open_ = tuple(names[number] for number in kept if table["proof"][number] == DISPUTED)
+    return Chosen(tuple(kept), proofs[UNCHECKED], left_out, high, open_)
 
 
 def _why_not(
@@ -156,6 +168,12 @@ def _said(why: str, names: Sequence[str]) -> str:
     counted = f"{len(names):,} {one if len(names) == 1 else several}"
     short = len(names) <= MOST_NAMES and why in NAMED
     return f"{counted} ({', '.join(map(_on_one_line, names))})" if short else counted
+
+
+def _some(names: Sequence[str]) -> str:
+    """Name points, the first few of many."""
+    rest = f" and {len(names) - MOST_NAMES:,} more" if len(names) > MOST_NAMES else ""
+    return f"{', '.join(map(_on_one_line, names[:MOST_NAMES]))}{rest}"
 
 
 def _on_one_line(name: str) -> str:

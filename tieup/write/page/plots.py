@@ -80,7 +80,7 @@ def _against_distance(residuals: Residuals, unit: str, note: str) -> Plot:
         [(value, f"{value:g}") for value in round_steps(0.0, top)],
         id="distance",
         title="Against distance",
-        says="A slope would speak of a scale, the weather correction or the air.",
+        says="A slope points to a scale, the weather correction or the air.",
         x_label=f"Distance, {unit}",
         note=note,
     )
@@ -97,7 +97,7 @@ def _against_time(residuals: Residuals, note: str) -> Plot:
         [(value, _clock(value)) for value in steps],
         id="time",
         title="Against time",
-        says="A step or a drift would speak of an instrument or a mark that moved.",
+        says="A step or a drift points to an instrument or a mark that moved.",
         x_label="Time of day, as recorded",
         note=note,
     )
@@ -117,7 +117,7 @@ def _against_setup(residuals: Residuals, note: str) -> Plot:
         [(float(number), label) for number, label in enumerate(labels)],
         id="setup",
         title="Against setup",
-        says="One setup wider or aside of the others would speak of that setup.",
+        says="One setup wider than the others, or off to one side, points to that setup.",
         x_label="Setup" if labels else f"{count:,} setups in the order of the field books",
         note=note,
     )
