@@ -28,6 +28,8 @@ from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.report import Reporter
 from tieup.diagnose.solve import Prepared
 from tieup.diagnose.stale import refusals
+from tieup.diagnose.string_steps import KIND as STRING_STEP
+from tieup.diagnose.string_steps import likely_pole
 from tieup.errors import ConfigError
 from tieup.model.decision import Decision
 from tieup.model.fieldbook import Fieldbook
@@ -45,6 +47,7 @@ class Outcome:
 
 
 Tell = Callable[[Outcome], Sequence[Finding]]
+Steps = Callable[[Diagnosis], Sequence[Mistake]]
 
 
 def decide_and_diagnose(
@@ -55,12 +58,14 @@ def decide_and_diagnose(
     limits: Tolerances,
     every_finding: Tell = lambda outcome: outcome.findings,
     prepared: Prepared | None = None,
+    string_steps: Steps = lambda diagnosis: (),
 ) -> Outcome:
     """Carry out the decisions and diagnose what is left.
 
     ``limits`` are those of a tie: what is kept beyond them does not tie. ``every_finding`` returns
     all findings of an outcome, for the message about a decision that names none of them.
-    ``prepared`` is what stands ready of the case.
+    ``prepared`` is what stands ready of the case. ``string_steps`` returns the steps in strings
+    that a diagnosis leaves to be settled.
 
     Raises
     ------
@@ -68,7 +73,7 @@ def decide_and_diagnose(
         A decision matches nothing, or names a finding that no decision settles.
     """
     decided = apply_edits(case, fieldbook, decisions)
-    first = with_job_constant(diagnose(decided.case, prepared))
+    first = _with_all(diagnose(decided.case, prepared), string_steps)
     mistakes = {reporter.finding(mistake).id: mistake for mistake in everything(first)}
     undecided = Outcome(decided, first, tuple(reporter.finding(m) for m in everything(first)))
     named = [decision for decision in decisions if decision.finding]
@@ -77,7 +82,31 @@ def decide_and_diagnose(
     unknown = [decision for decision in named if decision.finding not in mistakes]
     if unknown:
         raise ConfigError(*refusals(unknown, every_finding(undecided), decisions, decided.case))
-    return _settled(undecided, named, mistakes, reporter, limits)
+    _refuse_untold(named, mistakes, undecided.findings)
+    return _settled(undecided, named, mistakes, reporter, limits, string_steps)
+
+
+def _with_all(diagnosis: Diagnosis, string_steps: Steps) -> Diagnosis:
+    """Return the diagnosis with the job's constant and the steps in strings among what stays in."""
+    diagnosis = with_job_constant(diagnosis)
+    return replace(diagnosis, kept=(*diagnosis.kept, *string_steps(diagnosis)))
+
+
+def _refuse_untold(
+    named: Sequence[Decision], mistakes: Mapping[str, Mistake], findings: Sequence[Finding]
+) -> None:
+    """Refuse to accept a step in a string where nothing says whose pole height it may be."""
+    cures = {finding.id: finding.cure for finding in findings}
+    problems = [
+        f"job.yaml:{decision.line}: decision accept names finding {decision.finding}, a step that "
+        f"may as well be a real edge or either setup's pole. {cures[decision.finding]}"
+        for decision in named
+        if decision.verb == "accept"
+        and mistakes[decision.finding].kind == STRING_STEP
+        and likely_pole(mistakes[decision.finding]) is None
+    ]
+    if problems:
+        raise ConfigError(*problems)
 
 
 def everything(diagnosis: Diagnosis) -> tuple[Mistake, ...]:
@@ -91,6 +120,7 @@ def _settled(
     mistakes: Mapping[str, Mistake],
     reporter: Reporter,
     limits: Tolerances,
+    string_steps: Steps,
 ) -> Outcome:
     """Return the outcome with findings accepted and kept."""
     decided, effects = undecided.decided, list(undecided.decided.effects)
@@ -105,7 +135,7 @@ def _settled(
             settled.append(accepted_finding(reporter, mistake, effect))
     diagnosis = undecided.diagnosis
     if settled:
-        diagnosis = with_job_constant(diagnose(cured))
+        diagnosis = _with_all(diagnose(cured), string_steps)
     kept = [decision for decision in named if decision.verb == "keep"]
     diagnosis, fates = _kept(diagnosis, cured, kept, reporter, limits)
     settled += [

@@ -8,6 +8,7 @@ from tieup.diagnose.axes import WHOLE_LIST
 from tieup.diagnose.misreadings import ALL, POLES
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.rowlines import some
+from tieup.diagnose.string_steps import step_words
 from tieup.diagnose.words import Phrases, Text
 
 LOOK = {
@@ -130,5 +131,6 @@ WHOLE_WORDS: Mapping[str, Callable[[Mistake, Phrases], Text]] = {
     "swapped-axes": _axes,
     "name-collision": _collision,
     "setup-reused": _reused,
+    "string-step": step_words,
 }
 """The text of each kind, beside those of `tieup.diagnose.words`."""

@@ -16,6 +16,7 @@ import numpy as np
 from tieup.model.arrays import FloatArray, IntArray, TextArray
 
 REACH = 2.5  # spacings of the line beyond which two loose ends are not one line
+ARM = 3  # points of either side that show how the line runs where none is shared
 
 
 @dataclass(frozen=True)
@@ -32,7 +33,7 @@ class ChangeOver:
     """Where two runs meet; ``point`` is the shared point or -1.
 
     ``before`` and ``after`` are the points of either run from the joint outwards, the shared
-    point not among them (two at most: what shows the line's direction).
+    point not among them (a few: what shows how the line runs).
     """
 
     string: str
@@ -48,8 +49,8 @@ def find_runs(string: TextArray, setup: IntArray, point: IntArray, time: FloatAr
     Parameters
     ----------
     string, setup, point
-        Shape (m,), in recorded order: the string of each shot (empty for none), its setup
-        and point, -1 where the row takes no part.
+        Shape (m,), in recorded order: the name of each shot's string (empty for none), its
+        setup and point, -1 where the row takes no part.
     time
         Shape (m,), s; orders the shots of a string where every one of them has a time.
     """
@@ -136,7 +137,7 @@ def _at_loose_ends(
             continue
         used |= {(a, i), (b, j)}
         arms = [
-            run.points[::-1][:2] if end else run.points[:2]
+            run.points[::-1][:ARM] if end else run.points[:ARM]
             for run, end in ((runs[a], i), (runs[b], j))
         ]
         setups = (runs[a].setup, runs[b].setup)
