@@ -131,7 +131,7 @@ def test_nobody_can_accept_what_nothing_tells(tmp_path: Path, capsys: Capture) -
     (found,) = steps(reconcile(capsys, tmp_path / "job"))
     accept = f'{{accept: {found["id"]}, reason: "why not"}}'
     run = reconcile(capsys, decide(tmp_path / "job", accept))
-    assert run.status == 2 and "may as well be a real edge" in run.errors
+    assert run.status == 2 and "more than one cure" in run.errors
     assert all(f'setup: "{setup}", string: "TC 1"' in run.errors for setup in ("S1", "S2"))
 
 

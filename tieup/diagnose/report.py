@@ -71,6 +71,7 @@ class Reporter:
             cure=text.cure,
             key=self._key(mistake),
             decidable=True,
+            acceptable=bool(text.applied),
             grade=mistake.grade,
         )
 

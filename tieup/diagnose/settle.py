@@ -28,8 +28,6 @@ from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.report import Reporter
 from tieup.diagnose.solve import Prepared
 from tieup.diagnose.stale import refusals
-from tieup.diagnose.string_steps import KIND as STRING_STEP
-from tieup.diagnose.string_steps import likely_pole
 from tieup.errors import ConfigError
 from tieup.model.decision import Decision
 from tieup.model.fieldbook import Fieldbook
@@ -82,7 +80,7 @@ def decide_and_diagnose(
     unknown = [decision for decision in named if decision.finding not in mistakes]
     if unknown:
         raise ConfigError(*refusals(unknown, every_finding(undecided), decisions, decided.case))
-    _refuse_untold(named, mistakes, undecided.findings)
+    _refuse_untold(named, undecided.findings)
     return _settled(undecided, named, mistakes, reporter, limits, string_steps)
 
 
@@ -92,18 +90,21 @@ def _with_all(diagnosis: Diagnosis, string_steps: Steps) -> Diagnosis:
     return replace(diagnosis, kept=(*diagnosis.kept, *string_steps(diagnosis)))
 
 
-def _refuse_untold(
-    named: Sequence[Decision], mistakes: Mapping[str, Mistake], findings: Sequence[Finding]
-) -> None:
-    """Refuse to accept a step in a string where nothing says whose pole height it may be."""
-    cures = {finding.id: finding.cure for finding in findings}
+def _refuse_untold(named: Sequence[Decision], findings: Sequence[Finding]) -> None:
+    """Refuse to accept what has more than one cure: a step in a string of nobody knows whose pole.
+
+    Raises
+    ------
+    ConfigError
+        Naming the cures to choose from.
+    """
+    untold = {finding.id: finding for finding in findings if not finding.acceptable}
     problems = [
-        f"job.yaml:{decision.line}: decision accept names finding {decision.finding}, a step that "
-        f"may as well be a real edge or either setup's pole. {cures[decision.finding]}"
+        f"job.yaml:{decision.line}: decision accept names finding {decision.finding} "
+        f"({untold[decision.finding].kind}), which has more than one cure. Choose: "
+        f"{untold[decision.finding].cure}"
         for decision in named
-        if decision.verb == "accept"
-        and mistakes[decision.finding].kind == STRING_STEP
-        and likely_pole(mistakes[decision.finding]) is None
+        if decision.verb == "accept" and decision.finding in untold
     ]
     if problems:
         raise ConfigError(*problems)

@@ -141,8 +141,11 @@ def off_course(runs: Sequence[tuple[int, ...]], position: FloatArray) -> FloatAr
 def roughness(off: FloatArray) -> float:
     """Return the sd (m) of points about their line's course, infinite where too few tell.
 
-    By the median: a drop or a crest within the line is no roughness of all of it.
+    By the median: a drop or a crest within the line is no roughness of all of it. At its upper
+    limit of 2 sds, as few points tell it badly: the variance of the median deviation is 1.36 / n
+    times its square (Huber, 1981; from memory).
     """
     if len(off) < ENOUGH:
         return np.inf
-    return float(NORMAL * np.median(np.abs(off - np.median(off))))
+    sd = NORMAL * np.median(np.abs(off - np.median(off)))
+    return float(sd * (1.0 + 2.0 * np.sqrt(1.36 / len(off))))
