@@ -114,10 +114,10 @@ def test_a_crest_in_the_gap_is_no_step(at):
 
     By hand: half the gap of 5 m times 3 % is 75 mm, which a bend at either end of the gap reaches.
     """
-    gap, along = 5.0, np.array([-10.0, -5.0, 0.0, 5.0, 10.0, 15.0])
+    gap, along = 5.0, np.array([-5.0, 0.0, 5.0, 10.0])
     height = np.where(along <= at * gap, 0.01 * along, 0.03 * at * gap - 0.02 * along)
-    points = np.column_stack([along, np.zeros(6), height])
-    found = carry(points[2::-1], points[3:], 1e-6 * np.eye(6), 0.0)
+    points = np.column_stack([along, np.zeros(4), height])
+    found = carry(points, 1e-6 * np.eye(4), 0.0)
     assert abs(found.unsure - 0.075) < 1e-9
     assert abs(found.step - (2.0 * at - 1.0) * 0.075) < 1e-9
     assert abs(found.sd - 1e-3 * np.sqrt(2 * (1.5**2 + 0.5**2))) < 1e-9
@@ -126,10 +126,9 @@ def test_a_crest_in_the_gap_is_no_step(at):
 
 def test_heights_are_carried_round_a_corner():
     """90 degrees 2 m into a gap, 1 % of fall along the curb, 30 mm of step: the step comes out."""
-    before = np.array([[2.0, 0.0, -0.02], [-2.0, 0.0, 0.02], [-6.0, 0.0, 0.06]])
-    after = np.array([[4.0, 2.0, -0.06], [4.0, 6.0, -0.10], [4.0, 10.0, -0.14]])
-    after[:, 2] += 0.030
-    found = carry(before, after, 1e-6 * np.eye(6), 0.0)
+    points = np.array([[-2.0, 0.0, 0.02], [2.0, 0.0, -0.02], [4.0, 2.0, -0.06], [4.0, 6.0, -0.10]])
+    points[2:, 2] += 0.030
+    found = carry(points, 1e-6 * np.eye(4), 0.0)
     assert abs(found.step - 0.030) < 1e-9
     # Of its shape only how far the corner is cut: 4 m at most, 2.83 m at least, at 1 %.
     assert abs(found.unsure - 0.01 * (4.0 - np.sqrt(8.0))) < 1e-9
@@ -138,21 +137,21 @@ def test_heights_are_carried_round_a_corner():
 def test_a_short_or_doubled_back_line_tells_nothing():
     """One point on a side, or a line that turns back: no step, and none stands out."""
     line = np.column_stack([np.arange(4) * 5.0, np.zeros(4), np.zeros(4)])
-    assert np.isnan(carry(line[:1], line[1:], np.eye(4), 0.0).step)
-    back = np.array([[0.0, 1.0, 0.0], [-5.0, 1.0, 0.0]])
-    assert np.isnan(carry(line[1::-1], back, np.eye(4), 0.0).step)
+    assert np.isnan(carry(line[1:], np.eye(3), 0.0).step)
+    back = np.array([[5.0, 1.0, 0.0], [0.0, 1.0, 0.0]])
+    assert np.isnan(carry(np.vstack([line[:2], back]), np.eye(4), 0.0).step)
 
 
 def test_one_drop_in_a_line_is_no_roughness():
-    """Points 2 mm off their course, two of them 100 mm low: near 2 mm, at its upper limit of 31 %.
+    """Points 2 mm off their course, two of them 100 mm low: near 2 mm, and 15 % more.
 
-    1 + 2 sqrt(1.36 / 58) = 1.306; the plain sd of the points would be 16 mm.
+    1 + sqrt(1.36 / 58) = 1.153; the plain sd of the points would be 16 mm.
     """
     rng = np.random.default_rng(4)
     place = np.column_stack([np.arange(60) * 4.0, np.zeros(60), 2 * MM * rng.normal(size=60)])
     place[30:32, 2] -= 0.100
     found = roughness(off_course([tuple(range(60))], place))
-    assert abs(found / 1.306 - 2 * MM) < 0.6 * MM
+    assert abs(found / 1.153 - 2 * MM) < 0.6 * MM
     assert roughness(np.zeros(3)) == np.inf
 
 
@@ -238,7 +237,7 @@ def test_runs_and_ends():
     assert [(r.setup, r.points) for r in runs] == [(0, (0, 1)), (1, (2, 3, 4))]
     line = np.column_stack([np.arange(10) * 5.0, np.zeros(10), np.zeros(10)])
     (change,) = find_change_overs(runs, line)
-    assert (change.point, change.before, change.after) == (-1, (1, 0), (2, 3, 4))
+    assert (change.point, change.before, change.after) == (-1, (1, 0), (2, 3))
     apart = line.copy()
     apart[2:, 0] += 100.0
     assert find_change_overs(runs, apart) == []

@@ -192,31 +192,18 @@ def _read(
     nothing = LineReading(np.full(4, np.nan), np.full(4, np.nan))
     readings, carried = [nothing] * len(found), [Carried()] * len(found)
     for i, covariance in zip(chosen, covariances, strict=True):
-        near = _nearest(found[i])
-        inside = (3 * near[:, None] + np.arange(3)).ravel()
         place = adjustment.position[rows[i]]
-        readings[i] = read_line(place[near], covariance[np.ix_(inside, inside)])
+        readings[i] = read_line(place, covariance)
         if found[i].point < 0:
-            first = len(found[i].before)
-            heights = covariance[2::3, 2::3]
-            carried[i] = carry(place[:first], place[first:], heights, rough[found[i].string])
+            carried[i] = carry(place, covariance[2::3, 2::3], rough[found[i].string])
     return readings, carried
 
 
-def _nearest(change: ChangeOver) -> IntArray:
-    """Return the places among its points of those that show the line: 3 with a shared one, or 4."""
-    if change.point >= 0:
-        return np.arange(len(_points_of(change)))
-    first = len(change.before)
-    near = [*range(min(first, 2))[::-1], *range(first, first + min(len(change.after), 2))]
-    return np.array(near, dtype=np.int64)
-
-
 def _points_of(change: ChangeOver) -> list[int]:
-    """Return the points that are looked at: around a shared one, else of either side outwards."""
+    """Return the points that show the line, in its order: 3 with a shared one, else 4."""
     if change.point >= 0:
         return [*change.before[:1], change.point, *change.after[:1]]
-    return [*change.before, *change.after]
+    return [*change.before[:2][::-1], *change.after[:2]]
 
 
 def _assemble(

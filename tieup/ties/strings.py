@@ -16,7 +16,6 @@ import numpy as np
 from tieup.model.arrays import FloatArray, IntArray, TextArray
 
 REACH = 2.5  # spacings of the line beyond which two loose ends are not one line
-ARM = 3  # points of either side that show how the line runs where none is shared
 
 
 @dataclass(frozen=True)
@@ -33,7 +32,7 @@ class ChangeOver:
     """Where two runs meet; ``point`` is the shared point or -1.
 
     ``before`` and ``after`` are the points of either run from the joint outwards, the shared
-    point not among them (a few: what shows how the line runs).
+    point not among them (two at most: what shows the line's direction).
     """
 
     string: str
@@ -137,7 +136,7 @@ def _at_loose_ends(
             continue
         used |= {(a, i), (b, j)}
         arms = [
-            run.points[::-1][:ARM] if end else run.points[:ARM]
+            run.points[::-1][:2] if end else run.points[:2]
             for run, end in ((runs[a], i), (runs[b], j))
         ]
         setups = (runs[a].setup, runs[b].setup)
