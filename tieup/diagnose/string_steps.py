@@ -144,7 +144,7 @@ def _booked_elsewhere(case: Case, pole: Mistake, one: StringStep) -> bool:
     if not pole.instead:
         return False
     right, shots = float(pole.instead[0]), case.shots
-    inside: BoolArray = np.isin(np.arange(len(shots)), pole.rows)
+    inside: BoolArray = np.isin(np.arange(len(shots.setup)), pole.rows)
     own = (shots.setup == shots.setup[pole.rows[0]]) & ~inside
     near = np.abs(shots.target_height[own] - right)
     return bool((near <= max(BOOKED, one.unsure + 2.0 * one.sd)).any())
