@@ -9,10 +9,12 @@ import numpy as np
 
 from tieup.adjust.pointings import PointingTests, examine_pointings
 from tieup.adjust.solution import Adjustment
+from tieup.diagnose.diagnose import Diagnosis
 from tieup.diagnose.disputes import find_disputes
 from tieup.diagnose.identity import identity_findings
 from tieup.diagnose.levels import hanging_marks, run_components
 from tieup.diagnose.missing import after_the_file
+from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.precision import precision_findings, scatter_findings
 from tieup.diagnose.predict import misfit, predicted
 from tieup.diagnose.proving import Proven, prove
@@ -24,6 +26,8 @@ from tieup.diagnose.settle import Outcome
 from tieup.diagnose.signed import with_answers
 from tieup.diagnose.solve import Prepared, Solved, minimal_fit
 from tieup.diagnose.stories import thing
+from tieup.diagnose.string_steps import KIND as STRING_STEP
+from tieup.diagnose.string_steps import step_mistakes
 from tieup.diagnose.usual import told_once
 from tieup.diagnose.words import Phrases
 from tieup.model.arrays import BoolArray
@@ -31,12 +35,13 @@ from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding
 from tieup.model.job import Job
 from tieup.model.observations import DISTANCE
+from tieup.model.settings import Tolerances
 from tieup.reduce.sights import reduce_shots
 from tieup.results.control_scale import with_control_scale
 from tieup.results.disputes import with_places
 from tieup.results.remarks import flags, reasons
 from tieup.results.site import Fits, Site
-from tieup.ties.checks import Checks, Solution, check_site
+from tieup.ties.checks import Checks, Solution, check_site, loose_steps
 from tieup.ties.suspects import Suspects
 from tieup.ties.withheld import WithheldTies, withheld_ties
 from tieup.units import length_factor
@@ -84,6 +89,14 @@ def judge_site(
         disputes=disputes,
     )
     return site, checks, findings
+
+
+def string_steps(diagnosis: Diagnosis, limits: Tolerances) -> tuple[Mistake, ...]:
+    """Return the steps in strings that a diagnosis leaves to be settled."""
+    solved = diagnosis.solved
+    sights, pointings = solved.network.sights, solved.reduction.pointings
+    steps = loose_steps(solved.adjustment, solved.case.shots, sights, pointings, limits)
+    return step_mistakes(solved.case, steps)
 
 
 def _fits(stated: Solved, prepared: Prepared | None) -> Fits:
@@ -169,7 +182,7 @@ def _findings(
     """
     solved = outcome.diagnosis.solved
     named = {finding.setup for finding in outcome.findings if finding.severity == "stop"}
-    kept = [finding.id for finding in outcome.findings if finding.action == "kept"]
+    kept = [f.id for f in outcome.findings if f.action == "kept" and f.kind != STRING_STEP]
     out = setups_left_out(solved.case, outcome.decided.excluded)
     more = (
         *scatter_findings(outcome.diagnosis.scatter, job.precision, kept),

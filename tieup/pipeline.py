@@ -27,7 +27,7 @@ from tieup.diagnose.signed import answer_effects, others
 from tieup.diagnose.solve import Prepared
 from tieup.diagnose.words import Phrases
 from tieup.errors import AdjustmentError, NetworkError
-from tieup.judging import judge_site
+from tieup.judging import judge_site, string_steps
 from tieup.model.control import Control
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import worst_first
@@ -119,6 +119,7 @@ def _run(job: Job, fieldbook: Fieldbook, control: Control | None, tell: Progress
         job.tolerances,
         lambda o: judge(o).findings,
         prepared,
+        lambda diagnosis: string_steps(diagnosis, job.tolerances),
     )
     tell("judging the ties")
     return judge(outcome)

@@ -21,6 +21,7 @@ from tieup.diagnose.signed import others
 from tieup.diagnose.solve import Solved, without_gross
 from tieup.diagnose.words import Phrases
 from tieup.errors import AdjustmentError, InputError, NetworkError
+from tieup.judging import string_steps
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.control import Control
 from tieup.model.fieldbook import Fieldbook, Setup
@@ -154,6 +155,7 @@ def _diagnosed(
         reporter,
         job.tolerances,
         prepared=prepared,
+        string_steps=lambda diagnosis: string_steps(diagnosis, job.tolerances),
     )
     return outcome, (*foreign, *scaled)
 

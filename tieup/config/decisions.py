@@ -90,7 +90,7 @@ def _where_problems(verb: str, body: dict[str, Any]) -> Iterator[str]:
     where = [key for key in body if key not in SETTABLE]
     values = [key for key in body if key in SETTABLE]
     if not where:
-        yield f"{verb} says not where. Expected setup, point, line or kind"
+        yield f"{verb} says not where. Expected setup, point, string, line or kind"
     if "line" in body and not _LINE.fullmatch(body["line"] or ""):
         yield f'line is "{body["line"]}". Expected file and line, as in raw/s2.csv:14'
     if verb == "rename" and "point" not in body and "line" not in body:

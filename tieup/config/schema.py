@@ -111,7 +111,13 @@ SET_LIMITS = Section(
 # What is to be measured, for `tieup plan`: lists of places and of sights.
 PLAN = Section({"places": Text(), "sights": Text()}, required=("sights",), sparse=True)
 
-_WHERE: dict[str, Kind] = {"setup": Text(), "point": Text(), "line": Text(), "kind": Choice(KINDS)}
+_WHERE: dict[str, Kind] = {
+    "setup": Text(),
+    "point": Text(),
+    "string": Text(),
+    "line": Text(),
+    "kind": Choice(KINDS),
+}
 _HEIGHT = Number(low=-100.0, high=100.0)
 # What `set` may set. A prism constant is in mm, the two heights are in the job's length unit.
 SETTABLE: dict[str, Kind] = {

@@ -1,8 +1,7 @@
 """The lines of a site as they were shot: which shots belong to one, in which turn, what is lost.
 
-A line is a string of the raw rows. A string that is a bare number counts the lines of its code
-(1 of the curbs, 1 of the walls; common practice, no source), so there the code is part of the
-name. A line is shot in runs, one setup at a time, ordered by time where every shot of it has one.
+A line is a string of the raw rows by its name (`tieup.model.strings`). It is shot in runs, one
+setup at a time, ordered by time where every shot of it has one.
 
 Another face or round is no new point. A run breaks at a point without a place or elevation and
 at a row that could not be read: to run past them would invent ground.
@@ -18,6 +17,7 @@ import numpy as np
 
 from tieup.model.arrays import BoolArray, IntArray, TextArray
 from tieup.model.fieldbook import InvalidRow, Shots
+from tieup.model.strings import string_names
 
 CLOSED = 4  # points of the smallest closed run: a triangle and its first point again
 NO_PLACE, UNREADABLE, AGAIN = "no-place", "unreadable", "again"
@@ -60,15 +60,6 @@ class ShotLine:
     remarks: tuple[Remark, ...]
 
 
-def line_name(string: str, code: str) -> str:
-    """Return the name of the line a shot belongs to.
-
-    >>> line_name("CURB-S", "curb"), line_name("1", "curb"), line_name("1", "")
-    ('CURB-S', 'curb 1', '1')
-    """
-    return f"{code} {string}" if code and string.isdigit() else string
-
-
 def shot_lines(shots: Shots, lost: BoolArray, solid: BoolArray) -> list[ShotLine]:
     """Return the lines in the order of their first shot.
 
@@ -82,8 +73,9 @@ def shot_lines(shots: Shots, lost: BoolArray, solid: BoolArray) -> list[ShotLine
         Shape (P,): the point has a place and an elevation.
     """
     rows_of: dict[str, list[int]] = {}
-    for row in np.flatnonzero((shots.string != "") & ~shots.repeated).tolist():
-        rows_of.setdefault(line_name(shots.string[row], shots.code[row]), []).append(row)
+    names = string_names(shots)
+    for row in np.flatnonzero((names != "") & ~shots.repeated).tolist():
+        rows_of.setdefault(names[row], []).append(row)
     return [_line(name, rows, shots, lost, solid) for name, rows in rows_of.items()]
 
 
@@ -95,6 +87,7 @@ def lost_after(invalid: Sequence[InvalidRow], shots: Shots, placed: set[str]) ->
     after a bad second face, nothing is lost.
     """
     lost = np.zeros(len(shots), dtype=bool)
+    names = string_names(shots)
     for row in invalid:
         if not row.kinds or row.point in placed:
             continue
@@ -102,8 +95,8 @@ def lost_after(invalid: Sequence[InvalidRow], shots: Shots, placed: set[str]) ->
         after = int(np.searchsorted(shots.line[own], row.line))
         if 0 < after < len(own):
             a, b = own[after - 1], own[after]
-            same = shots.setup[a] == shots.setup[b] and shots.string[a] == shots.string[b]
-            lost[a] |= bool(same and shots.string[a])
+            same = shots.setup[a] == shots.setup[b] and names[a] == names[b]
+            lost[a] |= bool(same and names[a])
     return lost
 
 

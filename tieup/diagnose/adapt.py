@@ -43,8 +43,8 @@ def adapt(case: Case, mistake: Mistake) -> Case:
 
 
 def stays_in(mistake: Mistake) -> bool:
-    """Say whether a mistake is in the whole site alike: leaving it out would leave nothing."""
-    if mistake.kind == "vertical-index":
+    """Say whether a mistake is in the whole site alike, or perhaps none: nothing is left out."""
+    if mistake.kind in ("vertical-index", "string-step"):
         return True
     return mistake.kind in ("prism-constant", "distance-scale") and not mistake.setup
 

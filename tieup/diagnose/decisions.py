@@ -18,11 +18,13 @@ from tieup.diagnose.idle import Edit, changes, idle_decisions
 from tieup.diagnose.levels import exact_size, links_on_line
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.solve import solve
+from tieup.diagnose.string_steps import with_right_pole
 from tieup.errors import ConfigError, TieupError
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.decision import Decision
 from tieup.model.fieldbook import Fieldbook, Setup
 from tieup.model.observations import KINDS
+from tieup.model.strings import string_names
 
 SHOT_VALUES = ("target_height", "prism_constant", "face")
 
@@ -85,7 +87,7 @@ def apply_edits(case: Case, fieldbook: Fieldbook, decisions: Sequence[Decision])
         if not len(rows):
             problems.append(
                 f"job.yaml:{decision.line}: decision {decision.verb} matches no raw row: "
-                f"{dict(decision.where)}. Check setup, point and line, or take it out"
+                f"{dict(decision.where)}. Check setup, point, string and line, or take it out"
             )
             continue
         edited = _edited(case, rows, decision, excluded)
@@ -120,6 +122,8 @@ def _rows(case: Case, fieldbook: Fieldbook, decision: Decision) -> IntArray:
     if "point" in where:
         named = [n for n, p in enumerate(fieldbook.points) if p == where["point"]]
         mask &= np.isin(fieldbook.shots.point, named)
+    if "string" in where:
+        mask &= string_names(shots) == where["string"]
     if "line" in where:
         file, _, line = where["line"].rpartition(":")
         named = [n for n, f in enumerate(fieldbook.files) if f.name == file]
@@ -196,6 +200,8 @@ def cure(case: Case, mistake: Mistake) -> Case:
             return without_index(case, mistake)
         case "swapped-names":
             return _swap(case, mistake)
+        case "string-step":
+            return with_right_pole(case, mistake)
         case "station-name" if mistake.instead:
             number = setup_number(case, mistake.setup)
             return case.with_setup(number, replace(case.setups[number], station=mistake.instead[0]))

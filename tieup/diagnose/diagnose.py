@@ -32,11 +32,11 @@ NOISY = 1.5  # variance factor from which a gross misfit is judged by how the re
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """The final solution, the mistakes taken out of it, and those of the whole site that stay in.
+    """The final solution, the mistakes taken out of it, and those that stay in.
 
     ``solved`` is weighed by how the readings scatter, ``stated`` the same as stated. ``kept`` is
-    in all readings alike: leaving it out would leave nothing. ``scatter`` is against the stated
-    sds, None where nothing is checked.
+    in all readings alike, or a step in a string: nothing is left out for it. ``scatter`` is
+    against the stated sds, None where nothing is checked.
     """
 
     solved: Solved

@@ -139,8 +139,10 @@ def _joined(case: Case, original: Case, mistake: Mistake) -> Case:
 def beyond_limits(mistake: Mistake, case: Case, limits: Tolerances) -> bool:
     """Say whether a mistake amounts to more at the mark than a tie may differ.
 
-    A mistake without a size counts as beyond.
+    A mistake without a size counts as beyond; a step that a person keeps is an edge.
     """
+    if mistake.kind == "string-step":
+        return False
     if not len(mistake.size):
         return True
     plan, height = _at_mark(mistake, case)

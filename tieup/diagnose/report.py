@@ -27,6 +27,9 @@ ACTIONS = {
 }
 
 
+SAY_ALL = ("string-step",)  # kinds whose words name every rival
+
+
 @dataclass(frozen=True)
 class Reporter:
     """How one job's findings are written: its fieldbook, its length unit, its runs and tapes.
@@ -77,6 +80,7 @@ class Reporter:
             cure=text.cure,
             key=self._key(mistake),
             decidable=True,
+            acceptable=bool(text.applied),
             grade=mistake.grade,
         )
 
@@ -127,7 +131,7 @@ def _with_rival(mistake: Mistake, text: Text) -> str:
     """Return what a finding says; what has an equal is not stated as a fact."""
     rival = next((r for r in mistake.rivals if not r.separable), None)
     wrong = text.wrong
-    if rival is not None:
+    if rival is not None and mistake.kind not in SAY_ALL:
         other = clause(rival.kind, rival.setup, rival.points)
         wrong = f"{wrong}, or {other}: the readings cannot tell"
     if mistake.grade == NOTICED:

@@ -46,6 +46,7 @@ class Outcome:
 
 
 Tell = Callable[[Outcome], Sequence[Finding]]
+Steps = Callable[[Diagnosis], Sequence[Mistake]]
 
 
 def decide_and_diagnose(
@@ -56,12 +57,14 @@ def decide_and_diagnose(
     limits: Tolerances,
     every_finding: Tell = lambda outcome: outcome.findings,
     prepared: Prepared | None = None,
+    string_steps: Steps = lambda diagnosis: (),
 ) -> Outcome:
     """Carry out the decisions and diagnose what is left.
 
     ``limits`` are those of a tie: what is kept beyond them does not tie. ``every_finding`` returns
     all findings of an outcome, for the message about a decision that names none of them.
-    ``prepared`` is what stands ready of the case.
+    ``prepared`` is what stands ready of the case. ``string_steps`` returns the steps in strings
+    that a diagnosis leaves to be settled.
 
     Raises
     ------
@@ -69,7 +72,7 @@ def decide_and_diagnose(
         A decision matches nothing, or names a finding that no decision settles.
     """
     decided = apply_edits(case, fieldbook, decisions)
-    first = _diagnosed(decided.case, prepared)
+    first = _diagnosed(decided.case, string_steps, prepared)
     mistakes = {reporter.finding(mistake).id: mistake for mistake in everything(first)}
     undecided = Outcome(decided, first, tuple(reporter.finding(m) for m in everything(first)))
     named = [decision for decision in decisions if decision.finding]
@@ -78,12 +81,34 @@ def decide_and_diagnose(
     unknown = [decision for decision in named if decision.finding not in mistakes]
     if unknown:
         raise ConfigError(*refusals(unknown, every_finding(undecided), decisions, decided.case))
-    return _settled(undecided, named, mistakes, reporter, limits)
+    _refuse_untold(named, undecided.findings)
+    return _settled(undecided, named, mistakes, reporter, limits, string_steps)
 
 
-def _diagnosed(case: Case, prepared: Prepared | None = None) -> Diagnosis:
-    """Diagnose a case, with what its cures propose."""
-    return with_right_poles(with_job_constant(diagnose(case, prepared)), case)
+def _refuse_untold(named: Sequence[Decision], findings: Sequence[Finding]) -> None:
+    """Refuse to accept what has more than one cure: a step in a string of nobody knows whose pole.
+
+    Raises
+    ------
+    ConfigError
+        Naming the cures to choose from.
+    """
+    untold = {finding.id: finding for finding in findings if not finding.acceptable}
+    problems = [
+        f"job.yaml:{decision.line}: decision accept names finding {decision.finding} "
+        f"({untold[decision.finding].kind}), which has more than one cure. Choose: "
+        f"{untold[decision.finding].cure}"
+        for decision in named
+        if decision.verb == "accept" and decision.finding in untold
+    ]
+    if problems:
+        raise ConfigError(*problems)
+
+
+def _diagnosed(case: Case, string_steps: Steps, prepared: Prepared | None = None) -> Diagnosis:
+    """Diagnose a case, with what its cures propose and the steps in its strings."""
+    diagnosis = with_right_poles(with_job_constant(diagnose(case, prepared)), case)
+    return replace(diagnosis, kept=(*diagnosis.kept, *string_steps(diagnosis)))
 
 
 def everything(diagnosis: Diagnosis) -> tuple[Mistake, ...]:
@@ -97,6 +122,7 @@ def _settled(
     mistakes: Mapping[str, Mistake],
     reporter: Reporter,
     limits: Tolerances,
+    string_steps: Steps,
 ) -> Outcome:
     """Return the outcome with findings accepted and kept."""
     decided, effects = undecided.decided, list(undecided.decided.effects)
@@ -111,7 +137,7 @@ def _settled(
             settled.append(accepted_finding(reporter, mistake, effect))
     diagnosis = undecided.diagnosis
     if settled:
-        diagnosis = _diagnosed(cured)
+        diagnosis = _diagnosed(cured, string_steps)
     kept = [decision for decision in named if decision.verb == "keep"]
     diagnosis, fates = _kept(diagnosis, cured, kept, reporter, limits)
     settled += [

@@ -8,6 +8,7 @@ from tieup.diagnose.axes import WHOLE_LIST
 from tieup.diagnose.misreadings import ALL, POLES
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.rowlines import some
+from tieup.diagnose.string_steps import step_words
 from tieup.diagnose.words import Phrases, Text, too
 
 LOOK = {
@@ -175,5 +176,6 @@ WHOLE_WORDS: Mapping[str, Callable[[Mistake, Phrases], Text]] = {
     "name-collision": _collision,
     "setup-reused": _reused,
     **dict.fromkeys(("level", "level-sign", "level-metre", "tape"), _run),
+    "string-step": step_words,
 }
 """The text of each kind, beside those of `tieup.diagnose.words`."""

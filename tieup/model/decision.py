@@ -11,8 +11,8 @@ class Decision:
     """One entry of ``decisions:``.
 
     ``verb`` is accept, exclude, set, rename or keep. ``finding`` is the id that
-    accept and keep name. ``where`` selects rows by setup, point, line or kind
-    (text as written); ``values`` holds the numbers that ``set`` sets (instrument_height,
+    accept and keep name. ``where`` selects rows by setup, point, string, line or
+    kind (text as written); ``values`` holds the numbers that ``set`` sets (instrument_height,
     target_height and prism_constant in metres, face 1 or 2), ``texts`` the names it sets
     (station). ``to`` is the new name of ``rename``, ``line`` the entry's line in job.yaml.
     """

@@ -39,9 +39,10 @@ class Finding:
     (the job's own unit); None where they have no meaning. ``statistic`` is
     |size| / sd or the like. ``lines`` are "file:line" of the raw rows behind it.
     ``key`` tells two findings of one kind, setup and points apart (an observation
-    kind, say) and enters the id. ``decidable``: the decisions accept and keep work for it.
-    ``grade`` of a mistake: named, or noticed, which is out of the ordinary and no more. ``places``
-    (by point, then one for each story) where a point would lie, with sds, in the job's unit.
+    kind, say) and enters the id. ``decidable``: the decisions accept and keep work for it, accept
+    where it is ``acceptable``: it has one cure. ``grade`` of a mistake: named, or noticed, which
+    is out of the ordinary and no more. ``places`` (by point, then one for each story) where a
+    point would lie, with sds, in the job's unit.
     """
 
     kind: str
@@ -60,6 +61,7 @@ class Finding:
     cure: str = ""
     key: str = ""
     decidable: bool = False
+    acceptable: bool = True
     grade: str = ""
     places: tuple[Place, ...] = ()
 

@@ -22,13 +22,21 @@ TURN = 3
 
 
 def joints_table(site: Site, checks: Checks) -> Table:
-    """Return every change-over of a string from one setup to another: second minus first."""
+    """Return every change-over of a string from one setup to another: second minus first.
+
+    Without a shared point nothing is known of a gap, nor of a step that the line's shape explains.
+    """
     joints, length = checks.evidence.joints, length_factor(site.job.length_unit)
     if not len(joints):
         return {}
     at = np.where(joints.point >= 0, joints.point, joints.ends[:, 1])
     place, count = site.position[at] / length, len(joints)
     limits = site.job.tolerances
+    value, sd = joints.value / length, joints.sd / length
+    alone = joints.point < 0
+    value[alone, GAP] = sd[alone, GAP] = np.nan
+    value[alone & ~joints.stands, STEP] = np.nan
+    sd[alone, STEP] = np.hypot(sd[alone, STEP], joints.unsure[alone] / length)
     return {
         "string": joints.string,
         "first": _labels(site)[joints.setup[:, 0]],
@@ -36,10 +44,10 @@ def joints_table(site: Site, checks: Checks) -> Table:
         "point": _points(site)[at],
         "northing": place[:, 0],
         "easting": place[:, 1],
-        "d_horizontal": joints.value[:, GAP] / length,
-        "d_elevation": joints.value[:, STEP] / length,
-        "sd_horizontal": joints.sd[:, GAP] / length,
-        "sd_elevation": joints.sd[:, STEP] / length,
+        "d_horizontal": value[:, GAP],
+        "d_elevation": value[:, STEP],
+        "sd_horizontal": sd[:, GAP],
+        "sd_elevation": sd[:, STEP],
         "limit_horizontal": np.full(count, limits.horizontal / length),
         "limit_elevation": np.full(count, limits.elevation / length),
         "verdict": checks.joints.verdict,

@@ -11,6 +11,7 @@ from tieup.diagnose.solve import setting_error, standing_marks
 from tieup.model.arrays import FloatArray, IntArray, TextArray
 from tieup.model.job import Job
 from tieup.model.reconciliation import Table
+from tieup.model.strings import string_names
 from tieup.results.site import Site
 from tieup.results.units import in_angle_unit
 from tieup.units import length_factor
@@ -147,10 +148,10 @@ def _plan_only() -> FloatArray:
 
 
 def _codes(site: Site) -> tuple[TextArray, TextArray]:
-    """Return code and string of each point: those of its first shot that has one."""
+    """Return code and name of the string of each point: those of its first shot that has one."""
     shots = site.case.shots
     columns = []
-    for texts in (shots.code, shots.string):
+    for texts in (shots.code, string_names(shots)):
         value = np.full(len(site.case.points), "", dtype=object)
         given = np.flatnonzero(texts != "")[::-1]
         value[shots.point[given]] = texts[given]

@@ -22,14 +22,16 @@ from tieup.ties.geometry import (
     WEAK,
 )
 from tieup.ties.grouping import rows_by_group
+from tieup.ties.lines import STEP
 from tieup.ties.pairs import words_of
-from tieup.ties.site_verdict import levels_verdict, site_verdict
+from tieup.ties.site_verdict import levels_verdict, listed, site_verdict
 from tieup.ties.todo import to_do
 from tieup.ties.verdicts import BAD, FAILS, TIES, UNPROVED, UNTESTED
 from tieup.units import length_factor, length_word
 
 WANTING = {SINGLE, TWO, LINE, CIRCLE, DISCONNECTED}  # geometry in which ties prove too little
 NOTICED = "noticed"
+STRING_STEP = "string-step"
 PARTS = ("plan", "height")
 
 
@@ -200,6 +202,9 @@ def _joints(checks: Checks, findings: Sequence[Finding], length_unit: str) -> li
     for row, pair in enumerate(np.sort(joints.setup, axis=1).tolist()):
         strings.setdefault((pair[0], pair[1]), []).append(row)
     rows = {(a, b): row for row, (a, b) in enumerate(pairs.pair.tolist())}
+    open_steps = frozenset(
+        frozenset(f.points) for f in findings if f.kind == STRING_STEP and f.severity != "note"
+    )
     answers = []
     for pair in sorted(rows.keys() | strings.keys()):
         row = rows.get(pair, -1)
@@ -213,12 +218,36 @@ def _joints(checks: Checks, findings: Sequence[Finding], length_unit: str) -> li
             joint = replace(joint, words=_far_words(checks, row, length_unit) or says)
         if joint.verdict != FAILS:
             joint = _judged(checks, pair, joint, findings, length_unit)
-        bad = [i for i in passing if checks.joints.verdict[i] == FAILS]
-        if bad and joint.verdict != FAILS:
-            says = f"{joints.string[bad[0]]}: {checks.joints.words[bad[0]]}"
-            joint = replace(joint, verdict=FAILS, words=says)
-        answers.append(joint)
+        answers.append(_with_strings(checks, joint, passing, open_steps, length_unit))
     return answers
+
+
+def _with_strings(
+    checks: Checks,
+    joint: JointAnswer,
+    passing: Sequence[int],
+    open_steps: frozenset[frozenset[str]],
+    length_unit: str,
+) -> JointAnswer:
+    """Return a joint with what its strings say: at shared points, or a step to be settled."""
+    joints = checks.evidence.joints
+    bad = [i for i in passing if checks.joints.verdict[i] == FAILS]
+    if joint.verdict == FAILS:
+        return joint
+    if bad:
+        says = f"{joints.string[bad[0]]}: {checks.joints.words[bad[0]]}"
+        return replace(joint, verdict=FAILS, words=says)
+    ends = {i: [checks.evidence.points[p] for p in joints.ends[i].tolist()] for i in passing}
+    steps = [i for i in passing if joints.point[i] < 0 and frozenset(ends[i]) in open_steps]
+    if not steps:
+        return joint
+    worst = max(steps, key=lambda i: abs(float(joints.value[i, STEP])))
+    size = _said(abs(float(joints.value[worst, STEP])), length_unit)
+    others = [str(joints.string[i]) for i in steps if i != worst]
+    says = f"{joints.string[worst]} steps by {size} from {' to '.join(ends[worst])}"
+    if others:
+        says += f", {listed(others)} too"
+    return replace(joint, verdict=UNPROVED, words=says)
 
 
 def _judged(

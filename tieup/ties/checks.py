@@ -15,6 +15,7 @@ from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.fieldbook import Shots
 from tieup.model.observations import Pointings, Sights
 from tieup.model.settings import Precision, Tolerances
+from tieup.model.strings import StringStep, string_names
 from tieup.network.bridges import Bridge, find_bridges
 from tieup.reduce.rounds import find_pairs
 from tieup.reduce.target_visits import shooting_order
@@ -85,12 +86,28 @@ class Checks:
     guarded: tuple[str, ...] = ()
 
 
+def loose_steps(
+    adjustment: Adjustment,
+    shots: Shots,
+    sights: Sights,
+    pointings: Pointings,
+    limits: Tolerances,
+) -> tuple[StringStep, ...]:
+    """Return what strings say of the height where setups pass them on without a shared point."""
+    names = string_names(shots)
+    if not (names != "").any():
+        return ()
+    setup, point = _rows(sights, pointings)
+    joints = string_joints(adjustment, None, names, setup, point, shots.time, limits.elevation)
+    return joints.steps()
+
+
 def check_site(solution: Solution, limits: Tolerances) -> Checks:
     """Check a site: ties, steps, joints, geometry, backsights, control."""
     held, sights, shots = solution.held, solution.sights, solution.shots
     ties = mark_ties(held, solution.withheld)
     visits = find_visits(shots, solution.pointings, sights)
-    setup, point = _rows(solution)
+    setup, point = _rows(sights, solution.pointings)
     evidence = Evidence(
         adjustment=held,
         precision=solution.precision,
@@ -98,7 +115,9 @@ def check_site(solution: Solution, limits: Tolerances) -> Checks:
         ties=ties,
         geometry=setup_geometry(held, ties),
         pairs=pair_steps(held),
-        joints=string_joints(held, ties, shots.string, setup, point, shots.time),
+        joints=string_joints(
+            held, ties, string_names(shots), setup, point, shots.time, limits.elevation
+        ),
         visits=visits,
         face_pairs=find_pairs(shots, solution.pointings, sights),
         closings=closings(visits, shots.role, solution.precision),
@@ -137,10 +156,10 @@ def _bays(solution: Solution, pairs: IntArray, setup: IntArray, point: IntArray)
     return stand_bays(careful, solution.guards, freedom, pairs, shooting)
 
 
-def _rows(solution: Solution) -> tuple[IntArray, IntArray]:
+def _rows(sights: Sights, pointings: Pointings) -> tuple[IntArray, IntArray]:
     """Return setup and point (m,) of every raw row, -1 where it takes no part."""
-    sight = solution.pointings.sight
+    sight = pointings.sight
     taken = sight >= 0
-    setup = np.where(taken, solution.sights.setup[np.maximum(sight, 0)], -1)
-    point = np.where(taken, solution.sights.point[np.maximum(sight, 0)], -1)
+    setup = np.where(taken, sights.setup[np.maximum(sight, 0)], -1)
+    point = np.where(taken, sights.point[np.maximum(sight, 0)], -1)
     return setup, point

@@ -2,23 +2,26 @@
 
 At a point both setups shot, step and gap are the difference of their two placements of it,
 each from all else the setup knows. Without such a point they are what the two lines say of
-each other: each run is carried on to the middle of the change-over, and step and gap there
-are held against how smoothly the line runs elsewhere (`tieup.ties.lines`), because a curb
-has bends of its own. The kink is the change of direction at the change-over in the
-delivered coordinates.
+each other: each run is carried on to the middle of the change-over (`tieup.ties.carried`,
+`tieup.ties.lines`). That never proves a joint and never fails one, because a curb has bends and
+drops of its own; a step beyond what the line's shape and the scatter may do stands out, and is
+to be settled. The kink is the change of direction at the change-over in the delivered
+coordinates.
 
 Standard deviations come from the joint covariance of the points.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.settings import Tolerances
+from tieup.model.strings import StringStep
+from tieup.ties.carried import ENOUGH, Carried, carry, off_course, roughness
 from tieup.ties.compare import compare, within_means
 from tieup.ties.family import chance_of, holm
 from tieup.ties.lines import GAP, KINK, STEP, LineReading, Smoothness, read_line, smoothness
@@ -26,9 +29,11 @@ from tieup.ties.local import affordable, local_covariance
 from tieup.ties.marks import MarkTies
 from tieup.ties.sharing import find_sharing, misfits
 from tieup.ties.strings import ChangeOver, find_change_overs, find_runs
-from tieup.ties.verdicts import Judgement, judge, state_of
+from tieup.ties.verdicts import UNPROVED, UNTESTED, Judgement, judge, state_of
 
 LEVEL = 0.001  # chance that a clean job has any joint called off
+UNSHARED = "no shot is shared: what the line's own shape may do cannot be told from a step"
+STANDS = "no shot is shared, and the line steps by more than its own shape explains"
 
 
 @dataclass(frozen=True)
@@ -40,7 +45,9 @@ class StringJoints:
     direction (rad) and of grade (rise over run); NaN where nothing tells. At a shared point
     the gap is the size of the plan difference, else the offset across the line.
     ``gap_statistic`` is chi-square with ``gap_freedom`` degrees. ``bends`` (n,): the kink is more
-    than the gear and the line's own bends explain.
+    than the gear and the line's own bends explain. Without a shared point ``unsure`` (n,) is what
+    the line's shape may make of a step (m), ``clear`` (n,) the sds by which it is beyond that,
+    and ``stands`` (n,) says where it is more than chance as well; NaN and False at shared points.
     """
 
     string: TextArray
@@ -52,20 +59,44 @@ class StringJoints:
     gap_statistic: FloatArray
     gap_freedom: IntArray
     bends: BoolArray
+    unsure: FloatArray
+    clear: FloatArray
+    stands: BoolArray
 
     def __len__(self) -> int:
         return len(self.point)
 
+    def steps(self) -> tuple[StringStep, ...]:
+        """Return what each change-over without a shared point says of the height."""
+        return tuple(
+            StringStep(
+                string=str(self.string[i]),
+                setups=(int(self.setup[i, 0]), int(self.setup[i, 1])),
+                ends=(int(self.ends[i, 0]), int(self.ends[i, 1])),
+                step=float(self.value[i, STEP]),
+                sd=float(self.sd[i, STEP]),
+                unsure=float(self.unsure[i]),
+                clear=float(self.clear[i]),
+                stands=bool(self.stands[i]),
+            )
+            for i in np.flatnonzero(self.point < 0).tolist()
+        )
+
 
 def string_joints(
     adjustment: Adjustment,
-    ties: MarkTies,
+    ties: MarkTies | None,
     string: TextArray,
     setup: IntArray,
     point: IntArray,
     time: FloatArray,
+    least: float = 0.0,
 ) -> StringJoints:
-    """Measure every change-over; the arrays as in `tieup.ties.strings.find_runs`."""
+    """Measure every change-over; the arrays as in `tieup.ties.strings.find_runs`.
+
+    Without ``ties`` those with a shared point are not measured. Steps up to ``least`` (m) do not
+    stand out.
+    """
     solved = adjustment.problem.solved_point
     known = np.where((point >= 0) & solved[np.maximum(point, 0)], point, -1)
     runs = find_runs(string, setup, known, time)
@@ -75,12 +106,22 @@ def string_joints(
         if run.string in points:
             points[run.string].append(run.points)
     smooth = {name: smoothness(own, adjustment.position) for name, own in points.items()}
-    shared = _shared(adjustment, ties, found)
-    return _assemble(found, shared, _read(adjustment, found), [smooth[c.string] for c in found])
+    shared = {} if ties is None else _shared(adjustment, ties, found)
+    lines, carried = _read(adjustment, found, _roughness(points, adjustment.position))
+    joints = _assemble(found, shared, lines, [smooth[c.string] for c in found], carried)
+    with np.errstate(invalid="ignore"):
+        return replace(joints, stands=joints.stands & (np.abs(joints.value[:, STEP]) > least))
+
+
+def _roughness(points: dict[str, list[tuple[int, ...]]], position: FloatArray) -> dict[str, float]:
+    """Return how rough each line is (m); a short one as the lines of the site together."""
+    off = {name: off_course(runs, position) for name, runs in points.items()}
+    site = roughness(np.concatenate([np.zeros(0), *off.values()]))
+    return {name: roughness(own) if len(own) >= ENOUGH else site for name, own in off.items()}
 
 
 def judge_joints(joints: StringJoints, limits: Tolerances, level: float = LEVEL) -> Judgement:
-    """Judge step and gap of every joint."""
+    """Judge step and gap at shared points; elsewhere say whether a step is to be settled."""
     with np.errstate(invalid="ignore"):
         up = (joints.value[:, STEP] / joints.sd[:, STEP]) ** 2
     flat = chance_of(joints.gap_statistic, joints.gap_freedom)
@@ -94,7 +135,11 @@ def judge_joints(joints: StringJoints, limits: Tolerances, level: float = LEVEL)
         state_of(joints.value[:, part], joints.sd[:, part], limit, clear)
         for part, limit, clear in parts
     )
-    return judge(plan, height)
+    found = judge(plan, height)
+    alone = joints.point < 0
+    found.verdict[alone] = np.where(joints.stands[alone], UNPROVED, UNTESTED)
+    found.words[alone] = np.where(joints.stands[alone], STANDS, UNSHARED)
+    return found
 
 
 def _shared(
@@ -132,7 +177,9 @@ def _shared(
     return differences
 
 
-def _read(adjustment: Adjustment, found: list[ChangeOver]) -> list[LineReading]:
+def _read(
+    adjustment: Adjustment, found: list[ChangeOver], rough: dict[str, float]
+) -> tuple[list[LineReading], list[Carried]]:
     """Read step, gap and kink off the points around each change-over.
 
     In a very large job those without a shared point go first: nothing else tells of them.
@@ -143,10 +190,13 @@ def _read(adjustment: Adjustment, found: list[ChangeOver]) -> list[LineReading]:
     chosen = [i for i, used in zip(order, columns, strict=True) if used <= affordable(adjustment)]
     covariances = local_covariance(adjustment, [rows[i] for i in chosen])
     nothing = LineReading(np.full(4, np.nan), np.full(4, np.nan))
-    readings = [nothing] * len(found)
+    readings, carried = [nothing] * len(found), [Carried()] * len(found)
     for i, covariance in zip(chosen, covariances, strict=True):
-        readings[i] = read_line(adjustment.position[rows[i]], covariance)
-    return readings
+        place = adjustment.position[rows[i]]
+        readings[i] = read_line(place, covariance)
+        if found[i].point < 0:
+            carried[i] = carry(place, covariance[2::3, 2::3], rough[found[i].string])
+    return readings, carried
 
 
 def _points_of(change: ChangeOver) -> list[int]:
@@ -161,6 +211,7 @@ def _assemble(
     shared: dict[int, tuple[FloatArray, FloatArray]],
     lines: list[LineReading],
     smooth: list[Smoothness],
+    carried: list[Carried],
 ) -> StringJoints:
     count = len(found)
     value = np.array([line.value for line in lines]).reshape(count, 4)
@@ -170,9 +221,10 @@ def _assemble(
     bend = np.array([s.kink for s in smooth]) * np.where(is_shared, 1.0, 2.0)
     off = (value[:, KINK] - bend) ** 2 / (sd[:, KINK] ** 2 + own[:, KINK] ** 2)
     bends = holm(chance_of(off, np.ones(count, dtype=np.int64)), LEVEL)
-    for part in (STEP, GAP):
-        sd[:, part] = np.hypot(sd[:, part], own[:, part])
-        value[is_shared, part] = sd[is_shared, part] = np.nan
+    sd[:, GAP] = np.hypot(sd[:, GAP], own[:, GAP])
+    value[:, STEP] = [one.step for one in carried]
+    sd[:, STEP] = [one.sd for one in carried]
+    value[is_shared, GAP] = sd[is_shared, GAP] = np.nan
     statistic = (value[:, GAP] / sd[:, GAP]) ** 2
     freedom = np.where(is_shared, 2, 1)
     for i, (shift, covariance) in shared.items():
@@ -184,6 +236,8 @@ def _assemble(
             statistic[i] = shift[:2] @ np.linalg.solve(covariance[:2, :2], shift[:2])
     unmeasured = sd == 0.0  # heights of a site that has none measured: held, not known
     value[unmeasured] = sd[unmeasured] = np.nan
+    unsure = np.array([one.unsure for one in carried])
+    clear = _clear(value[:, STEP], unsure, np.array([one.sd_end for one in carried]))
     ends = [_ends(change) for change in found]
     return StringJoints(
         np.array([change.string for change in found], dtype=object),
@@ -195,7 +249,16 @@ def _assemble(
         statistic,
         freedom,
         bends,
+        unsure,
+        clear,
+        holm(chance_of(clear**2, np.ones(count, dtype=np.int64)), LEVEL),
     )
+
+
+def _clear(step: FloatArray, unsure: FloatArray, sd: FloatArray) -> FloatArray:
+    """Return by how many sds steps are beyond what the shape of their lines may make of them."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(np.maximum(np.abs(step) - unsure, 0.0) / sd)
 
 
 def _ends(change: ChangeOver) -> tuple[int, int]:

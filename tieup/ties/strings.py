@@ -48,8 +48,8 @@ def find_runs(string: TextArray, setup: IntArray, point: IntArray, time: FloatAr
     Parameters
     ----------
     string, setup, point
-        Shape (m,), in recorded order: the string of each shot (empty for none), its setup
-        and point, -1 where the row takes no part.
+        Shape (m,), in recorded order: the name of each shot's string (empty for none), its
+        setup and point, -1 where the row takes no part.
     time
         Shape (m,), s; orders the shots of a string where every one of them has a time.
     """

@@ -19,6 +19,7 @@ AS_CLEAR = 0.9  # of the clearest failure at a mark: that setup may be the wrong
 REACH = 2.0  # a mark offered lies within so many times the longest tie
 # Findings to check that are settled at the site, not in the office.
 AT_THE_SITE = ("fall", "typed-elevation", "field-frame", "stored-point")
+STRING_STEP = "string-step"
 ALOUD = "both faces, read the pole height aloud"
 
 
@@ -26,15 +27,17 @@ def to_do(checks: Checks, findings: Sequence[Finding], angle_unit: str) -> list[
     """Return the sentences of the to-do list."""
     stops = [finding for finding in findings if finding.severity == "stop" and finding.confirm]
     look = [f for f in findings if f.severity == "check" and f.kind in AT_THE_SITE and f.confirm]
+    steps = [f for f in findings if f.severity == "check" and f.kind == STRING_STEP]
     told = {(finding.setup, point) for finding in stops for point in finding.points}
     sentences = [
         *(finding.confirm for finding in stops),
         *_steps(checks),
         *_failing(checks, told),
+        *(finding.confirm for finding in steps),
         *_hanging(checks, angle_unit),
         *_bridges(checks),
         *_closing(checks),
-        *_change_overs(checks),
+        *_change_overs(checks, findings),
         *(finding.confirm for finding in look),
         *_again(checks),
     ]
@@ -147,16 +150,22 @@ def _closing(checks: Checks) -> Iterable[str]:
         yield f"Close {_list(open_)} on the backsight before the legs are picked up"
 
 
-def _change_overs(checks: Checks) -> Iterable[str]:
-    """Strings that pass from setup to setup without a point that both have shot."""
+def _change_overs(checks: Checks, findings: Sequence[Finding]) -> Iterable[str]:
+    """Strings that pass from setup to setup without a point that both have shot.
+
+    A step that has a finding is told by it, or settled.
+    """
     joints, labels = checks.evidence.joints, checks.evidence.setups
-    for i in np.flatnonzero((joints.point < 0) & (checks.joints.verdict != "ties")).tolist():
-        s, t = joints.setup[i]
-        ends = [checks.evidence.points[p] for p in joints.ends[i]]
-        yield (
-            f"Shoot {joints.string[i]} at {ends[0]} or {ends[1]} from both {labels[s]} and "
-            f"{labels[t]}"
-        )
+    told = {frozenset(f.points) for f in findings if f.kind == STRING_STEP}
+    wanted: dict[tuple[str, str], list[str]] = {}
+    for i in np.flatnonzero(joints.point < 0).tolist():
+        ends = [checks.evidence.points[p] for p in joints.ends[i].tolist()]
+        if frozenset(ends) not in told:
+            first, second = (labels[s] for s in joints.setup[i].tolist())
+            at = f"{joints.string[i]} at {ends[0]} or {ends[1]}"
+            wanted.setdefault((first, second), []).append(at)
+    for (first, second), places in wanted.items():
+        yield f"Shoot {_list(places)} from both {first} and {second}"
 
 
 def _again(checks: Checks) -> Iterable[str]:

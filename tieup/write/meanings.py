@@ -25,7 +25,7 @@ SHARED: Mapping[str, str] = {
     "ellipse_azimuth": "azimuth of the semi-major axis, clockwise from north, below half a circle",
     "elevation_interval": "half the interval of the elevation at the job's confidence",
     "code": "feature code",
-    "string": "name of the line the point belongs to",
+    "string": "name of the line the point belongs to; a bare number with its code: curb 1",
     "setups": "setups that shot it",
     "d_northing": "difference in northing",
     "d_easting": "difference in easting",

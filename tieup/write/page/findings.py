@@ -92,5 +92,8 @@ def _decisions(finding: Finding) -> Iterator[tuple[str, str]]:
     """
     if not finding.decidable:
         return
-    yield "to apply the cure", decision_line("accept", finding.id)
-    yield "to put it back as it was booked", decision_line("keep", finding.id)
+    if finding.acceptable:
+        yield "to apply the cure", decision_line("accept", finding.id)
+    left_in = finding.action == "left in"
+    told = "to leave it as it is" if left_in else "to put it back as it was booked"
+    yield told, decision_line("keep", finding.id)
