@@ -69,6 +69,7 @@ class Reporter:
             key=self._key(mistake),
             decidable=True,
             grade=mistake.grade,
+            doubt=_doubt(mistake),
         )
 
     def _unit(self, mistake: Mistake) -> tuple[float, str]:
@@ -101,14 +102,18 @@ class Reporter:
 
 def _with_rival(mistake: Mistake, text: Text) -> str:
     """Return what a finding says; what has an equal is not stated as a fact."""
-    rival = next((r for r in mistake.rivals if not r.separable), None)
-    wrong = text.wrong
-    if rival is not None:
-        other = clause(rival.kind, rival.setup, rival.points)
+    wrong, other = text.wrong, _doubt(mistake)
+    if other:
         wrong = f"{wrong}, or {other}: the readings cannot tell"
     if mistake.grade == NOTICED:
         wrong = f"Out of the ordinary, perhaps no mistake. {wrong}"
     return f"{wrong}; {text.done}." if text.done else f"{wrong}."
+
+
+def _doubt(mistake: Mistake) -> str:
+    """Return the strongest rival that the readings cannot tell from a mistake, as a clause."""
+    rival = next((r for r in mistake.rivals if not r.separable), None)
+    return "" if rival is None else clause(rival.kind, rival.setup, rival.points)
 
 
 def _severity(mistake: Mistake) -> str:

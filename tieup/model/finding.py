@@ -42,6 +42,7 @@ class Finding:
     kind, say) and enters the id. ``decidable``: the decisions accept and keep work for it.
     ``grade`` of a mistake: named, or noticed, which is out of the ordinary and no more. ``places``
     (by point, then one for each story) where a point would lie, with sds, in the job's unit.
+    ``doubt`` is what else it may be, as a clause, where the readings cannot tell; else empty.
     """
 
     kind: str
@@ -62,6 +63,7 @@ class Finding:
     decidable: bool = False
     grade: str = ""
     places: tuple[Place, ...] = ()
+    doubt: str = ""
 
     @property
     def id(self) -> str:
