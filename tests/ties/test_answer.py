@@ -62,8 +62,8 @@ def test_the_wrong_shot_is_named_and_what_to_do():
     assert setups["S3"].height < -0.04  # m, low
     todo = _todo(answer)
     assert todo["At S3"][0] == "shoot CP5 again, both faces, read the pole height aloud"
-    assert "close on CP7" in todo["At S4 (while its legs stand)"]
-    assert list(todo).index("At S4 (while its legs stand)") < list(todo).index("At S3")
+    assert "close on CP7" in todo["At S4, if it still stands"]
+    assert list(todo).index("At S4, if it still stands") < list(todo).index("At S3")
 
 
 def test_the_odd_setup_is_named():

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
 
 from tieup.diagnose.adapt import stays_in
-from tieup.diagnose.mistake import NOTICED, Mistake
+from tieup.diagnose.mistake import NOTICED, Mistake, RivalCause
 from tieup.diagnose.stories import clause
 from tieup.diagnose.whole_words import WHOLE_WORDS
 from tieup.diagnose.words import SURE, Phrases, Text, words
@@ -102,17 +103,38 @@ class Reporter:
 
 def _with_rival(mistake: Mistake, text: Text) -> str:
     """Return what a finding says; what has an equal is not stated as a fact."""
-    wrong, other = text.wrong, _doubt(mistake)
-    if other:
-        wrong = f"{wrong}, or {other}: the readings cannot tell"
+    wrong = wrong_or(mistake, text)
     if mistake.grade == NOTICED:
         wrong = f"Out of the ordinary, perhaps no mistake. {wrong}"
     return f"{wrong}; {text.done}." if text.done else f"{wrong}."
 
 
+def wrong_or(mistake: Mistake, text: Text) -> str:
+    """Return what is wrong, and what it may be as well: a clause without a full stop."""
+    rival, other = _equal(mistake), _doubt(mistake)
+    told = rival is not None and rival.setup != mistake.setup and names(text.wrong, rival.setup)
+    return (
+        f"{text.wrong}, or {other}: the readings cannot tell" if other and not told else text.wrong
+    )
+
+
+def names(text: str, label: str) -> bool:
+    """Say whether a text names a setup already.
+
+    >>> names("the names were swapped in S2 or S3", "S3"), names("from S31", "S3"), names("", "")
+    (True, False, False)
+    """
+    return bool(label) and re.search(rf"(?<!\w){re.escape(label)}(?!\w)", text) is not None
+
+
+def _equal(mistake: Mistake) -> RivalCause | None:
+    """Return the strongest rival that the readings cannot tell from a mistake."""
+    return next((r for r in mistake.rivals if not r.separable), None)
+
+
 def _doubt(mistake: Mistake) -> str:
-    """Return the strongest rival that the readings cannot tell from a mistake, as a clause."""
-    rival = next((r for r in mistake.rivals if not r.separable), None)
+    """Return what a mistake may be as well, as a clause."""
+    rival = _equal(mistake)
     return "" if rival is None else clause(rival.kind, rival.setup, rival.points)
 
 

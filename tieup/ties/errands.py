@@ -10,8 +10,8 @@ from tieup.ties.walking import walking_order
 
 NOWHERE = -1  # no setup: what can be done anywhere, or at the desk
 NAMED = 4  # names written out before "and n more"
-SPLIT = "~"  # in the label of a setup that was split in two
-STANDS = " (while its legs stand)"
+SPLIT, MOVED = "~", "@"  # in the label of a setup, in the name of a mark that was split in two
+STANDS = ", if it still stands"
 ELSEWHERE = "Also"
 
 
@@ -33,7 +33,8 @@ class Errands:
         self.place = {setup: number for number, setup in enumerate(self.walk)}
         setups, points = evidence.visits.setup.tolist(), evidence.visits.point.tolist()
         self.seen = {
-            (setup, evidence.points[point]) for setup, point in zip(setups, points, strict=True)
+            (setup, evidence.points[point].split(MOVED)[0])  # a mark that moved is in one place
+            for setup, point in zip(setups, points, strict=True)
         }
 
     def ask(

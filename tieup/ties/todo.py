@@ -133,26 +133,41 @@ def _prove(errands: Errands, promises: Sequence[Promise], length_unit: str) -> N
 
 
 def _gets(promise: Promise, length_unit: str) -> str:
-    """Say how far the shots of a promise get, where that was worked out."""
+    """Say how far the shots of a promise get, where that was worked out.
+
+    >>> _gets(Promise((), ("S1", "S2"), "plan", 0.0041, 0.0026, 0.003, True, ("S2",)), "m")
+    'S1-S2 4.1 -> 2.6 mm plan, limit 3; proves S2 too'
+    """
     if math.isnan(promise.after):
         return f"for {listed((promise.name, *promise.also))}"
-    before = said(promise.before, length_unit) if math.isfinite(promise.before) else "no bound"
-    number, after = before.split(" ")[0], said(promise.after, length_unit)
-    start = before if before == "no bound" else number
-    limit = said(promise.limit, length_unit).replace(".0 ", " ")
-    also = f", and proves {listed(promise.also)}" if promise.also else ""
-    if promise.enough:
-        return f"{promise.name} {start} -> {after} in {promise.part}, limit {limit}{also}"
-    return f"{promise.name} {start} -> {after} in {promise.part}, not to {limit} with this gear"
+    known = math.isfinite(promise.before)
+    before = said(promise.before, length_unit).split(" ")[0] if known else "no bound"
+    gets = f"{promise.name} {before} -> {said(promise.after, length_unit)} {promise.part}"
+    if not promise.enough:
+        limit = _limit(promise, length_unit)
+        return f"{gets}; this gear does not prove {limit} there"
+    also = f"; proves {listed(promise.also)} too" if promise.also else ""
+    return f"{gets}, limit {_number(promise.limit, length_unit)}{also}"
+
+
+def _number(size: float, length_unit: str) -> str:
+    """Return a small length without its unit, 3 rather than 3.0."""
+    return said(size, length_unit).split(" ")[0].removesuffix(".0")
+
+
+def _limit(promise: Promise, length_unit: str) -> str:
+    """Return a limit with its unit."""
+    unit = said(promise.limit, length_unit).split(" ")[1]
+    return f"{_number(promise.limit, length_unit)} {unit}"
 
 
 def _out_of_reach(promises: Sequence[Promise], length_unit: str) -> str:
-    """Say of places that no further shot gets within the limit, worst first."""
+    """Say of places that no further shot gets within the limit how the worst of them stands."""
     names = listed([promise.name for promise in promises])
     worst = max(promises, key=lambda promise: promise.after / promise.limit)
-    limit = said(worst.limit, length_unit).replace(".0 ", " ")
-    now = f"{said(worst.after, length_unit)} in {worst.part}" if math.isfinite(worst.after) else ""
-    return f"no further shot proves {names} to {limit}{f' ({now})' if now else ''} with this gear"
+    stands = f" ({said(worst.after, length_unit)})" if math.isfinite(worst.after) else ""
+    limit = f"{_limit(worst, length_unit)} {worst.part}"
+    return f"no shot proves {names} to {limit}{stands} with this gear"
 
 
 def _hanging(
