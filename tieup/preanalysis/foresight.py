@@ -81,10 +81,15 @@ def shot_rows(
 
 def expected(
     base: Foresight, row: FloatArray, ends: tuple[int, int], standing: Standing
-) -> FloatArray:
-    """Return what would be known and the largest bound (2, 2), plan and height, of one place.
+) -> tuple[FloatArray, int]:
+    """Return what is expected of one place with one more shot.
 
     ``row`` (3, 7) are its whitened rows, ``ends`` its setup and point.
+
+    Returns
+    -------
+    What would be known and the largest bound (2, 2), plan and height in m, and how many mistakes
+    would still not show.
     """
     joint, guards = base.joint, base.guards
     columns = joint.columns(*ends)
@@ -153,12 +158,12 @@ def _sizes_after(base: Foresight, flat: FloatArray) -> tuple[Guards, FloatArray]
 
 def _of_place(
     base: Foresight, guards: Guards, sizes: FloatArray, standing: Standing, shot: _Shot
-) -> FloatArray:
-    """Return known and largest bound (2, 2), plan and height, of one place."""
+) -> tuple[FloatArray, int]:
+    """Return known and largest bound (2, 2) of one place, and how many bounds are infinite."""
     joint, place = base.joint, standing.use
     quantile = float(student_critical(PASSES, guards.freedom.min()))
     own_sd = 1.0 / np.linalg.norm(shot.inverse_root, axis=0)  # of a mistake in each own reading
-    result = np.zeros((2, 2))
+    result, open_ = np.zeros((2, 2)), 0
     for part, height in enumerate((PLAN, HEIGHT)):
         lever = np.zeros((1 if height else 2, len(joint.matrix)))
         effect = np.zeros((len(lever), guards.setup.shape[2]))
@@ -172,6 +177,8 @@ def _of_place(
         shrunk = np.linalg.eigvalsh(after)[-1] / max(np.linalg.eigvalsh(before)[-1], TINY)
         result[0, part] = standing.known[part] * np.sqrt(max(shrunk, 0.0))
         own = np.linalg.norm(lever @ shot.gain, axis=0) * own_sd
-        bounds = guards.bounds_of(effect[None], PASSES, sizes)[:, 0].max(axis=1, initial=0.0)
-        result[1, part] = max(bounds.mean(), (quantile + HALF_NORMAL) * own.max())
-    return result
+        bounds = guards.bounds_of(effect[None], PASSES, sizes)[:, 0]
+        open_ += int(np.isinf(bounds[0]).sum())
+        largest = bounds.max(axis=1, initial=0.0).mean()
+        result[1, part] = max(largest, (quantile + HALF_NORMAL) * own.max())
+    return result, open_

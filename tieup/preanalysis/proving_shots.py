@@ -185,6 +185,20 @@ def _share(ground: Ground, key: Key, site: Site) -> float:
     return float((_worst(ground.standings[key]) / site.limits).max())
 
 
+def _merit(ground: Ground, key: Key, site: Site) -> tuple[int, float]:
+    """Return what is to be made small: mistakes that would not show, then the share."""
+    guards, use = ground.solution.guards, ground.standings[key].use
+    if guards is None:
+        return 0, _share(ground, key, site)
+    adjustment, shooting = ground.careful.adjustment, shooting_in(ground.solution)
+    bounds = bounds_at(adjustment, guards, use, shooting, guards.size[None])[0]
+    return int(np.isinf(bounds).sum()), _share(ground, key, site)
+
+
+def _betters(before: tuple[int, float], after: tuple[int, float]) -> bool:
+    return after[0] < before[0] or (after[0] == before[0] and after[1] < GAIN * before[1])
+
+
 def _name(checks: Checks, key: Key) -> str:
     return "-".join(checks.evidence.setups[s] for s in key)
 
@@ -207,11 +221,11 @@ def _shots_for(ground: Ground, key: Key, site: Site) -> tuple[list[tuple[int, in
             tried = _with(ground, shot, site)
             if tried is None or key not in tried.standings:
                 continue
-            if best is None or _share(tried, key, site) < _share(best[1], key, site):
+            if best is None or _merit(tried, key, site) < _merit(best[1], key, site):
                 best = shot, tried
             if _clear(tried, key, site):
                 break
-        if best is None or not _share(best[1], key, site) < GAIN * _share(ground, key, site):
+        if best is None or not _betters(_merit(ground, key, site), _merit(best[1], key, site)):
             break
         shots.append(best[0])
         ground = best[1]
@@ -276,13 +290,13 @@ def _ranked(ground: Ground, key: Key, site: Site) -> list[tuple[int, int]]:
     base: Foresight = foresight(adjustment, guards, np.unique(candidates.point))
     ends = list(zip(candidates.setup.tolist(), candidates.point.tolist(), strict=True))
     standing = ground.standings[key]
-    share = [
-        float((expected(base, row, end, standing).max(axis=0) / site.limits).max())
-        for row, end in zip(rows, ends, strict=True)
-    ]
+    merit = []
+    for row, end in zip(rows, ends, strict=True):
+        sizes, open_ = expected(base, row, end, standing)
+        merit.append((open_, float((sizes.max(axis=0) / site.limits).max())))
     stand = int(site.walk[0])
     order = sorted(
-        range(len(ends)), key=lambda i: (ends[i][0] != stand or share[i] > CLEAR, share[i])
+        range(len(ends)), key=lambda i: (ends[i][0] != stand or merit[i] > (0, CLEAR), merit[i])
     )
     return [ends[i] for i in order]
 
@@ -290,18 +304,19 @@ def _ranked(ground: Ground, key: Key, site: Site) -> list[tuple[int, int]]:
 def _candidates(ground: Ground, key: Key, site: Site) -> Candidates:
     """Return the marks within reach of the setups of a place, and of the one that still stands.
 
-    A shared or known mark, and the place's own farthest shot from another setup. A second look at
-    a target that stands adds nothing to what its first one says.
+    A shared or known mark, and the farthest shot of every other setup. A second look at a target
+    that stands adds nothing to what its first one says.
     """
     adjustment, network = ground.careful.adjustment, ground.careful.network
     marks = np.flatnonzero(site.trusted & (roles(adjustment) != SHOT))
-    far = ground.standings[key].use.point
+    far = {at[0]: one.use.point for at, one in ground.standings.items() if len(at) == 1}
     found = []
     for setup in dict.fromkeys((int(site.walk[0]), *key)):
         if not adjustment.problem.solved_setup[setup]:
             continue
-        own = np.append(marks, far) if far >= 0 and setup not in key else marks
-        own = own[own != network.station[setup]]
+        others = [point for s, point in far.items() if s != setup and point >= 0]
+        own = np.union1d(marks, np.array(others, dtype=np.int64))
+        own = own[(own != network.station[setup]) & site.trusted[own]]
         seen = np.unique(network.sights.point[network.sights.setup == setup])
         own = np.setdiff1d(own, seen[_stood(ground, seen)])
         offset = adjustment.position[own, :2] - adjustment.axis[setup, :2]

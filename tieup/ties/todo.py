@@ -140,12 +140,13 @@ def _gets(promise: Promise, length_unit: str) -> str:
     """
     if math.isnan(promise.after):
         return f"for {listed((promise.name, *promise.also))}"
+    if math.isinf(promise.after):
+        return f"for {promise.name}, which needs more marks still"
     known = math.isfinite(promise.before)
     before = said(promise.before, length_unit).split(" ")[0] if known else "no bound"
     gets = f"{promise.name} {before} -> {said(promise.after, length_unit)} {promise.part}"
     if not promise.enough:
-        limit = _limit(promise, length_unit)
-        return f"{gets}; this gear does not prove {limit} there"
+        return f"{gets}, short of {_number(promise.limit, length_unit)}: better gear or more marks"
     also = f"; proves {listed(promise.also)} too" if promise.also else ""
     return f"{gets}, limit {_number(promise.limit, length_unit)}{also}"
 
@@ -165,9 +166,10 @@ def _out_of_reach(promises: Sequence[Promise], length_unit: str) -> str:
     """Say of places that no further shot gets within the limit how the worst of them stands."""
     names = listed([promise.name for promise in promises])
     worst = max(promises, key=lambda promise: promise.after / promise.limit)
-    stands = f" ({said(worst.after, length_unit)})" if math.isfinite(worst.after) else ""
+    if not math.isfinite(worst.after):
+        return f"no mark here proves {names}: set one that two setups see"
     limit = f"{_limit(worst, length_unit)} {worst.part}"
-    return f"no shot proves {names} to {limit}{stands} with this gear"
+    return f"no shot proves {names} to {limit} ({said(worst.after, length_unit)}) with this gear"
 
 
 def _hanging(
