@@ -89,6 +89,26 @@ def test_nothing_is_asked_for_twice(busy):
     assert "shoot CP7 again: S4 4.1 -> 2.6 mm plan, limit 3" in stands
 
 
+def test_a_promise_says_how_far_its_shots_get(busy):
+    """Enough, short of the limit, open before, out of reach, not worked out: each in its words."""
+    inf, nan = np.inf, np.nan
+    promises = (
+        Promise((("S5", "T5"),), ("S5",), "plan", inf, 0.0021, 0.003, True, ("S4-S5", "S4")),
+        Promise(
+            (("S4", "T1"), ("S4", "T2")), ("S3", "S4"), "height", 0.0041, 0.0026, 0.0015, False
+        ),
+        Promise((), ("S2",), "plan", 0.005, 0.0049, 0.003, False),
+        Promise((), ("S1",), "plan", inf, inf, 0.003, False),
+        Promise((), ("S1", "S2"), "plan", 0.005, nan, 0.003, False),
+    )
+    text = " ".join(errand.said for errand in _answer(busy, promises=promises).todo)
+    assert "shoot T5: S5 no bound -> 2.1 mm plan, limit 3; proves S4-S5 and S4 too" in text
+    assert "shoot T1 and T2: S3-S4 4.1 -> 2.6 mm height, short of 1.5" in text
+    assert "no shot proves S2 to 3 mm plan (4.9 mm) with this gear" in text
+    assert "no mark here proves S1: set one that two setups see" in text
+    assert text.endswith("Also: S1-S2 not proved yet: run this again after these shots")
+
+
 def test_a_mark_is_looked_at_where_a_crew_comes_to_it():
     """CP8 is seen from S1, S4 and S5: it stands with S5; what no setup has seen comes last."""
     checks = check(_yard())
@@ -97,6 +117,23 @@ def test_a_mark_is_looked_at_where_a_crew_comes_to_it():
     todo = _answer(checks, findings=(desk, mark)).todo
     assert todo[0].place == "At S5" and todo[0].things[0] == "look at CP8"
     assert todo[-1] == Errand("Also", ("look at the header of the raw file",))
+
+
+def test_findings_keep_their_words():
+    """Two setups stay named; a second finding at a shot is dropped where it asks for it again."""
+    checks = check(_yard())
+    findings = (
+        Finding("swapped-names", "stop", "S2", ("T5",), confirm="From S2 or S3 shoot T5 again."),
+        Finding(
+            "zenith", "stop", "S2", ("T5",), confirm="From S2 or another setup shoot T5 again."
+        ),
+        Finding("instrument-height", "stop", "S2", ("T5",), confirm="Measure the height again."),
+        Finding("direction", "check", "S4", ("CP7",), grade="noticed", confirm="Shoot CP7 again."),
+    )
+    todo = {e.place: e.things for e in _answer(checks, findings=findings).todo}
+    assert todo["At S2"][:2] == ("from S2 or S3 shoot T5 again", "measure the height again")
+    assert not any("another setup" in thing for thing in todo["At S2"])
+    assert todo["At S4"][0] == "shoot CP7 again"
 
 
 def test_a_mark_that_was_split_is_still_one_mark():

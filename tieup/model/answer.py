@@ -58,9 +58,10 @@ class SiteVerdict:
 class Promise:
     """Further shots and how far they get: from ``before`` to ``after`` (m) of a ``limit``.
 
-    ``shots`` are (setup, point) in their order, empty where none helps. ``setups`` are the setup or
-    the two of a joint that are not proved yet, ``also`` names others that the same shots prove.
-    ``part`` is plan or height. ``enough``: the place is proved then.
+    ``shots`` are (setup, point) in their order, empty where none helps; ``after`` is NaN where that
+    was not worked out. ``setups`` are the setup or the two of a joint that are not proved yet,
+    ``also`` names others that the same shots prove. ``part`` is plan or height. ``enough``: the
+    place is proved then.
     """
 
     shots: tuple[tuple[str, str], ...]

@@ -107,8 +107,7 @@ def proving_shots(
             left -= spent
             promises.append(_promise(first, ground, key, shots, site))
         else:
-            shots = _ranked(ground, key, site)[:1]
-            promises.append(replace(_promise(first, first, key, shots, site), after=math.nan))
+            promises.append(replace(_promise(first, first, key, (), site), after=math.nan))
     return tuple(promises)
 
 

@@ -29,8 +29,8 @@ REACH = 2.0  # a mark offered lies within so many times the longest tie
 AT_THE_SITE = ("fall", "typed-elevation", "field-frame", "stored-point")
 NOTICED = "noticed"
 ALOUD = "both faces, read the pole height aloud"
-FROM = re.compile(r"^(?:From|At) (\S+)(?: or another setup)? (?=[a-z])")
-SHOOT_AGAIN = re.compile(r"\bshoot (?:the pole of )?(.+?) again")
+FROM = re.compile(r"^From (\S+)(?: or another setup)? (?=shoot )")
+SHOOT_AGAIN = re.compile(r"\bshoot (.+?) again")
 
 
 def to_do(
@@ -47,7 +47,7 @@ def to_do(
     look = [f for f in findings if f.severity == "check" and f.kind in AT_THE_SITE and f.confirm]
     _settle(errands, stops)
     _steps(checks, errands)
-    _failing(checks, errands)
+    _failing(checks, errands, {(f.setup, point) for f in stops for point in f.points})
     _settle(errands, noticed)
     _prove(errands, promises, length_unit)
     _hanging(checks, errands, promises, angle_unit)
@@ -63,19 +63,28 @@ def _settle(errands: Errands, findings: Sequence[Finding]) -> None:
     """Ask for what the findings say of how to confirm them, at their setup or their mark."""
     for finding in findings:
         setup = errands.by_label(finding.setup)
-        thing = finding.confirm.removesuffix(".")
         if setup == NOWHERE:
             setup = errands.at_mark(finding.points)
-        elif not errands.new(setup, finding.points) and finding.points:
+        thing = finding.confirm.removesuffix(".")
+        shots = _asked_in(thing, finding.points)
+        if shots and not errands.new(setup, shots):
             continue
         started = FROM.match(thing)
         if started and errands.by_label(started[1]) == setup != NOWHERE:
             thing = thing[started.end() :]
-        thing = thing[:1].lower() + thing[1:]
-        if finding.doubt:
-            thing = f"{thing} (or {finding.doubt})"
-        again = SHOOT_AGAIN.search(thing)
-        errands.ask(setup, thing, finding.points if again else ())
+        doubt = f" (or {finding.doubt})" if finding.doubt else ""
+        errands.ask(setup, f"{thing[:1].lower()}{thing[1:]}{doubt}", shots)
+
+
+def _asked_in(thing: str, points: Sequence[str]) -> list[str]:
+    """Return the points that a sentence asks to shoot again.
+
+    >>> _asked_in("From S2 shoot T5 or T6 again; compare the sketch", ("T5", "T6", "T7"))
+    ['T5', 'T6']
+    """
+    again = SHOOT_AGAIN.search(thing)
+    words = again[1].replace(",", " ").split() if again else []
+    return [point for point in points if point in words]
 
 
 def _steps(checks: Checks, errands: Errands) -> None:
@@ -93,18 +102,21 @@ def _steps(checks: Checks, errands: Errands) -> None:
         errands.ask(s, thing)
 
 
-def _failing(checks: Checks, errands: Errands) -> None:
-    """Ties that fail: each mark from the setup that is clearest off, or from all that may be."""
+def _failing(checks: Checks, errands: Errands, told: set[tuple[str, str]]) -> None:
+    """Ties that fail: each mark from the setup that is clearest off, or from all that may be.
+
+    ``told`` are setups and points of which a finding speaks.
+    """
     ties, evidence = checks.evidence.ties, checks.evidence
     clear = ties.clearness
     off = np.isin(ties.setup, checks.steps.named) & ties.plumb  # told as a whole already
     rows = np.flatnonzero((checks.ties.verdict == FAILS) & ~off)
-    told, wanted = set(errands.asked), dict[int, list[str]]()
+    wanted: dict[int, list[str]] = {}
     for point in ties.point[rows[np.argsort(-clear[rows], kind="stable")]].tolist():
         own = rows[ties.point[rows] == point]
         likely = own[clear[own] >= AS_CLEAR * clear[own].max()]
         name, setups = evidence.points[point], ties.setup[likely].tolist()
-        if not any((setup, name) in told for setup in setups):
+        if not any((evidence.setups[setup], name) in told for setup in setups):
             for setup in setups:
                 wanted.setdefault(setup, []).append(name)
     for setup, names in wanted.items():
@@ -115,6 +127,8 @@ def _prove(errands: Errands, promises: Sequence[Promise], length_unit: str) -> N
     """Shots that prove what is not proved yet, and how far they get."""
     beyond: dict[int, list[Promise]] = {}
     for promise in promises:
+        if math.isnan(promise.after):
+            continue
         if not promise.shots:
             setup = errands.first(errands.by_label(name) for name in promise.setups)
             beyond.setdefault(setup, []).append(promise)
@@ -130,16 +144,18 @@ def _prove(errands: Errands, promises: Sequence[Promise], length_unit: str) -> N
             errands.ask(setup, f"{thing}: {says}", points, same_legs=True)
     for setup, out in beyond.items():
         errands.ask(setup, _out_of_reach(out, length_unit))
+    open_ = [promise.name for promise in promises if math.isnan(promise.after)]
+    if open_:
+        thing = f"{listed(open_)} not proved yet: run this again after these shots"
+        errands.ask(NOWHERE, thing)
 
 
 def _gets(promise: Promise, length_unit: str) -> str:
-    """Say how far the shots of a promise get, where that was worked out.
+    """Say how far the shots of a promise get.
 
     >>> _gets(Promise((), ("S1", "S2"), "plan", 0.0041, 0.0026, 0.003, True, ("S2",)), "m")
     'S1-S2 4.1 -> 2.6 mm plan, limit 3; proves S2 too'
     """
-    if math.isnan(promise.after):
-        return f"for {listed((promise.name, *promise.also))}"
     if math.isinf(promise.after):
         return f"for {promise.name}, which needs more marks still"
     known = math.isfinite(promise.before)
