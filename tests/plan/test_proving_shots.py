@@ -15,7 +15,7 @@ from tests.simulate.survey import rearranged
 from tieup import judging
 from tieup.model.answer import Promise
 from tieup.model.settings import Precision
-from tieup.preanalysis import proving_shots
+from tieup.preanalysis import ground, proving_shots
 from tieup.ties.checks import Checks
 
 DRAWS = 30
@@ -56,12 +56,12 @@ def _with_shot(asked: list, setup: str, point: str, place: tuple[str, ...]) -> n
     """Return what is promised of a place (2,), plan and height, with one more shot."""
     stated, scatter, solution, checks = asked
     careful = proving_shots.careful_solution(stated, scatter)
-    site = proving_shots._site(scatter, careful, solution, checks)
-    ground = proving_shots._ground(stated, careful, solution, checks)
+    setting = ground.setting_of(scatter, careful, solution, checks)
+    now = ground.ground_of(stated, careful, solution, checks)
     network = careful.network
     ends = network.setup_labels.index(setup), network.point_names.index(point)
     key = tuple(network.setup_labels.index(label) for label in place)
-    return proving_shots._worst(proving_shots._with(ground, ends, site).standings[key])
+    return ground.worst(proving_shots.with_one_more(now, ends, setting).standings[key])
 
 
 def _stands(checks: Checks, place: tuple[str, ...]) -> np.ndarray:

@@ -209,17 +209,12 @@ def _joints(checks: Checks, findings: Sequence[Finding], length_unit: str) -> li
     evidence = checks.evidence
     pairs, joints = evidence.pairs, evidence.joints
     words = words_of(pairs, checks.pairs)
-    strings: dict[tuple[int, int], list[int]] = {}
-    for row, pair in enumerate(np.sort(joints.setup, axis=1).tolist()):
-        strings.setdefault((pair[0], pair[1]), []).append(row)
+    strings = _strings_between(checks)
     rows = {(a, b): row for row, (a, b) in enumerate(pairs.pair.tolist())}
     answers = []
-    for pair in sorted(rows.keys() | strings.keys()):
+    for pair in joints_that_meet(checks):
         row = rows.get(pair, -1)
         passing = strings.get(pair, [])
-        meets = row >= 0 and pairs.work[row] > 0 and (pairs.neighbour[row] or pairs.work[row] > 1)
-        if not (passing or meets):
-            continue
         says = str(words[row]) if row >= 0 else "they have shot no mark in common"
         joint = _joint(checks, pair, row, passing, says)
         if row >= 0 and pairs.plan[row] <= checks.limits.horizontal and joint.verdict == FAILS:
@@ -232,6 +227,22 @@ def _joints(checks: Checks, findings: Sequence[Finding], length_unit: str) -> li
             joint = replace(joint, verdict=FAILS, words=says)
         answers.append(joint)
     return answers
+
+
+def _strings_between(checks: Checks) -> dict[tuple[int, int], list[int]]:
+    """Return the rows of the strings that pass between each two setups."""
+    strings: dict[tuple[int, int], list[int]] = {}
+    for row, pair in enumerate(np.sort(checks.evidence.joints.setup, axis=1).tolist()):
+        strings.setdefault((pair[0], pair[1]), []).append(row)
+    return strings
+
+
+def joints_that_meet(checks: Checks) -> list[tuple[int, int]]:
+    """Return the pairs of setups whose bays meet: by strings or by work marks that both shot."""
+    pairs = checks.evidence.pairs
+    meets = (pairs.work > 0) & (pairs.neighbour | (pairs.work > 1))
+    shared = {(a, b) for a, b in pairs.pair[meets].tolist()}
+    return sorted(shared | _strings_between(checks).keys())
 
 
 def _judged(
