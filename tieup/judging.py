@@ -26,16 +26,17 @@ from tieup.diagnose.settle import Outcome
 from tieup.diagnose.signed import with_answers
 from tieup.diagnose.solve import Prepared, Solved, minimal_fit
 from tieup.diagnose.stories import thing
-from tieup.diagnose.string_steps import KIND as STRING_STEP
 from tieup.diagnose.string_steps import step_mistakes
 from tieup.diagnose.usual import told_once
 from tieup.diagnose.words import Phrases
+from tieup.model.answer import Promise
 from tieup.model.arrays import BoolArray
 from tieup.model.fieldbook import Fieldbook
-from tieup.model.finding import Finding
+from tieup.model.finding import STRING_STEP, Finding
 from tieup.model.job import Job
 from tieup.model.observations import DISTANCE
 from tieup.model.settings import Tolerances
+from tieup.preanalysis.proving_shots import proving_shots
 from tieup.reduce.sights import reduce_shots
 from tieup.results.control_scale import with_control_scale
 from tieup.results.disputes import with_places
@@ -56,8 +57,11 @@ def judge_site(
     outcome: Outcome,
     prepared: Prepared | None,
     reporter: Reporter,
-) -> tuple[Site, Checks, tuple[Finding, ...]]:
-    """Judge the solution of an outcome: the site, its checks, and the findings so far."""
+) -> tuple[Site, Checks, tuple[Finding, ...], tuple[Promise, ...]]:
+    """Judge the solution of an outcome: the site, its checks, and the findings so far.
+
+    Last, what further shots would prove.
+    """
     diagnosis = outcome.diagnosis
     solved, proven = diagnosis.solved, prove(diagnosis)
     tests = replace(_tests(solved, solved.adjustment), mdb=proven.mdb)
@@ -88,7 +92,12 @@ def judge_site(
         fits=_fits(diagnosis.stated, prepared),
         disputes=disputes,
     )
-    return site, checks, findings
+    return (
+        site,
+        checks,
+        findings,
+        proving_shots(diagnosis.stated, diagnosis.scatter, solution, checks),
+    )
 
 
 def string_steps(diagnosis: Diagnosis, limits: Tolerances) -> tuple[Mistake, ...]:

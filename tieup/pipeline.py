@@ -176,7 +176,7 @@ def _reconciliation(
     inputs: Mapping[str, str],
     reporter: Reporter,
 ) -> Reconciliation:
-    site, checks, findings = judge_site(job, fieldbook, outcome, prepared, reporter)
+    site, checks, findings, promises = judge_site(job, fieldbook, outcome, prepared, reporter)
     diagnosis = outcome.diagnosis
     lines = _lines(site)
     derived = derived_points(site, lines)
@@ -193,6 +193,7 @@ def _reconciliation(
         angle_unit=job.angle_unit,
         findings=findings,
         left_out=setups_left_out(site.case, outcome.decided.excluded),
+        promises=promises,
     )
     answer = replace(answer, verdict=with_falls(answer.verdict, slopes))
     return Reconciliation(

@@ -35,6 +35,10 @@ def _flat(text: str) -> str:
     return " ".join(text.split())
 
 
+def _todo(answer):
+    return {errand.place: errand.things for errand in answer.todo}
+
+
 def _mistakes(survey):
     survey = target_height(survey, survey.rows("S3", "CP5"), 0.060)
     return no_closing_backsight(survey, "S4")
@@ -50,14 +54,16 @@ def test_the_clean_yard_ties():
 
 
 def test_the_wrong_shot_is_named_and_what_to_do():
-    """CP5 from S3 with the pole height 60 mm wrong, S4 never closed: both to do, in that order."""
+    """CP5 from S3 with the pole height 60 mm wrong, S4 never closed: both to do, S4 first."""
     answer = _answer(_mistakes(_yard()))
     assert answer.verdict.status == 1
     setups = {s.setup: s for s in answer.setups}
     assert setups["S3"].verdict == "fails" and setups["S3"].height_at == "CP5"
     assert setups["S3"].height < -0.04  # m, low
-    assert answer.todo[0] == ("From S3 shoot CP5 again, both faces, read the pole height aloud")
-    assert any(text.startswith("Close S4 on the backsight") for text in answer.todo)
+    todo = _todo(answer)
+    assert todo["At S3"][0] == "shoot CP5 again, both faces, read the pole height aloud"
+    assert "close on CP7" in todo["At S4, if it still stands"]
+    assert list(todo).index("At S4, if it still stands") < list(todo).index("At S3")
 
 
 def test_the_odd_setup_is_named():
@@ -67,7 +73,7 @@ def test_the_odd_setup_is_named():
     row = next(s for s in answer.setups if s.setup == "S2")
     assert (row.verdict, row.words) == ("fails", "all of it high")
     assert "S2 is the odd one" in headline(answer)
-    assert answer.todo[0].startswith("At S2 tape the instrument height over CP3 again")
+    assert _todo(answer)["At S2"][0].startswith("tape the instrument height over CP3 again")
 
 
 @pytest.mark.parametrize("width", [36, 45, 80, 120])
@@ -85,7 +91,7 @@ def test_45_columns_say_the_same_as_80():
     for survey in (_yard(), _mistakes(_yard())):
         answer = _answer(survey)
         wide, narrow = ties_text(answer, 80), ties_text(answer, 45)
-        for text in (headline(answer), *answer.todo):
+        for text in (headline(answer), *(errand.said for errand in answer.todo)):
             assert _flat(text) in _flat(wide) and _flat(text) in _flat(narrow)
         rows = [
             {
@@ -123,7 +129,7 @@ def test_two_marks_are_never_called_proved():
     assert all(s.verdict == "unproved" for s in answer.setups)
     assert "NOT PROVED YET" in headline(answer)
     assert "THE BAYS TIE" not in headline(answer)
-    assert any("one more mark" in text for text in answer.todo)
+    assert any("one more mark" in errand.said for errand in answer.todo)
 
 
 def test_feet_are_feet():
@@ -145,18 +151,19 @@ def test_the_record_is_json_with_nothing_undefined():
     record = json.loads(json_text(ties_record(answer)))
     assert record["headline"] == headline(answer)
     assert record["ties"] is False
-    assert record["to_do"] == list(answer.todo)
+    assert record["to_do"] == [errand.said for errand in answer.todo]
     assert "NaN" not in json_text(ties_record(answer))
 
 
 def test_findings_bring_their_own_words():
-    """A stop finding's confirm line heads the list and is not said twice."""
+    """A stop finding's confirm line heads its setup's and the shot is not asked for twice."""
     survey = _mistakes(_yard())
-    says = "shoot CP5 from S3 again with the pole height read aloud."
+    says = "From S3 shoot CP5 again and read the pole height aloud."
     finding = Finding("target-height", "stop", "S3", ("CP5",), confirm=says)
     answer = _answer(survey, findings=(finding,))
-    assert answer.todo[0] == says.removesuffix(".")
-    assert not any("From S3 shoot CP5" in text for text in answer.todo[1:])
+    things = _todo(answer)["At S3"]
+    assert things[0] == "shoot CP5 again and read the pole height aloud"
+    assert not any("CP5" in thing for thing in things[1:])
     assert answer.verdict.status == 1
     note = replace(finding, severity="note")
     assert _answer(_yard(CALM), findings=(note,)).verdict.status == 0

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from tests.write.sample import GOOD_FIT, NAN, make_job, table
-from tieup.model.answer import JointAnswer, SetupAnswer, SiteVerdict, TieAnswer
+from tieup.model.answer import Errand, JointAnswer, SetupAnswer, SiteVerdict, TieAnswer
 from tieup.model.decision import Decision
 from tieup.model.finding import Finding, Rival
 from tieup.model.reconciliation import Reconciliation, Summary, Table
@@ -201,7 +201,7 @@ def _crew_answer() -> TieAnswer:
             JointAnswer("S2", "S3", 0.0083, -0.0061, NAN, "", ("CURB-2",), "fails", "beyond"),
         ),
         odd="S3",
-        todo=("Shoot M2 from S3 again, both faces, pole height read aloud.",),
+        todo=(Errand("At S3", ("shoot M2 again, both faces, pole height read aloud",)),),
         holding=25,
         failing=3,
         unproved=2,

@@ -201,7 +201,7 @@ def test_a_mistake_stands_with_what_to_do_about_it() -> None:
     assert "To do" not in words
     asked = FULL.one(id="crew").one("ol", look="todo")
     assert [item.text for item in asked.all("li")] == [
-        "Shoot M2 from S3 again, both faces, pole height read aloud."
+        "At S3: shoot M2 again, both faces, pole height read aloud"
     ]
 
 

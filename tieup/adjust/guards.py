@@ -67,19 +67,23 @@ class Guards:
         ``effect`` (f, k, h): what one unit of each column does to a place, in k components that are
         taken together. ``chance`` is that by which the bound may be too small.
         """
-        result = np.zeros((len(effect), len(self)))
+        return np.asarray(self.bounds_of(effect, chance, self.size[None])[0])
+
+    def bounds_of(self, effect: FloatArray, chance: float, sizes: FloatArray) -> FloatArray:
+        """Return the bounds (d, f, n) as they would be with d other estimates ``sizes`` (d, h)."""
+        result = np.zeros((len(sizes), len(effect), len(self)))
         quantile = student_critical(chance, self.freedom)
-        for degrees, own, columns in self._by_degrees():
+        for degrees, own, columns in self.by_degrees():
             part = effect[:, :, columns]
-            moved = np.linalg.norm(np.einsum("fknq,nq->fkn", part, self.size[columns]), axis=1)
+            moved = np.linalg.norm(np.einsum("fknq,dnq->dfkn", part, sizes[:, columns]), axis=2)
             spread = self.spread[own, :degrees, :degrees]
             covariance = np.einsum("fknq,nqr,flnr->fnkl", part, spread, part)
             sd = np.sqrt(np.maximum(np.linalg.eigvalsh(covariance)[..., -1], 0.0))
             bound = moved + quantile[own] * sd
-            result[:, own] = np.where(self._opens(part, own, degrees), np.inf, bound)
+            result[:, :, own] = np.where(self._opens(part, own, degrees), np.inf, bound)
         return result
 
-    def _by_degrees(self) -> Iterator[tuple[int, IntArray, IntArray]]:
+    def by_degrees(self) -> Iterator[tuple[int, IntArray, IntArray]]:
         """Give each number of sizes q with its mistakes (n,) and their columns (n, q)."""
         for degrees in np.unique(self.degrees).tolist():
             own = np.flatnonzero(self.degrees == degrees)

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from tieup.diagnose.decisions import Effect
 from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.report import Reporter
+from tieup.diagnose.report import Reporter, wrong_or
 from tieup.model.decision import Decision
 from tieup.model.finding import Finding
 
@@ -49,7 +49,7 @@ def kept_finding(reporter: Reporter, mistake: Mistake, decision: Decision, fate:
         severity="note" if ties else finding.severity,
         action=finding.action if fate == SPOILS else "kept",
         decidable=False,
-        says=f"{text.wrong}. Kept{_by(decision)}: {_KEPT[fate]}",
+        says=f"{wrong_or(mistake, text)}. Kept{_by(decision)}: {_KEPT[fate]}",
         confirm="" if ties else text.confirm,
         cure=f"Done; to take it back, take line {decision.line} out of job.yaml."
         if ties

@@ -19,7 +19,7 @@ from tieup.adjust.solution import Adjustment
 from tieup.diagnose.evidence import Evidence, full_columns, own_parts, spans_of
 from tieup.diagnose.hypotheses import Hypothesis
 from tieup.diagnose.look import evidence_of, hypotheses_of
-from tieup.diagnose.misclosures import Tested, everything, misclosures_of
+from tieup.diagnose.misclosures import Dense, Tested, everything, misclosures_of
 from tieup.diagnose.solve import Solved
 from tieup.model.arrays import FloatArray
 
@@ -31,19 +31,23 @@ NOTHING = 1e-6  # share of the readings below which a direction is none
 class Guarded:
     """The ``hypotheses`` that a solution is guarded against and what each would do, ``guards``.
 
-    ``family`` is the number of all that are tested.
+    ``family`` is the number of all that are tested. ``reply`` (h, k) is what the k readings of a
+    chosen sight add to the sizes: for each their misclosure, in sds, from what the rest of the site
+    expects. ``unread`` (k, k) is the covariance of that before they are read. k is 0 without one.
     """
 
     hypotheses: tuple[Hypothesis, ...]
     guards: Guards
     family: int
+    reply: FloatArray
+    unread: FloatArray
 
 
-def guard(solved: Solved, scatter: Scatter) -> Guarded | None:
+def guard(solved: Solved, scatter: Scatter, sight: int = -1) -> Guarded | None:
     """Return what the mistakes that could be in a solution would do, None of a large site.
 
     ``solved`` is weighed by the larger of stated and estimated scatter; ``scatter`` says how well
-    that is known.
+    that is known. ``sight`` is a sight that has not been read yet, -1 for none.
     """
     evidence = evidence_of(solved)
     dense = misclosures_of(evidence, solved.case.precision)
@@ -59,6 +63,7 @@ def guard(solved: Solved, scatter: Scatter) -> Guarded | None:
     first = np.array([span.start for span in tested.span], dtype=np.int64)
     degrees = np.array([h.degrees for h in hypotheses], dtype=np.int64)
     size, spread, hidden = _sizes(tested, full[dense.observed])
+    readings = _readings(dense, sight)
     guards = Guards(
         first=first,
         degrees=degrees,
@@ -71,7 +76,28 @@ def guard(solved: Solved, scatter: Scatter) -> Guarded | None:
         given=np.array([h.kind == "control-coordinate" for h in hypotheses]),
         **_movements(solved, hypotheses),
     )
-    return Guarded(hypotheses, guards, len(every))
+    reply = _reply(tested, readings, spread)
+    unread: FloatArray = np.asarray(np.linalg.pinv(readings @ readings.T, hermitian=True))
+    return Guarded(hypotheses, guards, len(every), reply, unread)
+
+
+def _readings(dense: Dense, sight: int) -> FloatArray:
+    """Return how the readings of a sight enter the misclosures (k, r), k of them observed."""
+    connections = dense.evidence.adjustment.connections
+    own = np.flatnonzero((connections.source == sight) & ~connections.plumb)
+    rows = (3 * own[:, None] + np.arange(3)).ravel()
+    place = np.cumsum(dense.observed) - 1
+    return np.asarray(dense.basis[place[rows[dense.observed[rows]]]])
+
+
+def _reply(tested: Tested, readings: FloatArray, spread: FloatArray) -> FloatArray:
+    """Return what one sd in each of ``readings`` (k, r) adds to the sizes (h, k)."""
+    weight = np.linalg.inv(tested.misclosures.covariance(np.ones(5)))
+    reply = tested.columns.T @ (weight @ readings.T)
+    for number, span in enumerate(tested.span):
+        q = span.stop - span.start
+        reply[span] = spread[number, :q, :q] @ reply[span]
+    return np.asarray(reply)
 
 
 def _single(hypothesis: Hypothesis) -> bool:

@@ -7,8 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
-
-NAMED, NOTICED = "named", "noticed"  # how sure it is that something is a mistake
+from tieup.model.finding import NAMED
 
 
 @dataclass(frozen=True)

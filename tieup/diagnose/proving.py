@@ -63,7 +63,7 @@ def prove(diagnosis: Diagnosis) -> Proven:
     """Say what the solution of a diagnosis proves."""
     solved, scatter = diagnosis.solved, diagnosis.scatter
     certainty = certainty_of(solved, scatter)
-    careful = _careful(diagnosis)
+    careful = careful_solution(diagnosis.stated, diagnosis.scatter)
     guarded = None if scatter is None else guard(careful, scatter)
     count = len(careful.adjustment.position) + len(careful.adjustment.axis)
     if scatter is None:
@@ -76,13 +76,11 @@ def prove(diagnosis: Diagnosis) -> Proven:
     return Proven(certainty, careful.adjustment, guarded, mdb, hidden)
 
 
-def _careful(diagnosis: Diagnosis) -> Solved:
-    """Return the solution weighed by the larger of stated and estimated scatter."""
-    scatter = diagnosis.scatter
+def careful_solution(stated: Solved, scatter: Scatter | None) -> Solved:
+    """Return the solution of a ``stated`` case by the larger of stated and estimated scatter."""
     if scatter is None:
-        return diagnosis.solved
+        return stated
     larger = Scatter(scatter.cautious, scatter.covariance, scatter.redundancy, 0.0, np.eye(5))
-    stated = diagnosis.stated
     if stated.case.datum.kind == "local":
         # How the bays lie to each other does not hang on the mark that somebody held.
         stated = replace(stated, case=replace(stated.case, datum=Datum("free")))

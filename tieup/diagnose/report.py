@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from tieup.diagnose.adapt import stays_in
-from tieup.diagnose.mistake import NOTICED, Mistake
+from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.stories import clause
 from tieup.diagnose.whole_words import WHOLE_WORDS
 from tieup.diagnose.words import SURE, Phrases, Text, unbooked_height, words
 from tieup.geometry import ARC_SECOND
 from tieup.model.fieldbook import Fieldbook
-from tieup.model.finding import Finding, Rival
+from tieup.model.finding import NOTICED, Finding, Rival
 from tieup.model.link import BookedLink
 from tieup.model.settings import Tolerances
 
@@ -82,6 +83,7 @@ class Reporter:
             decidable=True,
             acceptable=bool(text.applied),
             grade=mistake.grade,
+            doubt=_doubt(mistake),
         )
 
     def _within_limits(self, mistake: Mistake) -> bool:
@@ -129,14 +131,41 @@ def _stated(statistic: float) -> float | None:
 
 def _with_rival(mistake: Mistake, text: Text) -> str:
     """Return what a finding says; what has an equal is not stated as a fact."""
-    rival = next((r for r in mistake.rivals if not r.separable), None)
-    wrong = text.wrong
-    if rival is not None and mistake.kind not in SAY_ALL:
-        other = clause(rival.kind, rival.setup, rival.points)
-        wrong = f"{wrong}, or {other}: the readings cannot tell"
+    wrong = wrong_or(mistake, text)
     if mistake.grade == NOTICED:
         wrong = f"Out of the ordinary, perhaps no mistake. {wrong}"
     return f"{wrong}; {text.done}." if text.done else f"{wrong}."
+
+
+def wrong_or(mistake: Mistake, text: Text) -> str:
+    """Return what is wrong, and what it may be as well: a clause without a full stop."""
+    rival, other = _equal(mistake), _doubt(mistake)
+    told = rival is not None and rival.setup != mistake.setup and names(text.wrong, rival.setup)
+    return (
+        f"{text.wrong}, or {other}: the readings cannot tell" if other and not told else text.wrong
+    )
+
+
+def names(text: str, label: str) -> bool:
+    """Say whether a text names a setup already.
+
+    >>> names("the names were swapped in S2 or S3", "S3"), names("from S31", "S3"), names("", "")
+    (True, False, False)
+    """
+    return bool(label) and re.search(rf"(?<!\w){re.escape(label)}(?!\w)", text) is not None
+
+
+def _equal(mistake: Mistake) -> RivalCause | None:
+    """Return the strongest rival that the readings cannot tell from a mistake."""
+    return next((r for r in mistake.rivals if not r.separable), None)
+
+
+def _doubt(mistake: Mistake) -> str:
+    """Return what a mistake may be as well, as a clause; empty where its words say it all."""
+    if mistake.kind in SAY_ALL:
+        return ""
+    rival = _equal(mistake)
+    return "" if rival is None else clause(rival.kind, rival.setup, rival.points)
 
 
 def _severity(mistake: Mistake) -> str:

@@ -23,10 +23,11 @@ import numpy as np
 from tieup.adjust.distributions import normal_critical
 from tieup.diagnose.evidence import Stack
 from tieup.diagnose.hypotheses import Hypothesis
-from tieup.diagnose.mistake import NAMED, NOTICED, Mistake, RivalCause
+from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.selection import estimate, explained, judge_all
 from tieup.diagnose.thresholds import Thresholds
 from tieup.model.arrays import BoolArray, FloatArray
+from tieup.model.finding import NAMED, NOTICED
 from tieup.model.observations import KINDS
 
 INSEPARABLE = 11.0  # margin in cost below which the data do not decide (3.3 sd squared)

@@ -18,11 +18,12 @@ from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.rowlines import some
 from tieup.diagnose.words import Phrases, Text
 from tieup.model.arrays import BoolArray, IntArray
+from tieup.model.finding import STRING_STEP
 from tieup.model.observations import ZENITH
 from tieup.model.strings import StringStep, string_names
 from tieup.units import length_word
 
-KIND, POLE, EDGE = "string-step", "target-height", "real-edge"
+POLE, EDGE = "target-height", "real-edge"
 SURE = 3.3  # sds by which two steps must differ
 BOOKED = 0.01  # m, a step is hardly known better: heights nearer than that are one
 FIRST = "pole first"
@@ -51,7 +52,7 @@ def _mistake(case: Case, names: np.ndarray, steps: Sequence[StringStep], number:
     ends = tuple(case.points[end] for end in one.ends)
     edge = RivalCause(EDGE, "", ends, one.clear, separable=False)
     return Mistake(
-        kind=KIND,
+        kind=STRING_STEP,
         setup="",
         points=ends,
         rows=_ends_rows(case, names, one),

@@ -29,7 +29,8 @@ class TiesResult:
         self.answer = answer
 
     def __repr__(self) -> str:
-        marks, todo = count(self.answer.holding, "mark"), count(len(self.answer.todo), "thing")
+        things = sum(len(errand.things) for errand in self.answer.todo)
+        marks, todo = count(self.answer.holding, "mark"), count(things, "thing")
         title = self.answer.title or self.reconciliation.job.folder.name
         word = self.answer.verdict.word
         return f"<tieup.TiesResult {title}: {word}; {marks} tie, {todo} to do>"
@@ -46,8 +47,8 @@ class TiesResult:
 
     @property
     def todo(self) -> list[str]:
-        """What to shoot again or look up, in the order of need."""
-        return list(self.answer.todo)
+        """What to shoot again or look up: one line a setup, the one that still stands first."""
+        return [errand.said for errand in self.answer.todo]
 
     @property
     def verdict(self) -> str:

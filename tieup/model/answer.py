@@ -55,6 +55,48 @@ class SiteVerdict:
 
 
 @dataclass(frozen=True)
+class Promise:
+    """Further shots and how far they get: from ``before`` to ``after`` (m) of a ``limit``.
+
+    ``shots`` are (setup, point) in their order, empty where none helps; ``after`` is NaN where that
+    was not worked out. ``setups`` are the setup or the two of a joint that are not proved yet,
+    ``also`` names others that the same shots prove. ``part`` is plan or height. ``enough``: the
+    place is proved then.
+    """
+
+    shots: tuple[tuple[str, str], ...]
+    setups: tuple[str, ...]
+    part: str
+    before: float
+    after: float
+    limit: float
+    enough: bool
+    also: tuple[str, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """Return what it is called on a screen: S1, or S1-S2."""
+        return "-".join(self.setups)
+
+
+@dataclass(frozen=True)
+class Errand:
+    """What to do at one place, the ``things`` that prove most first: one line of the to-do.
+
+    >>> Errand("At S3", ("shoot CP5 again", "close on CP1")).said
+    'At S3: shoot CP5 again; close on CP1'
+    """
+
+    place: str
+    things: tuple[str, ...]
+
+    @property
+    def said(self) -> str:
+        """Return the line."""
+        return f"{self.place}: {'; '.join(self.things)}"
+
+
+@dataclass(frozen=True)
 class SetupAnswer:
     """One setup: its largest differences (m) against the rest of the site, NaN if untested.
 
@@ -109,7 +151,8 @@ class TieAnswer:
     """One screen.
 
     ``odd`` names the setup that is off, empty for none. ``todo`` is what to do, in the order
-    of need. ``holding``, ``failing``, ``unproved`` count the mark ties.
+    in which a crew walks: the setup whose legs still stand first. ``holding``, ``failing``,
+    ``unproved`` count the mark ties. ``doubt`` goes on behind ``odd``: what else it may be.
     """
 
     title: str
@@ -118,8 +161,9 @@ class TieAnswer:
     setups: tuple[SetupAnswer, ...]
     joints: tuple[JointAnswer, ...]
     odd: str
-    todo: tuple[str, ...]
+    todo: tuple[Errand, ...]
     holding: int
     failing: int
     unproved: int
     verdict: SiteVerdict
+    doubt: str = ""

@@ -5,7 +5,9 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 
-SEVERITIES = ("stop", "check", "note")
+STOP, CHECK, NOTE = SEVERITIES = ("stop", "check", "note")
+NAMED, NOTICED = "named", "noticed"  # how sure it is that something is a mistake
+STRING_STEP = "string-step"  # the kind that joints and to-do ask for
 # What is wrong with a whole file is said first: what follows may be its doing.
 OF_FILES = ("missing-column", "unused-column")
 
@@ -42,7 +44,8 @@ class Finding:
     kind, say) and enters the id. ``decidable``: the decisions accept and keep work for it, accept
     where it is ``acceptable``: it has one cure. ``grade`` of a mistake: named, or noticed, which
     is out of the ordinary and no more. ``places`` (by point, then one for each story) where a
-    point would lie, with sds, in the job's unit.
+    point would lie, with sds, in the job's unit. ``doubt`` is what else it may be, as a clause,
+    where the readings cannot tell; else empty.
     """
 
     kind: str
@@ -64,6 +67,7 @@ class Finding:
     acceptable: bool = True
     grade: str = ""
     places: tuple[Place, ...] = ()
+    doubt: str = ""
 
     @property
     def id(self) -> str:

@@ -107,4 +107,4 @@ class Reconciliation:
     @property
     def todo(self) -> tuple[str, ...] | None:
         """Return what to shoot again, first things first; None where nobody asked."""
-        return None if self.answer is None else self.answer.todo
+        return None if self.answer is None else tuple(e.said for e in self.answer.todo)

@@ -11,7 +11,9 @@ import numpy as np
 
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.fieldbook import Setup
 from tieup.model.observations import Sights
+from tieup.model.settings import Precision
 from tieup.preanalysis.scheme import Scheme, places_of
 from tieup.reduce.distances import instrument_of
 
@@ -88,12 +90,23 @@ def candidate_sights(scheme: Scheme, candidates: Candidates) -> Sights:
 
     Pointings, kinds and target height are those of the setup's sight with the most pointings.
     """
-    sights, gear = scheme.sights, instrument_of(scheme.setups, scheme.precision)
-    total = sights.count.sum(axis=1)
-    order = np.lexsort((np.arange(len(sights)), total))
-    like = np.full(len(scheme.setups), order[-1] if len(order) else 0)
+    return sights_like_others(scheme.sights, scheme.setups, scheme.precision, candidates)
+
+
+def like_others(sights: Sights, setups: int) -> IntArray:
+    """Return the sight of each setup (S,) with the most pointings, of all where it has none."""
+    order = np.lexsort((np.arange(len(sights)), sights.count.sum(axis=1)))
+    like = np.full(setups, order[-1] if len(order) else 0)
     like[sights.setup[order]] = order
-    row = like[candidates.setup]
+    return like
+
+
+def sights_like_others(
+    sights: Sights, setups: tuple[Setup, ...], precision: Precision, candidates: Candidates
+) -> Sights:
+    """Return candidates as sights, measured as the ``sights`` of their setups are."""
+    gear = instrument_of(setups, precision)
+    row = like_others(sights, len(setups))[candidates.setup]
     pointing = np.array(
         [(g.direction, g.zenith, g.distance_constant, g.distance_ppm * 1e-6) for g in gear]
     )[candidates.setup]

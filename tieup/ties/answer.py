@@ -8,9 +8,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.model.answer import JointAnswer, SetupAnswer, TieAnswer
+from tieup.model.answer import JointAnswer, Promise, SetupAnswer, TieAnswer
 from tieup.model.arrays import IntArray
-from tieup.model.finding import Finding
+from tieup.model.finding import NOTE, NOTICED, STOP, STRING_STEP, Finding
 from tieup.ties.bays import Standing
 from tieup.ties.checks import Checks
 from tieup.ties.geometry import (
@@ -25,13 +25,11 @@ from tieup.ties.grouping import rows_by_group
 from tieup.ties.lines import STEP
 from tieup.ties.pairs import words_of
 from tieup.ties.site_verdict import levels_verdict, listed, site_verdict
+from tieup.ties.sizes import said
 from tieup.ties.todo import to_do
 from tieup.ties.verdicts import BAD, FAILS, TIES, UNPROVED, UNTESTED
-from tieup.units import length_factor, length_word
 
 WANTING = {SINGLE, TWO, LINE, CIRCLE, DISCONNECTED}  # geometry in which ties prove too little
-NOTICED = "noticed"
-STRING_STEP = "string-step"
 PARTS = ("plan", "height")
 
 
@@ -43,11 +41,13 @@ def crew_answer(
     angle_unit: str,
     findings: Sequence[Finding] = (),
     left_out: frozenset[str] = frozenset(),
+    promises: Sequence[Promise] = (),
 ) -> TieAnswer:
     """Return the answer for one screen.
 
     ``findings`` (worst first) of severity stop bring their own words of how to confirm them.
     ``left_out`` are the setups that a person excluded: the site need not tie with them.
+    ``promises`` say which further shots would prove what is not proved yet.
     """
     ties_of = rows_by_group(checks.evidence.ties.setup, len(checks.evidence.setups))
     setups = tuple(
@@ -64,8 +64,9 @@ def crew_answer(
         limits=checks.limits,
         setups=setups,
         joints=joints,
-        odd=checks.evidence.setups[int(named[0])] if len(named) else "",
-        todo=tuple(to_do(checks, findings, angle_unit)),
+        odd=(odd := checks.evidence.setups[int(named[0])] if len(named) else ""),
+        doubt=_doubt(odd, "", findings) if odd else "",
+        todo=to_do(checks, findings, promises, angle_unit, length_unit),
         holding=verdicts.count(TIES),
         failing=verdicts.count(FAILS),
         unproved=verdicts.count(UNTESTED),
@@ -114,10 +115,11 @@ def _setup_verdict(
     bad = checks.ties.verdict[own].tolist().count(FAILS)
     step = _step_words(checks, s)
     if step and checks.steps.sure[s]:
-        return FAILS, step
+        return FAILS, f"{step}{_doubt(checks.evidence.setups[s], '', findings)}"
     if bad:
         worst = _worst_failing(checks, own)
-        return FAILS, f"{bad} of {len(own)} {_marks(len(own))} off, worst {worst}"
+        doubt = _doubt(checks.evidence.setups[s], worst, findings)
+        return FAILS, f"{bad} of {len(own)} {_marks(len(own))} off, worst {worst}{doubt}"
     noticed = _noticed(checks, s, findings)
     if step or noticed:
         return UNPROVED, step or noticed
@@ -130,6 +132,22 @@ def _setup_verdict(
     if verdict == TIES and geometry.word == WEAK:
         words = f"{words}; {geometry.why}"
     return verdict, words
+
+
+def _doubt(setup: str, mark: str, findings: Sequence[Finding]) -> str:
+    """Say what else than a setup may be off, empty where the readings leave no doubt.
+
+    Two mistakes in one shot are both the setup's own: the to-do names them.
+    """
+    for finding in findings:
+        rival = next((r for r in finding.rivals if not r.separable), None)
+        if finding.severity != STOP or rival is None:
+            continue
+        if finding.setup == setup and rival.setup != setup:
+            return f", or {finding.doubt}: the readings cannot tell"
+        if not finding.setup and mark in finding.points:
+            return f", or it is {mark} itself: the readings cannot tell"
+    return ""
 
 
 def _noticed(checks: Checks, s: int, findings: Sequence[Finding]) -> str:
@@ -149,27 +167,20 @@ def _standing_verdict(checks: Checks, standing: Standing, length_unit: str) -> t
     point = standing.use.point
     where = f" at {checks.evidence.points[point]}" if point >= 0 else ""
     if standing.within(sizes):
-        plan, height = (_said(float(value), length_unit) for value in standing.bound)
+        plan, height = (said(float(value), length_unit) for value in standing.bound)
         return TIES, f"one wrong shot could hide {plan} in plan, {height} in height{where}"
     coarse = standing.known > sizes
     if coarse.any():
         part = int(np.argmax(standing.known / sizes))
-        size = _said(float(standing.known[part]), length_unit)
+        size = said(float(standing.known[part]), length_unit)
         return UNPROVED, f"known to {size} in {PARTS[part]} only{where}"
     part = int(np.argmax(standing.bound / sizes))
     worst = int(standing.worst[part])
     what = f"a mistake in the {checks.guarded[worst]}" if checks.guarded else "one wrong shot"
     if not np.isfinite(standing.bound[part]):
         return UNPROVED, f"{what} would not show"
-    size = _said(float(standing.bound[part]), length_unit)
+    size = said(float(standing.bound[part]), length_unit)
     return UNPROVED, f"{what} could hide {size} in {PARTS[part]}{where}"
-
-
-def _said(size: float, length_unit: str) -> str:
-    """Return a small length as the crew reads it."""
-    if length_unit == "m":
-        return f"{1000 * size:.1f} mm"
-    return f"{size / length_factor(length_unit):.3f} {length_word(length_unit)}"
 
 
 def _worst_failing(checks: Checks, own: IntArray) -> str:
@@ -196,22 +207,17 @@ def _marks(count: int) -> str:
 def _joints(checks: Checks, findings: Sequence[Finding], length_unit: str) -> list[JointAnswer]:
     """Return the joints: setups that share work marks, and strings that pass between two."""
     evidence = checks.evidence
-    pairs, joints = evidence.pairs, evidence.joints
+    pairs = evidence.pairs
     words = words_of(pairs, checks.pairs)
-    strings: dict[tuple[int, int], list[int]] = {}
-    for row, pair in enumerate(np.sort(joints.setup, axis=1).tolist()):
-        strings.setdefault((pair[0], pair[1]), []).append(row)
+    strings = _strings_between(checks)
     rows = {(a, b): row for row, (a, b) in enumerate(pairs.pair.tolist())}
     open_steps = frozenset(
-        frozenset(f.points) for f in findings if f.kind == STRING_STEP and f.severity != "note"
+        frozenset(f.points) for f in findings if f.kind == STRING_STEP and f.severity != NOTE
     )
     answers = []
-    for pair in sorted(rows.keys() | strings.keys()):
+    for pair in joints_that_meet(checks):
         row = rows.get(pair, -1)
         passing = strings.get(pair, [])
-        meets = row >= 0 and pairs.work[row] > 0 and (pairs.neighbour[row] or pairs.work[row] > 1)
-        if not (passing or meets):
-            continue
         says = str(words[row]) if row >= 0 else "they have shot no mark in common"
         joint = _joint(checks, pair, row, passing, says)
         if row >= 0 and pairs.plan[row] <= checks.limits.horizontal and joint.verdict == FAILS:
@@ -242,12 +248,28 @@ def _with_strings(
     if not steps:
         return joint
     worst = max(steps, key=lambda i: abs(float(joints.value[i, STEP])))
-    size = _said(abs(float(joints.value[worst, STEP])), length_unit)
+    size = said(abs(float(joints.value[worst, STEP])), length_unit)
     others = [str(joints.string[i]) for i in steps if i != worst]
     says = f"{joints.string[worst]} steps by {size} from {' to '.join(ends[worst])}"
     if others:
         says += f", {listed(others)} too"
     return replace(joint, verdict=UNPROVED, words=says)
+
+
+def _strings_between(checks: Checks) -> dict[tuple[int, int], list[int]]:
+    """Return the rows of the strings that pass between each two setups."""
+    strings: dict[tuple[int, int], list[int]] = {}
+    for row, pair in enumerate(np.sort(checks.evidence.joints.setup, axis=1).tolist()):
+        strings.setdefault((pair[0], pair[1]), []).append(row)
+    return strings
+
+
+def joints_that_meet(checks: Checks) -> list[tuple[int, int]]:
+    """Return the pairs of setups whose bays meet: by strings or by work marks that both shot."""
+    pairs = checks.evidence.pairs
+    meets = (pairs.work > 0) & (pairs.neighbour | (pairs.work > 1))
+    shared = {(a, b) for a, b in pairs.pair[meets].tolist()}
+    return sorted(shared | _strings_between(checks).keys())
 
 
 def _judged(
@@ -276,7 +298,7 @@ def _far_words(checks: Checks, row: int, length_unit: str) -> str:
     if checks.pairs.plan[row] != BAD or pairs.far_point[row] < 0:
         return ""
     far = checks.evidence.points[pairs.far_point[row]]
-    size = _said(float(pairs.far_plan[row]), length_unit)
+    size = said(float(pairs.far_plan[row]), length_unit)
     return f"turned against each other: {size} apart at {far}"
 
 

@@ -78,24 +78,39 @@ def stand(
 ) -> Standing:
     """Return how a place stands; ``freedom`` (2,) is that of its variances."""
     known, bound, worst = np.zeros(2), np.zeros(2), np.full(2, -1)
-    away = [use.place - adjustment.axis[setup, :2] for setup in use.setups]
+    away = _away(adjustment, use)
     for part, height in enumerate((PLAN, HEIGHT)):
         known[part] = _known(adjustment, use, away, freedom[part], height=height)
-        if guards is None:
-            continue
+    if guards is not None and len(guards):
+        bounds = bounds_at(adjustment, guards, use, shooting, guards.size[None])[0]
+        worst = np.argmax(bounds, axis=1)
+        bound = bounds.max(axis=1)
+    return Standing(use, known, bound, worst)
+
+
+def bounds_at(
+    adjustment: Adjustment, guards: Guards, use: Use, shooting: Shooting, sizes: FloatArray
+) -> FloatArray:
+    """Return how far each mistake could have moved a place (d, 2, n), plan and height in m.
+
+    ``sizes`` (d, h) are d estimates of what the mistakes are.
+    """
+    result, away = np.zeros((len(sizes), 2, len(guards))), _away(adjustment, use)
+    for part, height in enumerate((PLAN, HEIGHT)):
         effects = [
             sign * pose_effect(guards.setup[setup], arm, height=height)
             for setup, arm, sign in zip(use.setups, away, (1.0, -1.0), strict=False)
         ]
         ways = [np.sum(effects, axis=0)]
         ways += _after(guards, use, effects, away, shooting)
-        bounds = guards.bounds(np.array(ways), PASSES)
-        bounds[0] = np.where(_only_after(guards, use, shooting), 0.0, bounds[0])
-        largest = bounds.max(axis=0)
-        if len(largest):
-            worst[part] = int(np.argmax(largest))
-            bound[part] = largest[worst[part]]
-    return Standing(use, known, bound, worst)
+        bounds = guards.bounds_of(np.array(ways), PASSES, sizes)
+        bounds[:, 0] = np.where(_only_after(guards, use, shooting), 0.0, bounds[:, 0])
+        result[:, part] = bounds.max(axis=1)
+    return result
+
+
+def _away(adjustment: Adjustment, use: Use) -> list[FloatArray]:
+    return [use.place - adjustment.axis[setup, :2] for setup in use.setups]
 
 
 def _known(

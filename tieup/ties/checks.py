@@ -20,7 +20,7 @@ from tieup.network.bridges import Bridge, find_bridges
 from tieup.reduce.rounds import find_pairs
 from tieup.reduce.target_visits import shooting_order
 from tieup.ties.backsights import closings, drift
-from tieup.ties.bays import Bays, shooting_of, stand_bays
+from tieup.ties.bays import Bays, Shooting, shooting_of, stand_bays
 from tieup.ties.closures import find_closures
 from tieup.ties.control import control_test
 from tieup.ties.evidence import Evidence
@@ -139,21 +139,28 @@ def check_site(solution: Solution, limits: Tolerances) -> Checks:
         judge_joints(evidence.joints, limits),
         setup_steps(held, suspects),
         find_bridges(connections.setup, connections.point, known_to_control(held)),
-        _bays(solution, evidence.pairs.pair, setup, point),
+        bays_of(solution, evidence.pairs.pair),
         solution.words,
     )
 
 
-def _bays(solution: Solution, pairs: IntArray, setup: IntArray, point: IntArray) -> Bays:
-    """Return how the setups and joints stand; with sds taken as known where nothing says more."""
+def bays_of(solution: Solution, pairs: IntArray) -> Bays:
+    """Return how the setups and the joints of ``pairs`` (q, 2) stand.
+
+    Sds are taken as known where nothing says more.
+    """
     careful = solution.careful or solution.held
-    setups, points = len(careful.axis), len(careful.position)
-    freedom = np.full((setups, 2), KNOWN) if solution.freedom is None else solution.freedom
-    aside = careful.aside.connections
-    shooting = shooting_of(
-        setup, point, shooting_order(solution.shots), aside.point, setups, points
-    )
-    return stand_bays(careful, solution.guards, freedom, pairs, shooting)
+    known = np.full((len(careful.axis), 2), KNOWN)
+    freedom = known if solution.freedom is None else solution.freedom
+    return stand_bays(careful, solution.guards, freedom, pairs, shooting_in(solution))
+
+
+def shooting_in(solution: Solution) -> Shooting:
+    """Return when the side shots of a solution were taken."""
+    careful = solution.careful or solution.held
+    setup, point = _rows(solution.sights, solution.pointings)
+    aside, order = careful.aside.connections.point, shooting_order(solution.shots)
+    return shooting_of(setup, point, order, aside, len(careful.axis), len(careful.position))
 
 
 def _rows(sights: Sights, pointings: Pointings) -> tuple[IntArray, IntArray]:

@@ -11,13 +11,12 @@ from collections.abc import Iterator, Sequence
 
 from tieup.adjust.distributions import GlobalTest
 from tieup.model.answer import UNPROVED, JointAnswer, SetupAnswer, SiteVerdict
-from tieup.model.finding import Finding
+from tieup.model.finding import CHECK, NOTICED, STOP, Finding
 from tieup.ties.verdicts import FAILS, TIES, Judgement
 
 Part = SetupAnswer | JointAnswer
 
 NAMED = 4  # names written out before "and n more"
-STOP, CHECK, NOTICED = "stop", "check", "noticed"
 
 
 def site_verdict(

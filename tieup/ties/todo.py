@@ -1,95 +1,212 @@
-"""What to shoot again before the legs are picked up, in the order of need."""
+"""What to shoot again: one line a setup, from the one whose legs still stand back to the first.
+
+At a setup stands first what a verdict waits for: findings to settle, what is off, then the shots
+that prove most, with how far they get (`tieup.model.answer.Promise`). What stands there already is
+not asked for a second time.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from tieup.geometry import azimuth
-from tieup.model.finding import Finding
+from tieup.model.answer import Errand, Promise
+from tieup.model.finding import CHECK, NOTICED, STRING_STEP, Finding
 from tieup.ties.checks import Checks
+from tieup.ties.errands import NOWHERE, Errands, listed
 from tieup.ties.geometry import CIRCLE, DISCONNECTED, LINE, SINGLE, STRONG, TWO, WEAK, Geometry
 from tieup.ties.sector import Sector
+from tieup.ties.sizes import said
 from tieup.ties.verdicts import FAILS, LOOSE, UNTESTED
 
-NAMED = 4  # names written out before "and n more"
 AS_CLEAR = 0.9  # of the clearest failure at a mark: that setup may be the wrong one as well
 REACH = 2.0  # a mark offered lies within so many times the longest tie
 # Findings to check that are settled at the site, not in the office.
 AT_THE_SITE = ("fall", "typed-elevation", "field-frame", "stored-point")
-STRING_STEP = "string-step"
 ALOUD = "both faces, read the pole height aloud"
+FROM = re.compile(r"^From (\S+)(?: or another setup)? (?=shoot )")
+SHOOT_AGAIN = re.compile(r"\bshoot (.+?) again")
 
 
-def to_do(checks: Checks, findings: Sequence[Finding], angle_unit: str) -> list[str]:
-    """Return the sentences of the to-do list."""
-    stops = [finding for finding in findings if finding.severity == "stop" and finding.confirm]
+def to_do(
+    checks: Checks,
+    findings: Sequence[Finding],
+    promises: Sequence[Promise],
+    angle_unit: str,
+    length_unit: str,
+) -> tuple[Errand, ...]:
+    """Return the lines of the to-do, in walking order."""
+    errands = Errands(checks)
+    stops = [f for f in findings if f.severity == "stop" and f.confirm]
+    noticed = [f for f in findings if f.severity == "check" and f.grade == NOTICED and f.confirm]
     look = [f for f in findings if f.severity == "check" and f.kind in AT_THE_SITE and f.confirm]
-    steps = [f for f in findings if f.severity == "check" and f.kind == STRING_STEP]
-    told = {(finding.setup, point) for finding in stops for point in finding.points}
-    sentences = [
-        *(finding.confirm for finding in stops),
-        *_steps(checks),
-        *_failing(checks, told),
-        *(finding.confirm for finding in steps),
-        *_hanging(checks, angle_unit),
-        *_bridges(checks),
-        *_closing(checks),
-        *_change_overs(checks, findings),
-        *(finding.confirm for finding in look),
-        *_again(checks),
-    ]
-    return [sentence.removesuffix(".") for sentence in sentences]
+    _settle(errands, stops)
+    _steps(checks, errands)
+    _failing(checks, errands, {(f.setup, point) for f in stops for point in f.points})
+    _settle(errands, noticed)
+    steps = {frozenset(f.points): f.severity for f in findings if f.kind == STRING_STEP}
+    told = _change_overs(checks, steps)
+    _share(checks, errands, [row for row, severity in told if severity == CHECK], ", which steps")
+    _prove(errands, promises, length_unit)
+    _hanging(checks, errands, promises, angle_unit)
+    _bridges(checks, errands)
+    _closing(checks, errands)
+    _share(checks, errands, [row for row, severity in told if severity is None])
+    _settle(errands, look)
+    _again(checks, errands)
+    return errands.done()
 
 
-def _steps(checks: Checks) -> Iterable[str]:
+def _settle(errands: Errands, findings: Sequence[Finding]) -> None:
+    """Ask for what the findings say of how to confirm them, at their setup or their mark."""
+    for finding in findings:
+        setup = errands.by_label(finding.setup)
+        if setup == NOWHERE:
+            setup = errands.at_mark(finding.points)
+        thing = finding.confirm.removesuffix(".")
+        shots = _asked_in(thing, finding.points)
+        if shots and not errands.new(setup, shots):
+            continue
+        started = FROM.match(thing)
+        if started and errands.by_label(started[1]) == setup != NOWHERE:
+            thing = thing[started.end() :]
+        doubt = f" (or {finding.doubt})" if finding.doubt else ""
+        errands.ask(setup, f"{thing[:1].lower()}{thing[1:]}{doubt}", shots)
+
+
+def _asked_in(thing: str, points: Sequence[str]) -> list[str]:
+    """Return the points that a sentence asks to shoot again.
+
+    >>> _asked_in("From S2 shoot T5 or T6 again; compare the sketch", ("T5", "T6", "T7"))
+    ['T5', 'T6']
+    """
+    again = SHOOT_AGAIN.search(thing)
+    words = again[1].replace(",", " ").split() if again else []
+    return [point for point in points if point in words]
+
+
+def _steps(checks: Checks, errands: Errands) -> None:
     """Setups that are off as a whole."""
     network = checks.evidence.adjustment.problem.network
     for s in checks.steps.named.tolist():
         mark = checks.evidence.points[network.station[s]]
         if checks.steps.in_height[s]:
-            yield (
-                f"At {checks.evidence.setups[s]} tape the instrument height over {mark} again, "
-                f"and check {mark} against two other marks"
+            thing = (
+                f"tape the instrument height over {mark} again, and check {mark} against two "
+                "other marks"
             )
         else:
-            yield f"At {checks.evidence.setups[s]} check the centring over {mark} and its name"
+            thing = f"check the centring over {mark} and its name"
+        errands.ask(s, thing)
 
 
-def _failing(checks: Checks, told: set[tuple[str, str]]) -> Iterable[str]:
-    """Ties that fail: each mark from the setup that is clearest off, or from all that may be."""
+def _failing(checks: Checks, errands: Errands, told: set[tuple[str, str]]) -> None:
+    """Ties that fail: each mark from the setup that is clearest off, or from all that may be.
+
+    ``told`` are setups and points of which a finding speaks.
+    """
     ties, evidence = checks.evidence.ties, checks.evidence
     clear = ties.clearness
     off = np.isin(ties.setup, checks.steps.named) & ties.plumb  # told as a whole already
     rows = np.flatnonzero((checks.ties.verdict == FAILS) & ~off)
-    wanted: dict[tuple[str, ...], list[str]] = {}
+    wanted: dict[int, list[str]] = {}
     for point in ties.point[rows[np.argsort(-clear[rows], kind="stable")]].tolist():
         own = rows[ties.point[rows] == point]
         likely = own[clear[own] >= AS_CLEAR * clear[own].max()]
-        setups = tuple(evidence.setups[s] for s in ties.setup[likely].tolist())
-        name = evidence.points[point]
-        if not any((setup, name) in told for setup in setups):
-            wanted.setdefault(setups, []).append(name)
-    for setups, names in wanted.items():
-        yield f"From {_list(setups)} shoot {_list(names)} again, {ALOUD}"
+        name, setups = evidence.points[point], ties.setup[likely].tolist()
+        if not any((evidence.setups[setup], name) in told for setup in setups):
+            for setup in setups:
+                wanted.setdefault(setup, []).append(name)
+    for setup, names in wanted.items():
+        errands.ask(setup, f"shoot {listed(names)} again, {ALOUD}", names)
 
 
-def _hanging(checks: Checks, angle_unit: str) -> Iterable[str]:
-    """Setups whose geometry proves too little."""
+def _prove(errands: Errands, promises: Sequence[Promise], length_unit: str) -> None:
+    """Shots that prove what is not proved yet, and how far they get."""
+    beyond: dict[int, list[Promise]] = {}
+    for promise in promises:
+        if math.isnan(promise.after):
+            continue
+        if not promise.shots:
+            setup = errands.first(errands.by_label(name) for name in promise.setups)
+            beyond.setdefault(setup, []).append(promise)
+            continue
+        by_setup: dict[int, list[str]] = {}
+        for label, point in promise.shots:
+            by_setup.setdefault(errands.by_label(label), []).append(point)
+        last = list(by_setup)[-1]
+        for setup, points in by_setup.items():
+            own = errands.new(setup, points) or points
+            thing = f"shoot {listed(own)}{errands.again(setup, own)}"
+            says = _gets(promise, length_unit) if setup == last else f"for {promise.name}"
+            errands.ask(setup, f"{thing}: {says}", points, same_legs=True)
+    for setup, out in beyond.items():
+        errands.ask(setup, _out_of_reach(out, length_unit))
+    open_ = [promise.name for promise in promises if math.isnan(promise.after)]
+    if open_:
+        thing = f"{listed(open_)} not proved yet: run this again after these shots"
+        errands.ask(NOWHERE, thing)
+
+
+def _gets(promise: Promise, length_unit: str) -> str:
+    """Say how far the shots of a promise get.
+
+    >>> _gets(Promise((), ("S1", "S2"), "plan", 0.0041, 0.0026, 0.003, True, ("S2",)), "m")
+    'S1-S2 4.1 -> 2.6 mm plan, limit 3; proves S2 too'
+    """
+    if math.isinf(promise.after):
+        return f"for {promise.name}, which needs more marks still"
+    known = math.isfinite(promise.before)
+    before = said(promise.before, length_unit).split(" ")[0] if known else "no bound"
+    gets = f"{promise.name} {before} -> {said(promise.after, length_unit)} {promise.part}"
+    if not promise.enough:
+        return f"{gets}, short of {_number(promise.limit, length_unit)}: better gear or more marks"
+    also = f"; proves {listed(promise.also)} too" if promise.also else ""
+    return f"{gets}, limit {_number(promise.limit, length_unit)}{also}"
+
+
+def _number(size: float, length_unit: str) -> str:
+    """Return a small length without its unit, 3 rather than 3.0."""
+    return said(size, length_unit).split(" ")[0].removesuffix(".0")
+
+
+def _limit(promise: Promise, length_unit: str) -> str:
+    """Return a limit with its unit."""
+    unit = said(promise.limit, length_unit).split(" ")[1]
+    return f"{_number(promise.limit, length_unit)} {unit}"
+
+
+def _out_of_reach(promises: Sequence[Promise], length_unit: str) -> str:
+    """Say of places that no further shot gets within the limit how the worst of them stands."""
+    names = listed([promise.name for promise in promises])
+    worst = max(promises, key=lambda promise: promise.after / promise.limit)
+    if not math.isfinite(worst.after):
+        return f"no mark here proves {names}: set one that two setups see"
+    limit = f"{_limit(worst, length_unit)} {worst.part}"
+    return f"no shot proves {names} to {limit} ({said(worst.after, length_unit)}) with this gear"
+
+
+def _hanging(
+    checks: Checks, errands: Errands, promises: Sequence[Promise], angle_unit: str
+) -> None:
+    """Setups whose geometry proves too little, and no shot is asked for that mends it."""
+    mended = {name for p in promises if p.enough for name in (p.name, *p.also)}
     for s, geometry in enumerate(checks.evidence.geometry):
-        label = checks.evidence.setups[s]
+        if checks.evidence.setups[s] in mended:
+            continue
+        where = _where(checks, s, geometry, angle_unit)
         if geometry.word == DISCONNECTED:
-            yield f"Tie {label} in: shoot two or more marks that other setups have shot"
+            errands.ask(s, "shoot two or more marks that other setups have shot")
         elif geometry.word == SINGLE:
-            yield f"From {label} shoot two more marks, well spread: {geometry.why}"
+            errands.ask(s, f"shoot two more marks, well spread: {geometry.why}")
         elif geometry.word in (CIRCLE, LINE, TWO):
-            yield f"From {label} shoot one more mark{_where(checks, s, geometry, angle_unit)}"
-    for s, geometry in enumerate(checks.evidence.geometry):
-        if geometry.word == WEAK:
-            label = checks.evidence.setups[s]
-            yield f"Better: from {label} one more mark{_where(checks, s, geometry, angle_unit)}"
+            errands.ask(s, f"shoot one more mark{where}")
+        elif geometry.word == WEAK:
+            errands.ask(s, f"better: one more mark{where}")
 
 
 def _where(checks: Checks, s: int, geometry: Geometry, angle_unit: str) -> str:
@@ -103,7 +220,7 @@ def _where(checks: Checks, s: int, geometry: Geometry, angle_unit: str) -> str:
         scale, unit = 180.0 / math.pi, " degrees"
     bearings = f"{sector.start * scale:.0f} and {sector.end * scale:.0f}{unit}"
     names = _offered(checks, s, geometry, sector)
-    return f" between bearings {bearings}" + (f": {_list(names, 'or')}" if names else "")
+    return f" between bearings {bearings}" + (f": {listed(names, 'or')}" if names else "")
 
 
 def _offered(checks: Checks, s: int, geometry: Geometry, sector: Sector) -> list[str]:
@@ -118,77 +235,85 @@ def _offered(checks: Checks, s: int, geometry: Geometry, sector: Sector) -> list
     return [checks.evidence.points[m] for m in marks[order][:2]]
 
 
-def _bridges(checks: Checks) -> Iterable[str]:
+def _bridges(checks: Checks, errands: Errands) -> None:
     """Parts of the site that hang on one mark, or on one setup."""
     labels, points = checks.evidence.setups, checks.evidence.points
     geometry = checks.evidence.geometry
     for bridge in checks.bridges:
         beyond = [labels[s] for s in bridge.setups]
         alone = len(bridge.setups) == 1 and geometry[bridge.setups[0]].word != STRONG
+        hangs = f"{listed(beyond)} {'hangs' if len(beyond) == 1 else 'hang'}"
         if bridge.mark >= 0 and not alone:
-            yield (
-                f"Shoot a second mark from both sides of {points[bridge.mark]}: {_list(beyond)} "
-                f"{_hangs(beyond)} on it alone"
+            mark = points[bridge.mark]
+            errands.ask(
+                errands.first(bridge.setups),
+                f"shoot a second mark that the far side of {mark} has shot: {hangs} on it alone",
             )
         elif bridge.setup >= 0 and not alone:
-            yield (
-                f"At {labels[bridge.setup]} shoot a mark that a third setup has shot: "
-                f"{_list(beyond)} {_hangs(beyond)} on {labels[bridge.setup]} alone"
+            label = labels[bridge.setup]
+            errands.ask(
+                bridge.setup,
+                f"shoot a mark that a third setup has shot: {hangs} on {label} alone",
             )
 
 
-def _hangs(names: Sequence[str]) -> str:
-    return "hangs" if len(names) == 1 else "hang"
-
-
-def _closing(checks: Checks) -> Iterable[str]:
+def _closing(checks: Checks, errands: Errands) -> None:
     """Setups that never looked back."""
     evidence = checks.evidence
-    closed = set(evidence.closings.setup.tolist())
-    open_ = [label for s, label in enumerate(evidence.setups) if s not in closed]
-    if open_:
-        yield f"Close {_list(open_)} on the backsight before the legs are picked up"
+    closed, visits = set(evidence.closings.setup.tolist()), evidence.visits
+    for s in range(len(evidence.setups)):
+        own = np.flatnonzero(visits.setup == s)
+        if s in closed or not len(own):
+            continue
+        backsight = evidence.points[visits.point[own[0]]]
+        if errands.new(s, [backsight]):
+            errands.ask(s, f"close on {backsight}", [backsight], same_legs=True)
 
 
-def _change_overs(checks: Checks, findings: Sequence[Finding]) -> Iterable[str]:
-    """Strings that pass from setup to setup without a point that both have shot.
+def _change_overs(
+    checks: Checks, steps: Mapping[frozenset[str], str]
+) -> list[tuple[int, str | None]]:
+    """Return the strings that pass from setup to setup without a point that both have shot.
 
-    A step that has a finding is told by it, or settled.
+    Each with the severity of the finding that it steps there, None where there is none.
     """
-    joints, labels = checks.evidence.joints, checks.evidence.setups
-    told = {frozenset(f.points) for f in findings if f.kind == STRING_STEP}
-    wanted: dict[tuple[str, str], list[str]] = {}
-    for i in np.flatnonzero(joints.point < 0).tolist():
-        ends = [checks.evidence.points[p] for p in joints.ends[i].tolist()]
-        if frozenset(ends) not in told:
-            first, second = (labels[s] for s in joints.setup[i].tolist())
-            at = f"{joints.string[i]} at {ends[0]} or {ends[1]}"
-            wanted.setdefault((first, second), []).append(at)
-    for (first, second), places in wanted.items():
-        yield f"Shoot {_list(places)} from both {first} and {second}"
+    joints, points = checks.evidence.joints, checks.evidence.points
+    rows = np.flatnonzero((joints.point < 0) & (checks.joints.verdict != "ties")).tolist()
+    return [(row, steps.get(frozenset(points[p] for p in joints.ends[row]))) for row in rows]
 
 
-def _again(checks: Checks) -> Iterable[str]:
+def _share(checks: Checks, errands: Errands, rows: Sequence[int], why: str = "") -> None:
+    """Ask for a shared shot of strings that have none where they pass to another setup.
+
+    One end is enough: the setup that is come to first shoots that of the other.
+    """
+    joints, points = checks.evidence.joints, checks.evidence.points
+    wanted: dict[int, dict[str, str]] = {}
+    for i in rows:
+        pair = [int(setup) for setup in joints.setup[i]]
+        setup = errands.first(pair)
+        ends = [points[p] for p in joints.ends[i]]
+        others = [end for end in ends if (setup, end) not in errands.seen] or ends
+        if errands.new(setup, others[:1]):
+            wanted.setdefault(setup, {}).setdefault(others[0], joints.string[i])
+    for setup, ends_of in wanted.items():
+        names = ", ".join(f"{end} ({string}{why})" for end, string in ends_of.items())
+        errands.ask(setup, f"shoot {names}", list(ends_of))
+
+
+def _again(checks: Checks, errands: Errands) -> None:
     """Ties beyond the limit that the gear's scatter may explain: a second look settles them."""
     ties, evidence = checks.evidence.ties, checks.evidence
     loose = (checks.ties.plan == LOOSE) | (checks.ties.height == LOOSE)
     rows = np.flatnonzero(loose & (checks.ties.verdict == UNTESTED))
-    points = np.unique(ties.point[rows])
-    if not len(points):
-        return
-    names = [evidence.points[p] for p in points.tolist()]
-    yield f"If there is time, shoot {_list(names)} again: beyond the limit, within the scatter"
-
-
-def _list(names: Sequence[str], last: str = "and") -> str:
-    """Write names in a row: CP2, CP7 and T1.
-
-    >>> _list(["CP2", "CP7", "T1"]), _list(["CP2", "CP7"], "or")
-    ('CP2, CP7 and T1', 'CP2 or CP7')
-    """
-    names = list(dict.fromkeys(names))
-    if len(names) > NAMED + 1:
-        names = [*names[:NAMED], f"{len(names) - NAMED} more"]
-    if len(names) == 1:
-        return names[0]
-    return f"{', '.join(names[:-1])} {last} {names[-1]}"
+    wanted: dict[int, list[str]] = {}
+    for point in np.unique(ties.point[rows]).tolist():
+        setup = errands.first(ties.setup[rows[ties.point[rows] == point]].tolist())
+        wanted.setdefault(setup, []).extend(errands.new(setup, [evidence.points[point]]))
+    for setup, names in wanted.items():
+        if names:
+            errands.ask(
+                setup,
+                f"if there is time, {listed(names)} again: beyond the limit, within the scatter",
+                names,
+            )

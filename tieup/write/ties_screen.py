@@ -9,9 +9,17 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
-from tieup.model.answer import TIED, UNPROVED, JointAnswer, SetupAnswer, TieAnswer
+from tieup.model.answer import (
+    TIED,
+    UNPROVED,
+    Errand,
+    JointAnswer,
+    SetupAnswer,
+    TieAnswer,
+)
 from tieup.units import length_factor
 from tieup.write.cautions import CAUTIONS
 from tieup.write.documents import significant
@@ -28,15 +36,16 @@ SHORT_CAUTION = "Check independently before excavating, paving or setting struct
 def ties_text(answer: TieAnswer, width: int = WIDTH, height: int = HEIGHT) -> str:
     """Return the screen, at most ``height`` lines of ``width`` columns.
 
-    What does not fit is counted: first setups and joints that tie, then the end of the to-do.
+    What does not fit is counted: first setups and joints that tie, then what each setup of the
+    to-do has last, which proves least.
     """
     width = max(width, LEAST_WIDTH)
     head = _folded(headline(answer), width)
     loose = _folded(beyond_words(_loose(answer)), width)
     foot = ["", *_folded(_limits(answer), width), *loose, *_folded(SHORT_CAUTION, width)]
-    todo = [_folded(f"{n} {text}", width, "  ") for n, text in enumerate(answer.todo, 1)]
     room = height - len(head) - len(foot)
-    wanted = min(sum(map(len, todo)), room // 3) + 2 if todo else 0
+    todo = _errand_lines(answer.todo, width)
+    wanted = min(len(todo), room // 2) + 2 if todo else 0
     tables = [
         _entries(parts, answer, title, width)
         for title, parts in (("SETUPS", answer.setups), ("JOINTS", answer.joints))
@@ -49,7 +58,7 @@ def ties_text(answer: TieAnswer, width: int = WIDTH, height: int = HEIGHT) -> st
         for line in ["", *_shortened(table, share - 1)]
     ]
     if todo:
-        lines += ["", "TO DO", *_some(todo, room - len(lines) - 2)]
+        lines += ["", "TO DO", *_some(answer.todo, width, room - len(lines) - 2)]
     return "\n".join([*head, *lines, *foot]) + "\n"
 
 
@@ -108,7 +117,7 @@ def ties_record(answer: TieAnswer) -> dict[str, Any]:
             }
             for j in answer.joints
         ],
-        "to_do": list(answer.todo),
+        "to_do": [errand.said for errand in answer.todo],
         "cautions": list(CAUTIONS),
     }
 
@@ -116,7 +125,7 @@ def ties_record(answer: TieAnswer) -> dict[str, Any]:
 def headline(answer: TieAnswer) -> str:
     """Return the answer in a sentence or two; what is not proved is never called good."""
     title = answer.title if len(answer.title) <= 40 else answer.title[:38] + ".."
-    odd = f" {answer.odd} is the odd one." if answer.odd else ""
+    odd = f" {answer.odd} is the odd one{answer.doubt}." if answer.odd else ""
     marks = _marks(answer)
     beside = f", {answer.verdict.fallen.upper()}" if answer.verdict.fallen else ""
     why, falls = answer.verdict.why(MOST_REASONS), f" {answer.verdict.first_fall}".rstrip()
@@ -219,16 +228,35 @@ def _is_tied(entry: list[str]) -> bool:
     return f"  {TIES}" in entry[0]
 
 
-def _some(items: list[list[str]], room: int) -> list[str]:
-    """Return as many of the items as there is room for, and how many are left out."""
-    lines: list[str] = []
-    for number, item in enumerate(items):
-        rest = len(items) - number
-        if len(lines) + len(item) > room - (rest > 1):
-            lines.append(f"and {rest} more in the report")
-            break
-        lines += item
-    return lines
+def _errand_lines(errands: Sequence[Errand], width: int) -> list[str]:
+    """Return the to-do, one paragraph a setup."""
+    return [
+        line
+        for number, errand in enumerate(errands, 1)
+        for line in _folded(f"{number} {errand.said}", width, "  ")
+    ]
+
+
+def _some(errands: Sequence[Errand], width: int, room: int) -> list[str]:
+    """Return as much of the to-do as there is room for, and how many things are left out.
+
+    Of each setup goes first what proves least, from the longest list; then the setups farthest off.
+    """
+    kept = [len(errand.things) for errand in errands]
+    total = sum(kept)
+    while sum(kept):
+        some = [
+            replace(errand, things=errand.things[:count])
+            for errand, count in zip(errands, kept, strict=True)
+            if count
+        ]
+        rest = total - sum(kept)
+        more = [f"and {rest} more {'thing' if rest == 1 else 'things'} in the report"]
+        lines = [*_errand_lines(some, width), *(more if rest else [])]
+        if len(lines) <= room:
+            return lines
+        kept[max(range(len(kept)), key=lambda i: (kept[i], i))] -= 1
+    return [f"{total} {'thing' if total == 1 else 'things'}: see the report"][:room]
 
 
 def _clipped(text: str, width: int) -> str:

@@ -164,7 +164,7 @@ def _reasons(site: Reconciliation, ties: Counter[str]) -> Iterator[str]:
     """Say in short sentences what the answer rests on."""
     setups = count(length(site.setups), "setup")
     if site.answer is not None and site.answer.odd:
-        yield f"{site.answer.odd} is the odd one."
+        yield f"{site.answer.odd} is the odd one{site.answer.doubt}."
     if ties.total():
         yield f"{setups}. {ties['ties']:,} of {count(ties.total(), 'tie')} tie{_limits(site)}."
     elif not length(site.setups):

@@ -1,0 +1,202 @@
+"""The to-do: in walking order, one line a setup, nothing twice, what is left out counted."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.simulate import random_site, simulate
+from tests.simulate.mistakes import no_closing_backsight, target_height
+from tests.simulate.yards import fire_station
+from tests.ties.evidence import check
+from tieup.model.answer import Errand, Promise
+from tieup.model.finding import Finding, Rival
+from tieup.model.settings import Precision, Tolerances
+from tieup.ties.answer import crew_answer
+from tieup.ties.visits import Visits
+from tieup.ties.walking import walking_order
+from tieup.write.ties_screen import headline, ties_text
+
+
+def _answer(checks, **more):
+    return crew_answer(checks, title="Yard", length_unit="m", angle_unit="dms", **more)
+
+
+def _yard(seed=1):
+    rng = np.random.default_rng(seed)
+    return simulate(fire_station(rng), Precision(), rng)
+
+
+@pytest.fixture(scope="module")
+def busy():
+    """Return the checks of a day on which every setup has something to do."""
+    survey = target_height(_yard(), _yard().rows("S3", "CP5"), 0.060)
+    for setup in ("S1", "S2", "S4"):
+        survey = no_closing_backsight(survey, setup)
+    return check(survey, Tolerances(horizontal=0.003, elevation=0.0015))
+
+
+def _visits(setup, time):
+    count = len(setup)
+    nothing = np.full(count, np.nan)
+    return Visits(
+        setup=np.array(setup),
+        point=np.zeros(count, dtype=np.int64),
+        direction=nothing,
+        zenith=nothing,
+        distance=nothing,
+        count=np.ones((count, 3), dtype=np.int64),
+        sd=np.ones((count, 3)),
+        rise=nothing,
+        time=np.array(time, dtype=np.float64),
+        first_row=np.arange(count),
+    )
+
+
+def test_the_walk_goes_back_from_the_setup_that_still_stands():
+    """By the clock: 9:00, 7:00, 8:00 are walked 0, 2, 1; without a clock as recorded."""
+    assert walking_order(_visits([0, 1, 1, 2], [900, 700, 701, 800]), 3).tolist() == [0, 2, 1]
+    assert walking_order(_visits([0, 1, 2], [900, np.nan, 800]), 3).tolist() == [2, 1, 0]
+
+
+def test_one_line_a_setup_in_walking_order(busy):
+    """S5 was set up last, so the list runs S5, S4, S3, S2, S1, each named once."""
+    places = [errand.place.split(",")[0] for errand in _answer(busy).todo]
+    assert places == [f"At {s}" for s in ("S5", "S4", "S3", "S2", "S1") if f"At {s}" in places]
+    assert len(places) >= 4
+
+
+def test_what_a_verdict_waits_for_stands_first_at_its_setup(busy):
+    """The wrong shot of S3 comes before the ends of strings and what may wait."""
+    things = next(e.things for e in _answer(busy).todo if e.place.startswith("At S3"))
+    assert things[0].startswith("shoot CP5 again")
+
+
+def test_nothing_is_asked_for_twice(busy):
+    """A promised shot that a finding asks for already, or that closes the setup: one line."""
+    finding = Finding(
+        "target-height", "stop", "S3", ("CP5",), confirm="From S3 shoot CP5 again, both faces."
+    )
+    promise = Promise((("S4", "CP7"),), ("S4",), "plan", 0.0041, 0.0026, 0.003, True)
+    answer = _answer(busy, findings=(finding,), promises=(promise,))
+    todo = {errand.place: " ".join(errand.things) for errand in answer.todo}
+    assert todo["At S3"].count("CP5") == 1
+    stands = todo["At S4, if it still stands"]
+    assert stands.count("CP7") == 1
+    assert "shoot CP7 again: S4 4.1 -> 2.6 mm plan, limit 3" in stands
+
+
+def test_a_promise_says_how_far_its_shots_get(busy):
+    """Enough, short of the limit, open before, out of reach, not worked out: each in its words."""
+    inf, nan = np.inf, np.nan
+    promises = (
+        Promise((("S5", "T5"),), ("S5",), "plan", inf, 0.0021, 0.003, True, ("S4-S5", "S4")),
+        Promise(
+            (("S4", "T1"), ("S4", "T2")), ("S3", "S4"), "height", 0.0041, 0.0026, 0.0015, False
+        ),
+        Promise((), ("S2",), "plan", 0.005, 0.0049, 0.003, False),
+        Promise((), ("S1",), "plan", inf, inf, 0.003, False),
+        Promise((), ("S1", "S2"), "plan", 0.005, nan, 0.003, False),
+    )
+    text = " ".join(errand.said for errand in _answer(busy, promises=promises).todo)
+    assert "shoot T5: S5 no bound -> 2.1 mm plan, limit 3; proves S4-S5 and S4 too" in text
+    assert "shoot T1 and T2: S3-S4 4.1 -> 2.6 mm height, short of 1.5" in text
+    assert "no shot proves S2 to 3 mm plan (4.9 mm) with this gear" in text
+    assert "no mark here proves S1: set one that two setups see" in text
+    assert text.endswith("Also: S1-S2 not proved yet: run this again after these shots")
+
+
+def test_a_mark_is_looked_at_where_a_crew_comes_to_it():
+    """CP8 is seen from S1, S4 and S5: it stands with S5; what no setup has seen comes last."""
+    checks = check(_yard())
+    mark = Finding("mark-moved", "stop", "", ("CP8",), confirm="Look at CP8.")
+    desk = Finding("missing-column", "stop", confirm="Look at the header of the raw file.")
+    todo = _answer(checks, findings=(desk, mark)).todo
+    assert todo[0].place == "At S5" and todo[0].things[0] == "look at CP8"
+    assert todo[-1] == Errand("Also", ("look at the header of the raw file",))
+
+
+def test_findings_keep_their_words():
+    """Two setups stay named; a second finding at a shot is dropped where it asks for it again."""
+    checks = check(_yard())
+    findings = (
+        Finding("swapped-names", "stop", "S2", ("T5",), confirm="From S2 or S3 shoot T5 again."),
+        Finding(
+            "zenith", "stop", "S2", ("T5",), confirm="From S2 or another setup shoot T5 again."
+        ),
+        Finding("instrument-height", "stop", "S2", ("T5",), confirm="Measure the height again."),
+        Finding("direction", "check", "S4", ("CP7",), grade="noticed", confirm="Shoot CP7 again."),
+    )
+    todo = {e.place: e.things for e in _answer(checks, findings=findings).todo}
+    assert todo["At S2"][:2] == ("from S2 or S3 shoot T5 again", "measure the height again")
+    assert not any("another setup" in thing for thing in todo["At S2"])
+    assert todo["At S4"][0] == "shoot CP7 again"
+
+
+def test_a_mark_that_was_split_is_still_one_mark():
+    """The sample yard: CP8 moved before S4 came, so it stands with S5, the first on the way."""
+    from tieup.config import load_job
+    from tieup.data import data_path
+    from tieup.pipeline import run
+
+    todo = run(load_job(data_path("sample_raw/fire_station"))).answer.todo
+    assert [errand.place for errand in todo] == ["At S5", "At S3", "At S2"]
+    assert todo[0].things == ("look at CP8; measure from it to two neighbours",)
+    assert todo[1].things[0].endswith("(or the zenith angle from S3 to CP5 is off)")
+
+
+def test_what_has_an_equal_is_not_stated_as_fact():
+    """S3 fails at CP5, but CP5 may have moved as well: row and to-do both say so."""
+    survey = target_height(_yard(), _yard().rows("S3", "CP5"), 0.060)
+    finding = Finding(
+        "target-height",
+        "stop",
+        "S3",
+        ("CP5",),
+        rivals=(Rival("mark-moved", "", ("CP5",), 60.0, False),),
+        confirm="From S3 shoot CP5 again.",
+        doubt="CP5 moved",
+    )
+    answer = _answer(check(survey), findings=(finding,))
+    row = next(s for s in answer.setups if s.setup == "S3")
+    assert row.words.endswith("worst CP5, or CP5 moved: the readings cannot tell")
+    assert "shoot CP5 again (or CP5 moved)" in next(e for e in answer.todo if "S3" in e.place).said
+    sure = replace(finding, rivals=(replace(finding.rivals[0], separable=True),), doubt="")
+    row = next(s for s in _answer(check(survey), findings=(sure,)).setups if s.setup == "S3")
+    assert "cannot tell" not in row.words
+    odd = replace(answer, odd="S2", doubt=", or CP3 moved: the readings cannot tell")
+    assert "S2 is the odd one, or CP3 moved: the readings cannot tell." in headline(odd)
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 40), (45, 40), (45, 32), (36, 40)])
+def test_what_is_left_out_is_counted(width, height, busy):
+    """Things shown and things counted are all there are; of each setup the last go first."""
+    answer = _answer(busy)
+    text = ties_text(answer, width, height)
+    todo = " ".join(text[text.index("TO DO") : text.index("Limits")].split())
+    things = [(number, thing) for e in answer.todo for number, thing in enumerate(e.things)]
+    shown = [(number, thing) for number, thing in things if thing in todo]
+    rest = re.search(r"and (\d+) more thing", todo)
+    assert len(shown) + (int(rest[1]) if rest else 0) == len(things)
+    kept = [sum(thing in todo for thing in errand.things) for errand in answer.todo]
+    for errand, count in zip(answer.todo, kept, strict=True):
+        assert all(thing in todo for thing in errand.things[:count])
+
+
+def test_a_day_of_many_setups_keeps_the_first_of_each():
+    """Twelve setups with five things each on 45 columns: the first thing of the first ones."""
+    rng = np.random.default_rng(3)
+    checks = check(simulate(random_site(rng, setups=3, ties=4, side_shots=2), Precision(), rng))
+    things = tuple(f"thing {n} of a place with some words to it" for n in range(5))
+    todo = tuple(Errand(f"At A{n}", things) for n in range(12))
+    text = ties_text(replace(_answer(checks), todo=todo), 45)
+    flat = " ".join(text.split())
+    shown = sum(flat.count(thing) for thing in things)
+    assert f"and {60 - shown} more things in the report" in flat
+    assert "At A0: thing 0" in flat and flat.count("thing 0 of") == max(
+        flat.count(thing) for thing in things
+    )
+    assert len(text.splitlines()) <= 40
