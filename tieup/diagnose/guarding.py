@@ -31,12 +31,13 @@ NOTHING = 1e-6  # share of the readings below which a direction is none
 class Guarded:
     """The ``hypotheses`` that a solution is guarded against and what each would do, ``guards``.
 
-    ``family`` is the number of all that are tested.
+    ``family`` is the number of all that are tested, ``tested`` their columns in the misclosures.
     """
 
     hypotheses: tuple[Hypothesis, ...]
     guards: Guards
     family: int
+    tested: Tested
 
 
 def guard(solved: Solved, scatter: Scatter) -> Guarded | None:
@@ -70,7 +71,7 @@ def guard(solved: Solved, scatter: Scatter) -> Guarded | None:
         given=np.array([h.kind == "control-coordinate" for h in hypotheses]),
         **_movements(solved, hypotheses),
     )
-    return Guarded(hypotheses, guards, len(every))
+    return Guarded(hypotheses, guards, len(every), tested)
 
 
 def _single(hypothesis: Hypothesis) -> bool:

@@ -90,7 +90,14 @@ class Tested:
         """Return how well the variances of hypotheses' sizes are known: degrees (n,).
 
         With variance ``factors`` (5,); ``scatter`` says how well those are known. Of the chosen
-        ``numbers``, all where there are none. Shares of groups: theta_k tr(N^-1 C'W V_k W C) / q.
+        ``numbers``, all where there are none.
+        """
+        return scatter.freedom(self.shares(factors, numbers))
+
+    def shares(self, factors: FloatArray, numbers: IntArray | None = None) -> FloatArray:
+        """Return the shares (n, 5) of the groups in the variances of hypotheses' sizes.
+
+        theta_k tr(N^-1 C'W V_k W C) / q with variance ``factors`` (5,).
         """
         chosen = np.arange(len(self.span)) if numbers is None else numbers
         spans = [self.span[number] for number in chosen.tolist()]
@@ -98,16 +105,21 @@ class Tested:
         weight = np.linalg.inv(self.misclosures.covariance(factors))
         pushed = weight @ own
         moved = [f * (p @ pushed) for f, p in zip(factors, self.misclosures.parts, strict=True)]
+        whole = np.einsum("rh,rh->h", own, pushed)
+        each = np.array([np.einsum("rh,rh->h", pushed, part) for part in moved])
         shares, start = np.zeros((len(chosen), 5)), 0
         for row, span in enumerate(spans):
             q = span.stop - span.start
             part = slice(start, start + q)
             start += q
+            if q == 1:
+                shares[row] = each[:, part.start] / max(float(whole[part.start]), 1e-300)
+                continue
             inverse = np.linalg.pinv(own[:, part].T @ pushed[:, part], rcond=1e-7, hermitian=True)
             for group in range(5):
                 block = pushed[:, part].T @ moved[group][:, part]
                 shares[row, group] = np.sum(inverse * block) / q
-        return scatter.freedom(shares)
+        return shares
 
 
 def misclosures_of(evidence: Evidence, precision: Precision) -> Dense | None:

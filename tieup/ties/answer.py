@@ -22,7 +22,7 @@ from tieup.ties.geometry import (
     WEAK,
 )
 from tieup.ties.grouping import rows_by_group
-from tieup.ties.pairs import words_of
+from tieup.ties.pairs import joining, words_of
 from tieup.ties.site_verdict import levels_verdict, site_verdict
 from tieup.ties.todo import to_do
 from tieup.ties.verdicts import BAD, FAILS, TIES, UNPROVED, UNTESTED
@@ -200,12 +200,11 @@ def _joints(checks: Checks, findings: Sequence[Finding], length_unit: str) -> li
     for row, pair in enumerate(np.sort(joints.setup, axis=1).tolist()):
         strings.setdefault((pair[0], pair[1]), []).append(row)
     rows = {(a, b): row for row, (a, b) in enumerate(pairs.pair.tolist())}
-    answers = []
+    meets, answers = joining(pairs.work, pairs.neighbour), []
     for pair in sorted(rows.keys() | strings.keys()):
         row = rows.get(pair, -1)
         passing = strings.get(pair, [])
-        meets = row >= 0 and pairs.work[row] > 0 and (pairs.neighbour[row] or pairs.work[row] > 1)
-        if not (passing or meets):
+        if not (passing or (row >= 0 and meets[row])):
             continue
         says = str(words[row]) if row >= 0 else "they have shot no mark in common"
         joint = _joint(checks, pair, row, passing, says)
