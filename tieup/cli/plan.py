@@ -9,8 +9,8 @@ import click
 from tieup.cli.common import common, progress, show, writing
 
 PLAN_STATUS = (
-    "Exit status: 0 the plan holds: every mark within its limits and checked, every setup and joint would tie; "
-    "1 it does not; 2 the input or the call is wrong, nothing was written."
+    "Exit status: 0 the plan holds: every mark within its limits and checked, every setup and "
+    "joint would tie; 1 it does not; 2 the input or the call is wrong, nothing was written."
 )
 
 

@@ -23,7 +23,7 @@ from tieup.model.plan import (
 )
 from tieup.model.reconciliation import Table
 from tieup.preanalysis.outlook import Outlook
-from tieup.preanalysis.proof import joint_word, setup_words
+from tieup.preanalysis.proof import UNPROVED, joint_word, setup_words
 from tieup.preanalysis.prospects import Bay
 from tieup.preanalysis.scheme import places_of
 from tieup.preanalysis.standing import SHOT, UNPLACED, roles, sighted
@@ -332,7 +332,8 @@ def _worst_first(
     """Return all faults: marks beyond a limit, setups and joints, marks not placed, unchecked."""
     unplaced = [f for m in marks if m.proof == UNPLACED for f in m.faults]
     over = [f for m in marks if m.over > 1.0 for f in m.faults]
-    standing = [fault for bay in bays for fault in bay.faults]
+    ordered = sorted(bays, key=lambda one: one.bay.verdict != UNPROVED)
+    standing = [fault for one in ordered for fault in one.faults]
     rest = [f for m in marks for f in m.faults]
     return tuple(dict.fromkeys([*over, *standing, *unplaced, *rest]))
 

@@ -148,7 +148,8 @@ def _limits(answer: PlanAnswer) -> str:
     return (
         f"Limits ({answer.limits.name}): plan {plan}, height {height}, at "
         f"{100 * answer.confidence:g} %. Hides: what a mistake could still do to the mark when the "
-        "readings of a good day are in, on 8 days in 10 no more; checked: that keeps the limits. "
+        "readings of a good day are in, on 8 days in 10 no more (any: nothing would show it); "
+        "checked: that keeps the limits. "
         "Unnoticed: the most that a mistake too small to be found could do where the setup or "
         "joint is used. Would tie: shown on 8 days in 10 that no mistake did more than the limit."
     )
