@@ -34,6 +34,7 @@ from tieup.preanalysis.update import can_update, make_base, standings_after
 
 MOST_SHOTS = 3
 MOST_ASKED = 3  # candidates that are asked what they would prove, while anything is unproved
+MANY = 200  # sights from which one candidate only is asked: each takes some seconds
 MOST_SOLVED = 24  # candidates that get a solution of their own, the shortest first
 WORTH = 0.01  # a second sight that betters nothing by so much is not named
 
@@ -81,7 +82,8 @@ def next_shots(
         if not len(candidates):
             break
         ranked = rank(judge(scheme, state, search, area, candidates))
-        tried = MOST_ASKED if unproved(state, prospects) else 1
+        few = len(scheme.sights) > MANY or not unproved(state, prospects)
+        tried = 1 if few else MOST_ASKED
         best = _best(scheme, (state, prospects), search, candidates, ranked[:tried])
         if best is None or not _worth(best, 0.0 if not found else WORTH):
             break
