@@ -58,8 +58,8 @@ class Standing:
 
     ``wanted`` (P,): marks of the plan. ``spread`` (P, 2): plan and height (m) at the confidence,
     NaN where not determined; ``ratio`` (P, 2): over the limits. ``proof`` (P,) is held, checked,
-    unchecked, or empty where nothing places the mark; checked is one that anything tests. ``stance`` (S, 2) and ``stance_ratio``
-    (S, 2): the same of the instruments.
+    unchecked, or empty where nothing places the mark; checked is one that anything tests.
+    ``stance`` (S, 2) and ``stance_ratio`` (S, 2): the same of the instruments.
     ``lacking`` (S,): setups in which a mistake could pass, or that nothing places.
     """
 
