@@ -18,19 +18,18 @@ from tieup.diagnose.scaled import free_of_scaled_control
 from tieup.diagnose.sets import reject_sets
 from tieup.diagnose.settle import Outcome, decide_and_diagnose
 from tieup.diagnose.signed import others
-from tieup.diagnose.solve import Solved, without_gross
 from tieup.diagnose.words import Phrases
 from tieup.errors import AdjustmentError, InputError, NetworkError
 from tieup.judging import string_steps
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.control import Control
-from tieup.model.fieldbook import Fieldbook, Setup
+from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding
 from tieup.model.job import Job
-from tieup.model.network import Network
 from tieup.model.observations import Sights
 from tieup.model.plan import Forecast, Plan
 from tieup.pipeline import make_case, read_site
+from tieup.preanalysis.believed import scheme_of
 from tieup.preanalysis.outlook import look_ahead
 from tieup.preanalysis.planned import with_plan
 from tieup.preanalysis.scheme import Scheme, solve_scheme
@@ -122,21 +121,7 @@ def _shot(job: Job, control: Control | None) -> tuple[Scheme, Adjustment, int]:
         raise explained(error, fieldbook) from error
     open_ = sum(f.severity == "stop" for f in (*outcome.findings, *more))
     solved = outcome.diagnosis.solved
-    network, adjustment = without_gross(solved.network), solved.adjustment
-    scheme = Scheme(
-        setups=_believed_setups(solved, network),
-        points=network.point_names,
-        sights=network.sights,
-        control=_believed_control(solved.case.control, network),
-        links=network.links,
-        datum=solved.case.datum,
-        precision=solved.case.precision,
-        refraction=solved.case.refraction,
-        axis=adjustment.axis + network.origin,
-        orientation=adjustment.orientation,
-        place=adjustment.position + network.origin,
-    )
-    return scheme, adjustment, open_
+    return scheme_of(solved), solved.adjustment, open_
 
 
 def _diagnosed(
@@ -158,30 +143,6 @@ def _diagnosed(
         string_steps=lambda diagnosis: string_steps(diagnosis, job.tolerances),
     )
     return outcome, (*foreign, *scaled)
-
-
-def _believed_setups(solved: Solved, network: Network) -> tuple[Setup, ...]:
-    """Return the setups; one whose mark was found wrong is free."""
-    return tuple(
-        replace(setup, station="", instrument_height=0.0)
-        if setup.station and station < 0
-        else replace(setup, instrument_height=height)
-        for setup, station, height in zip(
-            solved.case.setups,
-            network.station.tolist(),
-            network.instrument_height.tolist(),
-            strict=True,
-        )
-    )
-
-
-def _believed_control(control: Control | None, network: Network) -> Control | None:
-    """Return control without the coordinates that were found wrong."""
-    if control is None:
-        return None
-    number = {name: i for i, name in enumerate(network.point_names)}
-    kept = np.isfinite(network.control[[number[name] for name in control.names]].reshape(-1, 3))
-    return replace(control, coordinates=np.where(kept, control.coordinates, np.nan))
 
 
 def _unshot(job: Job, control: Control | None) -> Scheme:

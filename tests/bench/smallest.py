@@ -18,15 +18,13 @@ import numpy as np
 from tests.bench.days import draw_day
 from tests.bench.jobfolders import job_folder
 from tests.bench.worlds import world_of
-from tieup.adjust.distributions import student_critical
-from tieup.adjust.scatter import estimate_scatter
+from tieup.adjust.scatter import estimate_scatter, expected_scatter
 from tieup.config import load_job
 from tieup.diagnose.detection import detect
 from tieup.diagnose.look import evidence_of, hypotheses_of
+from tieup.diagnose.margins import noticed_size
 from tieup.diagnose.misclosures import Tested, misclosures_of
-from tieup.diagnose.proving import FOUND, planned_margin
 from tieup.diagnose.solve import solve
-from tieup.diagnose.thresholds import FALSE_ALARM
 from tieup.model.observations import KINDS
 from tieup.pipeline import make_case
 from tieup.read import read_control, read_fieldbook
@@ -54,15 +52,15 @@ def draw(tested: Tested, one: int, planned: bool, rng: np.random.Generator) -> b
     root = np.linalg.cholesky(misclosures.covariance(np.ones(5)))
     t = root @ rng.standard_normal(len(misclosures))
     clean = replace(tested, misclosures=replace(misclosures, t=t))
-    scatter = estimate_scatter(clean.misclosures, tested.of(()))
-    factors = np.ones(5) if planned else scatter.cautious
+    if planned:
+        scatter = expected_scatter(misclosures)
+    else:
+        scatter = estimate_scatter(clean.misclosures, tested.of(()))
     column = tested.columns[:, tested.span[one]]
-    weight = np.linalg.inv(misclosures.covariance(factors))
+    weight = np.linalg.inv(misclosures.covariance(scatter.cautious))
     information = float((column.T @ weight @ column).item())
-    freedom = float(tested.freedom(factors, scatter, np.array([one]))[0])
-    level = 0.5 * FALSE_ALARM / len(tested.span)
-    smallest = float(student_critical(level, freedom))
-    smallest = smallest * planned_margin(freedom) + FOUND if planned else smallest + FOUND
+    freedom = tested.freedom(scatter.cautious, scatter, np.array([one]))
+    smallest = float(noticed_size(len(tested.span), freedom, planned=planned)[0])
     size = smallest / information**0.5 * rng.choice([-1.0, 1.0])
     spoiled = replace(clean.misclosures, t=t + size * column[:, 0])
     return bool(detect(replace(tested, misclosures=spoiled), len(tested.span)).taken)

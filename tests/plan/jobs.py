@@ -18,7 +18,7 @@ datum: control
 instruments:
   default: {direction: 2, zenith: 2, distance: [1.5, 2.0]}
 centring: {instrument: 0.5, target: 1.0}
-heights: {instrument: 1.0, target: 1.0}
+heights: {instrument: 1.0, target: 0.8}
 tolerances: paving
 plan: {places: places.csv, sights: sights.csv}
 """

@@ -100,7 +100,7 @@ def test_predicted_sds_are_those_of_simulated_surveys(setting: Setting, tmp_path
         "{direction: 3, zenith: 4, distance: [1.5, 3.0]}",
     )
     gear = gear.replace("instrument: 0.5, target: 1.0", "instrument: 0.8, target: 1.1")
-    gear = gear.replace("instrument: 1.0, target: 1.0", "instrument: 1.2, target: 0.9")
+    gear = gear.replace("instrument: 1.0, target: 0.8", "instrument: 1.2, target: 0.9")
     plan = tieup.plan(plan_of_survey(tmp_path, survey, gear))
     sds = plan.points.set_index("point")[SDS]
     stacks = adjust_draws(site, PRECISION, 5, copies)

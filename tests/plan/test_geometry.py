@@ -55,9 +55,10 @@ def test_two_marks_are_two_tie(tmp_path: Path) -> None:
     sights = "setup,point\nS1,CP1\nS1,CP2\n"
     plan = tieup.plan(write_plan_job(tmp_path, sights=sights))
     assert by_setup(plan) == {"S1": "two-tie"}
-    assert plan.faults == [
+    assert plan.faults[0] == (
         "S1 would be two-tie: two marks prove the distance between them and nothing else"
-    ]
+    )
+    assert plan.setups["verdict"].tolist() == ["unproved"]
     assert plan.sights["caught_plan"].isna().all()
 
 

@@ -12,9 +12,15 @@ import tieup
 from tests.endtoend.jobs import copy_sample, files_below
 from tests.plan.jobs import JOB, PLACES, SIGHTS, write_plan_job
 from tieup import cli
-from tieup.write.plan_files import PLAN_POINTS, PLAN_SETUPS, PLAN_SIGHTS
+from tieup.write.plan_files import PLAN_JOINTS, PLAN_POINTS, PLAN_SETUPS, PLAN_SIGHTS
 
-FILES = {"plan_points.csv", "plan_sights.csv", "plan_setups.csv", "plan.json"}
+FILES = {
+    "plan_points.csv",
+    "plan_sights.csv",
+    "plan_setups.csv",
+    "plan_joints.csv",
+    "plan.json",
+}
 WEAK = dict(sights=SIGHTS + "S2,,Q,1.6,1,2\n", places=PLACES + "Q,1095,1090,12\n")
 
 
@@ -120,7 +126,8 @@ def test_tables_have_their_columns_and_leave_the_undefined_empty(tmp_path: Path)
     cli.outcome(["plan", str(folder), "--out", str(out), "--quiet"])
     tables = {}
     for name, columns in (
-        ("plan_points", PLAN_POINTS), ("plan_sights", PLAN_SIGHTS), ("plan_setups", PLAN_SETUPS)
+        ("plan_points", PLAN_POINTS), ("plan_sights", PLAN_SIGHTS), ("plan_setups", PLAN_SETUPS),
+        ("plan_joints", PLAN_JOINTS),
     ):  # fmt: skip
         with (out / f"{name}.csv").open(encoding="utf-8", newline="") as stream:
             rows = list(csv.DictReader(stream))
@@ -128,6 +135,7 @@ def test_tables_have_their_columns_and_leave_the_undefined_empty(tmp_path: Path)
         tables[name] = rows
     assert len(tables["plan_sights"]) == 13
     assert {row["setup"] for row in tables["plan_setups"]} == {"S1", "S2"}
+    assert [(row["first"], row["second"]) for row in tables["plan_joints"]] == [("S1", "S2")]
     lonely = next(row for row in tables["plan_sights"] if row["point"] == "Q")
     assert lonely["caught_plan"] == lonely["mdb_distance"] == lonely["moves_plan"] == ""
     assert float(lonely["redundancy_distance"]) == 0.0
@@ -149,12 +157,13 @@ def test_a_job_folder_is_no_place_for_results(
 def test_the_library_gives_frames_and_writes_on_request(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """tieup.plan: three frames, faults, next shots, status; nothing printed."""
+    """tieup.plan: four frames, faults, next shots, status; nothing printed."""
     folder = write_plan_job(tmp_path / "job", **WEAK)
     result = tieup.plan(folder, out=tmp_path / "out")
     assert list(result.points) == list(PLAN_POINTS)
     assert list(result.sights) == list(PLAN_SIGHTS)
     assert list(result.setups) == list(PLAN_SETUPS)
+    assert list(result.joints) == list(PLAN_JOINTS)
     assert result.status == 1
     assert result.next_shots[0]["point"] == "Q"
     assert {path.name for path in result.write(tmp_path / "again")} == FILES

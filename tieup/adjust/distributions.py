@@ -143,8 +143,12 @@ def noncentrality(alpha: float, power: float, degrees: int = 1) -> float:
     >>> round(noncentrality(0.001, 0.80) ** 0.5, 3)
     4.132
     """
-    critical = chi_square_critical(alpha, degrees)
-    return float(_special().chndtrinc(critical, degrees, 1.0 - power))
+    return float(noncentrality_beyond(chi_square_critical(alpha, degrees), power, degrees))
+
+
+def noncentrality_beyond(critical: ArrayLike, power: float, degrees: ArrayLike) -> FloatArray:
+    """Return the non-centrality at which chi-square passes ``critical`` with ``power``."""
+    return _floats(_special().chndtrinc(critical, degrees, 1.0 - power))
 
 
 def b_method_alpha(lambda0: float, power: float, degrees: int) -> float:

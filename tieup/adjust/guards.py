@@ -67,20 +67,33 @@ class Guards:
         ``effect`` (f, k, h): what one unit of each column does to a place, in k components that are
         taken together. ``chance`` is that by which the bound may be too small.
         """
-        return np.asarray(self.bounds_of(effect, chance, self.size[None])[0])
+        return np.asarray(self.bounds_of(effect, chance, self.size[None])[:, 0])
 
     def bounds_of(self, effect: FloatArray, chance: float, sizes: FloatArray) -> FloatArray:
-        """Return the bounds (d, f, n) as they would be with d other estimates ``sizes`` (d, h)."""
-        result = np.zeros((len(sizes), len(effect), len(self)))
-        quantile = student_critical(chance, self.freedom)
+        """Return the bounds (f, d, n) as they would be with d other estimates ``sizes`` (d, h)."""
+        spread = student_critical(chance, self.freedom) * self.sds(effect)
+        return np.asarray(self.displaced(effect, sizes) + spread[:, None])
+
+    def displaced(self, effect: FloatArray, sizes: FloatArray) -> FloatArray:
+        """Return how far mistakes of d sets of ``sizes`` (d, h) move f places (f, d, n), in m."""
+        result = np.zeros((len(effect), len(sizes), len(self)))
+        for _, own, columns in self.by_degrees():
+            along = np.einsum("fknq,dnq->fkdn", effect[:, :, columns], sizes[:, columns])
+            result[:, :, own] = np.linalg.norm(along, axis=1)
+        return result
+
+    def sds(self, effect: FloatArray) -> FloatArray:
+        """Return how well that is known (f, n) along the worst direction, in m, 1 sd.
+
+        Infinite where a mistake moves a place along a direction that does not show.
+        """
+        result = np.zeros((len(effect), len(self)))
         for degrees, own, columns in self.by_degrees():
             part = effect[:, :, columns]
-            moved = np.linalg.norm(np.einsum("fknq,dnq->dfkn", part, sizes[:, columns]), axis=2)
             spread = self.spread[own, :degrees, :degrees]
             covariance = np.einsum("fknq,nqr,flnr->fnkl", part, spread, part)
             sd = np.sqrt(np.maximum(np.linalg.eigvalsh(covariance)[..., -1], 0.0))
-            bound = moved + quantile[own] * sd
-            result[:, :, own] = np.where(self._opens(part, own, degrees), np.inf, bound)
+            result[:, own] = np.where(self._opens(part, own, degrees), np.inf, sd)
         return result
 
     def by_degrees(self) -> Iterator[tuple[int, IntArray, IntArray]]:

@@ -10,19 +10,20 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.adjust.distributions import student_critical
 from tieup.adjust.guards import MOVES, OPEN
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.observations import DIRECTION
 
 
-def local_hidden(adjustment: Adjustment, freedom: float, chance: float) -> FloatArray:
-    """Return the bound (P + S, 2) of every mark and instrument, plan and height in m."""
+def local_hidden(adjustment: Adjustment, quantile: float) -> FloatArray:
+    """Return the bound (P + S, 2) of every mark and instrument, plan and height in m.
+
+    ``quantile``: how many sds of a mistake's size the bound lies beyond its estimate.
+    """
     points, setups = len(adjustment.position), len(adjustment.axis)
     hidden = np.full((points + setups, 2), -np.inf)
     connections = adjustment.connections
-    quantile = float(student_critical(chance, freedom))
     by_mark, by_setup = _effects(adjustment)
     for effect, ends in ((by_mark, connections.point), (by_setup, points + connections.setup)):
         for column, parts in enumerate((slice(0, 2), slice(2, 3))):
@@ -32,15 +33,12 @@ def local_hidden(adjustment: Adjustment, freedom: float, chance: float) -> Float
     return hidden
 
 
-def pose_bounds(
-    adjustment: Adjustment, away: FloatArray, freedom: float, chance: float
-) -> FloatArray:
+def pose_bounds(adjustment: Adjustment, away: FloatArray, quantile: float) -> FloatArray:
     """Return the bound (S, 2) of every setup at a place ``away`` (S, 2) from it, N and E in m."""
     setup = adjustment.connections.setup
     _, change = _effects(adjustment)
     arm = np.stack([-away[setup, 1], away[setup, 0]], axis=1)
     plan = change[:, :2] + arm[:, :, None] * change[:, 3:]
-    quantile = float(student_critical(chance, freedom))
     bound = np.zeros((len(adjustment.axis), 2))
     for column, effect in enumerate((plan, change[:, 2:3])):
         np.maximum.at(bound[:, column], setup, _largest(adjustment, effect, quantile))

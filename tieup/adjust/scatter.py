@@ -78,6 +78,17 @@ class Scatter:
         """Return the larger of stated and estimated (5,): what a mistake is judged by."""
         return np.maximum(self.factors, 1.0)
 
+    @property
+    def swing(self) -> FloatArray:
+        """Return by how much estimates of the logs (5, 5) differ from day to day, around 0.
+
+        Less than ``covariance``, for the prior holds every estimate back.
+        """
+        prior = np.diag(0.5 * prior_weights())
+        gain = np.linalg.inv(BY_WHOLE.T @ self.information @ BY_WHOLE + prior)
+        gain = BY_WHOLE @ gain @ BY_WHOLE.T
+        return np.asarray(gain @ self.information @ gain.T)
+
     def freedom(self, shares: FloatArray) -> FloatArray:
         """Return how well variances are known: degrees (n,) of ``shares`` (n, 5) of each group.
 
@@ -114,6 +125,21 @@ def estimate_scatter(
     spread = BY_WHOLE @ np.linalg.inv(_curvature(information, phi)) @ BY_WHOLE.T
     support = state.likelihood + _log_prior(phi)
     return Scatter(state.factors, spread, state.shares, support, information)
+
+
+def expected_scatter(misclosures: Misclosures) -> Scatter:
+    """Return what is expected of an estimate where the readings scatter as stated.
+
+    All factors are 1; how well they will be known hangs on the misclosures' covariance alone.
+    """
+    state = _state(misclosures, np.zeros((len(misclosures), 0)), np.ones(5))
+    return scatter_as_stated(state.shares, _information(misclosures, state))
+
+
+def scatter_as_stated(shares: FloatArray, information: FloatArray) -> Scatter:
+    """Return a scatter whose factors are all 1, of ``shares`` (5,) and ``information`` (5, 5)."""
+    spread = BY_WHOLE @ np.linalg.inv(_curvature(information, np.zeros(6))) @ BY_WHOLE.T
+    return Scatter(np.ones(5), spread, shares, 0.0, information)
 
 
 @dataclass(frozen=True)

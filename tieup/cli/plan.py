@@ -9,8 +9,8 @@ import click
 from tieup.cli.common import Folder, common, progress, show, writing
 
 PLAN_STATUS = (
-    "Exit status: 0 the plan holds: every mark within its limits, every mark and setup checked; "
-    "1 it does not; 2 the input or the call is wrong, nothing was written."
+    "Exit status: 0 the plan holds: every mark within its limits and checked, every setup and "
+    "joint would tie; 1 it does not; 2 the input or the call is wrong, nothing was written."
 )
 
 
@@ -22,9 +22,9 @@ def plan(job: Path, out: Path | None, quiet: bool, as_json: bool, width: int | N
     """Predict how well the marks of JOB will be known, before the field or at noon.
 
     The sights are those that job.yaml names under plan:, those shot already, or both together.
-    Says what mistake would be caught, and which further sights would help most. Nothing is
-    written unless --out names a folder: plan_points.csv, plan_sights.csv, plan_setups.csv and
-    plan.json go there.
+    Says what a mistake could hide, which marks would be checked and which bays would tie, and
+    which further sights would help most. Nothing is written unless --out names a folder:
+    plan_points.csv, plan_sights.csv, plan_setups.csv, plan_joints.csv and plan.json go there.
     """
     import shutil
 

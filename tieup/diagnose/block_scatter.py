@@ -9,9 +9,11 @@ Reference: Förstner (1979), Koch (1999), variance components in the simplified 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from tieup.adjust.scatter import BY_WHOLE, Scatter, prior_weights
+from tieup.adjust.scatter import BY_WHOLE, Scatter, prior_weights, scatter_as_stated
 from tieup.adjust.weights import noise_parts
 from tieup.diagnose.evidence import Evidence
 from tieup.model.arrays import FloatArray
@@ -29,6 +31,38 @@ def block_scatter(
 
     ``clipped``: mistakes may still be in it; a reading far out counts as one at its limit.
     """
+    blocks = _blocks_of(evidence, precision)
+    if blocks is None:
+        return None
+    residual = _residuals(evidence.adjustment.whitened, blocks.kept, clipped=clipped)
+    squares = np.einsum("ci,kcij,cj->k", residual, blocks.parts, residual)
+    return _scored(
+        squares / (CLIPPED_SQUARE if clipped else 1.0), blocks.shares, blocks.information
+    )
+
+
+def expected_block_scatter(evidence: Evidence, precision: Precision) -> Scatter | None:
+    """Return what is expected of the scatter of a large site whose readings scatter as stated."""
+    blocks = _blocks_of(evidence, precision)
+    if blocks is None:
+        return None
+    return scatter_as_stated(blocks.shares, blocks.information)
+
+
+@dataclass(frozen=True)
+class _Blocks:
+    """``kept`` (c, 3, 3) of each connection, ``parts`` (5, c, 3, 3), the groups' ``shares`` (5,).
+
+    ``information`` (5, 5) is that of the logs of the factors.
+    """
+
+    kept: FloatArray
+    parts: FloatArray
+    shares: FloatArray
+    information: FloatArray
+
+
+def _blocks_of(evidence: Evidence, precision: Precision) -> _Blocks | None:
     adjustment = evidence.adjustment
     own = evidence.network.sights
     raw = noise_parts(adjustment.connections, own, precision, adjustment.axis, adjustment.position)
@@ -38,14 +72,12 @@ def block_scatter(
     total = float(np.trace(kept, axis1=1, axis2=2).sum())
     if total <= 0.0:
         return None
-    residual = _residuals(adjustment.whitened, kept, clipped=clipped)
     parts = np.array([noise.whitened(noise.whitened(q).transpose(0, 2, 1)) for q in raw])
     shares = np.einsum("cij,kcji->k", kept, parts)
-    squares = np.einsum("ci,kcij,cj->k", residual, parts, residual)
     products = kept @ parts
     information = 0.5 * np.einsum("kcij,lcji->kl", products, products)
     information *= 0.5 * total / max(information.sum(), 1e-12)
-    return _scored(squares / (CLIPPED_SQUARE if clipped else 1.0), shares, information)
+    return _Blocks(kept, parts, shares, information)
 
 
 def _residuals(whitened: FloatArray, kept: FloatArray, *, clipped: bool) -> FloatArray:

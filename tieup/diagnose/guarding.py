@@ -31,9 +31,10 @@ NOTHING = 1e-6  # share of the readings below which a direction is none
 class Guarded:
     """The ``hypotheses`` that a solution is guarded against and what each would do, ``guards``.
 
-    ``family`` is the number of all that are tested. ``reply`` (h, k) is what the k readings of a
-    chosen sight add to the sizes: for each their misclosure, in sds, from what the rest of the site
-    expects. ``unread`` (k, k) is the covariance of that before they are read. k is 0 without one.
+    ``family`` is the number of all that are tested, ``tested`` their columns in the misclosures.
+    ``reply`` (h, k) is what the k readings of a chosen sight add to the sizes: for each their
+    misclosure, in sds, from what the rest of the site expects. ``unread`` (k, k) is the covariance
+    of that before they are read. k is 0 without one.
     """
 
     hypotheses: tuple[Hypothesis, ...]
@@ -41,6 +42,7 @@ class Guarded:
     family: int
     reply: FloatArray
     unread: FloatArray
+    tested: Tested
 
 
 def guard(solved: Solved, scatter: Scatter, sight: int = -1) -> Guarded | None:
@@ -78,7 +80,7 @@ def guard(solved: Solved, scatter: Scatter, sight: int = -1) -> Guarded | None:
     )
     reply = _reply(tested, readings, spread)
     unread: FloatArray = np.asarray(np.linalg.pinv(readings @ readings.T, hermitian=True))
-    return Guarded(hypotheses, guards, len(every), reply, unread)
+    return Guarded(hypotheses, guards, len(every), reply, unread, tested)
 
 
 def _readings(dense: Dense, sight: int) -> FloatArray:

@@ -97,7 +97,14 @@ class Tested:
         """Return how well the variances of hypotheses' sizes are known: degrees (n,).
 
         With variance ``factors`` (5,); ``scatter`` says how well those are known. Of the chosen
-        ``numbers``, all where there are none. Shares of groups: theta_k tr(N^-1 C'W V_k W C) / q.
+        ``numbers``, all where there are none.
+        """
+        return scatter.freedom(self.shares(factors, numbers))
+
+    def shares(self, factors: FloatArray, numbers: IntArray | None = None) -> FloatArray:
+        """Return the shares (n, 5) of the groups in the variances of hypotheses' sizes.
+
+        theta_k tr(N^-1 C'W V_k W C) / q with variance ``factors`` (5,).
         """
         from scipy.linalg import cho_factor, cho_solve
 
@@ -115,7 +122,7 @@ class Tested:
                 block = own_parts(pushed, moved[group], columns)
                 shares[own_numbers, group] = np.sum(inverse * block, axis=(1, 2))
             shares[own_numbers] /= columns.shape[1]
-        return scatter.freedom(shares)
+        return shares
 
 
 def misclosures_of(evidence: Evidence, precision: Precision) -> Dense | None:

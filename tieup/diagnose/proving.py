@@ -19,22 +19,14 @@ from tieup.adjust.solution import Adjustment
 from tieup.diagnose.certainty import Certainty, certainty_of
 from tieup.diagnose.diagnose import Diagnosis, weighed
 from tieup.diagnose.guarding import Guarded, guard
+from tieup.diagnose.margins import noticed_size
 from tieup.diagnose.solve import Solved
-from tieup.diagnose.thresholds import FALSE_ALARM
-from tieup.model.arrays import FloatArray
+from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import KINDS
 from tieup.model.settings import Datum
 
-FOUND = 0.8416  # normal value: what is found 80 times in 100 stands this far above the threshold
 HIDES = 0.05  # chance that a mistake hides more than is said
-
-
-def planned_margin(freedom: float) -> float:
-    """Return what a threshold is multiplied by before the readings.
-
-    The scatter that they will be judged by is not known yet, and it can only be larger than stated.
-    """
-    return 1.0 + 0.35 / float(np.sqrt(freedom))
+PARTS = (slice(0, 2), slice(2, 3))  # components of a place that are plan, and height
 
 
 @dataclass(frozen=True)
@@ -69,7 +61,8 @@ def prove(diagnosis: Diagnosis) -> Proven:
     if scatter is None:
         hidden = np.full((count, 2), np.inf)
     elif guarded is None:
-        hidden = local_hidden(careful.adjustment, certainty.whole, HIDES)
+        quantile = float(student_critical(HIDES, certainty.whole))
+        hidden = local_hidden(careful.adjustment, quantile)
     else:
         hidden = _hidden(careful.adjustment, guarded.guards)
     mdb = _tests(careful, _smallest(careful, guarded, certainty)).mdb
@@ -98,9 +91,8 @@ def _smallest(solved: Solved, guarded: Guarded | None, certainty: Certainty) -> 
         tests = 4.0 * float(np.isfinite(solved.adjustment.redundancy).sum())
         if tests == 0.0:
             return DELTA
-        return float(student_critical(0.5 * FALSE_ALARM / tests, certainty.whole)) + FOUND
-    level = 0.5 * FALSE_ALARM / guarded.family
-    values = student_critical(level, guarded.guards.freedom) + FOUND
+        return float(noticed_size(int(tests), certainty.whole))
+    values = noticed_size(guarded.family, guarded.guards.freedom)
     usual = float(np.median(values))
     result = np.full(solved.reduction.pointings.corrected.shape, usual)
     for hypothesis, value in zip(guarded.hypotheses, values.tolist(), strict=True):
@@ -111,13 +103,21 @@ def _smallest(solved: Solved, guarded: Guarded | None, certainty: Certainty) -> 
 
 def _hidden(adjustment: Adjustment, guards: Guards) -> FloatArray:
     """Return how far an unnoticed mistake could have moved points and instruments (P + S, 2)."""
+    marks, moved = moved_by(adjustment, guards)
     hidden = np.full((len(adjustment.position) + len(adjustment.axis), 2), np.inf)
-    marks = adjustment.system.structure.marks
-    moved = np.concatenate([guards.point[marks], guards.setup[:, :3]])
-    rows = np.concatenate([marks, len(adjustment.position) + np.arange(len(adjustment.axis))])
-    for column, parts in enumerate((slice(0, 2), slice(2, 3))):
-        hidden[rows, column] = guards.bounds(moved[:, parts], HIDES).max(axis=1, initial=0.0)
-    unsolved = ~np.isfinite(adjustment.axis[:, 0])
-    hidden[len(adjustment.position) :][unsolved] = np.inf
-    hidden[: len(adjustment.position)][~adjustment.problem.solved_point] = np.inf
+    for column, part in enumerate(PARTS):
+        hidden[marks, column] = guards.bounds(moved[:, part], HIDES).max(axis=1, initial=0.0)
     return hidden
+
+
+def moved_by(adjustment: Adjustment, guards: Guards) -> tuple[IntArray, FloatArray]:
+    """Return what mistakes do to solved marks and instruments (f, 3, h), and their numbers (f,).
+
+    Instruments count on after the points.
+    """
+    points = len(adjustment.position)
+    marks = adjustment.system.structure.marks
+    marks = marks[adjustment.problem.solved_point[marks]]
+    setups = np.flatnonzero(np.isfinite(adjustment.axis[:, 0]))
+    moved = np.concatenate([guards.point[marks], guards.setup[setups, :3]])
+    return np.concatenate([marks, points + setups]), moved

@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 from tieup.library.frames import count, frame, out_folder
 from tieup.model.plan import Forecast
-from tieup.write.plan_files import PLAN_POINTS, PLAN_SETUPS, PLAN_SIGHTS, write_plan
+from tieup.write.plan_files import (
+    PLAN_JOINTS,
+    PLAN_POINTS,
+    PLAN_SETUPS,
+    PLAN_SIGHTS,
+    write_plan,
+)
 from tieup.write.plan_screen import plan_record
 
 if TYPE_CHECKING:
@@ -16,7 +22,7 @@ if TYPE_CHECKING:
 
 
 class PlanResult:
-    """What a plan comes to: three frames, the next shots, and the files on request.
+    """What a plan comes to: four frames, the next shots, and the files on request.
 
     Columns and their units: docs/columns.md.
     """
@@ -45,6 +51,11 @@ class PlanResult:
     def setups(self) -> pandas.DataFrame:
         """Every setup; columns as in plan_setups.csv."""
         return frame(self.forecast.setups, PLAN_SETUPS)
+
+    @cached_property
+    def joints(self) -> pandas.DataFrame:
+        """Every joint between two setups; columns as in plan_joints.csv."""
+        return frame(self.forecast.joints, PLAN_JOINTS)
 
     @property
     def next_shots(self) -> list[dict[str, Any]]:

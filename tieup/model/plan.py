@@ -62,7 +62,11 @@ class MarkForecast:
     ``plan`` is the semi-major axis of its ellipse, ``height`` half its interval, at the job's
     confidence; NaN where nothing is asked. ``caught_plan``, ``caught_height``: the smallest
     mistake in the weakest of its sights that would be caught, infinite where none would.
-    ``over`` is the worse of plan and height over its limit. ``faults`` say what is weak.
+    ``unnoticed_plan``, ``unnoticed_height``: what a mistake just too small to be noticed would do
+    to it; ``hides_plan``, ``hides_height``: what one could still hide after a day without mistakes,
+    on 8 days in 10 no more; infinite where none would show. ``checked`` is the share of days on
+    which that keeps the limits. ``over`` is the worse of plan and height over its limit. ``faults``
+    say what is weak.
     """
 
     point: str
@@ -72,26 +76,54 @@ class MarkForecast:
     height: float
     caught_plan: float
     caught_height: float
+    unnoticed_plan: float
+    unnoticed_height: float
+    hides_plan: float
+    hides_height: float
+    checked: float
     over: float
     faults: tuple[str, ...]
 
 
 @dataclass(frozen=True)
-class SetupForecast:
-    """How well one setup would stand, as `MarkForecast`; ``note`` is what is weak but passes.
+class BayForecast:
+    """How a setup or a joint would stand where it is used, lengths in the job's unit.
 
-    ``plan``, ``height``: the most that its own position and orientation would add to anything
-    it shoots.
+    ``point`` is the farthest shot, empty at a joint. ``plan``, ``height``: how well it would be
+    known there at 95 %; what a mistake could do as in `MarkForecast`. ``tie`` is the share of days
+    on which it would be shown to tie, ``verdict`` the word for it. NaN where it has no place.
     """
+
+    point: str
+    plan: float
+    height: float
+    unnoticed_plan: float
+    unnoticed_height: float
+    hides_plan: float
+    hides_height: float
+    tie: float
+    verdict: str
+
+
+@dataclass(frozen=True)
+class SetupForecast:
+    """How one setup would stand; ``note`` is what is weak but passes."""
 
     setup: str
     station: str
     geometry: str
-    plan: float
-    height: float
-    caught_plan: float
-    caught_height: float
+    bay: BayForecast
     note: str
+    faults: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class JointForecast:
+    """How a joint between two setups would stand, in the middle of the marks that both see."""
+
+    first: str
+    second: str
+    bay: BayForecast
     faults: tuple[str, ...]
 
 
@@ -128,6 +160,7 @@ class PlanAnswer:
     confidence: float
     marks: tuple[MarkForecast, ...]
     setups: tuple[SetupForecast, ...]
+    joints: tuple[JointForecast, ...]
     faults: tuple[str, ...]
     shots: tuple[NextShot, ...]
     untied: tuple[str, ...]
@@ -146,7 +179,7 @@ class PlanAnswer:
 
 @dataclass(frozen=True)
 class Forecast:
-    """What a plan comes to: three tables in the job's own units and the answer.
+    """What a plan comes to: four tables in the job's own units and the answer.
 
     ``run`` holds version, inputs with their sha256 and settings.
     """
@@ -155,5 +188,6 @@ class Forecast:
     points: Table
     sights: Table
     setups: Table
+    joints: Table
     answer: PlanAnswer
     run: Mapping[str, Any]

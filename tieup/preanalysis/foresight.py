@@ -177,7 +177,7 @@ def _of_place(
         shrunk = np.linalg.eigvalsh(after)[-1] / max(np.linalg.eigvalsh(before)[-1], TINY)
         result[0, part] = standing.known[part] * np.sqrt(max(shrunk, 0.0))
         own = np.linalg.norm(lever @ shot.gain, axis=0) * own_sd
-        bounds = guards.bounds_of(effect[None], PASSES, sizes)[:, 0]
+        bounds = guards.bounds_of(effect[None], PASSES, sizes)[0]
         open_ += int(np.isinf(bounds[0]).sum())
         largest = bounds.max(axis=1, initial=0.0).mean()
         result[1, part] = max(largest, (quantile + HALF_NORMAL) * own.max())

@@ -1,8 +1,10 @@
 """The best next shot: which further sight betters a plan most, each after the one before.
 
-First counts what nothing checks, then how near marks and instruments come to their limits, the
-worst of them for most. A sight that joins what is determined is judged from the covariance of the
-solved scheme; one that would place something new needs a solution of its own.
+First counts what would not be proved, then how near marks and instruments come to their limits,
+the worst of them for most. A sight that joins what is determined is judged from the covariance of
+the solved scheme, by whether anything tests a mark; one that would place something new needs a
+solution of its own. The first few by that are then asked what they would prove, while anything is
+unproved (`tieup.preanalysis.prospects`).
 """
 
 from __future__ import annotations
@@ -11,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tieup.diagnose.certainty import Certainty
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.observations import Sights
@@ -23,37 +26,53 @@ from tieup.preanalysis.candidates import (
     search_area,
 )
 from tieup.preanalysis.promise import most_promising
+from tieup.preanalysis.proof import unproved
+from tieup.preanalysis.prospects import Prospects, prospects_of
 from tieup.preanalysis.scheme import Scheme, solve_scheme
 from tieup.preanalysis.standing import Demand, Standing, State, describe_state
 from tieup.preanalysis.update import can_update, make_base, standings_after
 
 MOST_SHOTS = 3
+MOST_ASKED = 3  # candidates that are asked what they would prove, while anything is unproved
+MANY = 200  # sights from which one candidate only is asked: each takes some seconds
 MOST_SOLVED = 24  # candidates that get a solution of their own, the shortest first
 WORTH = 0.01  # a second sight that betters nothing by so much is not named
 
 
 @dataclass(frozen=True)
 class Improvement:
-    """One further sight: ``setup`` and ``point`` numbers, ``away`` in m, and what it does."""
+    """One further sight: ``setup`` and ``point`` numbers, ``away`` in m, and what it does.
+
+    ``proves`` are the prospects before and after it.
+    """
 
     setup: int
     point: int
     away: float
     before: State
     after: State
+    proves: tuple[Prospects, Prospects]
 
 
 @dataclass(frozen=True)
 class Search:
-    """Where further sights are looked for: the job's demand, planned marks, reach in m."""
+    """Where further sights are looked for: the job's demand, planned marks, reach in m.
+
+    ``certainty`` is how well the sds of the scheme would be known.
+    """
 
     demand: Demand
     planned: BoolArray
     reach: float
+    certainty: Certainty
 
 
 def next_shots(
-    scheme: Scheme, state: State, search: Search, most: int = MOST_SHOTS
+    scheme: Scheme,
+    state: State,
+    prospects: Prospects,
+    search: Search,
+    most: int = MOST_SHOTS,
 ) -> tuple[Improvement, ...]:
     """Return up to ``most`` further sights, the best first, each on top of those before."""
     found: list[Improvement] = []
@@ -62,20 +81,54 @@ def next_shots(
         candidates = find_candidates(scheme, state.adjustment, area, search.reach)
         if not len(candidates):
             break
+        ranked = rank(judge(scheme, state, search, area, candidates))
+        few = len(scheme.sights) > MANY or not unproved(state, prospects)
+        tried = 1 if few else MOST_ASKED
+        best = _best(scheme, (state, prospects), search, candidates, ranked[:tried])
+        if best is None or not _worth(best, 0.0 if not found else WORTH):
+            break
+        found.append(best)
         sights = candidate_sights(scheme, candidates)
-        standings = judge(scheme, state, search, area, candidates)
-        ranked = rank(standings)
-        if not len(ranked):
-            break
-        best = int(ranked[0])
-        scheme = scheme.with_sights(joined(scheme.sights, take(sights, ranked[:1])))
-        after = describe_state(scheme, solve_scheme(scheme), search.planned, search.demand)
-        if not worth(state.standing, after.standing, 0.0 if not found else WORTH):
-            break
-        setup, point = int(candidates.setup[best]), int(candidates.point[best])
-        found.append(Improvement(setup, point, float(candidates.away[best]), state, after))
-        state = after
+        number = _number(candidates, best)
+        scheme = scheme.with_sights(joined(scheme.sights, take(sights, np.array([number]))))
+        state, prospects = best.after, best.proves[1]
     return tuple(found)
+
+
+def _best(
+    scheme: Scheme,
+    before: tuple[State, Prospects],
+    search: Search,
+    candidates: Candidates,
+    numbers: IntArray,
+) -> Improvement | None:
+    """Return the best of a few candidates, each solved and asked what it would prove."""
+    sights, found = candidate_sights(scheme, candidates), []
+    for place, number in enumerate(numbers.tolist()):
+        whole = scheme.with_sights(joined(scheme.sights, take(sights, np.array([number]))))
+        after = describe_state(whole, solve_scheme(whole), search.planned, search.demand)
+        proved = prospects_of(whole, after.adjustment, search.demand.sizes, search.certainty)
+        one = Improvement(
+            int(candidates.setup[number]),
+            int(candidates.point[number]),
+            float(candidates.away[number]),
+            before[0],
+            after,
+            (before[1], proved),
+        )
+        found.append((unproved(after, proved), *merit(after.standing), place, one))
+    return min(found, key=lambda each: each[:-1])[-1] if found else None
+
+
+def _worth(one: Improvement, least: float) -> bool:
+    """Say whether a further sight proves more, or betters the plan by more than ``least``."""
+    before, after = unproved(one.before, one.proves[0]), unproved(one.after, one.proves[1])
+    return after < before or worth(one.before.standing, one.after.standing, least)
+
+
+def _number(candidates: Candidates, one: Improvement) -> int:
+    own = (candidates.setup == one.setup) & (candidates.point == one.point)
+    return int(np.flatnonzero(own)[0])
 
 
 def judge(

@@ -8,7 +8,8 @@ from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, TextArray
 from tieup.preanalysis.candidates import REACH
 from tieup.preanalysis.nextshot import Improvement, Search, next_shots
-from tieup.preanalysis.proof import caught_by_ties, caught_of_marks, proof_of_marks
+from tieup.preanalysis.proof import caught_by_ties, caught_of_marks, mark_proofs
+from tieup.preanalysis.prospects import Prospects, expected_certainty, prospects_of
 from tieup.preanalysis.reliability import SightReliability, examine_sights
 from tieup.preanalysis.scheme import Scheme
 from tieup.preanalysis.standing import Demand, State, describe_state, longest_sight
@@ -21,7 +22,8 @@ class Outlook:
     ``planned`` (k,): sights of the scheme that are planned, not shot. ``caught`` (t, 2): the
     smallest mistake in plan and height (m) that each tie would catch, infinite where none;
     ``caught_of_marks`` (P, 2) that in the weakest of a mark's sights and level runs, NaN where
-    a mark has no place in plan. ``proof`` (P,) is held, checked, unchecked, or empty.
+    a mark has no place in plan. ``prospects``: what the scheme would prove; ``proof`` (P,) is
+    held, checked, unchecked, or empty.
     ``reach`` (m) bounds the further sights that were tried.
     """
 
@@ -31,6 +33,7 @@ class Outlook:
     sights: SightReliability
     caught: FloatArray
     caught_of_marks: FloatArray
+    prospects: Prospects
     proof: TextArray
     shots: tuple[Improvement, ...]
     reach: float
@@ -57,17 +60,20 @@ def look_ahead(
     """
     state = describe_state(scheme, adjustment, planned_points, demand)
     reach = REACH * longest_sight(state.adjustment, state.standing.wanted)
-    search = Search(demand, planned_points, reach)
-    caught = caught_by_ties(state)
-    of_marks = caught_of_marks(state, caught)
+    certainty = expected_certainty(scheme, state.adjustment)
+    prospects = prospects_of(scheme, state.adjustment, demand.sizes, certainty)
+    search = Search(demand, planned_points, reach, certainty)
+    caught = caught_by_ties(state, prospects.usual)
+    sights = state.adjustment.problem.network.sights
     return Outlook(
         scheme=scheme,
         planned=planned_sights,
         state=state,
-        sights=examine_sights(state.adjustment, state.adjustment.problem.network.sights),
+        sights=examine_sights(state.adjustment, sights, prospects.margin),
         caught=caught,
-        caught_of_marks=of_marks,
-        proof=proof_of_marks(state, of_marks),
-        shots=next_shots(scheme, state, search),
+        caught_of_marks=caught_of_marks(state, caught, prospects.usual),
+        prospects=prospects,
+        proof=mark_proofs(state, prospects),
+        shots=next_shots(scheme, state, prospects, search),
         reach=reach,
     )

@@ -11,6 +11,7 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.fieldbook import Setup, Shots
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Sights
 from tieup.model.plan import Plan
+from tieup.model.settings import Standing
 from tieup.preanalysis.scheme import Scheme, exact_readings
 from tieup.reduce.sights import reduce_shots
 
@@ -21,9 +22,9 @@ FARTHEST = 10_000.0  # m; no sight is as long: the lists are not in one frame. C
 def with_plan(scheme: Scheme, plan: Plan) -> tuple[Scheme, BoolArray]:
     """Add the sights of a plan to a scheme.
 
-    A setup that the scheme has already is the one that stands there; a planned sight of a mark
-    that it has shot at the same target height adds its pointings to that sight, as further rows
-    would.
+    A setup that the scheme has already is the one that stands there. A planned sight of a mark that
+    it has shot is a second look: a visit of its own, but where the target stands meanwhile. There
+    it adds its pointings to the sight at the same target height, as further rows would.
 
     Returns
     -------
@@ -49,7 +50,7 @@ def with_plan(scheme: Scheme, plan: Plan) -> tuple[Scheme, BoolArray]:
     shots = _rows(plan, setup, point, reading)
     use = np.ones((len(shots), 3), dtype=np.bool_)
     planned = reduce_shots(shots, whole.setups, whole.precision, use).sights
-    sights, is_planned = _joined(scheme.sights, planned)
+    sights, is_planned = _joined(scheme.sights, planned, whole.precision.standing)
     return whole.with_sights(sights), is_planned
 
 
@@ -155,10 +156,12 @@ def _rows(plan: Plan, setup: IntArray, point: IntArray, reading: FloatArray) -> 
     )
 
 
-def _joined(shot: Sights, planned: Sights) -> tuple[Sights, BoolArray]:
-    """Join measured and planned sights; pointings of one sight come together."""
+def _joined(shot: Sights, planned: Sights, standing: Standing) -> tuple[Sights, BoolArray]:
+    """Join measured and planned sights; pointings of a target that stands come together."""
     first = {key: i for i, key in enumerate(_keys(shot))}
     partner = np.array([first.get(key, -1) for key in _keys(planned)], dtype=np.int64)
+    if not (standing.everywhere or standing.in_setups):
+        partner[~np.isin(planned.point, sorted(standing.points))] = -1
     again = np.flatnonzero(partner >= 0)
     count, value = shot.count.copy(), shot.value.copy()
     count[partner[again]] += planned.count[again]

@@ -1,28 +1,74 @@
-"""What mistake at each mark would be caught, and so which marks of a plan are checked.
+"""Which marks of a plan would be checked and which bays would tie; what mistake is caught at each.
 
-A mark is as safe as the weakest of its sights: one wrong sight pulls it, whatever the others say.
+A mark is checked, and a bay ties, where that would be shown on 8 days in 10 or more: one meaning
+with the finished survey (`tieup.preanalysis.prospects`). What would be caught is asked of the
+weakest of a mark's sights: one wrong sight pulls it, whatever the others say.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from tieup.adjust.distributions import minimal_detectable_bias, noncentrality
+from tieup.adjust.distributions import LEAST_REDUNDANCY
 from tieup.model.arrays import BoolArray, FloatArray, TextArray
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
-from tieup.preanalysis.standing import CHECKED, UNCHECKED, State
-from tieup.ties.geometry import ALPHA, POWER
+from tieup.preanalysis.draws import SELDOM, USUALLY
+from tieup.preanalysis.prospects import Bay, Prospects
+from tieup.preanalysis.standing import CHECKED, HELD, UNCHECKED, UNPLACED, State
 from tieup.ties.marks import smallest_caught
 
+WOULD, MAY, UNPROVED = "would tie", "may tie", "unproved"
 
-def caught_by_ties(state: State) -> FloatArray:
+
+def mark_proofs(state: State, prospects: Prospects) -> TextArray:
+    """Return the proof of each mark (P,): held, checked, unchecked, empty where not placed."""
+    proof = state.standing.proof.copy()
+    asked = ~np.isin(proof, (HELD, UNPLACED))
+    proof[asked] = np.where(prospects.marks.share[asked] >= USUALLY, CHECKED, UNCHECKED)
+    return proof
+
+
+def bay_word(bay: Bay | None, *, lacking: bool) -> str:
+    """Say whether a setup or a joint would tie; never where a shape is ``lacking``."""
+    if bay is None or lacking or bay.share < SELDOM:
+        return UNPROVED
+    return WOULD if bay.share >= USUALLY else MAY
+
+
+def setup_words(state: State, prospects: Prospects) -> tuple[str, ...]:
+    """Return the word of each setup (S,)."""
+    return tuple(
+        bay_word(bay, lacking=bool(lacking))
+        for bay, lacking in zip(prospects.setups, state.standing.lacking, strict=True)
+    )
+
+
+def joint_word(state: State, prospects: Prospects, pair: tuple[int, int]) -> str:
+    """Return the word of a joint: it ties no better than what is known where it lies."""
+    return bay_word(prospects.joints[pair], lacking=False)
+
+
+def unproved(state: State, prospects: Prospects) -> int:
+    """Return how many wanted marks, setups and joints would not be proved.
+
+    What nothing places counts twice.
+    """
+    proof = mark_proofs(state, prospects)[state.standing.wanted]
+    marks = (proof == UNCHECKED).sum() + 2 * (proof == UNPLACED).sum()
+    setups = sum(word != WOULD for word in setup_words(state, prospects))
+    joints = sum(joint_word(state, prospects, pair) != WOULD for pair in prospects.joints)
+    return int(marks + setups + joints + np.isnan(state.standing.stance[:, 0]).sum())
+
+
+def caught_by_ties(state: State, delta: float) -> FloatArray:
     """Return the smallest mistake that each tie would catch (t, 2) in m, plan and height.
 
+    ``delta`` is what is noticed 8 times in 10, in sds (`tieup.diagnose.margins`).
     Infinite where none would be, NaN in height where no zenith angle is measured. A sight of
     directions or distances alone acts on its mark along one line, and that line is what counts;
     not so in a setup that lacks proof itself.
     """
-    ties, delta = state.ties, float(np.sqrt(noncentrality(ALPHA, POWER)))
+    ties = state.ties
     caught, measured = smallest_caught(ties, delta), _measured(state)
     one_kind = measured[:, DIRECTION] ^ measured[:, DISTANCE]
     along = ties.partial & one_kind & ~state.standing.lacking[ties.setup]
@@ -43,7 +89,7 @@ def _measured(state: State) -> BoolArray:
     return measured
 
 
-def caught_of_marks(state: State, caught: FloatArray) -> FloatArray:
+def caught_of_marks(state: State, caught: FloatArray, delta: float) -> FloatArray:
     """Return what the weakest sight or level run of each mark would catch (P, 2) in m.
 
     ``caught`` (t, 2) is what each tie would. NaN where a mark has no place in plan, or none of
@@ -53,40 +99,15 @@ def caught_of_marks(state: State, caught: FloatArray) -> FloatArray:
     problem, links = adjustment.problem, adjustment.problem.network.links
     worst = np.full((len(adjustment.position), 2), -np.inf)
     np.maximum.at(worst, state.ties.point, np.where(np.isnan(caught), -np.inf, caught))
-    bias = minimal_detectable_bias(adjustment.link_sd, adjustment.link_redundancy)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        bias = delta * adjustment.link_sd / np.sqrt(adjustment.link_redundancy)
+    bias[~(adjustment.link_redundancy > LEAST_REDUNDANCY)] = np.inf
     level = links.kind[problem.links] == "level"
     for ends in (links.start, links.end):
-        of_run = np.where(np.isnan(bias), np.inf, bias)[level]
+        of_run = bias[level]
         np.maximum.at(worst[:, 1], ends[problem.links[level]], of_run)
     tied = np.bincount(state.ties.point, minlength=len(worst)) > 0
     worst[tied & np.isneginf(worst[:, 1]), 1] = np.nan
     worst = np.where(np.isneginf(worst), np.inf, worst)
     worst[problem.held_in_plan, 0] = np.nan
     return worst
-
-
-def proof_of_marks(state: State, caught: FloatArray) -> TextArray:
-    """Return the proof of each mark (P,), unchecked where a mistake in plan or height would pass.
-
-    ``caught`` (P, 2) is what the weakest sight of each mark would catch.
-    """
-    proof = state.standing.proof.copy()
-    proof[(proof == CHECKED) & np.isinf(caught).any(axis=1)] = UNCHECKED
-    return proof
-
-
-def state_proof(state: State) -> TextArray:
-    """Return the proof of each mark (P,) of a solved scheme."""
-    return proof_of_marks(state, caught_of_marks(state, caught_by_ties(state)))
-
-
-def passes_unsaid(state: State, caught: FloatArray, weakest: FloatArray, point: int) -> BoolArray:
-    """Say where (2,), plan and height, a mistake at a mark passes and no setup is named for it.
-
-    ``caught`` (t, 2) is what each tie would catch, ``weakest`` (P, 2) the weakest of each mark.
-    """
-    own = np.flatnonzero(state.ties.point == point)
-    lost = np.isinf(caught[own])
-    blamed = state.standing.lacking[state.ties.setup[own]]
-    said = (lost & blamed[:, None]).any(axis=0)
-    return np.asarray(np.isinf(weakest[point]) & ~said)

@@ -1,4 +1,8 @@
-"""How marks and setups of a plan stand: against the limits, and whether anything checks them."""
+"""How marks and setups of a plan stand: against the limits, and whether anything tests them.
+
+That anything tests a mark is a first look, quick enough to rank further sights by; what `checked`
+means is asked in `tieup.preanalysis.prospects`.
+"""
 
 from __future__ import annotations
 
@@ -28,7 +32,7 @@ from tieup.ties.geometry import (
 )
 from tieup.ties.marks import MarkTies, mark_ties
 
-PROVED = 0.02  # share of a mistake that must show to call a mark checked, as in coordinates.csv
+PROVED = 0.02  # share of a mistake that must show to call a mark tested at all
 EMPHASIS = 8  # a mark at half the worst ratio hardly counts
 LACKING = (SINGLE, TWO, LINE, CIRCLE, DISCONNECTED)  # setups that prove too little
 HELD, CHECKED, UNCHECKED, UNPLACED = "held", "checked", "unchecked", ""
@@ -54,8 +58,8 @@ class Standing:
 
     ``wanted`` (P,): marks of the plan. ``spread`` (P, 2): plan and height (m) at the confidence,
     NaN where not determined; ``ratio`` (P, 2): over the limits. ``proof`` (P,) is held, checked,
-    unchecked, or empty where nothing places the mark. ``stance`` (S, 2) and ``stance_ratio``
-    (S, 2): the same of the instruments.
+    unchecked, or empty where nothing places the mark; checked is one that anything tests.
+    ``stance`` (S, 2) and ``stance_ratio`` (S, 2): the same of the instruments.
     ``lacking`` (S,): setups in which a mistake could pass, or that nothing places.
     """
 
@@ -204,7 +208,7 @@ def sight_redundancy(adjustment: Adjustment) -> FloatArray:
 def proofs(
     adjustment: Adjustment, redundancy: FloatArray, control_redundancy: FloatArray
 ) -> TextArray:
-    """Return the proof of each point (P,), as in coordinates.csv."""
+    """Return the proof of each point (P,); checked is one that anything tests."""
     frame, problem = adjustment.problem.frame, adjustment.problem
     proof = np.full(len(adjustment.position), UNCHECKED, dtype=object)
     proof[adjustment.connections.point[shows(redundancy)]] = CHECKED

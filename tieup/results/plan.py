@@ -1,8 +1,8 @@
-"""What a plan comes to, in the job's own units: three tables and the answer in words."""
+"""What a plan comes to, in the job's own units: four tables and the answer in words."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,9 @@ from tieup.adjust.ellipse import error_ellipse
 from tieup.model.arrays import FloatArray, TextArray
 from tieup.model.job import Job
 from tieup.model.plan import (
+    BayForecast,
     Forecast,
+    JointForecast,
     MarkForecast,
     NextShot,
     Plan,
@@ -21,9 +23,11 @@ from tieup.model.plan import (
 )
 from tieup.model.reconciliation import Table
 from tieup.preanalysis.outlook import Outlook
+from tieup.preanalysis.proof import UNPROVED, joint_word, setup_words
+from tieup.preanalysis.prospects import Bay
 from tieup.preanalysis.scheme import places_of
 from tieup.preanalysis.standing import SHOT, UNPLACED, roles, sighted
-from tieup.results.plan_words import gains, mark_faults, setup_faults, setup_note, setup_spread
+from tieup.results.plan_words import gains, joint_faults, mark_faults, setup_faults, setup_note
 from tieup.results.units import in_angle_unit, small_unit
 from tieup.units import length_factor
 from tieup.write.lengths import Lengths
@@ -49,6 +53,7 @@ def forecast_of(
         points=points_table(job, outlook),
         sights=sights_table(job, outlook),
         setups=setups_table(job, outlook),
+        joints=joints_table(job, outlook),
         answer=answer_of(job, outlook, to_settle, plan.doubled if plan else ()),
         run={**run, "settings": settings},
     )
@@ -67,7 +72,7 @@ def points_table(job: Job, outlook: Outlook) -> Table:
     level = np.isfinite(standing.spread[rows, 1])
     sd = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0))
     ellipse = error_ellipse(covariance[:, :2, :2], confidence_factor(2, job.confidence))
-    caught = outlook.caught_of_marks[rows] / length
+    caught, hidden = outlook.caught_of_marks[rows] / length, outlook.prospects.marks
     names, limits = np.array(outlook.scheme.points, dtype=object)[rows], job.tolerances
     over = np.nan_to_num(standing.ratio[rows], nan=0.0).max(axis=1) > 1.0
     placed = standing.proof[rows] != UNPLACED
@@ -89,6 +94,9 @@ def points_table(job: Job, outlook: Outlook) -> Table:
         "limit_elevation": np.full(len(rows), limits.elevation / length),
         "caught_plan": _defined(caught[:, 0]),
         "caught_height": _defined(caught[:, 1]),
+        **_two("unnoticed", hidden.before[rows] / length),
+        **_two("hidden", hidden.after[rows] / length),
+        "checked_share": np.where(placed, hidden.share[rows], np.nan),
         "setups": _setups_of(outlook)[rows],
         "verdict": np.where(over, "over", np.where(placed, "within", "")),
     }
@@ -149,8 +157,7 @@ def setups_table(job: Job, outlook: Outlook) -> Table:
     level = network.start.height_setup
     redundancy = np.zeros(len(axis))
     np.add.at(redundancy, adjustment.connections.setup, np.nansum(adjustment.redundancy, axis=1))
-    over = [bool(_faults_of_setup(job, outlook, s)) for s in range(len(axis))]
-    good = np.where(over, "over", "holds")
+    bays, words = outlook.prospects.setups, setup_words(outlook.state, outlook.prospects)
     return {
         "setup": np.array(network.setup_labels, dtype=object),
         "station": np.array([*network.point_names, ""], dtype=object)[network.station],
@@ -165,16 +172,55 @@ def setups_table(job: Job, outlook: Outlook) -> Table:
         "redundancy": redundancy,
         "geometry": np.array(outlook.state.words, dtype=object),
         "geometry_sd": np.array([g.sd for g in geometry]) * 1e3,
-        "caught_plan": _defined(np.array([g.caught_plan for g in geometry]) / length),
-        "caught_height": _defined(np.array([g.caught_height for g in geometry]) / length),
-        "verdict": np.where(outlook.state.standing.lacking, "weak", good).astype(object),
+        **_bay_columns(outlook, bays, words, length),
+    }
+
+
+def joints_table(job: Job, outlook: Outlook) -> Table:
+    """Return every joint between two setups: how well they would be known to each other there."""
+    labels = np.array(outlook.adjustment.problem.network.setup_labels, dtype=object)
+    found = outlook.prospects.joints
+    pairs = np.array(sorted(found), dtype=np.int64).reshape(-1, 2)
+    words = [joint_word(outlook.state, outlook.prospects, pair) for pair in sorted(found)]
+    bays = [found[pair] for pair in sorted(found)]
+    columns = _bay_columns(outlook, bays, words, length_factor(job.length_unit))
+    del columns["used_at"]
+    return {"first": labels[pairs[:, 0]], "second": labels[pairs[:, 1]], **columns}
+
+
+def _bay_columns(
+    outlook: Outlook, bays: Sequence[Bay | None], words: Sequence[str], length: float
+) -> dict[str, Any]:
+    """Return the columns of what setups or joints would prove where they are used."""
+    places = [
+        outlook.scheme.points[bay.use.point] if bay is not None and bay.use.point >= 0 else ""
+        for bay in bays
+    ]
+    nothing = np.full(2, np.nan)
+    sizes = {
+        name: np.array([nothing if b is None else getattr(b, part) for b in bays]).reshape(-1, 2)
+        for name, part in (("known", "known"), ("unnoticed", "before"), ("hidden", "after"))
+    }
+    columns: dict[str, Any] = {"used_at": np.array(places, dtype=object)}
+    for name, values in sizes.items():
+        columns |= _two(name, values / length)
+    columns["tie_share"] = np.array([np.nan if bay is None else bay.share for bay in bays])
+    columns["verdict"] = np.array(words, dtype=object)
+    return columns
+
+
+def _two(name: str, values: FloatArray) -> dict[str, FloatArray]:
+    """Return the columns in plan and in height of ``values`` (n, 2)."""
+    return {
+        f"{name}_{part}": _defined(values[:, column])
+        for column, part in enumerate(("horizontal", "elevation"))
     }
 
 
 def answer_of(job: Job, outlook: Outlook, to_settle: int, doubled: tuple[str, ...]) -> PlanAnswer:
     """Return the answer: what holds, what is weak, what to shoot next."""
     standing = outlook.state.standing
-    marks, setups = _marks(job, outlook), _setups(job, outlook)
+    marks, setups, joints = _marks(job, outlook), _setups(job, outlook), _joints(job, outlook)
     length = length_factor(job.length_unit)
     planned = outlook.planned
     basis = "shot" if not planned.any() else "planned" if planned.all() else "shot and planned"
@@ -187,7 +233,8 @@ def answer_of(job: Job, outlook: Outlook, to_settle: int, doubled: tuple[str, ..
         confidence=job.confidence,
         marks=marks,
         setups=setups,
-        faults=_worst_first(marks, setups),
+        joints=joints,
+        faults=_worst_first(marks, (*setups, *joints)),
         shots=_shots(job, outlook),
         untied=_untied(outlook),
         sights=len(planned),
@@ -203,6 +250,7 @@ def _marks(job: Job, outlook: Outlook) -> tuple[MarkForecast, ...]:
     """Return the marks of the plan, the weakest against its limit first."""
     standing, length = outlook.state.standing, length_factor(job.length_unit)
     role, caught = roles(outlook.adjustment), outlook.caught_of_marks / length
+    hidden = outlook.prospects.marks
     worst = np.nan_to_num(standing.ratio, nan=0.0).max(axis=1)
     placed = standing.proof != UNPLACED
     rows = np.flatnonzero(standing.wanted)
@@ -216,6 +264,11 @@ def _marks(job: Job, outlook: Outlook) -> tuple[MarkForecast, ...]:
             height=float(standing.spread[p, 1]) / length,
             caught_plan=float(caught[p, 0]),
             caught_height=float(caught[p, 1]),
+            unnoticed_plan=float(hidden.before[p, 0]) / length,
+            unnoticed_height=float(hidden.before[p, 1]) / length,
+            hides_plan=float(hidden.after[p, 0]) / length,
+            hides_height=float(hidden.after[p, 1]) / length,
+            checked=float(hidden.share[p]),
             over=float(worst[p]),
             faults=mark_faults(outlook, p, job.tolerances, Lengths(job.length_unit)),
         )
@@ -224,45 +277,63 @@ def _marks(job: Job, outlook: Outlook) -> tuple[MarkForecast, ...]:
 
 
 def _setups(job: Job, outlook: Outlook) -> tuple[SetupForecast, ...]:
-    length, network = length_factor(job.length_unit), outlook.adjustment.problem.network
-    spread = [setup_spread(found, job.confidence) for found in outlook.state.geometry]
+    network, lengths = outlook.adjustment.problem.network, Lengths(job.length_unit)
     names = (*network.point_names, "")
+    words = setup_words(outlook.state, outlook.prospects)
     return tuple(
         SetupForecast(
             setup=label,
             station=names[station],
-            geometry=word,
-            plan=spread[s][0] / length,
-            height=spread[s][1] / length,
-            caught_plan=found.caught_plan / length,
-            caught_height=found.caught_height / length,
+            geometry=outlook.state.words[s],
+            bay=_bay(outlook, outlook.prospects.setups[s], words[s], lengths),
             note=setup_note(outlook, s),
-            faults=_faults_of_setup(job, outlook, s),
+            faults=setup_faults(outlook, s, job.tolerances, lengths),
         )
-        for s, (label, station, word, found) in enumerate(
-            zip(
-                network.setup_labels,
-                network.station.tolist(),
-                outlook.state.words,
-                outlook.state.geometry,
-                strict=True,
-            )
+        for s, (label, station) in enumerate(
+            zip(network.setup_labels, network.station.tolist(), strict=True)
         )
     )
 
 
-def _faults_of_setup(job: Job, outlook: Outlook, setup: int) -> tuple[str, ...]:
-    lengths = Lengths(job.length_unit)
-    return setup_faults(outlook, setup, job.tolerances, job.confidence, lengths)
+def _joints(job: Job, outlook: Outlook) -> tuple[JointForecast, ...]:
+    labels, lengths = outlook.adjustment.problem.network.setup_labels, Lengths(job.length_unit)
+    return tuple(
+        JointForecast(
+            first=labels[pair[0]],
+            second=labels[pair[1]],
+            bay=_bay(outlook, bay, joint_word(outlook.state, outlook.prospects, pair), lengths),
+            faults=joint_faults(outlook, pair, job.tolerances, lengths),
+        )
+        for pair, bay in sorted(outlook.prospects.joints.items())
+    )
+
+
+def _bay(outlook: Outlook, bay: Bay | None, word: str, lengths: Lengths) -> BayForecast:
+    sizes, share, point = np.full((3, 2), np.nan), float("nan"), -1
+    if bay is not None:
+        sizes = np.array([bay.known, bay.before, bay.after]) / length_factor(lengths.unit)
+        share, point = bay.share, bay.use.point
+    return BayForecast(
+        point=outlook.scheme.points[point] if point >= 0 else "",
+        plan=float(sizes[0, 0]),
+        height=float(sizes[0, 1]),
+        unnoticed_plan=float(sizes[1, 0]),
+        unnoticed_height=float(sizes[1, 1]),
+        hides_plan=float(sizes[2, 0]),
+        hides_height=float(sizes[2, 1]),
+        tie=share,
+        verdict=word,
+    )
 
 
 def _worst_first(
-    marks: tuple[MarkForecast, ...], setups: tuple[SetupForecast, ...]
+    marks: tuple[MarkForecast, ...], bays: tuple[SetupForecast | JointForecast, ...]
 ) -> tuple[str, ...]:
-    """Return all faults: marks beyond a limit, setups, marks not placed, marks unchecked."""
+    """Return all faults: marks beyond a limit, setups and joints, marks not placed, unchecked."""
     unplaced = [f for m in marks if m.proof == UNPLACED for f in m.faults]
     over = [f for m in marks if m.over > 1.0 for f in m.faults]
-    standing = [fault for setup in setups for fault in setup.faults]
+    ordered = sorted(bays, key=lambda one: one.bay.verdict != UNPROVED)
+    standing = [fault for one in ordered for fault in one.faults]
     rest = [f for m in marks for f in m.faults]
     return tuple(dict.fromkeys([*over, *standing, *unplaced, *rest]))
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.adjust.distributions import confidence_factor
+from tieup.model.arrays import FloatArray
 from tieup.model.settings import Tolerances
+from tieup.preanalysis.draws import USUALLY
 from tieup.preanalysis.nextshot import Improvement
 from tieup.preanalysis.outlook import Outlook
-from tieup.preanalysis.proof import passes_unsaid, state_proof
-from tieup.preanalysis.standing import LACKING, UNCHECKED, UNPLACED, Standing
+from tieup.preanalysis.proof import WOULD, joint_word, mark_proofs, setup_words
+from tieup.preanalysis.prospects import Bay
+from tieup.preanalysis.standing import CHECKED, LACKING, UNCHECKED, UNPLACED, Standing
 from tieup.ties.geometry import STRONG, WEAK, Geometry
 from tieup.units import length_factor
 from tieup.write.lengths import Lengths
@@ -36,43 +38,86 @@ def mark_faults(
                 f"limit {_said(lengths, limit)}"
             )
     if outlook.proof[point] == UNCHECKED:
-        passes = passes_unsaid(outlook.state, outlook.caught, outlook.caught_of_marks, point)
-        if standing.proof[point] == UNCHECKED or passes.all():
-            faults.append(f"{name}: nothing would catch a mistake in it")
-        elif passes.any():
-            where = WHERE[0] if passes[0] else WHERE[1]
-            faults.append(f"{name}: nothing would catch a mistake in it {where}")
+        faults += _unchecked(outlook, point, limits, lengths)
     return tuple(faults)
 
 
+def _unchecked(outlook: Outlook, point: int, limits: Tolerances, lengths: Lengths) -> list[str]:
+    """Say what could be wrong with a mark unseen."""
+    name, hidden = outlook.scheme.points[point], outlook.prospects.marks
+    passes = np.isinf(hidden.after[point])
+    if passes.any():
+        where = "" if passes.all() else f" {WHERE[0] if passes[0] else WHERE[1]}"
+        return [f"{name}: nothing would catch a mistake in it{where}"]
+    return [f"{name}: {_hides(hidden.after[point], hidden.share[point], limits, lengths)}"]
+
+
+def _hides(after: FloatArray, share: float, limits: Tolerances, lengths: Lengths) -> str:
+    """Say that the readings would seldom show that no mistake did more than the limit."""
+    sizes = np.array([limits.horizontal, limits.elevation])
+    part = int(np.argmax(after / sizes))
+    if after[part] <= sizes[part]:
+        return f"what a mistake could hide is within both limits {days(share)} only"
+    return (
+        f"a mistake could hide {_said(lengths, float(after[part]))} {WHERE[part]}, limit "
+        f"{_said(lengths, float(sizes[part]))}; shown to keep it {days(share)}"
+    )
+
+
+def days(share: float) -> str:
+    """Return a share of days in words.
+
+    >>> days(0.62), days(0.004)
+    ('on 62 days in 100', 'on hardly any day')
+    """
+    count = round(100.0 * share)
+    return f"on {count} day{'s' if count > 1 else ''} in 100" if count else "on hardly any day"
+
+
 def setup_faults(
-    outlook: Outlook, setup: int, limits: Tolerances, confidence: float, lengths: Lengths
+    outlook: Outlook, setup: int, limits: Tolerances, lengths: Lengths
 ) -> tuple[str, ...]:
-    """Say in which way a mistake could pass in one setup, and what it gives to all it shoots."""
-    state = outlook.state
+    """Say in which way a mistake could pass in one setup, and what it is where it is used."""
+    state, bay = outlook.state, outlook.prospects.setups[setup]
     label = outlook.adjustment.problem.network.setup_labels[setup]
-    lack = _lacks(outlook, setup, label) if state.standing.lacking[setup] else ()
-    found = state.geometry[setup]
-    sizes = setup_spread(found, confidence)
-    return (
-        *lack,
-        *(
-            f"{label} would put what it shoots up to {_said(lengths, size)} off {where}; "
-            f"limit {_said(lengths, limit)}"
-            for size, limit, where in zip(
-                sizes, (limits.horizontal, limits.elevation), WHERE, strict=True
-            )
-            if size > limit
-        ),
-    )
+    if state.standing.lacking[setup]:
+        return _lacks(outlook, setup, label)
+    if bay is None:
+        return ()
+    return _bay_faults(outlook, label, bay, (limits, lengths))
 
 
-def setup_spread(geometry: Geometry, confidence: float) -> tuple[float, float]:
-    """Return the most (m) that a setup's own stance adds to what it shoots, plan and height."""
-    return (
-        geometry.sd_plan * confidence_factor(2, confidence),
-        geometry.sd_height * confidence_factor(1, confidence),
-    )
+def joint_faults(
+    outlook: Outlook, pair: tuple[int, int], limits: Tolerances, lengths: Lengths
+) -> tuple[str, ...]:
+    """Say why a joint would not be shown to tie; not where one of its setups lacks proof itself."""
+    if outlook.state.standing.lacking[list(pair)].any():
+        return ()
+    labels = outlook.adjustment.problem.network.setup_labels
+    name = f"{labels[pair[0]]} to {labels[pair[1]]}"
+    return _bay_faults(outlook, name, outlook.prospects.joints[pair], (limits, lengths))
+
+
+def _bay_faults(
+    outlook: Outlook, name: str, bay: Bay, said: tuple[Tolerances, Lengths]
+) -> tuple[str, ...]:
+    limits, lengths = said
+    sizes = np.array([limits.horizontal, limits.elevation])
+    at = f" at {outlook.scheme.points[bay.use.point]}" if bay.use.point >= 0 else ""
+    over = np.flatnonzero(bay.known > sizes).tolist()
+    if over:
+        return tuple(
+            f"{name} would be known to {_said(lengths, float(bay.known[part]))} {WHERE[part]}{at}; "
+            f"limit {_said(lengths, float(sizes[part]))}"
+            for part in over
+        )
+    if bay.share >= USUALLY:
+        return ()
+    if np.isinf(bay.after).any():
+        part = int(np.argmax(np.isinf(bay.after)))
+        what = f"a mistake in the {bay.worst[part]}" if bay.worst[part] else "one wrong shot"
+        return (f"{name}: {what} would not show {WHERE[part]}{at}",)
+    return (f"{name}{at}: {_hides(bay.after, bay.share, limits, lengths)}",)
 
 
 def _lacks(outlook: Outlook, setup: int, label: str) -> tuple[str, ...]:
@@ -112,11 +157,73 @@ def gains(outlook: Outlook, shot: Improvement, lengths: Lengths) -> tuple[str, .
     placed = before.wanted & (before.proof == UNPLACED) & (after.proof != UNPLACED)
     if placed.any():
         said.append(f"{_some([names[p] for p in np.flatnonzero(placed)])} placed")
-    old, new = state_proof(shot.before), state_proof(shot.after)
-    checked = before.wanted & (old == UNCHECKED) & (new != UNCHECKED)
+    old, new = (
+        mark_proofs(state, proves)
+        for state, proves in zip((shot.before, shot.after), shot.proves, strict=True)
+    )
+    checked = before.wanted & (old == UNCHECKED) & (new == CHECKED)
     if checked.any():
         said.append(f"{_some([names[p] for p in np.flatnonzero(checked)])} checked")
+    said += _ties(shot, labels)
+    said += _hides_less(shot, (*names, *labels), lengths)
     return (*said, *_largest_gain(before, after, (*names, *labels), lengths))
+
+
+def _ties(shot: Improvement, labels: tuple[str, ...]) -> list[str]:
+    """Say which setups and joints would tie that would not have."""
+    words = [
+        setup_words(state, proves)
+        for state, proves in zip((shot.before, shot.after), shot.proves, strict=True)
+    ]
+    found = [
+        label
+        for label, old, new in zip(labels, *words, strict=True)
+        if new == WOULD and old != WOULD
+    ]
+    for pair in sorted(shot.proves[0].joints.keys() & shot.proves[1].joints.keys()):
+        old, new = (
+            joint_word(state, proves, pair)
+            for state, proves in zip((shot.before, shot.after), shot.proves, strict=True)
+        )
+        if new == WOULD and old != WOULD:
+            found.append(f"{labels[pair[0]]} to {labels[pair[1]]}")
+    return [f"{_some(found)} would tie"] if found else []
+
+
+def _hides_less(shot: Improvement, names: tuple[str, ...], lengths: Lengths) -> list[str]:
+    """Say how far a mark or a setup gets of those that would still not be proved."""
+    old, new = (_hidden(shot, number) for number in (0, 1))
+    asked = np.concatenate([shot.before.standing.wanted, np.ones(len(old) - _points(shot), bool)])
+    share = _shares(shot, 1)
+    better = asked[:, None] & np.isfinite(new) & (new < (1.0 - GAIN) * old)
+    better &= (share < USUALLY)[:, None]
+    if not better.any():
+        return []
+    with np.errstate(invalid="ignore"):
+        gain = np.where(better, old / new, 0.0)
+    row, part = np.unravel_index(int(np.argmax(gain)), gain.shape)
+    before, after = (float(sizes[row, part]) for sizes in (old, new))
+    was = "anything" if np.isinf(before) else _said(lengths, before)
+    how = f"shown to keep the limit {days(float(share[row]))}"
+    return [f"{names[row]} could hide {_said(lengths, after)} {WHERE[part]}, not {was}; {how}"]
+
+
+def _points(shot: Improvement) -> int:
+    return len(shot.proves[0].marks.share)
+
+
+def _hidden(shot: Improvement, number: int) -> FloatArray:
+    """Return what could be hidden in points and setups (P + S, 2) before or after a shot."""
+    proves = shot.proves[number]
+    open_ = np.full(2, np.inf)
+    setups = [open_ if bay is None else bay.after for bay in proves.setups]
+    return np.concatenate([proves.marks.after, np.array(setups).reshape(-1, 2)])
+
+
+def _shares(shot: Improvement, number: int) -> FloatArray:
+    proves = shot.proves[number]
+    setups = [0.0 if bay is None else bay.share for bay in proves.setups]
+    return np.concatenate([proves.marks.share, setups])
 
 
 def _largest_gain(

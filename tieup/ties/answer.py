@@ -23,7 +23,7 @@ from tieup.ties.geometry import (
 )
 from tieup.ties.grouping import rows_by_group
 from tieup.ties.lines import STEP
-from tieup.ties.pairs import words_of
+from tieup.ties.pairs import joining, words_of
 from tieup.ties.site_verdict import levels_verdict, listed, site_verdict
 from tieup.ties.sizes import said
 from tieup.ties.todo import to_do
@@ -267,7 +267,7 @@ def _strings_between(checks: Checks) -> dict[tuple[int, int], list[int]]:
 def joints_that_meet(checks: Checks) -> list[tuple[int, int]]:
     """Return the pairs of setups whose bays meet: by strings or by work marks that both shot."""
     pairs = checks.evidence.pairs
-    meets = (pairs.work > 0) & (pairs.neighbour | (pairs.work > 1))
+    meets = joining(pairs.work, pairs.neighbour)
     shared = {(a, b) for a, b in pairs.pair[meets].tolist()}
     return sorted(shared | _strings_between(checks).keys())
 

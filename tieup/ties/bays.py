@@ -77,10 +77,7 @@ def stand(
     shooting: Shooting,
 ) -> Standing:
     """Return how a place stands; ``freedom`` (2,) is that of its variances."""
-    known, bound, worst = np.zeros(2), np.zeros(2), np.full(2, -1)
-    away = _away(adjustment, use)
-    for part, height in enumerate((PLAN, HEIGHT)):
-        known[part] = _known(adjustment, use, away, freedom[part], height=height)
+    known, bound, worst = known_at(adjustment, use, freedom), np.zeros(2), np.full(2, -1)
     if guards is not None and len(guards):
         bounds = bounds_at(adjustment, guards, use, shooting, guards.size[None])[0]
         worst = np.argmax(bounds, axis=1)
@@ -95,22 +92,54 @@ def bounds_at(
 
     ``sizes`` (d, h) are d estimates of what the mistakes are.
     """
-    result, away = np.zeros((len(sizes), 2, len(guards))), _away(adjustment, use)
-    for part, height in enumerate((PLAN, HEIGHT)):
+    parts = ways_of(adjustment, guards, use, shooting)
+    bounds = [ways.largest(guards.bounds_of(ways.effect, PASSES, sizes)) for ways in parts]
+    return np.stack(bounds, axis=1)
+
+
+@dataclass(frozen=True)
+class Ways:
+    """What mistakes do to a place: ``effect`` (w, k, h) for w ways in which its shots may lie.
+
+    The first way has every shot before any movement of the instrument; ``never`` (n,) are the
+    movements before which there is none.
+    """
+
+    effect: FloatArray
+    never: BoolArray
+
+    def largest(self, sizes: FloatArray) -> FloatArray:
+        """Return the largest over the ways of ``sizes`` (w, ..., n), shape (..., n)."""
+        first = np.where(self.never, 0.0, sizes[0])
+        return np.asarray(np.maximum(first, sizes[1:].max(axis=0, initial=0.0)))
+
+
+def ways_of(
+    adjustment: Adjustment, guards: Guards, use: Use, shooting: Shooting
+) -> tuple[Ways, Ways]:
+    """Return what mistakes do to a place in plan and in height."""
+    away = [use.place - adjustment.axis[setup, :2] for setup in use.setups]
+    never = _only_after(guards, use, shooting)
+    found = []
+    for height in (PLAN, HEIGHT):
         effects = [
             sign * pose_effect(guards.setup[setup], arm, height=height)
             for setup, arm, sign in zip(use.setups, away, (1.0, -1.0), strict=False)
         ]
-        ways = [np.sum(effects, axis=0)]
-        ways += _after(guards, use, effects, away, shooting)
-        bounds = guards.bounds_of(np.array(ways), PASSES, sizes)
-        bounds[:, 0] = np.where(_only_after(guards, use, shooting), 0.0, bounds[:, 0])
-        result[:, part] = bounds.max(axis=1)
-    return result
+        ways = [np.sum(effects, axis=0), *_after(guards, use, effects, away, shooting)]
+        found.append(Ways(np.array(ways), never))
+    return found[0], found[1]
 
 
-def _away(adjustment: Adjustment, use: Use) -> list[FloatArray]:
-    return [use.place - adjustment.axis[setup, :2] for setup in use.setups]
+def known_at(adjustment: Adjustment, use: Use, freedom: FloatArray) -> FloatArray:
+    """Return how well a place is known (2,) at 95 %, plan and height; ``freedom`` (2,)."""
+    away = [use.place - adjustment.axis[setup, :2] for setup in use.setups]
+    return np.array(
+        [
+            _known(adjustment, use, away, freedom[part], height=height)
+            for part, height in enumerate((PLAN, HEIGHT))
+        ]
+    )
 
 
 def _known(
@@ -192,44 +221,66 @@ def stand_bays(
     ``adjustment`` is weighed by the larger of stated and estimated scatter, ``freedom`` (S, 2)
     says how well the variances of each setup's place are known.
     """
-    uses = [_farthest(adjustment, setup) for setup in range(len(adjustment.axis))]
+    uses, places = uses_of(adjustment, joints)
     setups = tuple(
         None if use is None else stand(adjustment, guards, use, freedom[setup], shooting)
         for setup, use in enumerate(uses)
     )
-    found = {}
-    for first, second in joints.tolist():
-        place = _middle(adjustment, first, second)
-        if place is None or setups[first] is None or setups[second] is None:
-            continue
-        use = Use((first, second), place)
-        least = np.minimum(freedom[first], freedom[second])
-        found[first, second] = stand(adjustment, guards, use, least, shooting)
+    found = {
+        pair: stand(adjustment, guards, use, freedom[list(pair)].min(axis=0), shooting)
+        for pair, use in places.items()
+    }
     if guards is None:
         return _with_local_bounds(adjustment, Bays(setups, found), freedom)
     return Bays(setups, found)
 
 
+def uses_of(
+    adjustment: Adjustment, joints: IntArray
+) -> tuple[list[Use | None], dict[tuple[int, int], Use]]:
+    """Return where setups (S,) and ``joints`` (q, 2) are used; a joint without a place is left."""
+    setups = [_farthest(adjustment, setup) for setup in range(len(adjustment.axis))]
+    found = {}
+    for first, second in joints.tolist():
+        place = _middle(adjustment, first, second)
+        if place is not None and setups[first] is not None and setups[second] is not None:
+            found[first, second] = Use((first, second), place)
+    return setups, found
+
+
 def _with_local_bounds(adjustment: Adjustment, bays: Bays, freedom: FloatArray) -> Bays:
     """Return the bays of a large site, each setup guarded against its own sights."""
-    least = float(freedom.min(initial=np.inf))
+    quantile = float(student_critical(PASSES, float(freedom.min(initial=np.inf))))
+    setups, joints = local_bounds(adjustment, bays, quantile)
+    return Bays(
+        tuple(
+            None if one is None else replace(one, bound=setups[number])
+            for number, one in enumerate(bays.setups)
+        ),
+        {pair: replace(one, bound=joints[pair]) for pair, one in bays.joints.items()},
+    )
+
+
+def local_bounds(
+    adjustment: Adjustment, bays: Bays, quantile: float
+) -> tuple[FloatArray, dict[tuple[int, int], FloatArray]]:
+    """Return what a mistake in a setup's own sights could do at its place (S, 2), and at joints.
+
+    ``quantile``: how many sds of a mistake's size lie beyond its estimate.
+    """
 
     def bounds(places: dict[int, FloatArray]) -> FloatArray:
         away = np.zeros((len(bays.setups), 2))
         for setup, place in places.items():
             away[setup] = place - adjustment.axis[setup, :2]
-        return pose_bounds(adjustment, away, least, PASSES)
+        return pose_bounds(adjustment, away, quantile)
 
-    far = bounds({s.use.setups[0]: s.use.place for s in bays.setups if s is not None})
-    setups = tuple(
-        None if one is None else replace(one, bound=far[number])
-        for number, one in enumerate(bays.setups)
-    )
+    setups = bounds({s.use.setups[0]: s.use.place for s in bays.setups if s is not None})
     joints = {}
     for pair, one in bays.joints.items():
         both = bounds(dict.fromkeys(pair, one.use.place))
-        joints[pair] = replace(one, bound=np.maximum(both[pair[0]], both[pair[1]]))
-    return Bays(setups, joints)
+        joints[pair] = np.maximum(both[pair[0]], both[pair[1]])
+    return setups, joints
 
 
 def _farthest(adjustment: Adjustment, setup: int) -> Use | None:

@@ -104,6 +104,17 @@ def pair_steps(adjustment: Adjustment) -> PairSteps:
     )
 
 
+def joining(work: IntArray, neighbour: BoolArray) -> BoolArray:
+    """Say which pairs (q,) make a joint: they share work marks, and more than one or no third."""
+    return np.asarray((work > 0) & (neighbour | (work > 1)))
+
+
+def joined_setups(adjustment: Adjustment) -> IntArray:
+    """Return the pairs of setups (q, 2) that make a joint, without their steps."""
+    pairs, _, _, work = neighbours(find_sharing(adjustment))
+    return pairs[joining(work, neighbours_among(adjustment.axis[:, :2], pairs))]
+
+
 def judge_pairs(
     steps: PairSteps,
     limits: Tolerances,

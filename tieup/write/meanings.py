@@ -45,8 +45,22 @@ SHARED: Mapping[str, str] = {
     "sd_fall": "standard deviation of the fall",
     "hidden_horizontal": "how far a mistake too small to be noticed could move it in plan",
     "hidden_elevation": "how far a mistake too small to be noticed could move it in height",
-    "caught_plan": "smallest mistake in plan that would be caught; empty where none would",
-    "caught_height": "smallest mistake in height that would be caught; empty where none would",
+    "caught_plan": "smallest mistake in plan that is found 8 times in 10; empty where none is",
+    "caught_height": "smallest mistake in height that is found 8 times in 10; empty where none is",
+}
+
+BAY: Mapping[str, str] = {
+    "known_horizontal": "how well it would be known where it is used, in plan, at 95 %",
+    "known_elevation": "the same in height",
+    "unnoticed_horizontal": "what a mistake just too small to be noticed would do there in plan; "
+    "empty where none would show",
+    "unnoticed_elevation": "the same in height",
+    "hidden_horizontal": "what a mistake could still have done there in plan after a day without "
+    "any, on 8 days in 10 no more; empty where none would show",
+    "hidden_elevation": "the same in height",
+    "tie_share": "share of days without a mistake on which it would be shown to tie: known, and "
+    "no mistake beyond the limits",
+    "verdict": "would tie (on 8 days in 10 or more), may tie (on 2 or more), else unproved",
 }
 
 MEANINGS: Mapping[str, Mapping[str, str]] = {
@@ -67,7 +81,7 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
         "sd": "standard deviation of the reading as stated",
         "redundancy": "share of a mistake in the reading that would show in its residual, 0 to 1",
         "w": "residual over its own standard deviation",
-        "mdb": "smallest mistake found 8 times in 10 where 1 good reading in 1000 is doubted",
+        "mdb": "smallest mistake noticed 8 times in 10 by the tests of the job",
         "status": "used, unused, excluded, repeated or invalid",
         "reason": "why the reading is not used",
         "time": "time of the shot, ISO 8601",
@@ -175,7 +189,18 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
     },
     "plan_points.csv": {
         "role": "control, tie, shot or station",
-        "proof": "held, checked, or unchecked: in what",
+        "proof": "held (fixed by control), checked (on 8 days in 10 or more) or unchecked",
+        "caught_plan": "mistake in plan found 8 times in 10 in the weakest of its sights; empty "
+        "where none would be",
+        "caught_height": "the same in height",
+        "unnoticed_horizontal": "how far a mistake just too small to be noticed would move it in "
+        "plan; empty where none would show",
+        "unnoticed_elevation": "the same in height",
+        "hidden_horizontal": "how far a mistake could still have moved it in plan after a day "
+        "without any, on 8 days in 10 no more; empty where none would show",
+        "hidden_elevation": "the same in height",
+        "checked_share": "share of days without a mistake on which it would be called checked: "
+        "hidden_horizontal and hidden_elevation of that day within the limits",
         "setups": "setups that shoot it",
         "verdict": "within or over the tolerances",
     },
@@ -204,7 +229,13 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
         "elevation": "elevation of the instrument's axis",
         "sd_orientation": "standard deviation of the orientation",
         "ties": "marks by which the setup is tied",
-        "verdict": "holds, over (a fault in it) or weak",
+        "used_at": "its farthest side shot, else its farthest mark: where it is judged",
+        **BAY,
+    },
+    "plan_joints.csv": {
+        "first": "first setup of the joint",
+        "second": "second setup of the joint",
+        **BAY,
     },
     "audit.csv": {
         "job": "job folder, as it was called",

@@ -42,6 +42,11 @@ PLAN_POINTS: Mapping[str, str] = {
     "limit_elevation": SPREAD,
     "caught_plan": SPREAD,
     "caught_height": SPREAD,
+    "unnoticed_horizontal": SPREAD,
+    "unnoticed_elevation": SPREAD,
+    "hidden_horizontal": SPREAD,
+    "hidden_elevation": SPREAD,
+    "checked_share": RATIO,
     "setups": TEXT,
     "verdict": TEXT,
 }
@@ -69,6 +74,16 @@ PLAN_SIGHTS: Mapping[str, str] = {
     "caught_plan": SPREAD,
     "caught_height": SPREAD,
 }
+BAY: Mapping[str, str] = {
+    "known_horizontal": SPREAD,
+    "known_elevation": SPREAD,
+    "unnoticed_horizontal": SPREAD,
+    "unnoticed_elevation": SPREAD,
+    "hidden_horizontal": SPREAD,
+    "hidden_elevation": SPREAD,
+    "tie_share": RATIO,
+    "verdict": TEXT,
+}
 PLAN_SETUPS: Mapping[str, str] = {
     "setup": TEXT,
     "station": TEXT,
@@ -83,19 +98,20 @@ PLAN_SETUPS: Mapping[str, str] = {
     "redundancy": RATIO,
     "geometry": TEXT,
     "geometry_sd": MILLIMETRE,
-    "caught_plan": SPREAD,
-    "caught_height": SPREAD,
-    "verdict": TEXT,
+    "used_at": TEXT,
+    **BAY,
 }
+PLAN_JOINTS: Mapping[str, str] = {"first": TEXT, "second": TEXT, **BAY}
 TABLES: Mapping[str, tuple[Mapping[str, str], Callable[[Forecast], Table]]] = {
     "plan_points.csv": (PLAN_POINTS, lambda forecast: forecast.points),
     "plan_sights.csv": (PLAN_SIGHTS, lambda forecast: forecast.sights),
     "plan_setups.csv": (PLAN_SETUPS, lambda forecast: forecast.setups),
+    "plan_joints.csv": (PLAN_JOINTS, lambda forecast: forecast.joints),
 }
 
 
 def write_plan(forecast: Forecast, out: Path) -> tuple[Path, ...]:
-    """Write the three tables and plan.json into ``out``, all or none; return their paths.
+    """Write the four tables and plan.json into ``out``, all or none; return their paths.
 
     Raises
     ------

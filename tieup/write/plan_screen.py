@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Mapping
 from typing import Any
 
-from tieup.model.plan import MarkForecast, PlanAnswer, SetupForecast
+from tieup.model.plan import BayForecast, JointForecast, MarkForecast, PlanAnswer, SetupForecast
 from tieup.units import length_factor
 from tieup.write.cautions import CAUTIONS
 from tieup.write.documents import significant
@@ -26,8 +25,8 @@ PREDICTED = (
     "Whether a mark can be seen is not known here.",
 )
 SHORT_CAUTION = "Check independently before excavating, paving or setting structure."
-NOTHING, UNDEFINED = "none", "-"
-CATCHES = ("catches plan", "height")
+ANYTHING, UNDEFINED = "any", "-"
+HIDES, UNNOTICED = ("hides plan", "height"), ("unnoticed plan", "height")
 
 
 def plan_text(answer: PlanAnswer, width: int = WIDTH) -> str:
@@ -40,6 +39,7 @@ def plan_text(answer: PlanAnswer, width: int = WIDTH) -> str:
     lines = [line for block in blocks for line in _block(block, width)]
     lines += _table(_marks(answer), width) if answer.marks else []
     lines += _table(_setups(answer), width) if answer.setups else []
+    lines += _table(_joints(answer), width) if answer.joints else []
     for block in (
         _next(answer) if answer.setups else [],
         [*_doubled(answer), _limits(answer), *PREDICTED, SHORT_CAUTION],
@@ -58,7 +58,7 @@ def headline(answer: PlanAnswer) -> str:
         count = _count(len(answer.marks), "mark")
         return (
             f"PLAN HOLDS: {count} within {plan} in plan and {height} in height, "
-            "every mark and setup checked."
+            "every mark checked, every setup and joint would tie."
         )
     more = len(answer.faults) - 1
     return f"PLAN IS WEAK: {answer.faults[0]}." + (f" {more} more below." if more else "")
@@ -89,6 +89,7 @@ def plan_record(answer: PlanAnswer) -> dict[str, Any]:
         "weak": list(answer.faults),
         "marks": [_plain(mark) for mark in answer.marks],
         "setups": [_plain(setup) for setup in answer.setups],
+        "joints": [_plain(joint) for joint in answer.joints],
         "next_shots": [
             {**vars(shot), "distance": round(shot.distance, 3), "gains": list(shot.gains)}
             for shot in answer.shots
@@ -99,13 +100,17 @@ def plan_record(answer: PlanAnswer) -> dict[str, Any]:
     }
 
 
-def _plain(part: MarkForecast | SetupForecast) -> Mapping[str, Any]:
-    return {
-        name: (round(value, 5) if math.isfinite(value) else None)
-        if isinstance(value, float)
-        else value
-        for name, value in vars(part).items()
-    }
+def _plain(part: MarkForecast | SetupForecast | JointForecast | BayForecast) -> dict[str, Any]:
+    """Return a part as plain data; how a bay stands is not nested."""
+    plain: dict[str, Any] = {}
+    for name, value in vars(part).items():
+        if isinstance(value, BayForecast):
+            plain |= _plain(value)
+        elif isinstance(value, float):
+            plain[name] = round(value, 5) if math.isfinite(value) else None
+        else:
+            plain[name] = value
+    return plain
 
 
 def _about(answer: PlanAnswer) -> str:
@@ -142,8 +147,11 @@ def _limits(answer: PlanAnswer) -> str:
     height = lengths.said(answer.limits.elevation / factor)
     return (
         f"Limits ({answer.limits.name}): plan {plan}, height {height}, at "
-        f"{100 * answer.confidence:g} %. Catches: the smallest mistake at the mark that would be "
-        "found 8 times in 10, at one false alarm in 1000."
+        f"{100 * answer.confidence:g} %. Hides: what a mistake could still do to the mark when the "
+        "readings of a good day are in, on 8 days in 10 no more (any: nothing would show it); "
+        "checked: that keeps the limits. "
+        "Unnoticed: the most that a mistake too small to be found could do where the setup or "
+        "joint is used. Would tie: shown on 8 days in 10 that no mistake did more than the limit."
     )
 
 
@@ -179,12 +187,12 @@ def _next(answer: PlanAnswer) -> list[str]:
 def _marks(answer: PlanAnswer) -> list[list[str]]:
     """Return heading and rows of marks, the weakest first."""
     lengths = Lengths(answer.length_unit)
-    heading = [f"MARKS, {lengths.small}", "plan", "height", *CATCHES, "proof"]
+    heading = [f"MARKS, {lengths.small}", "plan", "height", *HIDES, "proof"]
     shown = answer.marks[:MOST_MARKS]
     rows = [
         [
             mark.point,
-            *_figures(lengths, mark),
+            *_figures(lengths, (mark.plan, mark.height), (mark.hides_plan, mark.hides_height)),
             _state(mark),
         ]
         for mark in shown
@@ -197,39 +205,52 @@ def _state(mark: MarkForecast) -> str:
     """Return the proof of a mark in words, before it OVER where it misses a limit."""
     proof = mark.proof or "not placed"
     if proof == "unchecked":
-        plan, height = math.isinf(mark.caught_plan), math.isinf(mark.caught_height)
+        plan, height = math.isinf(mark.hides_plan), math.isinf(mark.hides_height)
         proof += {(True, False): " in plan", (False, True): " in height"}.get((plan, height), "")
+        if not plan and not height:
+            proof = f"checked {100 * mark.checked:.0f} days in 100"
     if mark.over <= 1.0:
         return proof
     return f"OVER, {proof}" if mark.proof == "unchecked" else "OVER"
 
 
-def _figures(lengths: Lengths, part: MarkForecast | SetupForecast) -> list[str]:
-    """Return plan, height and what is caught in both, in the small unit; a word for none."""
-    known = lengths.figures([part.plan, part.height])
-    caught = [part.caught_plan, part.caught_height]
-    found = [
-        NOTHING if math.isinf(size) else lengths.figures([size])[0] or UNDEFINED for size in caught
-    ]
-    return [*(text or UNDEFINED for text in known), *found]
+def _figures(
+    lengths: Lengths, known: tuple[float, float], hidden: tuple[float, float]
+) -> list[str]:
+    """Return how well something is known and what is hidden, in the small unit; a word for all."""
+    figures = lengths.figures(list(known))
+    found = [ANYTHING if math.isinf(size) else lengths.figures([size])[0] for size in hidden]
+    return [text or UNDEFINED for text in (*figures, *found)]
 
 
 def _setups(answer: PlanAnswer) -> list[list[str]]:
     lengths = Lengths(answer.length_unit)
-    heading = [f"SETUPS, {lengths.small}", "plan", "height", *CATCHES, "geometry"]
+    heading = [f"SETUPS, {lengths.small}", "plan", "height", *UNNOTICED, "verdict"]
     shown = sorted(answer.setups, key=lambda setup: not setup.faults)[:MOST_SETUPS]
     rows = []
     for setup in shown:
         name = f"{setup.setup} over {setup.station}" if setup.station else setup.setup
-        rows.append(
-            [
-                name,
-                *_figures(lengths, setup),
-                f"{setup.geometry}: {setup.note}" if setup.note else setup.geometry,
-            ]
-        )
+        verdict = f"{setup.bay.verdict}, {setup.geometry}"
+        text = f"{verdict}: {setup.note}" if setup.note else verdict
+        rows.append([name, *_of_bay(lengths, setup.bay), text])
     rest = len(answer.setups) - len(shown)
     return [heading, *rows, *([[f"and {rest} more in plan_setups.csv"]] if rest else [])]
+
+
+def _joints(answer: PlanAnswer) -> list[list[str]]:
+    lengths = Lengths(answer.length_unit)
+    heading = [f"JOINTS, {lengths.small}", "plan", "height", *UNNOTICED, "verdict"]
+    shown = sorted(answer.joints, key=lambda joint: not joint.faults)[:MOST_SETUPS]
+    rows = [
+        [f"{joint.first}-{joint.second}", *_of_bay(lengths, joint.bay), joint.bay.verdict]
+        for joint in shown
+    ]
+    rest = len(answer.joints) - len(shown)
+    return [heading, *rows, *([[f"and {rest} more in plan_joints.csv"]] if rest else [])]
+
+
+def _of_bay(lengths: Lengths, bay: BayForecast) -> list[str]:
+    return _figures(lengths, (bay.plan, bay.height), (bay.unnoticed_plan, bay.unnoticed_height))
 
 
 def _block(texts: list[str], width: int) -> list[str]:
@@ -244,7 +265,7 @@ def _folded(text: str, width: int) -> list[str]:
 
 
 def _table(rows: list[list[str]], width: int) -> list[str]:
-    """Lay rows out in columns, the last one open; on a narrow screen without what is caught."""
+    """Lay rows out in columns, the last one open; on a narrow screen without what is hidden."""
     whole = [row for row in rows if len(row) > 1]
     if width < WIDTH - 10:
         whole = [[*row[:3], row[5]] for row in whole]
