@@ -235,7 +235,7 @@ def demo(folder: Path, out: Path | None, quiet: bool, as_json: bool) -> int:
         start = "Sample job copied to" if copied else "Sample job was there already:"
         say(
             f"{start} {folder}\n"
-            f"Look at {target / 'findings.json'} for what is wrong and how to cure it. To decide,\n"
+            f"Look at {target / 'report.html'} for what is wrong and how to cure it. To decide,\n"
             f"add a line under decisions: in {folder / 'job.yaml'}, then: tieup reconcile {folder}"
         )
     return TIES

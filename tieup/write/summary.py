@@ -252,7 +252,7 @@ def _finding_lines(findings: Sequence[Finding], room: int) -> list[str]:
         lines += block
         shown = number
     if rest := len(findings) - shown:
-        lines.append(f"{'and' if lines else 'See'} {rest:,} more in findings.json")
+        lines.append(f"{'and' if lines else 'See'} {rest:,} more in report.html, under Survey")
     return lines
 
 
@@ -270,7 +270,7 @@ def _sentences(text: str, label: str, most: int) -> list[str]:
     """Fold as many whole sentences as ``most`` lines hold, the first one in any case.
 
     Half a sentence can say the opposite of the whole; dots behind the last one say that there
-    is more of it in findings.json. Names as long as a page are cut all the same.
+    is more of it in report.html. Names as long as a page are cut all the same.
     """
     sentences = SENTENCE_END.split(text)
     for count in range(len(sentences), 0, -1):

@@ -24,6 +24,7 @@
       if (own === view) link.setAttribute("aria-current", "page");
       else link.removeAttribute("aria-current");
     }
+    if (map) byId("plan-title").setAttribute("aria-level", view === "plan" ? 1 : 2);
     if (map) map.fit();
     if (views.includes(id)) scrollTo({ top: 0, behavior: "instant" });
     else if (target) target.scrollIntoView();
