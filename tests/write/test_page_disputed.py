@@ -47,7 +47,7 @@ def test_every_place_is_in_the_table_with_its_sds() -> None:
 def test_a_site_without_disputes_has_neither_table_nor_layer() -> None:
     """Nothing of it is on the page where every point has one place."""
     text = page_text(invented_site(FOLDER))
-    assert "more than one place</h3>" not in text
+    assert "more than one place</h2>" not in text
     assert "disputed-table" not in text
     assert 'id="layer-disputed"' not in text
 

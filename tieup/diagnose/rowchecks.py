@@ -124,6 +124,7 @@ def _repeated(fieldbook: Fieldbook) -> Iterator[Finding]:
         return
     labels = named(fieldbook, rows)
     times = "once" if len(rows) == 1 else f"{len(rows)} times"
+    clock = ", clock included," if np.isfinite(fieldbook.shots.time[rows]).all() else ""
     yield Finding(
         kind="repeated-row",
         severity="note",
@@ -131,7 +132,7 @@ def _repeated(fieldbook: Fieldbook) -> Iterator[Finding]:
         points=points_of(fieldbook, rows),
         lines=lines_of(fieldbook, rows),
         action="dropped",
-        says=f"A row repeats an earlier one in every cell, clock included, {times} "
+        says=f"A row repeats an earlier one in every cell{clock} {times} "
         f"({some(labels)}); each shot is used once.",
         confirm="Compare the number of rows with the count in the field book.",
         cure="Nothing to do; export the file once only.",

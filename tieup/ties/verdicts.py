@@ -88,6 +88,23 @@ def judge(plan: TextArray, height: TextArray) -> Judgement:
     for i, (flat, up) in enumerate(zip(plan, height, strict=True)):
         worst = max(flat, up, key=rank.__getitem__)
         verdict[i] = VERDICTS.get(worst, UNTESTED)
-        part = "" if flat == up else "plan " if worst == flat else "height "
-        words[i] = part + (WORDS[worst] or WORDS[OPEN])
+        words[i] = _said(worst, "" if flat == up else "plan" if worst == flat else "height")
     return Judgement(plan, height, verdict, words)
+
+
+def _said(state: str, part: str) -> str:
+    """Say what a state means of plan or height alone, or of both.
+
+    >>> _said(OPEN, "height"), _said(COARSE, "plan")
+    ('nothing tests the height', 'the gear is too coarse to prove the limit in plan here')
+    >>> _said(BAD, "height"), _said(UNASKED, "")
+    ('height beyond the limit and more than the gear explains', 'nothing tests it')
+    """
+    words = WORDS[state] or WORDS[OPEN]
+    if not part:
+        return words
+    if state == OPEN:
+        return f"nothing tests the {part}"
+    if state == COARSE:
+        return words.replace("the limit", f"the limit in {part}")
+    return f"{part} {words}"
