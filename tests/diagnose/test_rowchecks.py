@@ -113,6 +113,9 @@ def test_copies_are_counted_once_over_all_setups() -> None:
     lines = {line for planted in survey.planted for line in planted.lines}
     assert set(finding.lines) == lines
     assert "3 times" in finding.says
+    assert "in every cell, clock included, 3 times" in finding.says
+    (finding,) = findings_of(with_shots(survey, time=np.full(len(survey), np.nan)))
+    assert "in every cell 3 times" in finding.says  # rows without a clock have none to include
 
 
 def test_a_missing_face_column_is_one_finding() -> None:

@@ -9,6 +9,7 @@ import pytest
 
 import tieup
 from tests.endtoend.jobs import Output, copy_sample, reconcile
+from tests.write.page_reading import read_page
 
 YARD = ("SLAB-SW", "HYDRANT", "LID-RIM", *(f"SUMP-W-{i}" for i in range(1, 8)))
 
@@ -123,8 +124,9 @@ def test_a_typed_elevation_off_what_was_measured_is_a_finding(
     assert float(row["d_elevation"]) == pytest.approx(finding["size"], abs=6e-5)
     assert (row["measured_elevation"], row["typed_elevation"]) == (f"{measured:.4f}", "112.2500")
     assert run.status == 0  # a person decided it; the site ties all the same
-    page = (run.folder / "report.html").read_text(encoding="utf-8")
-    assert page.count("0.1390 m below") >= 2  # the crew's view and the surveyor's
+    page = read_page((run.folder / "report.html").read_text(encoding="utf-8"))
+    for view in ("crew", "survey"):
+        assert "0.1390 m below" in page.one(id=view).text
 
 
 def test_what_cannot_be_built_is_empty_and_said(

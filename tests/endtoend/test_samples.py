@@ -170,4 +170,4 @@ def test_demo_copies_and_reconciles(tmp_path: Path, capsys: pytest.CaptureFixtur
 
     assert cli.outcome(["demo", str(tmp_path / "demo")]) == 0
     assert (tmp_path / "demo" / "out" / "findings.json").is_file()
-    assert "findings.json" in capsys.readouterr().out
+    assert "report.html" in capsys.readouterr().out

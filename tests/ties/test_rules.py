@@ -13,6 +13,8 @@ from tests.simulate.yards import fire_station
 from tests.ties.evidence import gather
 from tieup.config.files import rule_sets
 from tieup.config.rules import read_rules
+from tieup.config.tolerances import read_class
+from tieup.data import data_path
 from tieup.errors import ConfigError
 from tieup.geometry import ARC_SECOND
 from tieup.model.rules import Limit, Rule, RuleSet
@@ -63,6 +65,16 @@ def test_every_set_is_sound_and_every_rule_has_a_source():
             assert rule.measures in MEASURES
             assert rule.source
             assert (rule.source == COMMON) == (name in TRADE), rule.id
+
+
+def test_everyday_limits_are_those_of_the_ties():
+    """What a joint and a control mark may be off is one number, wherever it is held: 6 and 3 mm."""
+    limits = read_class(data_path("configs") / "tolerances" / "paving.yaml")
+    rules = {rule.id: rule for rule in shipped("paving").rules}
+    for name in ("control", "joint"):
+        assert rules[f"{name}-plan"].warn.value == pytest.approx(limits.horizontal, abs=1e-12)
+        assert rules[f"{name}-height"].warn.value == pytest.approx(limits.elevation, abs=1e-12)
+    assert not [rule.id for n in TRADE for rule in shipped(n).rules if rule.unit == "ft"]
 
 
 def test_published_numbers_are_those_of_their_documents():

@@ -37,12 +37,12 @@ class Element:
 
     @property
     def text(self) -> str:
-        """Return all text in it, titles of drawings left out."""
+        """Return all text in it, titles of drawings left out; a space that holds is a space."""
         parts = [
             child if isinstance(child, str) else "" if child.tag == "title" else child.text
             for child in self.children
         ]
-        return "".join(parts)
+        return "".join(parts).replace("\u00a0", " ")
 
     def all(self, tag: str = "", **attributes: str) -> list[Element]:
         """Return the elements below it of a tag and with the attributes (look: one class)."""

@@ -15,7 +15,7 @@ import numpy as np
 from tests.write.sample import GOOD_FIT, NAN, make_job, table
 from tieup.model.answer import Errand, JointAnswer, SetupAnswer, SiteVerdict, TieAnswer
 from tieup.model.decision import Decision
-from tieup.model.finding import Finding, Rival
+from tieup.model.finding import Finding, Place, Rival
 from tieup.model.reconciliation import Reconciliation, Summary, Table
 from tieup.model.settings import Tolerances
 from tieup.write.columns import COORDINATES, OBSERVATIONS, SETUPS, TIES
@@ -150,6 +150,46 @@ def with_extras(site: Reconciliation) -> Reconciliation:
     return replace(
         site, joints=joints, pairs=pairs, control=control, rules=rules, answer=_crew_answer()
     )
+
+
+def with_disputes(site: Reconciliation) -> Reconciliation:
+    """Return a site in which M3 lies in two places in plan, 10 mm apart, and M4 in two heights."""
+    names = np.asarray(site.coordinates["point"]).tolist()
+    findings = list(site.findings)
+    for number, (point, kind, other) in enumerate(
+        (("M3", "distance", (0.006, 0.008, 0.0)), ("M4", "target-height", (0.0, 0.0, -0.05)))
+    ):
+        row = names.index(point)
+        north, east, up = (
+            float(site.coordinates[axis][row]) for axis in ("northing", "easting", "elevation")
+        )
+        stories = ((f"the {kind} from S1 to {point} is off", -0.5), (f"{point} moved", 0.5))
+        places = tuple(
+            Place(
+                point,
+                story,
+                (north + side * other[0], east + side * other[1], up + side * other[2]),
+                (0.0012, 0.0015, 0.0009),
+            )
+            for story, side in stories
+        )
+        findings.insert(
+            number,
+            Finding(
+                kind=kind,
+                severity="stop",
+                setup="S1",
+                points=(point,),
+                rivals=(
+                    Rival("mark-moved", "", (point,), 12.0, False),
+                    Rival("point-name", "S1", (point,), 11.9, False),
+                ),
+                says=f"In setup S1 the {kind} to {point} is off, or {point} moved.",
+                places=places,
+                decidable=True,
+            ),
+        )
+    return replace(site, findings=tuple(findings))
 
 
 def hostile_site(folder: Path) -> Reconciliation:

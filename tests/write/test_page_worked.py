@@ -134,7 +134,7 @@ def test_moved_points_come_on_their_own_first() -> None:
 def test_a_site_without_them_has_no_such_panels() -> None:
     """Nothing derived, nothing stored: no headings and no tables."""
     page = read_page(page_text(PLAIN))
-    headings = [element.text for element in page.all("h3")]
+    headings = [element.text for element in page.all("h2")]
     assert not {"Derived points", "Coordinates stored in the field"} & set(headings)
     known = {t.attributes["aria-labelledby"] for t in page.all("table")}
     assert not known & {"derived-table", "typed-table", "field-setups-table", "field-table"}

@@ -117,7 +117,7 @@ def test_any_site_fits_one_screen(tmp_path: Path) -> None:
     assert len(lines) <= 40
     assert "S2999" in text  # what does not tie comes first
     assert "and 2,992 more in setups.csv, 2,992 of them tie" in text
-    assert "more in report.html" in text
+    assert "more in report.html, under Survey" in text
 
 
 def test_what_must_be_settled_is_shown_whatever_the_room(tmp_path: Path) -> None:
@@ -127,7 +127,7 @@ def test_what_must_be_settled_is_shown_whatever_the_room(tmp_path: Path) -> None
     shown = [line.split()[1] for line in lines if line.startswith("STOP")]
     assert shown == [finding.id for finding in site.findings[:8]]
     assert sum(line.startswith("      cure: ") for line in lines) == 8
-    assert "and 42 more in report.html" in lines
+    assert "and 42 more in report.html, under Survey" in lines
     assert max(map(len, lines)) <= 80
     assert len(lines) <= 40 + 4 * 8  # no more than two lines each for what is wrong and its cure
 

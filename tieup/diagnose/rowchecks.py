@@ -124,7 +124,7 @@ def _repeated(fieldbook: Fieldbook) -> Iterator[Finding]:
         return
     labels = named(fieldbook, rows)
     times = "once" if len(rows) == 1 else f"{len(rows)} times"
-    clock = ", clock included," if np.isfinite(fieldbook.shots.time[rows]).any() else ""
+    clock = ", clock included," if np.isfinite(fieldbook.shots.time[rows]).all() else ""
     yield Finding(
         kind="repeated-row",
         severity="note",

@@ -49,7 +49,6 @@ WORDS = {
     BAD: "beyond the limit and more than the gear explains",
     UNASKED: "",
 }
-SENTENCES = (WORDS[OPEN], WORDS[COARSE])  # the others go on from plan or height
 VERDICTS = {BAD: FAILS, LOOSE: UNTESTED, COARSE: UNTESTED, OPEN: UNTESTED, TIGHT: TIES, GOOD: TIES}
 ORDER = (UNASKED, GOOD, TIGHT, OPEN, COARSE, LOOSE, BAD)  # the later one speaks
 PROVING = 1.645  # sds; normal value exceeded 1 time in 20
@@ -89,14 +88,23 @@ def judge(plan: TextArray, height: TextArray) -> Judgement:
     for i, (flat, up) in enumerate(zip(plan, height, strict=True)):
         worst = max(flat, up, key=rank.__getitem__)
         verdict[i] = VERDICTS.get(worst, UNTESTED)
-        part = "" if flat == up else "plan" if worst == flat else "height"
-        words[i] = _said(part, worst)
+        words[i] = _said(worst, "" if flat == up else "plan" if worst == flat else "height")
     return Judgement(plan, height, verdict, words)
 
 
-def _said(part: str, state: str) -> str:
-    """Return a state in words, of plan or height alone where only one of them is meant."""
+def _said(state: str, part: str) -> str:
+    """Say what a state means of plan or height alone, or of both.
+
+    >>> _said(OPEN, "height"), _said(COARSE, "plan")
+    ('nothing tests the height', 'the gear is too coarse to prove the limit in plan here')
+    >>> _said(BAD, "height"), _said(UNASKED, "")
+    ('height beyond the limit and more than the gear explains', 'nothing tests it')
+    """
     words = WORDS[state] or WORDS[OPEN]
     if not part:
         return words
-    return f"in {part} {words}" if words in SENTENCES else f"{part} {words}"
+    if state == OPEN:
+        return f"nothing tests the {part}"
+    if state == COARSE:
+        return words.replace("the limit", f"the limit in {part}")
+    return f"{part} {words}"

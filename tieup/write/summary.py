@@ -271,7 +271,7 @@ def _finding_lines(findings: Sequence[Finding], room: int) -> list[str]:
         lines += block
         shown = number
     if rest := len(findings) - shown:
-        lines.append(f"{'and' if lines else 'See'} {rest:,} more in report.html")
+        lines.append(f"{'and' if lines else 'See'} {rest:,} more in report.html, under Survey")
     return lines
 
 

@@ -33,6 +33,7 @@ from tieup.write.page.wording import (
 )
 
 MOST_ROWS, MOST_SENTENCES, MOST_NAMES = 60, 20, 12
+MOST_REASONS = 5  # in front of what to do, which a phone shows at once
 FULL_GAUGE = 2.0  # a gauge is full at twice the limit, so that the limit stands in the middle
 URGENCY = {"fails": 0, "unproved": 1, "untested": 1}  # what ties comes last
 
@@ -86,12 +87,13 @@ class Crew:
     """Everything on the crew lead's view.
 
     ``todo`` is None where nobody asked what to shoot again; ``untested`` names ties that
-    nothing has proved, ``unchecked`` counts points.
+    nothing has proved, ``unchecked`` counts points. The first ``most_reasons`` stand in front.
     """
 
     answer: str
     shape: str
     reasons: tuple[str, ...]
+    most_reasons: int
     setups: tuple[CrewRow, ...]
     setups_note: str
     joints: tuple[CrewRow, ...]
@@ -125,6 +127,7 @@ def crew_view(site: Reconciliation) -> Crew:
         answer=answer,
         shape=shape,
         reasons=tuple(_reasons(site, Counter(verdicts))),
+        most_reasons=MOST_REASONS,
         setups=tuple(setups[:MOST_ROWS]),
         setups_note=left_out(MOST_ROWS, len(setups), "setups", "setups.csv", first),
         joints=tuple(_joints(site.answer)),

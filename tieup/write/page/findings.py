@@ -75,7 +75,8 @@ def _rival(rival: Rival) -> RivalView:
     marks = ", ".join(rival.points[:MOST_LINES])
     about = " to ".join(filter(None, [rival.setup, marks]))
     kind = rival.kind.replace("-", " ")
-    fit = f" ({times(rival.statistic)} its own sd)" if rival.statistic is not None else ""
+    known = math.nan if rival.statistic is None else rival.statistic
+    fit = f" ({times(known)} its own sd)" if math.isfinite(known) else ""
     says = "the readings speak against it" if rival.separable else "the readings cannot tell"
     return RivalView(f"{kind}, {about}" if about else kind, says + fit)
 

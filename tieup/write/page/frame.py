@@ -14,6 +14,7 @@ MARGIN = 55.0
 FLATTEST, TALLEST = 0.55, 1.15  # height of the drawing over its width
 LIMIT_DRAWN = 22.0  # about how long a difference as large as its limit is drawn
 LONGEST = 150.0  # a difference is cut short here
+EDGE = 14.0  # and so far from the edge of the drawing
 BAR = 0.2  # about this part of the width is the scale bar
 
 
@@ -43,6 +44,19 @@ class Frame:
     def drawn(self, difference: FloatArray) -> FloatArray:
         """Return how long differences are drawn, in drawing units."""
         return difference * self.scale * self.exaggeration
+
+    def shown(self, x: float, y: float, right: float, down: float) -> float:
+        """Return how much of a difference drawn from (x, y) is shown, 1 for all of it.
+
+        It is cut short at `LONGEST`, and where it would leave the drawing.
+        """
+        size = math.hypot(right, down)
+        part = min(1.0, LONGEST / size) if size > 0 else 1.0
+        for at, step, end in ((x, right, WIDTH), (y, down, self.height)):
+            room = end - EDGE - at if step > 0 else at - EDGE
+            if abs(step) * part > max(room, EDGE):
+                part = max(room, EDGE) / abs(step)
+        return part
 
     @property
     def bar(self) -> float:

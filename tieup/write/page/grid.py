@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -12,6 +13,7 @@ from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.reconciliation import Table
 from tieup.write.columns import COORDINATE
 from tieup.write.digits import Numbers, number_rows
+from tieup.write.page.wording import GOOD, count, verdict_of
 from tieup.write.tables import decimals
 
 TEXT, NAME, POINT, NUMBER, VERDICT, CODE = "text", "name", "point", "number", "verdict", "code"
@@ -44,6 +46,18 @@ class Grid:
         looks = [column.look for column in self.columns]
         rows = zip(*(column.cells for column in self.columns), strict=True)
         return [list(zip(looks, row, strict=True)) for row in rows]
+
+    @property
+    def brief(self) -> str:
+        """Say how many rows there are, and of how many the verdict is not good."""
+        rows = len(self.columns[0].cells)
+        odd: Counter[str] = Counter()
+        for column in self.columns:
+            if column.look == VERDICT:
+                verdicts = (verdict_of(word) for word in column.cells if word)
+                odd.update(verdict.word for verdict in verdicts if verdict.shape != GOOD)
+        counted = f"{rows:,} shown" if self.note else count(rows, "row")
+        return ", ".join([counted, *(f"{number:,} {word}" for word, number in odd.items())])
 
 
 def cells(

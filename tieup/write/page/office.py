@@ -228,6 +228,19 @@ def _rules(rules: Table) -> Grid:
     state = texts(rules, "state")
     rank = {word: number for number, word in enumerate(STATES)}
     order = sorted(range(len(state)), key=lambda row: rank.get(state[row], 0))[:MOST_RULES]
+    places = {"mm": 1, "ft": 4, "US ft": 4}  # decimals, as of the ties beside them
+    units = texts(rules, "unit")
+
+    def cells_of(name: str) -> list[str]:
+        column = texts(rules, name)
+        if name not in ("value", "limit"):
+            return column
+        values = zip(np.asarray(rules[name], dtype=np.float64), units, column, strict=True)
+        return [
+            f"{value:.{places[unit]}f}" if text and unit in places else text
+            for value, unit, text in values
+        ]
+
     columns = [
         Column(title, look, [column[row] for row in order])
         for title, look, name in (
@@ -243,7 +256,7 @@ def _rules(rules: Table) -> Grid:
             ("Why", TEXT, "reason"),
             ("Source", TEXT, "source"),
         )
-        if any(column := texts(rules, name))
+        if any(column := cells_of(name))
     ]
     return Grid(
         "Rules, what does not pass first. A rule without the data it needs is not checked, and "

@@ -13,8 +13,11 @@ from tieup.model.reconciliation import Reconciliation
 from tieup.units import length_word
 from tieup.write.columns import COORDINATES
 from tieup.write.lengths import Lengths
+from tieup.write.page.disputed import Story, disputed_data, disputed_places
 from tieup.write.page.frame import Frame
 from tieup.write.page.grid import cells, left_out, length, texts
+from tieup.write.page.labels import GAP, SPOTS, Label
+from tieup.write.page.naming import labels_of
 from tieup.write.page.places import RANK, Places, drawn_roles, places_of
 from tieup.write.page.sights import Lines, lines_of
 from tieup.write.page.symbols import (
@@ -49,14 +52,15 @@ LAYERS = (
     Layer("setups", "Setups"),
     Layer("marks", "Control (square), ties (ring), derived (cross); no core: nothing checks it"),
     Layer("names", "Names"),
-    Layer("shots", "Shots; pale: nothing checks it"),
+    Layer("shots", "Shots; hollow: nothing checks it"),
     Layer("strings", "Strings, in order across the setups"),
     Layer("sights", "Sights of marks; dashed: left out or stands out"),
     Layer("shot-sights", "Sights of shots", on=False),
     Layer("shifts", "Plan: where one setup alone puts the mark; filled head: does not tie"),
-    Layer("rises", "Height: bar up for high, down for low"),
+    Layer("rises", "Height: bar up for high, down for low; filled head: does not tie"),
     Layer("ellipses", "Error ellipses of the marks"),
     Layer("joints", "Where strings pass to another setup, with the height step"),
+    Layer("disputed", "Points in two places: each with its region; bars are heights"),
 )
 
 
@@ -75,6 +79,8 @@ class Plan:
     ovals: tuple[Oval, ...]
     shifts: tuple[Shift, ...]
     rises: tuple[Shift, ...]
+    stories: tuple[Story, ...]
+    labels: tuple[Label, ...]
     layers: tuple[Layer, ...]
     cut: bool
     note: str
@@ -91,20 +97,27 @@ def plan_view(site: Reconciliation, starts: IntArray) -> Plan | None:
     if places is None:
         return None
     shifts, rises = tuple(plan_shifts(site, places)), tuple(height_shifts(site, places))
+    stories = tuple(disputed_places(site, places))
+    marks = tuple(mark_symbols(site, places))[:MOST_MARKS]
+    setups, joints = tuple(setup_symbols(site, places)), tuple(joint_symbols(site, places))
+    lacking = {"joints"} if not length(site.joints) else set()
+    lacking |= {"disputed"} if not stories else set()
     return Plan(
         frame=places.frame,
         unit=length_word(site.job.length_unit),
         lines=lines_of(site, starts, places),
         checked=_dots(site, places, unchecked=False),
         unchecked=_dots(site, places, unchecked=True),
-        marks=tuple(mark_symbols(site, places))[:MOST_MARKS],
-        setups=tuple(setup_symbols(site, places)),
-        joints=tuple(joint_symbols(site, places)),
+        marks=marks,
+        setups=setups,
+        joints=joints,
         ovals=tuple(ovals(site, places)),
         shifts=shifts,
         rises=rises,
-        layers=LAYERS if length(site.joints) else LAYERS[:-1],
-        cut=any(shift.cut for shift in (*shifts, *rises)),
+        stories=stories,
+        labels=labels_of(site, places, marks, setups, joints, shifts, stories),
+        layers=tuple(layer for layer in LAYERS if layer.id not in lacking),
+        cut=any(shift.cut for shift in (*shifts, *rises)) or any(s.cut for s in stories),
         note=left_out(
             len(places.rows), places.total, "points", "coordinates.csv", "control, setups and ties"
         ),
@@ -148,6 +161,9 @@ def _data(site: Reconciliation, places: Places) -> dict[str, Any]:
         "words": {name: _coded(column(name)) for name in WORDS},
         "setups": _setup_data(site, places),
         "ties": _tie_data(site, places),
+        "disputed": disputed_data(site, places),
+        "spots": SPOTS,
+        "gap": GAP,
     }
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.page.view import page_of
-from tieup.write.page.wording import verdict_of
+from tieup.write.page.wording import on_one_line, verdict_of
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -53,4 +53,5 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.globals["verdict_of"] = verdict_of
+    environment.filters["on_one_line"] = on_one_line
     return environment

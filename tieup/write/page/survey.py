@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from tieup.model.arrays import IntArray
+from tieup.model.finding import Finding
 from tieup.model.reconciliation import Fit, Reconciliation, Table
 from tieup.write.columns import SETUPS
 from tieup.write.lengths import Lengths
+from tieup.write.page.disputed import disputed_grid
 from tieup.write.page.findings import FindingView, finding_view
 from tieup.write.page.grid import (
     NAME,
@@ -28,10 +31,11 @@ from tieup.write.page.grid import (
     texts,
 )
 from tieup.write.page.strings import falls_grid, strings_grid
-from tieup.write.page.wording import BAD, GOOD, OPEN, WARN, Verdict
+from tieup.write.page.wording import BAD, GOOD, OPEN, WARN, Verdict, count
 from tieup.write.page.worked import derived_grid, field_grid, field_setups_grid, typed_grid
 
 MOST_SETUPS, MOST_TIES, MOST_PAIRS, MOST_FINDINGS = 200, 300, 200, 100
+FIRST_FINDINGS = 5  # that stand open; notes never do
 
 
 SETUP_PLACE = (
@@ -122,13 +126,19 @@ class FitView:
 
 @dataclass(frozen=True)
 class Survey:
-    """Everything on the surveyor's view; None for tables that the run does not have."""
+    """Everything on the surveyor's view; None for tables that the run does not have.
+
+    The first ``first_findings`` stand open, ``more_findings`` says what the others are.
+    """
 
     datum: str
     fits: tuple[FitView, ...]
     control: Grid | None
     findings: tuple[FindingView, ...]
+    first_findings: int
+    more_findings: str
     findings_note: str
+    disputed: Grid | None
     setups: Grid
     pairs: Grid | None
     joints: Grid | None
@@ -144,14 +154,19 @@ class Survey:
 def survey_view(site: Reconciliation) -> Survey:
     """Return the surveyor's view of a site."""
     lengths = Lengths(site.job.length_unit)
+    findings = site.findings[:MOST_FINDINGS]
+    first = sum(finding.severity != "note" for finding in findings[:FIRST_FINDINGS])
     return Survey(
         datum=site.summary.datum,
         fits=tuple(_fits(site)),
         control=_control(site.control, lengths) if length(site.control) else None,
-        findings=tuple(finding_view(finding) for finding in site.findings[:MOST_FINDINGS]),
+        findings=tuple(finding_view(finding) for finding in findings),
+        first_findings=first,
+        more_findings=_severities(findings[first:]),
         findings_note=left_out(
             MOST_FINDINGS, len(site.findings), "findings", "findings.json", "the worst"
         ),
+        disputed=disputed_grid(site),
         setups=_setups(site, lengths),
         pairs=_pairs(site.pairs, lengths) if length(site.pairs) else None,
         joints=_joints(site.joints, lengths) if length(site.joints) else None,
@@ -163,6 +178,17 @@ def survey_view(site: Reconciliation) -> Survey:
         field_setups=field_setups_grid(site),
         field=field_grid(site),
     )
+
+
+def _severities(findings: Sequence[Finding]) -> str:
+    """Say how many findings of each severity there are: 2 to settle before use, 1 note."""
+    counts = Counter(finding.severity for finding in findings)
+    said = {
+        "stop": f"{counts['stop']:,} to settle before use",
+        "check": f"{counts['check']:,} to check",
+        "note": count(counts["note"], "note"),
+    }
+    return ", ".join(said[severity] for severity in counts)
 
 
 def _fits(site: Reconciliation) -> Iterator[FitView]:

@@ -155,8 +155,8 @@ def plan_shifts(site: Reconciliation, places: Places) -> Iterator[Shift]:
     for row, number, setup, shape in _shown_ties(ties, places):
         size = math.hypot(right[row], down[row])
         if SMALLEST_DRAWN < size < math.inf:
-            part = min(1.0, LONGEST / size)
             x, y = float(places.x[number]), float(places.y[number])
+            part = frame.shown(x, y, float(right[row]), float(down[row]))
             yield Shift(
                 x=round(x, 2),
                 y=round(y, 2),
@@ -180,7 +180,8 @@ def height_shifts(site: Reconciliation, places: Places) -> Iterator[Shift]:
         if SMALLEST_DRAWN < abs(up[row]) < math.inf:
             before[number] = before.get(number, 0) + 1
             x, y = round(float(places.x[number]), 2), float(places.y[number])
-            length = max(-LONGEST, min(LONGEST, float(up[row])))
+            part = places.frame.shown(x, y, 0.0, -float(up[row]))
+            length = float(up[row]) * part
             yield Shift(
                 x=x,
                 y=round(y, 2),
@@ -188,7 +189,7 @@ def height_shifts(site: Reconciliation, places: Places) -> Iterator[Shift]:
                 y2=round(y - length, 2),
                 turn=-90.0 if length > 0 else 90.0,
                 shape=shape,
-                cut=abs(up[row]) > LONGEST,
+                cut=part < 1.0,
                 setup=setup,
                 says=tie_words(site, row),
                 beside=BESIDE * before[number],

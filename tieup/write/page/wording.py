@@ -5,8 +5,11 @@ A verdict always comes as a word with a shape beside it, so that nothing rests o
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+
+MEASURE = re.compile(r"(?<=\d) (mm|m|US ft|ft|%)(?!\w)")
 
 GOOD, BAD, OPEN, WARN = "good", "bad", "open", "warn"
 
@@ -68,3 +71,12 @@ def listed(words: Sequence[str], most: int) -> str:
     """Return words as a list in a sentence, with how many more there are."""
     rest = len(words) - most
     return ", ".join(words[:most]) + (f" and {rest:,} more" if rest > 0 else "")
+
+
+def on_one_line(text: str) -> str:
+    """Return a sentence whose numbers stay on one line with their units.
+
+    >>> on_one_line("within 6 mm of 0.010 US ft, 3 marks").count("\\u00a0")
+    3
+    """
+    return MEASURE.sub(lambda found: "\u00a0" + found[1].replace(" ", "\u00a0"), text)

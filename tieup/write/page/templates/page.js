@@ -17,12 +17,14 @@
     const target = byId(id);
     const section = target && target.closest("section.view");
     if (section) view = section.id;
+    for (let fold = target; fold; fold = fold.parentElement) if (fold.tagName === "DETAILS") fold.open = true;
     root.dataset.view = view;
     for (const link of links) {
       const own = link.hash.slice(1);
       if (own === view) link.setAttribute("aria-current", "page");
       else link.removeAttribute("aria-current");
     }
+    if (map) byId("plan-title").setAttribute("aria-level", view === "plan" ? 1 : 2);
     if (map) map.fit();
     if (views.includes(id)) scrollTo({ top: 0, behavior: "instant" });
     else if (target) target.scrollIntoView();
@@ -41,19 +43,32 @@
   // ---- copying a decision -------------------------------------------------------------------
 
   function copy(button) {
-    const code = button.parentElement.querySelector("code");
+    const code = button.closest(".decision").querySelector("code");
+    const word = button.querySelector("b");
     const done = () => {
-      button.textContent = "Copied";
-      setTimeout(() => (button.textContent = "Copy"), 2000);
+      word.textContent = byId("said").textContent = "Copied";
+      setTimeout(() => { word.textContent = "Copy"; byId("said").textContent = ""; }, 2000);
     };
-    const select = () => getSelection().selectAllChildren(code);
+    const select = () => { // where a page may not write to the clipboard by itself
+      getSelection().selectAllChildren(code);
+      if (document.execCommand("copy")) done();
+    };
     if (navigator.clipboard) navigator.clipboard.writeText(code.textContent).then(done, select);
     else select();
   }
 
-  // ---- paper --------------------------------------------------------------------------------
+  // ---- paper: everything is open, the plan whole, and closed again afterwards ---------------
 
-  addEventListener("beforeprint", () => map && map.home());
+  let closed = [];
+  addEventListener("beforeprint", () => {
+    closed = [...document.querySelectorAll("details:not([open])")];
+    for (const fold of closed) fold.open = true;
+    if (map) map.paper();
+  });
+  addEventListener("afterprint", () => {
+    for (const fold of closed) fold.open = false;
+    if (map) map.home();
+  });
 
   // ---- the plan -----------------------------------------------------------------------------
 
@@ -77,12 +92,12 @@
     }
     const byName = new Map();
     for (const place of places) if (place.setup || !byName.has(place.name)) byName.set(place.name, place);
-    let box = whole(), roaming = false, waiting = false, picked = null;
+    let sheet = null, box = whole(), roaming = false, waiting = false, picked = null;
 
     // -- drawing
 
     function whole() {
-      const shape = svg.clientHeight / svg.clientWidth || height / WIDTH;
+      const shape = sheet ? sheet.height / sheet.width : svg.clientHeight / svg.clientWidth || height / WIDTH;
       const w = Math.max(WIDTH, height / shape);
       return { x: (WIDTH - w) / 2, y: (height - w * shape) / 2, w, h: w * shape };
     }
@@ -94,45 +109,124 @@
     }
 
     function paint() {
-      const k = box.w / (svg.clientWidth || WIDTH);
+      const wide = sheet ? sheet.width : svg.clientWidth || WIDTH, k = box.w / wide;
       svg.setAttribute("viewBox", `${box.x} ${box.y} ${box.w} ${box.h}`);
       svg.style.setProperty("--k", k);
       for (const bar of svg.querySelectorAll("[data-beside]")) {
         bar.setAttribute("transform", `translate(${bar.dataset.beside * k} 0)`);
       }
       svg.classList.toggle("near", roaming);
-      furniture(k);
-      nameShots(k);
+      furniture(k, wide);
+      const near = nearShots();
+      byId("near").replaceChildren(...near.map((label) => label.group));
+      placeLabels([...labels, ...near], k);
     }
 
-    function furniture(k) {
+    function furniture(k, wide) {
       const want = box.w / scale / 5, decade = 10 ** Math.floor(Math.log10(want));
-      const bar = [5, 2, 1].find((step) => step * decade <= want) * decade;
-      byId("bar").setAttribute("d", `M0-6v6h${(bar * scale) / k}v-6`);
-      byId("bar-text").textContent = `${bar < 1 ? bar.toPrecision(1) : bar} ${data.unit}`;
-      const left = box.x + 16 * k, low = box.y + box.h - 16 * k;
-      byId("furniture").setAttribute("transform", `translate(${left} ${low}) scale(${k})`);
+      const bar = [5, 2, 1].find((step) => step * decade <= want) * decade, long = (bar * scale) / k;
+      const says = `${bar < 1 ? bar.toPrecision(1) : bar} ${data.unit}`;
+      byId("furniture").setAttribute("viewBox", `0 0 ${wide} 40`);
+      byId("furniture").setAttribute("aria-label", `North is up. The scale bar shows ${says}.`);
+      byId("bar").setAttribute("d", `M60 12v12h${long}v-12`);
+      byId("bar-text").setAttribute("x", long + 68);
+      byId("bar-text").textContent = says;
     }
 
-    function nameShots(k) {
-      const shown = places.filter((p) => !p.setup && words.role[p.i] === "shot" && inside(p));
-      byId("near").replaceChildren();
-      if (shown.length > MOST_NAMES || box.w > WIDTH * 0.6) return;
-      for (const place of shown) byId("near").append(label(place, "name shot", 6, -4));
+    // -- names: none over another, by the rule by which the page was made (data.spots)
+
+    const pen = document.createElement("canvas").getContext("2d");
+    const family = getComputedStyle(svg).fontFamily, order = new Map();
+    const labels = [...svg.querySelectorAll("#labels .label")].map((group, rank) => {
+      const [x, y, beside, reach, size, firm] = group.dataset.at.split(" ").map(Number);
+      const layer = [...group.classList].find((name) => name.startsWith("layer-"));
+      const name = group.firstChild.textContent;
+      return { group, name, x, y, beside, reach, firm, layer, rank, ...measured(name, size) };
+    });
+    const symbols = [...svg.querySelectorAll(".symbol")].flatMap((group) => {
+      const { e: x, f: y } = group.transform.baseVal[0].matrix;
+      const layer = group.parentElement.classList[0], setup = group.classList.contains("stand");
+      const own = [{ x, y, layer, dx: 0, reach: setup ? 10 : group.classList.contains("joint") ? 8 : 6.5 }];
+      if (group.querySelector(".shape")) own.push({ x, y, layer, dx: -13, reach: 8 });
+      return own;
+    });
+
+    function measured(text, size) {
+      const words = text.replace(/\s+/g, " ");
+      if (!order.has(words + size)) {
+        pen.font = `800 ${size}px ${family}`;
+        const { width, actualBoundingBoxAscent: up, actualBoundingBoxDescent: down } = pen.measureText(words);
+        order.set(words + size, { wide: width, up: Math.max(0.97 * size, up), down: Math.max(0.28 * size, down) });
+      }
+      return order.get(words + size);
+    }
+
+    function placeLabels(all, k) {
+      const shown = new Map(); // which layers are switched on
+      const on = (layer) => {
+        if (!shown.has(layer)) shown.set(layer, !byId(layer) || byId(layer).checked);
+        return shown.get(layer);
+      };
+      const px = (p, beside = 0) => [(p.x - box.x) / k + beside, (p.y - box.y) / k];
+      const wide = box.w / k, high = box.h / k, cells = new Map(), SIDE = 64;
+      const eachCell = ([l, t, r, b], act) => {
+        for (let i = Math.floor(l / SIDE); i <= r / SIDE; i++) {
+          for (let j = Math.floor(t / SIDE); j <= b / SIDE; j++) if (act(`${i} ${j}`)) return true;
+        }
+        return false;
+      };
+      const take = (taken) => eachCell(taken, (cell) => {
+        if (!cells.has(cell)) cells.set(cell, []);
+        cells.get(cell).push(taken);
+      });
+      const hits = (wanted, x, y, symbols) => eachCell(wanted, (cell) => (cells.get(cell) || []).some(
+        ([l, t, r, b, symbol]) => wanted[0] < r && l < wanted[2] && wanted[1] < b && t < wanted[3]
+          && !(symbol && (!symbols || (l <= x && x <= r && t <= y && y <= b)))));
+      for (const symbol of symbols) {
+        if (!on(symbol.layer) || !inside(symbol)) continue;
+        const [x, y] = px(symbol), { dx, reach } = symbol;
+        take([x + dx - reach, y + dx - reach, x + dx + reach, y + dx + reach, true]);
+      }
+      for (const label of all) label.first = picked && !picked.setup && picked.name === label.name;
+      const sorted = [...all].sort((a, b) => b.first - a.first || a.rank - b.rank);
+      for (const { group, x: lx, y: ly, beside, reach, firm, layer, wide: long, up, down } of sorted) {
+        const [x, y] = px({ x: lx, y: ly }, beside), tall = up + down;
+        const seen = on(layer) && x >= 0 && x <= wide && y >= 0 && y <= high;
+        const free = (seen ? data.spots : []).map(([a, b, c, d]) => {
+          const left = x + a * reach + b * long, top = y + c * reach + d * tall;
+          return [left - data.gap, top, left + long + data.gap, top + tall];
+        }).filter(([l, t, r, b]) => l >= 0 && t >= 0 && r <= wide && b <= high);
+        const best = free.find((wanted) => !hits(wanted, x, y, true))
+          || (firm && free.find((wanted) => !hits(wanted, x, y, false)));
+        group.classList.toggle("out", !best);
+        if (!best) continue;
+        take(best);
+        group.setAttribute("transform", `translate(${lx + beside * k} ${ly})`);
+        group.firstChild.setAttribute("x", best[0] + data.gap - x);
+        group.firstChild.setAttribute("y", best[1] + up - y);
+      }
+    }
+
+    function nearShots() {
+      const isShot = (p) => !p.setup && words.role[p.i] === "shot";
+      const shown = places.filter((p) => isShot(p) && inside(p));
+      const named = shown.length > MOST_NAMES || box.w > WIDTH * 0.6 ? [] : shown;
+      if (picked && isShot(picked) && !named.includes(picked)) named.push(picked);
+      return named.map((place) => {
+        const look = place === picked ? "chosen" : "shot", size = place === picked ? 16 : 11;
+        const group = node("g", { class: "label" });
+        group.append(node("text", { class: `k name ${look}` }));
+        group.firstChild.textContent = place.name;
+        const { name, x, y } = place;
+        const rank = labels.length + place.i, layer = place === picked ? "" : "layer-names";
+        return { group, name, x, y, beside: 0, reach: 5, layer, rank, ...measured(name, size) };
+      });
     }
 
     function node(tag, attributes) {
       const made = document.createElementNS("http://www.w3.org/2000/svg", tag);
       for (const name in attributes) made.setAttribute(name, attributes[name]);
       return made;
-    }
-
-    function label(place, look, x, y) {
-      const group = node("g", { transform: `translate(${place.x} ${place.y})` });
-      const text = node("text", { class: `k ${look}`, x, y });
-      text.textContent = place.name;
-      group.append(text);
-      return group;
     }
 
     // -- moving
@@ -158,7 +252,8 @@
     const inside = (p) => p.x > box.x && p.x < box.x + box.w && p.y > box.y && p.y < box.y + box.h;
     const middle = () => picked && inside(picked)
       ? [picked.x, picked.y] : [box.x + box.w / 2, box.y + box.h / 2];
-    const home = () => { roaming = false; box = whole(); paint(); };
+    const home = () => { roaming = false; sheet = null; box = whole(); paint(); };
+    const paper = () => { roaming = false; sheet = { width: 680, height: 453 }; box = whole(); paint(); }; // 180 x 120 mm
 
     function spot(event) {
       const frame = svg.getBoundingClientRect(), k = box.w / frame.width;
@@ -218,6 +313,7 @@
     byId("zoom-out").addEventListener("click", () => zoom(1 / 0.6, ...middle()));
     byId("zoom-all").addEventListener("click", home);
     addEventListener("resize", () => fit());
+    svg.closest("section").addEventListener("change", draw); // what is switched off leaves room
 
     function fit() {
       const all = whole();
@@ -243,9 +339,7 @@
       const ring = node("g", { transform: `translate(${place.x} ${place.y})` });
       ring.append(node("circle", { class: "k ring", r: 11 }));
       byId("picked").replaceChildren(ring);
-      if (!place.setup && words.role[place.i] === "shot") {
-        byId("picked").append(label(place, "name chosen", 13, 21));
-      }
+      draw();
       tell(place);
     }
 
@@ -310,7 +404,9 @@
       if (place.setup) list.append(line("Stands", place.over), line("Verdict", place.verdict));
       else for (const [term, text] of facts(place.i)) if (text) list.append(line(term, text));
       const own = data.ties.filter((tie) => (place.setup ? tie[1] === place.name : tie[0] === place.i));
-      byId("info").replaceChildren(title, list, ...(own.length ? [tieTable(own, place.setup)] : []));
+      const stories = place.setup ? [] : data.disputed.filter((story) => story[0] === place.i);
+      const tables = [...(stories.length ? [storyTable(stories)] : []), ...(own.length ? [tieTable(own, place.setup)] : [])];
+      byId("info").replaceChildren(title, list, ...tables);
     }
 
     function facts(i) {
@@ -318,7 +414,7 @@
       const unit = data.unit, high = at("elevation_interval");
       const sizes = ["ellipse_major", "ellipse_minor"].map((name) => at(name) && small(at(name)));
       const size = sizes[0] && `${sizes.join(" × ")} ${data.small}, long axis at ${bearing(at("ellipse_azimuth"))}`;
-      const proof = { held: "held", checked: "checked", unchecked: "nothing checks it", disputed: "two places fit: see findings" }[word("proof")];
+      const proof = { held: "held", checked: "checked", unchecked: "nothing checks it", disputed: "more than one place fits" }[word("proof")];
       return [
         ["Northing", `${at("northing")} ${unit}`], ["Easting", `${at("easting")} ${unit}`],
         ["Elevation", at("elevation") ? `${at("elevation")} ${unit}` : "not known"],
@@ -330,20 +426,24 @@
       ];
     }
 
-    function tieTable(ties, bySetup) {
-      const table = document.createElement("table"), head = document.createElement("tr");
-      for (const title of [bySetup ? "Mark" : "Setup", `Plan, ${data.small}`, `Height, ${data.small}`, "Verdict"]) {
-        head.append(made("th", title));
-      }
-      table.append(head);
-      for (const [point, setup, plan, high, verdict] of ties) {
+    function table(titles, rows) {
+      const grid = document.createElement("table"), head = document.createElement("tr");
+      head.append(...titles.map((title) => made("th", title)));
+      grid.append(head);
+      for (const cells of rows) {
         const row = document.createElement("tr");
-        for (const text of [bySetup ? data.name[point] : setup, plan, high, verdict]) row.append(made("td", text));
-        table.append(row);
+        row.append(...cells.map((text) => made("td", text)));
+        grid.append(row);
       }
-      return table;
+      return grid;
     }
 
-    return { fit, find, home };
+    const storyTable = (stories) => table(["Place", "If", "Northing", "Easting", "Elevation"], stories.map((story) => story.slice(1)));
+
+    const tieTable = (ties, bySetup) => table(
+      [bySetup ? "Mark" : "Setup", `Plan, ${data.small}`, `Height, ${data.small}`, "Verdict"],
+      ties.map(([point, setup, ...cells]) => [bySetup ? data.name[point] : setup, ...cells]));
+
+    return { fit, find, home, paper };
   }
 })();
