@@ -90,10 +90,12 @@ def estimate_common(readings: Readings, turns: int) -> Common:
         none = np.zeros((1 + turns, 1 + turns))
         return Common(0.0, np.inf, 0, np.zeros(turns), none, np.zeros(len(y)))
     beta = _start(parts, y, turns)
-    trusted, inverse = bearing, np.zeros((0, 0))
+    trusted, inverse = np.zeros(len(y), dtype=np.bool_), np.zeros((0, 0))
     for _ in range(ROUNDS):
         left = _left(parts, y, beta)
-        trusted = _trusted(left, readings.sight, readings.sd, bearing)
+        before, trusted = trusted, _trusted(left, readings.sight, readings.sd, bearing)
+        if (trusted == before).all():
+            break  # the same rows give the same again
         beta, inverse = _solve(parts, y, readings.sd, trusted, 1 + turns)
     known = inverse[0, 0] > 0.0
     return Common(
