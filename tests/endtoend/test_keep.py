@@ -136,7 +136,8 @@ def test_what_is_accepted_says_what_was_done_and_asks_for_nothing(
     ]
     run = reconcile(capsys, decide(copy_sample("fire_station", tmp_path), *entries))
     for kind, words in {
-        "target-height": "the pole height is taken 0.0991 m higher and the shots are used",
+        "target-height": "the pole height is taken as 1.700 m, a round length, which the readings "
+        "fit, and the shots are used",
         "swapped-names": "the two names are exchanged and both shots are used",
         "mark-moved": "CP8 and CP8@S4 stay two marks",
     }.items():
