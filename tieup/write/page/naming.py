@@ -18,7 +18,7 @@ REACHES = {"setup": 10.0, "control": 7.0, "tie": 6.0, "derived": 6.0, "joint": 8
 WARNING, WARNING_REACH = 13.0, 8.0  # the verdict beside a setup: how far off, and its reach
 
 # Who chooses a place first.
-ODD_SETUP, DISPUTED, ODD_JOINT, SETUP, ODD_MARK, ODD_TIE = range(6)
+DISPUTED, ODD_SETUP, ODD_JOINT, SETUP, ODD_MARK, ODD_TIE = range(6)
 MARKS = {"control": 6, "tie": 7, "derived": 8}
 JOINT = 9
 
@@ -48,6 +48,7 @@ def labels_of(
                 DISPUTED,
                 reach=6.0,
                 beside=story.beside,
+                firm=True,
             )
             for story in stories
         ),

@@ -187,8 +187,9 @@
         const [x, y] = px(symbol), { dx, reach } = symbol;
         take([x + dx - reach, y + dx - reach, x + dx + reach, y + dx + reach, true]);
       }
-      for (const label of all) label.first = picked && !picked.setup && picked.name === label.name;
-      const sorted = [...all].sort((a, b) => b.first - a.first || a.rank - b.rank);
+      const isPicked = (label) => picked && !picked.setup && picked.name === label.name;
+      const turn = (label) => label.layer === "layer-disputed" ? 0 : isPicked(label) ? 1 : 2;
+      const sorted = [...all].sort((a, b) => turn(a) - turn(b) || a.rank - b.rank);
       for (const { group, x: lx, y: ly, beside, reach, firm, layer, wide: long, up, down } of sorted) {
         const [x, y] = px({ x: lx, y: ly }, beside), tall = up + down;
         const seen = on(layer) && x >= 0 && x <= wide && y >= 0 && y <= high;
