@@ -90,7 +90,7 @@ def _rich(job: Path) -> None:
     falls = "falls:\n  - {name: dock, along: LINE, minimum: 0}\n"
     lists = "levels: levels.csv\ntapes: tapes.csv\nstanding: [CP1]\n"
     decision = "decisions:\n  - {exclude: {setup: S1, point: CP4, kind: zenith}, reason: x}\n"
-    add_setting(job, decision, "decisions: []\n")
+    add_setting(job, decision, "decisions:\n")
     add_setting(job, f"{lists}{PLAN}{derived}{falls}")
 
 

@@ -16,8 +16,8 @@ CANNOT_TELL = "the readings cannot tell"
 
 def _mistake(kind: str, points: tuple[str, ...], rival: RivalCause) -> Mistake:
     return Mistake(
-        kind, "S2", points, np.array([0]), (1,), "m", np.array([0.1]), np.eye(1), 30.0, "",
-        rivals=(rival,),
+        kind, "S2", points, np.array([0]), (1,), "m",
+        size=np.array([0.1]), covariance=np.eye(1), statistic=30.0, rivals=(rival,),
     )  # fmt: skip
 
 
