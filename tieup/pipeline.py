@@ -256,7 +256,7 @@ def _rules(job: Job) -> tuple[Rule, ...]:
 
 def _inputs(job: Job, fieldbook: Fieldbook) -> Mapping[str, str]:
     """Return the sha256 of every input file by its name in the job folder."""
-    others = [job.folder / "job.yaml", job.control_file, job.levels_file, job.tapes_file]
+    others = [job.folder / "job.yaml", job.control_file, *job.link_files.values()]
     hashes = {file.name: file.sha256 for file in fieldbook.files}
     for path in others:
         if path is not None:

@@ -269,6 +269,6 @@ def _solved(drawn: Drawn) -> Adjustment:
 
 def _inputs(job: Job) -> Mapping[str, str]:
     """Return the sha256 of every input file by its name in the job folder."""
-    lists = (job.control_file, job.levels_file, job.tapes_file, job.plan_places, job.plan_sights)
+    lists = (job.control_file, *job.link_files.values(), job.plan_places, job.plan_sights)
     paths = [*job.raw_files, job.folder / "job.yaml", *(path for path in lists if path)]
     return {path.relative_to(job.folder).as_posix(): file_sha256(path) for path in paths}

@@ -109,7 +109,8 @@ class TieAnswer:
     """One screen.
 
     ``odd`` names the setup that is off, empty for none. ``todo`` is what to do, in the order
-    of need. ``holding``, ``failing``, ``unproved`` count the mark ties.
+    of need. ``holding``, ``failing``, ``unproved`` count the mark ties. ``lists`` names what a
+    job without setups consists of.
     """
 
     title: str
@@ -123,3 +124,4 @@ class TieAnswer:
     failing: int
     unproved: int
     verdict: SiteVerdict
+    lists: str = "levels"

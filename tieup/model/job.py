@@ -10,6 +10,7 @@ from typing import Any
 from tieup.model.decision import Decision
 from tieup.model.derived import Derived
 from tieup.model.falls import FallCheck
+from tieup.model.link_kinds import LINK_KINDS
 from tieup.model.settings import Datum, GridWish, Precision, Tolerances
 
 
@@ -50,6 +51,7 @@ class Job:
     levels_file: Path | None = None
     levels_sd: float | None = None
     tapes_file: Path | None = None
+    baselines_file: Path | None = None
     grid: GridWish | None = None
     audit_rules: Path | None = None
     derived: tuple[Derived, ...] = ()
@@ -60,3 +62,9 @@ class Job:
     standing: frozenset[str] = frozenset()
     standing_all: bool = False
     standing_line: int = 1
+
+    @property
+    def link_files(self) -> Mapping[str, Path]:
+        """Return the lists of observations between marks, by their key of job.yaml."""
+        named = {kind.listed: getattr(self, f"{kind.listed}_file") for kind in LINK_KINDS.values()}
+        return {listed: path for listed, path in named.items() if path is not None}

@@ -54,10 +54,12 @@ def caught_of_marks(state: State, caught: FloatArray) -> FloatArray:
     worst = np.full((len(adjustment.position), 2), -np.inf)
     np.maximum.at(worst, state.ties.point, np.where(np.isnan(caught), -np.inf, caught))
     bias = minimal_detectable_bias(adjustment.link_sd, adjustment.link_redundancy)
-    level = links.kind[problem.links] == "level"
-    for ends in (links.start, links.end):
-        of_run = np.where(np.isnan(bias), np.inf, bias)[level]
-        np.maximum.at(worst[:, 1], ends[problem.links[level]], of_run)
+    own = links.take(problem.links)
+    counts = np.column_stack([own.in_plan & ~own.is_distance, own.in_height])
+    for ends in (own.start, own.end):
+        for part in (0, 1):
+            of_link = np.where(np.isnan(bias), np.inf, bias)[counts[:, part]]
+            np.maximum.at(worst[:, part], ends[counts[:, part]], of_link)
     tied = np.bincount(state.ties.point, minlength=len(worst)) > 0
     worst[tied & np.isneginf(worst[:, 1]), 1] = np.nan
     worst = np.where(np.isneginf(worst), np.inf, worst)

@@ -11,6 +11,7 @@ import numpy as np
 from tieup.model.answer import JointAnswer, SetupAnswer, TieAnswer
 from tieup.model.arrays import IntArray
 from tieup.model.finding import Finding
+from tieup.model.link_kinds import lists_alone
 from tieup.ties.bays import Standing
 from tieup.ties.checks import Checks
 from tieup.ties.geometry import (
@@ -23,7 +24,7 @@ from tieup.ties.geometry import (
 )
 from tieup.ties.grouping import rows_by_group
 from tieup.ties.pairs import words_of
-from tieup.ties.site_verdict import levels_verdict, site_verdict
+from tieup.ties.site_verdict import lists_verdict, site_verdict
 from tieup.ties.todo import to_do
 from tieup.ties.verdicts import BAD, FAILS, TIES, UNPROVED, UNTESTED
 from tieup.units import length_factor, length_word
@@ -56,6 +57,7 @@ def crew_answer(
     joints = tuple(_joints(checks, findings, length_unit))
     verdicts = checks.ties.verdict.tolist()
     named = checks.steps.named
+    lists = lists_alone(checks.evidence.adjustment.problem.network.links.kind.tolist())
     return TieAnswer(
         title=title,
         length_unit=length_unit,
@@ -69,7 +71,8 @@ def crew_answer(
         unproved=verdicts.count(UNTESTED),
         verdict=site_verdict(checks.ties, taken, joints, findings)
         if setups
-        else levels_verdict(checks.evidence.fit, findings),
+        else lists_verdict(checks.evidence.fit, findings, lists),
+        lists=lists,
     )
 
 
