@@ -16,6 +16,7 @@ from tieup.config.shapes import Either, ListOf, Named, Numbers, Section
 from tieup.diagnose.axischecks import KIND as AXIS_KINDS
 from tieup.diagnose.whole_words import WHOLE_WORDS
 from tieup.diagnose.words import WORDS
+from tieup.model.link_kinds import LINK_KINDS
 from tieup.read.columns import COLUMNS, CONTROL_NUMBERS
 
 FORMAT_KEYS = ("delimiter", "skip_rows", "decimal", "encoding", "header", "sheet")
@@ -162,7 +163,7 @@ def test_every_kind_of_finding_is_listed_and_no_other() -> None:
     told = [kind for row in rows(FINDINGS) for kind in named(row[0])]
     assert sorted(told) == sorted(set(told))
     assert literal_kinds() <= set(told)
-    assert set(told) <= texts_of_the_code() | set(AXIS_KINDS)
+    assert set(told) <= texts_of_the_code() | set(AXIS_KINDS) | set(LINK_KINDS)
 
 
 @pytest.mark.parametrize("title", [KEYS, FINDINGS])

@@ -79,8 +79,16 @@ def _plan(assembly: Assembly, held: bool) -> FloatArray:
 
 
 def _heights(assembly: Assembly, datum: Datum, placed: BoolArray) -> tuple[FloatArray, BoolArray]:
-    """Return heights (P,) and which of them (P,) belong to the frame."""
+    """Return heights (P,) and which of them (P,) belong to the frame.
+
+    Raises
+    ------
+    NetworkError
+        Nothing known is touched, in plan or in height.
+    """
     rises = _rises(assembly, placed)
+    if not len(rises.levelled):
+        raise NetworkError(_no_known_mark(assembly))
     heights = grow_heights(rises, datum.kind == "control")
     joined = np.asarray(heights.piece_mark == 0)
     if datum.kind == "control" and not np.isfinite(assembly.control[rises.mark, 2]).any():
