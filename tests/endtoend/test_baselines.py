@@ -47,6 +47,7 @@ class Vector:
     covariance: FloatArray
 
     def row(self) -> str:
+        """Return its row of baselines.csv."""
         sd, c = np.sqrt(np.diag(self.covariance)), self.covariance
         numbers = [*self.offset, *sd, c[0, 1], c[0, 2], c[1, 2]]
         return f"{self.start},{self.end},{','.join(f'{n:.15g}' for n in numbers)}\n"
@@ -454,3 +455,34 @@ def test_feet_are_feet(tmp_path: Path) -> None:
     other = tieup.reconcile(folder).observations
     for column in ("residual", "sd", "w", "mdb"):  # mm, whatever the job's unit
         np.testing.assert_allclose(other[column], plain[column], rtol=0, atol=1e-5)
+
+
+def test_a_grid_scales_the_plan_part_alone(tmp_path: Path) -> None:
+    """Lengths on the ground times the factor of the grid, as with tapes; heights stay."""
+    observed = vectors(2, noise=0.0)
+    grid = "grid: {scale: 0.9996}\n"
+    result = tieup.reconcile(job_of(tmp_path, observed, more=grid))
+    table = result.coordinates.set_index("point")
+    for name in "BCDE":
+        ground = np.subtract(PLACES[name], PLACES["A"]) * [0.9996, 0.9996, 1.0]
+        found = table.loc[name, list(PARTS)].astype(float).to_numpy() - PLACES["A"]
+        np.testing.assert_allclose(found, ground, atol=1e-6)
+    wrong = job_of(tmp_path, moved(observed, 1, (0.05, 0.0, 0.06)), more=grid)
+    (found_wrong,) = stops(tieup.reconcile(wrong))
+    assert found_wrong["size"] == pytest.approx(float(np.hypot(0.05, 0.06)), abs=1e-4)
+
+
+def test_levels_carry_on_from_baselines(tmp_path: Path) -> None:
+    """Runs between marks of the baselines check their heights, and reach marks of their own."""
+    folder = job_of(tmp_path, vectors(3))
+    runs = "B,M,1.5,0.001\nM,C,-18.5,0.001\nC,N,2,0.001\n"
+    (folder / "levels.csv").write_text(f"from,to,difference,sd\n{runs}")
+    text = (folder / "job.yaml").read_text()
+    (folder / "job.yaml").write_text(f"{text}levels: levels.csv\n")
+    result = tieup.reconcile(folder)
+    table, run = result.coordinates.set_index("point"), result.reconciliation.run
+    assert not stops(result)
+    assert table.loc["N"].elevation == pytest.approx(table.loc["C"].elevation + 2.0, abs=1e-9)
+    assert np.isnan(float(table.loc["M"].northing))
+    assert run["redundancy"]["levels and tapes"] > 0.5
+    assert sum(run["redundancy"].values()) == pytest.approx(run["dof"], abs=1e-9)
