@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.adjust.distributions import minimal_detectable_bias, noncentrality
+from tieup.adjust.link_tests import link_tests
 from tieup.model.arrays import BoolArray, FloatArray, TextArray
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
 from tieup.preanalysis.standing import CHECKED, UNCHECKED, State
@@ -44,7 +45,7 @@ def _measured(state: State) -> BoolArray:
 
 
 def caught_of_marks(state: State, caught: FloatArray) -> FloatArray:
-    """Return what the weakest sight or level run of each mark would catch (P, 2) in m.
+    """Return what the weakest sight, level run or baseline of each mark would catch (P, 2) in m.
 
     ``caught`` (t, 2) is what each tie would. NaN where a mark has no place in plan, or none of
     its sights a height.
@@ -53,9 +54,10 @@ def caught_of_marks(state: State, caught: FloatArray) -> FloatArray:
     problem, links = adjustment.problem, adjustment.problem.network.links
     worst = np.full((len(adjustment.position), 2), -np.inf)
     np.maximum.at(worst, state.ties.point, np.where(np.isnan(caught), -np.inf, caught))
-    bias = minimal_detectable_bias(adjustment.link_sd, adjustment.link_redundancy)
+    spread = link_tests(adjustment).bias_sd
+    bias = minimal_detectable_bias(spread, np.ones(len(spread)))
     own = links.take(problem.links)
-    counts = np.column_stack([own.in_plan & ~own.is_distance, own.in_height])
+    counts = np.column_stack([own.in_plan & ~own.is_distance & ~own.in_height, own.in_height])
     for ends in (own.start, own.end):
         for part in (0, 1):
             of_link = np.where(np.isnan(bias), np.inf, bias)[counts[:, part]]

@@ -126,7 +126,8 @@ def read_baselines(path: Path, job: Job) -> tuple[BookedLink, ...]:
     correlation = np.tile(np.eye(3), (len(sd), 1, 1))
     for (a, b), heading in zip(pairs, shared, strict=True):
         covariance = np.nan_to_num(columns.numbers(heading))
-        correlation[:, a, b] = correlation[:, b, a] = covariance / (sd[:, a] * sd[:, b])
+        both = np.where(sd[:, a] * sd[:, b] > 0.0, sd[:, a] * sd[:, b], np.nan)  # 0 is refused
+        correlation[:, a, b] = correlation[:, b, a] = covariance / both
     _refuse_dependent(columns, correlation)
     return _links("baseline", columns, np.column_stack(offset), sd * factor, correlation)
 
