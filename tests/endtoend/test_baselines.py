@@ -411,6 +411,7 @@ def test_a_plan_takes_baselines(tmp_path: Path) -> None:
         ("A,B,1,2,3,.01,.01,.01,9,,", "baselines.csv:2: has a covariance that is singular"),
         ("A,B,1,2,3,.01,.01,.01,x,,", 'cov_northing_easting "x" is not a number'),
         (",B,1,2,3,.01,.01,.01,,,", "baselines.csv:2: from or to is empty"),
+        ("A,B,1e300,2,3,.01,.01,.01,,,", 'd_northing "1e300" is longer than the earth is wide'),
         ("A,B,inf,2,3,.01,.01,.01,,,", 'd_northing "inf" is not a number'),
     ],
 )
@@ -421,6 +422,19 @@ def test_baselines_that_cannot_be_right_are_refused(tmp_path: Path, row: str, me
     with pytest.raises(TieupError) as caught:
         tieup.reconcile(folder)
     assert message in str(caught.value)
+
+
+def test_a_list_without_sds_is_refused(tmp_path: Path) -> None:
+    """Each column that is missing is said once, not in every row."""
+    folder = job_of(tmp_path, vectors(1))
+    rows = "A,B,1,2,3\n" * 3
+    (folder / "baselines.csv").write_text(f"from,to,d_northing,d_easting,d_elevation\n{rows}")
+    with pytest.raises(TieupError) as caught:
+        tieup.reconcile(folder)
+    lines = str(caught.value).splitlines()
+    assert [line.split(" is missing")[0] for line in lines] == [
+        f"baselines.csv:1: column sd_{part}" for part in PARTS
+    ]
 
 
 def test_variances_are_squares_of_sds(tmp_path: Path) -> None:

@@ -56,7 +56,7 @@ def link_tests(adjustment: Adjustment) -> LinkTests:
         seen = information * stated > UNCHECKED
         residual[own] = back @ (residual[own] / sd[own])
         redundancy[own] = np.diagonal(back @ left @ whiten)
-        with np.errstate(invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore"):  # what nothing checks
             residual_sd[own] = np.where(seen, np.sqrt(variance), np.nan)
             bias_sd[own] = np.where(seen, 1.0 / np.sqrt(information), np.nan)
     return LinkTests(residual, residual_sd, redundancy, bias_sd)

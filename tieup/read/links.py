@@ -19,6 +19,7 @@ from tieup.read.lists import ListColumns, read_list
 from tieup.units import length_factor
 
 _KILOMETRE = 1000.0
+FARTHEST = 1.3e7  # m; two marks of the earth are no farther apart
 INDEPENDENT = 1e-9  # least eigenvalue of correlations that are no rounding
 
 
@@ -122,6 +123,8 @@ def read_baselines(path: Path, job: Job) -> tuple[BookedLink, ...]:
     columns = read_list(path, name, needed, (*spread, *shared, "note"))
     factor = length_factor(job.length_unit)
     offset = [_needed(columns, f"d_{part}") * factor for part in parts]
+    for part, values in zip(parts, offset, strict=True):
+        columns.refuse(f"d_{part}", np.abs(values) > FARTHEST, "is longer than the earth is wide")
     sd = np.column_stack([_sd_or_variance(columns, part) for part in parts])
     correlation = np.tile(np.eye(3), (len(sd), 1, 1))
     for (a, b), heading in zip(pairs, shared, strict=True):
@@ -134,6 +137,13 @@ def read_baselines(path: Path, job: Job) -> tuple[BookedLink, ...]:
 
 def _sd_or_variance(columns: ListColumns, part: str) -> FloatArray:
     """Return the sds of one component of a baseline, from its sd or its variance."""
+    if not {f"sd_{part}", f"var_{part}"} & columns.columns.keys():
+        where = f"{columns.table.name}:{columns.table.header_line}"
+        columns.problems.append(
+            f"{where}: column sd_{part} is missing. Give the sds of d_{part}, or their squares as "
+            f"var_{part}"
+        )
+        return np.full(len(columns.table), np.nan)
     sd, variance = columns.numbers(f"sd_{part}"), columns.numbers(f"var_{part}")
     for name, values in ((f"sd_{part}", sd), (f"var_{part}", variance)):
         columns.refuse(name, values <= 0.0, "is not above 0")
