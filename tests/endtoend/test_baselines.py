@@ -489,6 +489,31 @@ def test_a_grid_scales_the_plan_part_alone(tmp_path: Path) -> None:
     assert found_wrong["size"] == pytest.approx(float(np.hypot(0.05, 0.06)), abs=1e-4)
 
 
+def test_a_wrong_tape_is_not_blamed_on_the_only_known_mark(tmp_path: Path) -> None:
+    """A wrong coordinate of it would move everything alike, and no length would change."""
+    folder = job_of(tmp_path, vectors(2, noise=0.0), more="tapes: tapes.csv\n")
+    right = float(np.hypot(*np.subtract(PLACES["B"], PLACES["A"])[:2]))
+    (folder / "tapes.csv").write_text(f"from,to,distance,sd\nA,B,{right + 0.2:.5f},0.003\n")
+    (found,) = stops(tieup.reconcile(folder))
+    assert (found["kind"], found["points"]) == ("tape", ["A", "B"])
+    assert found["size"] == pytest.approx(0.2, abs=2e-4)  # m
+
+
+def test_a_gross_tape_is_measured_on_the_grid(tmp_path: Path) -> None:
+    """What is booked is compared with the distance of the grid by the factor of its line."""
+    job = tmp_path / "job"
+    shutil.copytree(data_path("sample_raw") / "fire_station_clean", job)
+    plain = tieup.reconcile(job).coordinates.set_index("point")
+    gap = plain.loc["CP1", ["northing", "easting"]] - plain.loc["CP6", ["northing", "easting"]]
+    right = float(np.hypot(*gap.to_numpy(dtype=float)))
+    (job / "tapes.csv").write_text(f"from,to,distance,sd\nCP1,CP6,{right + 0.5:.4f},0.002\n")
+    text = (job / "job.yaml").read_text(encoding="utf-8").replace("datum: control\n", "")
+    (job / "job.yaml").write_text(f"{text}datum: free\ntapes: tapes.csv\ngrid: {{scale: 0.9}}\n")
+    (found,) = stops(tieup.reconcile(job))
+    assert (found["kind"], found["points"]) == ("tape", ["CP1", "CP6"])
+    assert found["size"] == pytest.approx(0.45, abs=0.006)  # m on the grid
+
+
 def test_levels_carry_on_from_baselines(tmp_path: Path) -> None:
     """Runs between marks of the baselines check their heights, and reach marks of their own."""
     folder = job_of(tmp_path, vectors(3))

@@ -58,13 +58,10 @@ def _control_column(
 
 
 def _links(subjects: Subjects, point: int, component: int) -> tuple[tuple[int, float], ...]:
-    """Return the links of a mark and what a coordinate given 1 m too large makes them seem.
-
-    Horizontal distances are left out: their part hangs on where the marks lie.
-    """
-    problem = subjects.evidence.adjustment.problem
-    links = problem.network.links.take(problem.links)
-    along = links.along[:, component]
+    """Return the links of a mark and what a coordinate given 1 m too large makes them seem."""
+    adjustment = subjects.evidence.adjustment
+    links = adjustment.problem.network.links.take(adjustment.problem.links)
+    along = links.predicted(adjustment.position)[1][:, component]
     own = np.flatnonzero(((links.start == point) | (links.end == point)) & (along != 0.0))
     bias = np.where(links.start[own] == point, along[own], -along[own])
     return tuple(zip(own.tolist(), bias.tolist(), strict=True))
