@@ -232,6 +232,6 @@ def _solved(drawn: Drawn) -> Adjustment:
 
 def _inputs(job: Job) -> Mapping[str, str]:
     """Return the sha256 of every input file by its name in the job folder."""
-    lists = (job.control_file, job.levels_file, job.tapes_file, job.plan_places, job.plan_sights)
+    lists = (job.control_file, *job.link_files.values(), job.plan_places, job.plan_sights)
     paths = [*job.raw_files, *(path for path in lists if path)]
     return {"job.yaml": job.sha256} | {job.name_of(path): file_sha256(path) for path in paths}

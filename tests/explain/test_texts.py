@@ -12,6 +12,7 @@ from tieup.diagnose.whole_words import WHOLE_WORDS
 from tieup.diagnose.words import WORDS
 from tieup.explain.pages import COLUMNS, FINDINGS, KEYS, TERMS, named, rows
 from tieup.explain.schema_keys import default_words, schema_keys
+from tieup.model.link_kinds import LINK_KINDS
 from tieup.read.columns import COLUMNS as RAW_COLUMNS
 
 FORMAT_KEYS = ("delimiter", "skip_rows", "decimal", "encoding", "header", "sheet")
@@ -92,7 +93,7 @@ def test_every_kind_of_finding_is_listed_and_no_other() -> None:
     told = [kind for row in rows(FINDINGS) for kind in named(row[0])]
     assert sorted(told) == sorted(set(told))
     assert literal_kinds() <= set(told)
-    assert set(told) <= texts_of_the_code() | set(AXIS_KINDS)
+    assert set(told) <= texts_of_the_code() | set(AXIS_KINDS) | set(LINK_KINDS)
 
 
 @pytest.mark.parametrize("page", [KEYS, FINDINGS, COLUMNS])

@@ -81,7 +81,7 @@ def test_a_job_without_lists_has_no_links(tmp_path: Path) -> None:
     job = make_job(tmp_path, {"a.csv": f"{HEADER}\n{good_rows(1)}"})
     points, links = number_links(read_booked_links(job), ("P1",))
     assert points == ("P1",)
-    assert [len(column) for column in vars(links).values()] == [0] * 5
+    assert [len(column) for column in vars(links).values()] == [0] * 7
 
 
 REFUSED = [

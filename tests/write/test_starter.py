@@ -39,7 +39,7 @@ def test_what_may_be_switched_on_is_as_job_yaml_wants_it(tmp_path: Path) -> None
     keys = [key.strip(" :") for key in SWITCHED.findall(text)]
     assert {"levels", "set_limits", "grid", "columns", "row_kind", "audit", "second"} <= set(keys)
     assert "plan" in keys
-    for name in ("levels.csv", "tapes.csv", "places.csv", "sights.csv"):
+    for name in ("levels.csv", "tapes.csv", "baselines.csv", "places.csv", "sights.csv"):
         (tmp_path / name).write_text("from,to\n", encoding="utf-8")
     path.write_text(SWITCHED.sub(r"\1", text), encoding="utf-8")
     job = load_job(tmp_path)

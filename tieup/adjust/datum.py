@@ -24,6 +24,7 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
 MOTIONS = 4  # shift N, shift E, shift H, turn about the vertical
 LEVELLED = np.eye(MOTIONS)[[0, 1, 3]]  # what a piece of level runs alone cannot do: move in plan
+TURN = np.eye(MOTIONS)[3:]  # what a piece with vectors cannot do: turn
 INDEPENDENT = 1e-9  # relative size below which a motion is not held by control
 
 
@@ -91,13 +92,20 @@ class Anchors:
 
     ``setup`` and ``point`` (2, n): number and component of each such unknown.
     ``piece_setup`` (S,) and ``piece_point`` (P,) number the connected pieces, -1 where
-    nothing is solved.
+    nothing is solved. ``oriented`` are the pieces whose turn vectors show.
     """
 
     setup: IntArray
     point: IntArray
     piece_setup: IntArray
     piece_point: IntArray
+    oriented: frozenset[int] = frozenset()
+
+    def unmoved(self, piece: int) -> FloatArray:
+        """Return the rows of motions that the observations of a piece alone rule out."""
+        if piece in self.oriented:
+            return TURN
+        return LEVELLED[: 0 if (self.piece_setup == piece).any() else len(LEVELLED)]
 
 
 def free_motions(axis: FloatArray, position: FloatArray, anchors: Anchors) -> Motions:
@@ -113,12 +121,9 @@ def free_motions(axis: FloatArray, position: FloatArray, anchors: Anchors) -> Mo
         ]
     )
     piece = np.concatenate([anchors.piece_setup[setup], anchors.piece_point[point]])
-    sighted = set(anchors.piece_setup.tolist())
-    every = sighted | set(anchors.piece_point.tolist())
+    every = set(anchors.piece_setup.tolist()) | set(anchors.piece_point.tolist())
     open_ = {
-        number: _null_space(
-            np.concatenate([resisting[piece == number], LEVELLED[: 0 if number in sighted else 3]])
-        )
+        number: _null_space(np.concatenate([resisting[piece == number], anchors.unmoved(number)]))
         for number in sorted(every - {-1})
     }
     setup_columns = [np.zeros((len(axis), 4, 0))]

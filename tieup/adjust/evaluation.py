@@ -99,7 +99,7 @@ def make_equations(
     inner = replace(connections, point=structure.mark)
     noise = connection_noise(inner, problem.network.sights, precision, state.axis, state.position)
     ends = structure.linked
-    links = Links(every.kind[taken], ends[:, 0], ends[:, 1], every.value[taken], every.sd[taken])
+    links = replace(every.take(taken), start=ends[:, 0], end=ends[:, 1])
     return Equations(
         structure=structure,
         connections=inner,
@@ -173,13 +173,7 @@ def _links(
     links: Links, position: FloatArray, held: Held
 ) -> tuple[FloatArray, tuple[FloatArray, FloatArray]]:
     """Return misclosures (l,) and rows by start and end (l, 3), whitened."""
-    offset = position[links.end] - position[links.start]
-    level = links.kind == "level"
-    plan = np.maximum(np.hypot(offset[:, 0], offset[:, 1]), 1e-9)
-    predicted = np.where(level, offset[:, 2], plan)
-    by_end = np.zeros((len(level), 3))
-    by_end[:, :2] = np.where(level[:, None], 0.0, offset[:, :2] / plan[:, None])
-    by_end[:, 2] = level
+    predicted, by_end = links.predicted(position)
     by_end = by_end / links.sd[:, None]
     free_start, free_end = ~held.point[links.start], ~held.point[links.end]
     return (links.value - predicted) / links.sd, (-by_end * free_start, by_end * free_end)

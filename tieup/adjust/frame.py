@@ -27,6 +27,7 @@ from tieup.adjust.iterate import iterate
 from tieup.adjust.problem import Frame, Problem
 from tieup.adjust.structure import Structure, find_aside, make_structure
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.link_kinds import of_kind
 from tieup.model.settings import Precision
 
 IN_FRAME = 1e-7  # m; the frame's conditions are met this well
@@ -131,11 +132,13 @@ def _anchors(problem: Problem, structure: Structure) -> Anchors:
     setup, mark = pieces(structure.setup, structure.mark, structure.linked, setups, len(marks))
     bound = problem.held_point[marks] | (problem.weight[marks] > 0)
     bound[:, :2] &= problem.network.start.plan_point[marks, None]  # a stand-in resists nothing
+    vectors = of_kind(problem.network.links.kind[problem.links], "is_vector")
     return Anchors(
         np.array(np.nonzero(problem.held_setup & problem.solved_setup[:, None])),
         np.array(np.nonzero(bound)),
         np.where(problem.solved_setup, setup, -1),
         mark,
+        frozenset(mark[structure.linked[vectors, 0]].tolist()),
     )
 
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from tieup.adjust.equations import Connections
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
+from tieup.model.link_kinds import of_kind
 from tieup.model.network import Network
 from tieup.model.observations import ZENITH
 
@@ -84,14 +85,16 @@ def held_frame(network: Network) -> Frame:
 def minimal_frame(network: Network) -> Frame:
     """Return the minimally constrained frame: inner constraints over the control marks.
 
-    Without control the constraints run over every mark seen from two or more setups.
+    Without control the constraints run over every mark that two or more setups see, or a vector.
     """
     nothing = np.full_like(network.control, np.nan)
     known: BoolArray = np.asarray(np.isfinite(network.control[:, :2]).all(axis=1))
     reference = np.where(np.isfinite(network.control), network.control, network.start.position)
     if not len(network.setup_labels):
-        touched = levelled_only(network)
-        known = touched & np.isfinite(network.control[:, 2])
+        placed = network.start.plan_point
+        touched = placed if placed.any() else levelled_only(network)
+        parts = slice(2) if placed.any() else slice(2, 3)
+        known = touched & np.isfinite(network.control[:, parts]).all(axis=1)
         known = known if known.any() else touched
     elif known.sum() < 2:
         known, reference = _shared(network), network.start.position
@@ -111,7 +114,10 @@ def local_frame(network: Network, point: str, toward: str) -> Frame:
 
 def _shared(network: Network) -> BoolArray:
     pairs, _ = distinct_pairs(network.sights.point, network.sights.setup)
-    return np.bincount(pairs[:, 0], minlength=len(network.point_names)) > 1
+    shared = np.bincount(pairs[:, 0], minlength=len(network.point_names)) > 1
+    vectors = network.links.take(of_kind(network.links.kind, "is_vector"))
+    shared[vectors.start] = shared[vectors.end] = True
+    return np.asarray(shared & network.start.plan_point)
 
 
 def make_problem(
@@ -135,11 +141,9 @@ def make_problem(
     weight = np.zeros(known.shape)
     weighing = np.nonzero(weighted & ~held_point)
     weight[weighing] = frame.control_sd[weighing] ** -2.0
-    links = network.links
-    levels, high = links.kind == "level", solved_point & start.height_point
-    taking = np.where(
-        levels, high[links.start] & high[links.end], placed[links.start] & placed[links.end]
-    )
+    links, high = network.links, solved_point & start.height_point
+    taking = ~links.in_plan | placed[links.start] & placed[links.end]
+    taking &= ~links.in_height | high[links.start] & high[links.end]
     return Problem(
         network,
         frame,
@@ -165,7 +169,7 @@ def _spoken_of(network: Network, connections: Connections) -> BoolArray:
 def levelled_only(network: Network) -> BoolArray:
     """Return the marks (P,) that level runs reach and nothing places in plan."""
     links, start = network.links, network.start
-    levels = links.kind == "level"
+    levels = ~links.in_plan
     touched = np.zeros(len(start.plan_point), dtype=np.bool_)
     touched[links.start[levels]] = True
     touched[links.end[levels]] = True

@@ -58,7 +58,7 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
                 home,
                 values["raw"],
                 reading,
-                needed=not values["levels"],
+                needed=not (values["levels"] or values["baselines"]),
                 awaited=planning and bool(values["plan"]),
             )
         ),
@@ -80,13 +80,14 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
         levels_sd=None if values["levels_sd"] is None else values["levels_sd"] * _MM,
         tapes_file=find_file(home, values["tapes"], "tapes", reading),
         rules=find_rules(home, tolerances.name, values["rules"], reading),
+        baselines_file=find_file(home, values["baselines"], "baselines", reading),
         audit_rules=find_audit_rules(home, values["audit"], reading),
         plan_places=find_file(home, values["plan"].get("places"), "plan.places", reading),
         plan_sights=find_file(home, values["plan"].get("sights"), "plan.sights", reading),
         **read_standing(values["standing"], reading),
         sha256=hashlib.sha256(content).hexdigest(),
     )
-    if planning and not (raw_files or values["plan"] or values["levels"]):
+    if planning and not (raw_files or values["plan"] or values["levels"] or values["baselines"]):
         reading.note_key(
             "plan", "is missing. Expected plan: {places: places.csv, sights: sights.csv}"
         )

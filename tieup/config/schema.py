@@ -254,6 +254,7 @@ SCHEMA = Section(
         "levels": Text(),
         "levels_sd": Number(low=0.0, high=1000.0, open_low=True, unit="mm per square root of a km"),
         "tapes": Text(),
+        "baselines": Text(),
         "plan": PLAN,
         "datum": Choice(("control", "free", "local")),  # control where there is control
         "local": LOCAL,

@@ -49,8 +49,7 @@ class Case:
     @property
     def links_in_use(self) -> IntArray:
         """Return the numbers of the links that are believed."""
-        numbers = np.arange(len(self.links.kind))
-        return numbers[~np.isin(numbers, list(self.left_links))]
+        return np.flatnonzero(~np.isin(self.links.booked, list(self.left_links)))
 
     def without_links(self, numbers: tuple[int, ...]) -> Case:
         """Leave level runs or tapes out."""
@@ -59,7 +58,7 @@ class Case:
     def with_link_less(self, number: int, amount: float) -> Case:
         """Take ``amount`` (m) off one level run or tape."""
         value = self.links.value.copy()
-        value[number] -= amount
+        value[self.links.booked == number] -= amount
         return replace(self, links=replace(self.links, value=value))
 
     @property

@@ -40,7 +40,7 @@ def look(solved: Solved) -> Look:
         _look_at_large(solved, evidence) if dense is None else _look_at_all(solved, dense)
     )
     mistakes = [found_mistake(accepted) for accepted in found]
-    return Look([of_case(solved, m) if m.links else m for m in mistakes], scatter)
+    return Look([of_case(solved, m) for m in mistakes], scatter)
 
 
 def evidence_of(solved: Solved) -> Evidence:

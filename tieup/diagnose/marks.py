@@ -26,7 +26,7 @@ def control_values(subjects: Subjects) -> Iterator[Hypothesis]:
     for point in np.flatnonzero(known.any(axis=1)):
         rows = subjects.of_point(int(point))
         stations = _stations(subjects, int(point))
-        if not len(rows) and not stations and not _runs(subjects, int(point)):
+        if not len(rows) and not stations and not _linked(subjects, int(point)):
             continue
         parts = [component for component in range(3) if known[point, component]]
         columns = {k: _control_column(subjects, int(point), k, rows, stations) for k in parts}
@@ -54,18 +54,22 @@ def _control_column(
         return Column(NO_ROWS, NO_BIAS, control=((point, component, 1.0),))
     bias = -np.where(subjects.observed[rows], subjects.derivative[rows][:, :, component], 0.0)
     plumb = tuple((setup, component, 1.0) for setup in stations)
-    runs = _runs(subjects, point) if component == 2 else ()
-    return Column(rows, bias, plumb=plumb, links=runs)
+    return Column(rows, bias, plumb=plumb, links=_links(subjects, point, component))
 
 
-def _runs(subjects: Subjects, point: int) -> tuple[tuple[int, float], ...]:
-    """Return the level runs of a mark and what an elevation given 1 m too high makes them seem."""
-    problem = subjects.evidence.adjustment.problem
-    links, found = problem.network.links, []
-    for place, number in enumerate(problem.links.tolist()):
-        if links.kind[number] == "level" and point in (links.start[number], links.end[number]):
-            found.append((place, 1.0 if links.start[number] == point else -1.0))
-    return tuple(found)
+def _links(subjects: Subjects, point: int, component: int) -> tuple[tuple[int, float], ...]:
+    """Return the links of a mark and what a coordinate given 1 m too large makes them seem."""
+    adjustment = subjects.evidence.adjustment
+    links = adjustment.problem.network.links.take(adjustment.problem.links)
+    along = links.predicted(adjustment.position)[1][:, component]
+    own = np.flatnonzero(((links.start == point) | (links.end == point)) & (along != 0.0))
+    bias = np.where(links.start[own] == point, along[own], -along[own])
+    return tuple(zip(own.tolist(), bias.tolist(), strict=True))
+
+
+def _linked(subjects: Subjects, point: int) -> bool:
+    """Say whether a link speaks of the mark."""
+    return any(_links(subjects, point, component) for component in range(3))
 
 
 def _stations(subjects: Subjects, point: int) -> list[int]:

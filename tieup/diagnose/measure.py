@@ -24,6 +24,7 @@ from tieup.diagnose.solve import Solved, job_frame, settled_fit, without_gross
 from tieup.diagnose.subjects import Subjects
 from tieup.geometry import curvature_coefficient, wrap_half
 from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.link_kinds import LINK_KINDS
 from tieup.model.observations import DISTANCE, KINDS, ZENITH, Sights
 from tieup.reduce.sights import reduce_shots
 
@@ -47,7 +48,7 @@ def measure(solved: Solved, mistake: Mistake) -> Mistake:
             return _freed_height(solved, mistake)
         case "instrument-moved":
             return _split_setup(solved, mistake)
-        case "level" | "tape":
+        case kind if kind in LINK_KINDS:
             return measured_run(solved, mistake)
     return _sight(solved, mistake)
 

@@ -1,4 +1,4 @@
-"""How large is a level run's or a tape's mistake, once the site is solved without it?"""
+"""How large is the mistake of a link between two marks, once the site is solved without it?"""
 
 from __future__ import annotations
 
@@ -11,10 +11,12 @@ from tieup.diagnose.evidence import gather, stack
 from tieup.diagnose.levels import named_run, single_runs
 from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.search import INSEPARABLE, WORTH_NAMING
-from tieup.diagnose.solve import Solved, job_frame, settled_fit, take_links, without_gross
+from tieup.diagnose.solve import Solved, job_frame, on_own_line, settled_fit, without_gross
 from tieup.diagnose.subjects import Subjects
 from tieup.model.arrays import FloatArray
-from tieup.model.network import Links, Network
+from tieup.model.network import Links
+
+UNCHECKED = 1e-8  # information (whitened) below which nothing checks a link
 
 
 def measured_run(solved: Solved, mistake: Mistake) -> Mistake:
@@ -22,55 +24,57 @@ def measured_run(solved: Solved, mistake: Mistake) -> Mistake:
 
     The size is what was booked less what the rest of the site says.
     """
-    number = mistake.links[0]
-    link = take_links(solved.case.links, np.array([number]))
+    position, origin = solved.adjustment.position, solved.network.origin
+    case = solved.case
+    link = case.links.take(case.links.booked == mistake.links[0])
+    link = on_own_line(link, position + origin, case.precision.grid)
     ends = np.array([link.start[0], link.end[0]])
-    offset = solved.adjustment.position[ends[1]] - solved.adjustment.position[ends[0]]
-    along = np.array([0.0, 0.0, 1.0])
-    if mistake.kind == "tape":
-        along = np.array([*offset[:2], 0.0]) / np.hypot(*offset[:2])
     joint = point_covariance(solved.adjustment, ends)
     spread = joint[0, :, 0] + joint[1, :, 1] - joint[0, :, 1] - joint[1, :, 0]
-    with np.errstate(invalid="ignore"):
-        expected = float(np.nansum(offset * along)) if mistake.kind == "tape" else float(offset[2])
-    used = np.ix_(along != 0.0, along != 0.0)
-    variance = float(along[along != 0.0] @ spread[used] @ along[along != 0.0] + link.sd[0] ** 2)
-    if not np.isfinite(expected + variance):
+    expected, by_end = link.predicted(position)
+    used = by_end.any(axis=0)
+    by_end, spread = by_end[:, used], spread[np.ix_(used, used)]
+    covariance = by_end @ spread @ by_end.T + np.diag(link.sd**2)
+    if not np.isfinite(expected).all() or not np.isfinite(covariance).all():
         return mistake
-    size = np.array([link.value[0] - expected])
-    rivals = _rivals(solved, link, expected, float(size[0]))
+    back = np.linalg.inv(link.along) if len(expected) > 1 else np.eye(1)
+    size = back @ (link.value - expected)
     measured = replace(
         mistake,
         size=size,
-        covariance=np.array([[variance]]),
-        statistic=float(abs(size[0]) / variance**0.5),
-        rivals=rivals,
+        covariance=back @ covariance @ back.T,
+        statistic=float(
+            np.linalg.norm(np.linalg.solve(np.linalg.cholesky(covariance), link.value - expected))
+        ),
+        rivals=_rivals(solved, replace(link, value=expected), size),
     )
     return named_run(solved.case, measured)
 
 
-def _rivals(solved: Solved, link: Links, expected: float, size: float) -> tuple[RivalCause, ...]:
-    """Name the other runs and tapes that would explain the same misfit, by putting it back."""
+def _rivals(solved: Solved, link: Links, size: FloatArray) -> tuple[RivalCause, ...]:
+    """Name the other links that would explain the same misfit, by putting ``link`` back.
+
+    It is put back at what the site expects of it.
+    """
     case, calm = solved.case, without_gross(solved.network)
+    count = len(calm.links.kind)
+    put = calm.links.joined(link)
+    start = replace(calm.start, gross_link=np.zeros(len(put.kind), dtype=np.bool_))
     network, adjustment = settled_fit(
-        _with_link(calm, link, expected), case, lambda left: job_frame(case, left)
+        replace(calm, links=put, start=start), case, lambda left: job_frame(case, left)
     )
     network = without_gross(network)
     evidence = gather(network, adjustment, solved.reduction.pointings)
     runs = list(single_runs(Subjects(case.shots, case.setups, case.points, evidence)))
-    added = [
-        n for n, run in enumerate(runs) if adjustment.problem.links[run.links[0]] == _last(network)
-    ]
+    added = [n for n, run in enumerate(runs) if adjustment.problem.links[run.links[0]] >= count]
     if not added:
         return ()
     tested = stack(evidence, runs)
-    column = tested.index(added)
-    cross: FloatArray = tested.cross(column)[:, 0]
-    (single,) = tested.alike
-    own = single.block[:, 0, 0]
-    best = own[added[0]] * size**2
-    with np.errstate(invalid="ignore", divide="ignore"):
-        statistic = np.where(own > 1e-8, (cross * size) ** 2 / own, 0.0)
+    pull, statistic = tested.cross(tested.index(added)) @ size, np.zeros(len(runs))
+    for group in tested.alike:
+        for number, block in zip(group.numbers.tolist(), group.block, strict=True):
+            statistic[number] = _explained(block, pull[tested.span[number]])
+    best = float(statistic[added[0]])
     statistic[added] = 0.0
     order = np.argsort(-statistic, kind="stable")[:4]
     return tuple(
@@ -86,17 +90,8 @@ def _rivals(solved: Solved, link: Links, expected: float, size: float) -> tuple[
     )
 
 
-def _last(network: Network) -> int:
-    return len(network.links.kind) - 1
-
-
-def _with_link(network: Network, link: Links, value: float) -> Network:
-    """Return the network with one link more, at ``value`` (m)."""
-    put = replace(link, value=np.array([value]))
-    links = Links(
-        *(
-            np.concatenate([a, b])
-            for a, b in zip(vars(network.links).values(), vars(put).values(), strict=True)
-        )
-    )
-    return replace(network, links=links)
+def _explained(block: FloatArray, pull: FloatArray) -> float:
+    """Return what a link explains that is pulled so far, 0 where nothing checks it."""
+    if len(pull) == 1:
+        return float(pull[0] ** 2 / block[0, 0]) if block[0, 0] > UNCHECKED else 0.0
+    return float(pull @ np.linalg.pinv(block, rcond=UNCHECKED, hermitian=True) @ pull)

@@ -16,7 +16,7 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Links, Network
 from tieup.model.settings import Grid, Precision
 from tieup.network.build import build_network
-from tieup.reduce.grid import line_factors, sights_on_grid, site_factor, tapes_on_grid
+from tieup.reduce.grid import line_factors, links_on_grid, sights_on_grid, site_factor
 from tieup.reduce.sights import Reduction, reduce_shots
 
 MOST_SWINGING = 3  # sights that are left out one by one so that a solution settles
@@ -48,13 +48,13 @@ class Prepared:
 def assemble(case: Case) -> tuple[Reduction, Network]:
     """Reduce the shots of a case and build its network with start values."""
     reduction = reduce_shots(case.shots, case.setups, case.precision, case.use)
-    links = take_links(case.links, case.links_in_use)
+    links = case.links.take(case.links_in_use)
     network = build_network(
         case.setups,
         case.points,
         reduction.sights,
         case.control,
-        tapes_on_grid(links, site_factor(case.precision.grid)),
+        links_on_grid(links, site_factor(case.precision.grid)),
         case.datum,
         case.refraction,
     )
@@ -104,7 +104,14 @@ def on_grid(network: Network, grid: Grid | None) -> Network:
 
     along = own(from_axis[sights.setup], to_mark[sights.point])
     taped = own(to_mark[links.start], to_mark[links.end])
-    return replace(network, sights=sights_on_grid(sights, along), links=tapes_on_grid(links, taped))
+    return replace(network, sights=sights_on_grid(sights, along), links=links_on_grid(links, taped))
+
+
+def on_own_line(links: Links, place: FloatArray, grid: Grid | None) -> Links:
+    """Return links as booked on the grid, each by its own line between ``place`` (P, 3)."""
+    if grid is None:
+        return links
+    return links_on_grid(links, line_factors(grid, place[links.start], place[links.end]))
 
 
 def swinging_sights(solved: Solved) -> IntArray:
@@ -114,11 +121,6 @@ def swinging_sights(solved: Solved) -> IntArray:
         return np.zeros(0, dtype=np.int64)
     at_start = assemble(solved.case)[1].start.gross
     return np.flatnonzero((gross & ~at_start).any(axis=1))
-
-
-def take_links(links: Links, numbers: IntArray) -> Links:
-    """Return the links with these numbers."""
-    return Links(*(column[numbers] for column in vars(links).values()))
 
 
 def job_frame(case: Case, network: Network) -> Frame:
@@ -201,8 +203,7 @@ def without_gross(network: Network) -> Network:
         control = np.where(start.gross_control, np.nan, control)
     links = network.links
     if len(start.gross_link):
-        keep = ~start.gross_link
-        links = take_links(links, np.flatnonzero(keep))
+        links = links.take(~start.gross_link)
     return replace(
         network,
         sights=replace(network.sights, value=value),

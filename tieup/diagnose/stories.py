@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tieup.diagnose.hypotheses import Hypothesis
+from tieup.model.link_kinds import LINK_KINDS
 from tieup.model.observations import KINDS
 
 READINGS = {"direction": "direction", "zenith": "zenith angle", "distance": "distance"}
@@ -19,6 +20,8 @@ def clause(kind: str, setup: str, points: Sequence[str]) -> str:
     at, seen = _names(points), f"from {setup} to {_names(points)}"
     if kind in KINDS:
         return f"the {READINGS[kind]} {seen} is off"
+    if kind in LINK_KINDS:
+        return f"the {LINK_KINDS[kind].brief} {' to '.join(points)} is wrong"
     clauses = {
         "target-height": f"the pole height {seen} is wrong",
         "point-name": f"{setup} shot another mark than {at}",
@@ -35,8 +38,6 @@ def clause(kind: str, setup: str, points: Sequence[str]) -> str:
         "distance-unit": f"the distances{_in(setup)} are in another unit",
         "vertical-index": f"the vertical index{_in(setup)} is off",
         "swapped-names": f"{_names(points)} were swapped{_in(setup)}",
-        "level": f"the level run {' to '.join(points)} is wrong",
-        "tape": f"the tape {' to '.join(points)} is wrong",
     }
     return clauses.get(kind, f"{kind.replace('-', ' ')}{_in(setup)}{f' at {at}' if at else ''}")
 
@@ -47,6 +48,8 @@ def thing(hypothesis: Hypothesis) -> str:
     seen = f"from {setup} to {_names(points)}"
     if kind in KINDS:
         return f"{READINGS[kind]} {seen}"
+    if kind in LINK_KINDS:
+        return f"{LINK_KINDS[kind].brief} {' to '.join(points)}"
     things = {
         "target-height": f"pole height {seen}",
         "point-name": f"shot {seen}",
@@ -59,8 +62,6 @@ def thing(hypothesis: Hypothesis) -> str:
         "prism-constant": f"prism constant{_in(setup)}",
         "distance-scale": f"scale of the distances{_in(setup)}",
         "vertical-index": f"vertical index{_in(setup)}",
-        "level": f"level run {' to '.join(points)}",
-        "tape": f"tape {' to '.join(points)}",
     }
     return things.get(kind, f"{kind.replace('-', ' ')}{_in(setup)}")
 

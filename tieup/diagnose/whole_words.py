@@ -10,6 +10,7 @@ from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.rowlines import some
 from tieup.diagnose.string_steps import step_words
 from tieup.diagnose.words import Phrases, Text, too
+from tieup.model.link_kinds import LEVEL, LINK_KINDS, LinkKind
 
 LOOK = {
     "distance-unit": "Compare one distance with the tape or with the coordinates of two marks; "
@@ -125,7 +126,7 @@ def _reused(mistake: Mistake, phrases: Phrases) -> Text:
 
 def _run(m: Mistake, p: Phrases) -> Text:
     which = f"from {m.points[0]} to {m.points[1]}" + (f" ({m.detail})" if m.detail else "")
-    again = f"Level the run {which} again, there and back."
+    again = LEVEL.again.format(which=which)
     if m.kind == "level-sign":
         return Text(
             f"The level run {which} has the wrong sign, or its two marks are exchanged",
@@ -143,28 +144,23 @@ def _run(m: Mistake, p: Phrases) -> Text:
             "Take the whole units off the run (accept), or level it again.",
             "the whole units are taken off the run and it is used",
         )
-    if m.kind == "tape":
-        return Text(
-            f"The taped distance {which} {_off(m, p, 'long', 'short')}",
-            "it is left out",
-            "Tape it again, level and with the right pull; look which ends were held.",
-            "Leave it out (accept), or tape it again.",
-            "it stays left out",
-        )
+    kind = LINK_KINDS[m.kind]
     return Text(
-        f"The level run {which} {_off(m, p, 'high', 'low')}, likely a rod reading",
+        f"The {kind.noun} {which} {_off(m, p, kind)}{kind.likely}",
         "it is left out",
-        again,
-        "Leave the run out (accept), or level it again.",
+        kind.again.format(which=which),
+        kind.cure,
         "it stays left out",
     )
 
 
-def _off(m: Mistake, p: Phrases, more: str, less: str) -> str:
-    """Say by how much a run or tape is off, where that is known."""
+def _off(m: Mistake, p: Phrases, kind: LinkKind) -> str:
+    """Say by how much a run, tape or baseline is off, where that is known."""
     if not len(m.size):
         return "does not fit the rest"
-    return f"is {p.shift(m.magnitude)} too {too(m, more, less)}"
+    if len(m.size) > 1:
+        return f"is off by {p.shift(m.magnitude)} ({p.vector(m)})"
+    return f"is {p.shift(m.magnitude)} too {too(m, kind.more, kind.less)}"
 
 
 WHOLE_WORDS: Mapping[str, Callable[[Mistake, Phrases], Text]] = {
@@ -175,7 +171,7 @@ WHOLE_WORDS: Mapping[str, Callable[[Mistake, Phrases], Text]] = {
     "swapped-axes": _axes,
     "name-collision": _collision,
     "setup-reused": _reused,
-    **dict.fromkeys(("level", "level-sign", "level-metre", "tape"), _run),
+    **dict.fromkeys(("level-sign", "level-metre", *LINK_KINDS), _run),
     "string-step": step_words,
 }
 """The text of each kind, beside those of `tieup.diagnose.words`."""

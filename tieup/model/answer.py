@@ -153,6 +153,7 @@ class TieAnswer:
     ``odd`` names the setup that is off, empty for none. ``todo`` is what to do, in the order
     in which a crew walks: the setup whose legs still stand first. ``holding``, ``failing``,
     ``unproved`` count the mark ties. ``doubt`` goes on behind ``odd``: what else it may be.
+    ``lists`` names what a job without setups consists of.
     """
 
     title: str
@@ -167,3 +168,4 @@ class TieAnswer:
     unproved: int
     verdict: SiteVerdict
     doubt: str = ""
+    lists: str = "levels"

@@ -10,6 +10,7 @@ from typing import Any
 from tieup.model.decision import Decision
 from tieup.model.derived import Derived
 from tieup.model.falls import FallCheck
+from tieup.model.link_kinds import LINK_KINDS
 from tieup.model.settings import Datum, GridWish, Precision, Tolerances
 
 
@@ -60,6 +61,7 @@ class Job:
     levels_file: Path | None = None
     levels_sd: float | None = None
     tapes_file: Path | None = None
+    baselines_file: Path | None = None
     grid: GridWish | None = None
     rules: tuple[Path, ...] = ()
     audit_rules: Path | None = None
@@ -76,3 +78,9 @@ class Job:
     def name_of(self, path: Path) -> str:
         """Return what messages and tables call a file: its path inside the folder."""
         return readable(path.relative_to(self.folder).as_posix())
+
+    @property
+    def link_files(self) -> Mapping[str, Path]:
+        """Return the lists of observations between marks, by their key of job.yaml."""
+        named = {kind.listed: getattr(self, f"{kind.listed}_file") for kind in LINK_KINDS.values()}
+        return {listed: path for listed, path in named.items() if path is not None}

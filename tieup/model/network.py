@@ -7,15 +7,19 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
+from tieup.model.link_kinds import fixed_rows, of_kind, predicted
 from tieup.model.observations import Sights
 
 
 @dataclass(frozen=True)
 class Links:
-    """Observations straight between two marks, shape (l,).
+    """Observations straight between two marks, shape (l,), independent of each other.
 
-    ``kind`` is "level" (height difference ``to`` minus ``from``, m) or "tape" (horizontal
-    distance, m).
+    ``kind`` is a name of `tieup.model.link_kinds.LINK_KINDS`. ``value`` (m) is ``along`` (l, 3)
+    times the offset from ``start`` to ``end``, or a horizontal distance; ``sd`` in m. ``booked``
+    (l,) numbers the rows of the lists: one that gives several observations, as a vector does, has
+    as many links, one behind the other. Left empty, every link is booked by itself and has the
+    row of its kind.
     """
 
     kind: TextArray
@@ -23,6 +27,76 @@ class Links:
     end: IntArray
     value: FloatArray
     sd: FloatArray
+    along: FloatArray = field(default_factory=lambda: np.zeros((0, 3)))
+    booked: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+
+    def __post_init__(self) -> None:
+        """Fill in what was left empty."""
+        if len(self.along) != len(self.kind):
+            object.__setattr__(self, "along", fixed_rows(self.kind))
+        if len(self.booked) != len(self.kind):
+            object.__setattr__(self, "booked", np.arange(len(self.kind)))
+
+    @property
+    def is_distance(self) -> BoolArray:
+        """Return which links (l,) are horizontal distances."""
+        return of_kind(self.kind, "is_distance")
+
+    @property
+    def in_plan(self) -> BoolArray:
+        """Return which links (l,) need a place of both marks in plan."""
+        return of_kind(self.kind, "places")
+
+    @property
+    def in_height(self) -> BoolArray:
+        """Return which links (l,) need a height of both marks."""
+        return np.asarray(self.along[:, 2] != 0.0)
+
+    def predicted(self, position: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return what is expected (l,) at ``position`` (P, 3), and rows by the end (l, 3)."""
+        return predicted(self.along, self.is_distance, position[self.end] - position[self.start])
+
+    def take(self, rows: IntArray | BoolArray) -> Links:
+        """Return the chosen links."""
+        return Links(*(column[rows] for column in vars(self).values()))
+
+    def joined(self, more: Links) -> Links:
+        """Return these links with ``more`` behind them."""
+        both = zip(vars(self).values(), vars(more).values(), strict=True)
+        return Links(*(np.concatenate(pair) for pair in both))
+
+    def vectors(self) -> Vectors:
+        """Return the vectors among the links."""
+        rows = np.flatnonzero(of_kind(self.kind, "is_vector"))
+        first, blocks = rows[::3], self.along[rows].reshape(-1, 3, 3)
+        back = np.linalg.inv(blocks)
+        offset = (back @ self.value[rows].reshape(-1, 3, 1))[:, :, 0]
+        half = back * self.sd[rows].reshape(-1, 1, 3)
+        covariance = half @ half.transpose(0, 2, 1)
+        return Vectors(first, self.start[first], self.end[first], offset, covariance)
+
+
+@dataclass(frozen=True)
+class Vectors:
+    """Observed vectors between marks, shape (v,): baselines.
+
+    ``row`` is the first of each one's three links, ``offset`` (v, 3) N, E, H from ``start`` to
+    ``end`` in m, ``covariance`` (v, 3, 3) in m^2.
+    """
+
+    row: IntArray
+    start: IntArray
+    end: IntArray
+    offset: FloatArray
+    covariance: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+    @property
+    def sd(self) -> FloatArray:
+        """Return the sds (v, 3) in m."""
+        return np.sqrt(np.diagonal(self.covariance, axis1=1, axis2=2))
 
 
 @dataclass(frozen=True)

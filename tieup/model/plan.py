@@ -147,10 +147,10 @@ class PlanAnswer:
     ``basis`` says what the numbers rest on: "planned", "shot" or "shot and planned".
     ``faults`` are all of them, worst first. ``untied`` are setups that stand nobody knows where:
     no further sight from them could be tried. ``details`` counts points shot once, which the
-    answer does not ask about, ``links`` level runs and tapes. ``reach`` (job's unit) bounds the
-    further sights that were tried. ``to_settle`` counts the findings of severity stop in what was
-    shot: what they contaminate is left out. ``doubled`` are marks that stand a little elsewhere
-    in the list of places than in control, which counts.
+    answer does not ask about, ``links`` level runs and tapes, ``baselines`` those. ``reach``
+    (job's unit) bounds the further sights that were tried. ``to_settle`` counts the findings of
+    severity stop in what was shot: what they contaminate is left out. ``doubled`` are marks that
+    stand a little elsewhere in the list of places than in control, which counts.
     """
 
     title: str
@@ -170,6 +170,7 @@ class PlanAnswer:
     reach: float
     to_settle: int
     doubled: tuple[str, ...] = ()
+    baselines: int = 0
 
     @property
     def status(self) -> int:

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.control import Control
 from tieup.model.fieldbook import Setup
-from tieup.model.network import Links
+from tieup.model.network import Links, Vectors
 from tieup.model.observations import ZENITH, Sights
 from tieup.model.settings import Datum
-from tieup.network.plan import Anchors
+from tieup.network.plan import CONTROL_WEIGHT, Anchors
 
 
 @dataclass(frozen=True)
@@ -42,7 +43,8 @@ class Assembly:
         """Return the marks with known northing and easting."""
         marks = np.flatnonzero(np.isfinite(self.control[:, :2]).all(axis=1))
         place = self.control[marks, 0] + 1j * self.control[marks, 1]
-        return Anchors(marks, place, self.control_sd[marks, :2].max(axis=1, initial=0.0))
+        sd = self.control_sd[marks, :2].max(axis=1, initial=0.0)
+        return Anchors(marks, place, sd, np.full(len(marks), CONTROL_WEIGHT))
 
     @property
     def levelled(self) -> BoolArray:
@@ -50,12 +52,25 @@ class Assembly:
         measured = np.isfinite(self.sights.value[:, ZENITH])
         return np.bincount(self.sights.setup[measured], minlength=len(self.labels)) > 0
 
-    @property
-    def levels(self) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
-        """Return start, end, height difference and sd (m) of the level lines."""
-        chosen = np.flatnonzero(self.links.kind == "level")
-        links = self.links
-        return links.start[chosen], links.end[chosen], links.value[chosen], links.sd[chosen]
+    @cached_property
+    def vectors(self) -> Vectors:
+        """Return the observed vectors between marks."""
+        return self.links.vectors()
+
+    def levels(self, placed: BoolArray) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
+        """Return start, end, height difference and sd (m) of what carries heights.
+
+        Level lines, and vectors between marks that are ``placed`` (P,) in plan.
+        """
+        lines = self.links.take(np.flatnonzero(~self.links.in_plan))
+        vectors = self.vectors
+        whole = placed[vectors.start] & placed[vectors.end]
+        return (
+            np.concatenate([lines.start, vectors.start[whole]]),
+            np.concatenate([lines.end, vectors.end[whole]]),
+            np.concatenate([lines.value, vectors.offset[whole, 2]]),
+            np.concatenate([lines.sd, vectors.sd[whole, 2]]),
+        )
 
 
 def assemble(

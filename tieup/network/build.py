@@ -16,7 +16,14 @@ from tieup.model.settings import Datum
 from tieup.network.assembly import Assembly, assemble
 from tieup.network.clouds import Ties, level_parts, make_ties
 from tieup.network.fill import shift_pieces, side_heights, side_shots, stand_ins
-from tieup.network.frame import base_setup, free_plan, height_frame, held_plan, local_plan
+from tieup.network.frame import (
+    base_setup,
+    free_plan,
+    height_frame,
+    held_plan,
+    local_plan,
+    turned_about,
+)
 from tieup.network.gross import (
     Placed,
     gross_control,
@@ -30,6 +37,7 @@ from tieup.network.lines import start_of_lines
 from tieup.network.plan import Anchors, PlanState, grow_plan, state_of
 from tieup.network.refusals import refuse_after, refuse_before
 from tieup.network.settle import settle_plan
+from tieup.network.vectors import clouds_of, hung_anchors, turned_to
 
 
 def build_network(
@@ -70,10 +78,12 @@ def build_network(
     bend = curvature_coefficient(refraction)
     level = level_parts(sights, bend)
     ties = make_ties(sights, assembly.station, assembly.instrument_height, assembly.known, level)
-    refuse_before(assembly, ties, datum)
     held = datum.kind == "control"
     anchors = assembly.anchors if held else assembly.anchors.take(np.zeros(0, np.int64))
-    growth = grow_plan(ties, anchors, len(setups))
+    anchors = hung_anchors(assembly.vectors, anchors, assembly.control, assembly.control_sd)
+    refuse_before(assembly, ties, anchors, datum)
+    clouds = clouds_of(assembly.vectors, anchors, len(assembly.points))
+    growth = grow_plan(ties, anchors, len(setups), clouds)
     refuse_after(assembly, growth, datum)
     component = _components(growth, len(setups), ties)
     plan = _plan(assembly, growth, component, ties, anchors, datum)
@@ -129,7 +139,8 @@ def _plan(
         return held_plan(plan, anchors)
     if datum.local is not None:
         return local_plan(plan, assembly, datum.local)
-    return free_plan(plan, assembly.labels, assembly.anchors)
+    plan = free_plan(plan, assembly.labels, assembly.anchors)
+    return turned_about(plan, turned_to(plan, assembly.vectors), assembly.anchors)
 
 
 def _heights(
@@ -145,7 +156,7 @@ def _heights(
     rises = gather_rises(
         ties,
         carried,
-        assembly.levels,
+        assembly.levels(np.isfinite(plan.position)),
         assembly.levelled & np.isfinite(plan.axis),
         assembly.control[:, 2],
         assembly.control_sd[:, 2],

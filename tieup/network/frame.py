@@ -66,6 +66,14 @@ def free_plan(plan: PlanState, labels: Sequence[str], anchors: Anchors) -> PlanS
     return move_plan(plan, turn, complex(-turn * plan.axis[base]))
 
 
+def turned_about(plan: PlanState, turn: complex, anchors: Anchors) -> PlanState:
+    """Return the block turned about the middle of the anchors that it reaches, else about 0, 0."""
+    here = plan.position[anchors.mark]
+    here = here[np.isfinite(here)]
+    middle = complex(here.mean()) if len(here) else 0.0j
+    return plan if turn == 1.0 else move_plan(plan, turn, middle - turn * middle)
+
+
 def local_plan(plan: PlanState, assembly: Assembly, local: LocalDatum) -> PlanState:
     """Put the block where the local mark has its coordinates and the azimuth is as stated.
 

@@ -92,14 +92,13 @@ def gross_stations(assembly: Assembly, placed: Placed) -> BoolArray:
 
 
 def gross_links(assembly: Assembly, placed: Placed) -> BoolArray:
-    """Mark level lines and tapes (l,) that miss the start."""
+    """Mark links (l,) that miss the start; of a vector all three components together."""
     links = assembly.links
-    gap = placed.position[links.end] - placed.position[links.start]
-    level = links.kind == "level"
-    found = np.where(level, gap[:, 2], np.hypot(gap[:, 0], gap[:, 1]))
+    found, _ = links.predicted(placed.position)
     in_frame = placed.height_point[links.end] & placed.height_point[links.start]
     miss = np.abs(found - links.value) > np.maximum(GROSS, GROSS_SDS * links.sd)
-    return np.asarray(miss & (in_frame | ~level))
+    miss &= in_frame | ~links.in_height
+    return np.isin(links.booked, links.booked[miss])
 
 
 def gross_control(assembly: Assembly, placed: Placed) -> BoolArray:

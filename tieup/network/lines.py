@@ -1,7 +1,7 @@
-"""Start values of level runs without any instrument setup: heights alone.
+"""Start values without any instrument setup: of level runs, and of vectors.
 
 Takes an assembly without setups and gives the height of every mark that runs join to the
-frame. Plan positions stay unknown: nothing observed them.
+frame, and the place of every mark that vectors join to it. What nothing observed stays unknown.
 """
 
 from __future__ import annotations
@@ -15,40 +15,46 @@ from tieup.model.settings import Datum
 from tieup.network.assembly import Assembly
 from tieup.network.clouds import PLAIN, SURE
 from tieup.network.heights import HeightState, Rises, grow_heights
+from tieup.network.refusals import refuse_two_turns
+from tieup.network.vectors import hung_places
 
 
 def start_of_lines(assembly: Assembly, datum: Datum) -> Start:
-    """Return the start of a job of level runs alone.
+    """Return the start of a job of level runs and vectors alone.
 
     Raises
     ------
     NetworkError
-        There are no runs, or none of them touches what the datum asks for.
+        There are none, or none of them touches what the datum asks for.
     """
-    if not (assembly.links.kind == "level").any():
+    if not len(assembly.vectors) and assembly.links.in_plan.all():
         raise NetworkError(
             "raw files: no reading can be used, and there are no levels. Taped distances alone "
             "place no mark. Add raw files, or name a list: levels: levels.csv"
         )
-    heights = grow_heights(_rises(assembly), datum.kind == "control")
-    position = heights.position + _shift(heights, assembly, datum)
-    known = np.isfinite(assembly.control[:, 2]) & (heights.piece_mark == 0)
-    if datum.kind == "control":
-        position = np.where(known, assembly.control[:, 2], position)
+    refuse_two_turns(assembly, datum)
+    held = datum.kind == "control"
+    plan = _plan(assembly, held)
+    height, reached = _heights(assembly, datum, np.isfinite(plan[:, 0]))
+    position = np.column_stack([plan, height])
+    if held:
+        known = np.isfinite(assembly.control)
+        known &= np.column_stack([np.isfinite(plan), reached])
+        position = np.where(known, assembly.control, position)
     points, links = len(assembly.points), len(assembly.links.start)
     return Start(
         axis=np.zeros((0, 3)),
         orientation=np.zeros(0),
-        position=np.column_stack([np.full((points, 2), np.nan), position]),
+        position=position,
         plan_setup=_none(0),
         height_setup=_none(0),
-        plan_point=_none(points),
-        height_point=np.asarray(heights.piece_mark == 0),
+        plan_point=np.isfinite(plan[:, 0]),
+        height_point=reached,
         component=np.zeros(0, dtype=np.int64),
         gross=np.zeros((0, 3), dtype=np.bool_),
         gross_station=np.zeros((0, 2), dtype=np.bool_),
         gross_control=np.zeros((points, 3), dtype=np.bool_),
-        gross_link=_none(links),  # runs are linear: however wrong one is, the tests bear it
+        gross_link=_none(links),  # links are linear: however wrong one is, the tests bear it
     )
 
 
@@ -56,8 +62,58 @@ def _none(count: int) -> BoolArray:
     return np.zeros(count, dtype=np.bool_)
 
 
-def _rises(assembly: Assembly) -> Rises:
-    start, end, difference, sd = assembly.levels
+def _plan(assembly: Assembly, held: bool) -> FloatArray:
+    """Return northing and easting (P, 2) of what vectors join to the frame, else NaN."""
+    vectors = assembly.vectors
+    plan = np.full((len(assembly.points), 2), np.nan)
+    if not len(vectors):
+        return plan
+    place, piece = hung_places(vectors, assembly.control[:, :2], assembly.control_sd[:, :2], held)
+    touched = np.zeros(len(plan), dtype=np.bool_)
+    touched[vectors.start] = touched[vectors.end] = True
+    known = np.isfinite(assembly.control[:, :2]).all(axis=1)
+    joined = touched & (piece == 0)
+    if not held or (joined & known).any():
+        plan[joined] = np.column_stack([place.real, place.imag])[joined]
+    return plan
+
+
+def _heights(assembly: Assembly, datum: Datum, placed: BoolArray) -> tuple[FloatArray, BoolArray]:
+    """Return heights (P,) and which of them (P,) belong to the frame.
+
+    Raises
+    ------
+    NetworkError
+        Nothing known is touched, in plan or in height.
+    """
+    rises = _rises(assembly, placed)
+    if not len(rises.levelled):
+        raise NetworkError(_no_known_mark(assembly))
+    heights = grow_heights(rises, datum.kind == "control")
+    joined = np.asarray(heights.piece_mark == 0)
+    if datum.kind == "control" and not np.isfinite(assembly.control[rises.mark, 2]).any():
+        if not placed.any():
+            raise NetworkError(_no_known_mark(assembly))
+        joined = _none(len(joined))
+    return heights.position + _shift(heights, assembly, datum), joined
+
+
+def _no_known_mark(assembly: Assembly) -> str:
+    """Say that nothing observed touches control."""
+    if len(assembly.vectors):
+        return (
+            "control: no baseline touches a mark of known northing and easting. Give one of the "
+            "marks of the baselines its coordinates in control.csv, check the names, or use "
+            "datum: free"
+        )
+    return (
+        "control: no level run touches a mark of known elevation. Give one of the marks "
+        "of the levels its elevation in control.csv, check the names, or use datum: free"
+    )
+
+
+def _rises(assembly: Assembly, placed: BoolArray) -> Rises:
+    start, end, difference, sd = assembly.levels(placed)
     runs: IntArray = np.arange(len(start))
     none: FloatArray = np.zeros(len(start))
     near = PLAIN / 2 + SURE * sd
@@ -74,15 +130,7 @@ def _rises(assembly: Assembly) -> Rises:
 
 
 def _shift(heights: HeightState, assembly: Assembly, datum: Datum) -> float:
-    """Return what puts the first piece into the frame (m)."""
-    if datum.kind == "control":
-        known = np.flatnonzero(np.isfinite(assembly.control[:, 2]))
-        if not np.isin(known, np.concatenate([assembly.links.start, assembly.links.end])).any():
-            raise NetworkError(
-                "control: no level run touches a mark of known elevation. Give one of the marks "
-                "of the levels its elevation in control.csv, check the names, or use datum: free"
-            )
-        return 0.0
+    """Return what puts the first piece into the frame (m); control does so already."""
     if datum.local is None:
         return 0.0
     name = datum.local.point

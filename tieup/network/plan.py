@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,15 +21,28 @@ NOWHERE = complex(math.nan, math.nan)
 
 @dataclass(frozen=True)
 class Anchors:
-    """Plan control: marks (c,), places (c,) in m, complex, and sds (c,) in m."""
+    """Known marks in plan: marks (c,), places (c,) in m, complex, and sds (c,) in m.
+
+    ``weight`` (c,) is how many setups each counts for against one that disagrees.
+    """
 
     mark: IntArray
     place: ComplexArray
     sd: FloatArray
+    weight: FloatArray
 
     def take(self, rows: IntArray | BoolArray) -> Anchors:
         """Return the chosen marks."""
-        return Anchors(self.mark[rows], self.place[rows], self.sd[rows])
+        return Anchors(self.mark[rows], self.place[rows], self.sd[rows], self.weight[rows])
+
+
+@dataclass(frozen=True)
+class Cloud:
+    """Marks (n,) tied to each other by vectors: ``place`` (n,) in m, ``tolerance`` (m)."""
+
+    mark: IntArray
+    place: ComplexArray
+    tolerance: float
 
 
 @dataclass(frozen=True)
@@ -43,14 +57,14 @@ class PlanState:
     position: ComplexArray
 
 
-def grow_plan(ties: Ties, anchors: Anchors, setups: int) -> Growth:
-    """Join setups and control in plan as far as the sights allow.
+def grow_plan(ties: Ties, anchors: Anchors, setups: int, clouds: Sequence[Cloud] = ()) -> Growth:
+    """Join setups, control and what vectors tie together in plan as far as the sights allow.
 
     The order: joins that check themselves, marks by rays of two setups, joins of two
     marks, joins that nothing checks, and at last what fits only loosely. Each gain sends
     the search back to the top.
     """
-    growth = Growth(_blocks(ties, anchors, setups), PlanFit(ties), own=3, each=2)
+    growth = Growth(_blocks(ties, anchors, setups, clouds), PlanFit(ties), own=3, each=2)
     while (
         growth.join_strongest(CHECKED)
         or locate_marks(growth, ties)
@@ -74,8 +88,8 @@ def state_of(block: Block, setups: int, points: int) -> PlanState:
     return PlanState(axis, orientation, position)
 
 
-def _blocks(ties: Ties, anchors: Anchors, setups: int) -> dict[int, Block]:
-    """Return one block a setup, numbered by its content, and one for control."""
+def _blocks(ties: Ties, anchors: Anchors, setups: int, clouds: Sequence[Cloud]) -> dict[int, Block]:
+    """Return one block a setup, numbered by its content, one a cloud, and one for control."""
     alone = [Block(poses={setup: (1.0 + 0.0j, 0.0j)}) for setup in range(setups)]
     plan, tolerance = ties.plan, ties.tolerance
     located = np.isfinite(plan)
@@ -89,10 +103,17 @@ def _blocks(ties: Ties, anchors: Anchors, setups: int) -> dict[int, Block]:
     blocks = dict(zip(numbers.tolist(), alone, strict=True))
     if len(anchors.mark):
         near = (CONTROL_TOLERANCE + 3.0 * anchors.sd).tolist()
-        known = zip(anchors.mark.tolist(), anchors.place.tolist(), near, strict=True)
-        blocks[CONTROL] = Block(
-            places={mark: [(place, CONTROL_WEIGHT, within)] for mark, place, within in known}
+        known = zip(
+            *(part.tolist() for part in (anchors.mark, anchors.place, anchors.weight)),
+            near,
+            strict=True,
         )
+        blocks[CONTROL] = Block(
+            places={mark: [(place, weight, within)] for mark, place, weight, within in known}
+        )
+    for number, cloud in enumerate(clouds, setups):
+        tied = zip(cloud.mark.tolist(), cloud.place.tolist(), strict=True)
+        blocks[number] = Block(places={m: [(place, 1.0, cloud.tolerance)] for m, place in tied})
     return blocks
 
 

@@ -13,32 +13,37 @@ from tieup.model.settings import Datum
 from tieup.network.assembly import Assembly
 from tieup.network.clouds import Ties
 from tieup.network.growth import CONTROL, Block, Growth
+from tieup.network.plan import Anchors
 
 SOME = 5  # names shown as examples
 BY_ANGLES = 3  # marks that fix a setup by directions alone
 
 
-def refuse_before(assembly: Assembly, ties: Ties, datum: Datum) -> None:
+def refuse_before(assembly: Assembly, ties: Ties, anchors: Anchors, datum: Datum) -> None:
     """Refuse a job that lacks what every solution needs.
+
+    ``anchors`` are the marks that control knows in plan, or that vectors hang on those.
 
     Raises
     ------
     NetworkError
-        Nothing sighted; control wanted but not there or not observed; no scale.
+        Nothing sighted; control wanted but not there or not observed; no scale; a turn stated
+        that vectors contradict.
     """
+    refuse_two_turns(assembly, datum)
     if not np.isfinite(assembly.sights.value).any():
         raise NetworkError(
             "raw files: no reading can be used - a setup needs directions and distances. "
             "Check the columns of the raw files and the decisions that exclude rows"
         )
     if datum.kind == "control":
-        _refuse_control(assembly)
-    elif not np.isfinite(assembly.sights.value[:, DISTANCE]).any():
+        _refuse_control(assembly, anchors)
+    elif not len(assembly.vectors) and not np.isfinite(assembly.sights.value[:, DISTANCE]).any():
         raise NetworkError(
             f"datum: {datum.kind} - no distance was measured, so the scale is unknown. "
             "Measure distances, or use datum: control with two marks of known northing and easting"
         )
-    elif len(assembly.labels) > 1 and not _any_shared(ties):
+    elif len(assembly.labels) > 1 and not _any_shared(ties) and not len(assembly.vectors):
         raise NetworkError(
             f"{len(assembly.labels)} setups have no common marks: each sights only marks of its "
             "own. Shoot two or more marks from every setup and its neighbour, or check the point "
@@ -76,13 +81,29 @@ def refuse_after(assembly: Assembly, growth: Growth, datum: Datum) -> None:
     raise NetworkError(_disagreement(assembly, growth.blocks[number], control, shared))
 
 
-def _refuse_control(assembly: Assembly) -> None:
+def refuse_two_turns(assembly: Assembly, datum: Datum) -> None:
+    """Refuse a stated azimuth beside vectors, which have the turn of the grid already.
+
+    Raises
+    ------
+    NetworkError
+        The datum is local and there are vectors.
+    """
+    if datum.kind == "local" and len(assembly.vectors):
+        raise NetworkError(
+            "datum: local turns the site to local.azimuth, and baselines have a turn of their own. "
+            "Use datum: control (one known mark is enough beside baselines) or datum: free"
+        )
+
+
+def _refuse_control(assembly: Assembly, anchors: Anchors) -> None:
     known = np.asarray(np.isfinite(assembly.control[:, :2]).all(axis=1))
     if not known.any():
         raise NetworkError(
             "datum: control - the control list has no mark with northing and easting. "
             "Give control.csv two such marks, or use datum: free or datum: local"
         )
+    known[anchors.mark] = True
     seen = np.zeros(len(known), dtype=np.bool_)
     seen[assembly.sights.point] = True
     seen[assembly.station[assembly.station >= 0]] = True

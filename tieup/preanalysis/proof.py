@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.adjust.distributions import LEAST_REDUNDANCY
+from tieup.adjust.link_tests import link_tests
 from tieup.model.arrays import BoolArray, FloatArray, TextArray
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
 from tieup.preanalysis.draws import SELDOM, USUALLY
@@ -90,7 +90,7 @@ def _measured(state: State) -> BoolArray:
 
 
 def caught_of_marks(state: State, caught: FloatArray, delta: float) -> FloatArray:
-    """Return what the weakest sight or level run of each mark would catch (P, 2) in m.
+    """Return what the weakest sight, level run or baseline of each mark would catch (P, 2) in m.
 
     ``caught`` (t, 2) is what each tie would. NaN where a mark has no place in plan, or none of
     its sights a height.
@@ -99,13 +99,13 @@ def caught_of_marks(state: State, caught: FloatArray, delta: float) -> FloatArra
     problem, links = adjustment.problem, adjustment.problem.network.links
     worst = np.full((len(adjustment.position), 2), -np.inf)
     np.maximum.at(worst, state.ties.point, np.where(np.isnan(caught), -np.inf, caught))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        bias = delta * adjustment.link_sd / np.sqrt(adjustment.link_redundancy)
-    bias[~(adjustment.link_redundancy > LEAST_REDUNDANCY)] = np.inf
-    level = links.kind[problem.links] == "level"
-    for ends in (links.start, links.end):
-        of_run = bias[level]
-        np.maximum.at(worst[:, 1], ends[problem.links[level]], of_run)
+    bias = delta * link_tests(adjustment).bias_sd
+    own = links.take(problem.links)
+    counts = np.column_stack([own.in_plan & ~own.is_distance & ~own.in_height, own.in_height])
+    for ends in (own.start, own.end):
+        for part in (0, 1):
+            of_link = np.where(np.isnan(bias), np.inf, bias)[counts[:, part]]
+            np.maximum.at(worst[:, part], ends[counts[:, part]], of_link)
     tied = np.bincount(state.ties.point, minlength=len(worst)) > 0
     worst[tied & np.isneginf(worst[:, 1]), 1] = np.nan
     worst = np.where(np.isneginf(worst), np.inf, worst)

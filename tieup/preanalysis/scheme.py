@@ -129,8 +129,7 @@ def _control_in_place(scheme: Scheme) -> Control | None:
 
 def _exact_links(scheme: Scheme) -> Links:
     links = scheme.links
-    offset = scheme.place[links.end] - scheme.place[links.start]
-    exact = np.where(links.kind == "level", offset[:, 2], np.hypot(offset[:, 0], offset[:, 1]))
+    exact, _ = links.predicted(scheme.place)
     return replace(links, value=np.where(np.isfinite(exact), exact, links.value))
 
 

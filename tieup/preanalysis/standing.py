@@ -194,6 +194,8 @@ def roles(adjustment: Adjustment) -> TextArray:
     role = np.full(len(network.point_names), SHOT, dtype=object)
     pairs = np.unique(np.column_stack([network.sights.point, network.sights.setup]), axis=0)
     role[np.bincount(pairs[:, 0], minlength=len(role)) > 1] = TIE
+    vectors = network.links.vectors()
+    role[vectors.start] = role[vectors.end] = TIE
     role[network.station[network.station >= 0]] = STATION
     role[levelled_only(network)] = TIE
     role[np.isfinite(network.control).any(axis=1)] = CONTROL
@@ -214,7 +216,7 @@ def proofs(
     proof[adjustment.connections.point[shows(redundancy)]] = CHECKED
     proof[np.nan_to_num(control_redundancy).max(axis=1, initial=0.0) > PROVED] = CHECKED
     links, taken = problem.network.links, problem.links
-    level = taken[(adjustment.link_redundancy > PROVED) & (links.kind[taken] == "level")]
+    level = taken[(adjustment.link_redundancy > PROVED) & ~links.is_distance[taken]]
     proof[links.start[level]] = proof[links.end[level]] = CHECKED
     proof[(problem.held_point & np.isfinite(frame.control)).any(axis=1)] = HELD
     proof[np.isnan(adjustment.position).all(axis=1)] = UNPLACED

@@ -1,4 +1,4 @@
-"""Read levelled height differences and taped distances between marks.
+"""Read levelled height differences, taped distances and baselines between marks.
 
 `read_booked_links` gives the rows as booked, `number_links` makes arrays of them.
 """
@@ -13,22 +13,23 @@ import numpy as np
 from tieup.model.arrays import FloatArray
 from tieup.model.job import Job
 from tieup.model.link import BookedLink
+from tieup.model.link_kinds import BASELINE
 from tieup.model.network import Links
 from tieup.read.cells import LARGEST, SMALLEST_SD
 from tieup.read.lists import ListColumns, read_list
 from tieup.units import length_factor
 
 _KILOMETRE = 1000.0
+FARTHEST = 1.3e7  # m; two marks of the earth are no farther apart
+INDEPENDENT = 1e-9  # least eigenvalue of correlations that are no rounding
 
 
 def read_booked_links(job: Job) -> tuple[BookedLink, ...]:
-    """Read the levels and then the tapes of a job, each in recorded order."""
-    booked: tuple[BookedLink, ...] = ()
-    if job.levels_file:
-        booked += read_levels(job.levels_file, job)
-    if job.tapes_file:
-        booked += read_tapes(job.tapes_file, job)
-    return booked
+    """Read the lists of a job, kind after kind, each in recorded order."""
+    readers = {"levels": read_levels, "tapes": read_tapes, "baselines": read_baselines}
+    return tuple(
+        link for listed, path in job.link_files.items() for link in readers[listed](path, job)
+    )
 
 
 def number_links(
@@ -41,17 +42,21 @@ def number_links(
     points
         The given names, then the marks that only levels or tapes name.
     links
-        One for each booked row.
+        One for each component of a booked row.
     """
     marks = (mark for link in booked for mark in (link.start, link.end))
     names = tuple(dict.fromkeys((*points, *marks)))
     number = {name: index for index, name in enumerate(names)}
+    count = np.array([len(link.values) for link in booked], dtype=np.int64)
+    rows = [link.rows() for link in booked]
     return names, Links(
-        kind=np.array([link.kind for link in booked], dtype=object),
-        start=np.array([number[link.start] for link in booked], dtype=np.int64),
-        end=np.array([number[link.end] for link in booked], dtype=np.int64),
-        value=np.array([link.value for link in booked], dtype=np.float64),
-        sd=np.array([link.sd for link in booked], dtype=np.float64),
+        kind=np.repeat(np.array([link.kind for link in booked], dtype=object), count),
+        start=np.repeat(np.array([number[link.start] for link in booked], dtype=np.int64), count),
+        end=np.repeat(np.array([number[link.end] for link in booked], dtype=np.int64), count),
+        value=np.concatenate([np.zeros(0), *(value for value, _, _ in rows)]),
+        sd=np.concatenate([np.zeros(0), *(sd for _, sd, _ in rows)]),
+        along=np.concatenate([np.zeros((0, 3)), *(along for _, _, along in rows)]),
+        booked=np.repeat(np.arange(len(booked)), count),
     )
 
 
@@ -78,7 +83,7 @@ def read_levels(path: Path, job: Job) -> tuple[BookedLink, ...]:
     of_run = per_km * np.sqrt(np.maximum(length, 0.0) / _KILOMETRE)
     remedy = "Give an sd, or the length of the run and levels_sd in job.yaml"
     sd = _sd(columns, of_run, factor, remedy)
-    return _links("level", columns, difference, sd)
+    return _links("level", columns, difference[:, None], sd[:, None])
 
 
 def read_tapes(path: Path, job: Job) -> tuple[BookedLink, ...]:
@@ -95,7 +100,77 @@ def read_tapes(path: Path, job: Job) -> tuple[BookedLink, ...]:
     distance = _needed(columns, "distance") * factor
     columns.refuse("distance", distance <= 0.0, "is not above 0")
     sd = _sd(columns, np.full(len(distance), np.nan), factor, "Give one")
-    return _links("tape", columns, distance, sd)
+    return _links("tape", columns, distance[:, None], sd[:, None])
+
+
+def read_baselines(path: Path, job: Job) -> tuple[BookedLink, ...]:
+    """Read baselines.csv: ``from, to, d_northing, d_easting, d_elevation`` and their precision.
+
+    Lengths are in the job's unit. Precision is ``sd_northing, sd_easting, sd_elevation`` (or
+    ``var_...``, the squares), with covariances ``cov_northing_easting, cov_northing_elevation,
+    cov_easting_elevation`` in squared units where they are known, 0 where empty.
+
+    Raises
+    ------
+    InputError
+        The file is no such table, a cell cannot be read, a component has no sd, or a covariance
+        is none that three observations can have; all problems at once.
+    """
+    name = path.relative_to(job.folder).as_posix()
+    parts = BASELINE.components
+    pairs = [(a, b) for a in range(3) for b in range(a + 1, 3)]
+    shared = [f"cov_{parts[a]}_{parts[b]}" for a, b in pairs]
+    spread = [f"{what}_{part}" for part in parts for what in ("sd", "var")]
+    needed = ("from", "to", *(f"d_{part}" for part in parts))
+    columns = read_list(path, name, needed, (*spread, *shared, "note"))
+    factor = length_factor(job.length_unit)
+    offset = [_needed(columns, f"d_{part}") * factor for part in parts]
+    for part, values in zip(parts, offset, strict=True):
+        columns.refuse(f"d_{part}", np.abs(values) > FARTHEST, "is longer than the earth is wide")
+    sd = np.column_stack([_sd_or_variance(columns, part) for part in parts])
+    correlation = np.tile(np.eye(3), (len(sd), 1, 1))
+    for (a, b), heading in zip(pairs, shared, strict=True):
+        covariance = np.nan_to_num(columns.numbers(heading))
+        both = np.where(sd[:, a] * sd[:, b] > 0.0, sd[:, a] * sd[:, b], np.nan)  # 0 is refused
+        correlation[:, a, b] = correlation[:, b, a] = covariance / both
+    _refuse_dependent(columns, correlation)
+    return _links("baseline", columns, np.column_stack(offset), sd * factor, correlation)
+
+
+def _sd_or_variance(columns: ListColumns, part: str) -> FloatArray:
+    """Return the sds of one component of a baseline, from its sd or its variance."""
+    if not {f"sd_{part}", f"var_{part}"} & columns.columns.keys():
+        where = f"{columns.table.name}:{columns.table.header_line}"
+        columns.problems.append(
+            f"{where}: column sd_{part} is missing. Give the sds of d_{part}, or their squares as "
+            f"var_{part}"
+        )
+        return np.full(len(columns.table), np.nan)
+    sd, variance = columns.numbers(f"sd_{part}"), columns.numbers(f"var_{part}")
+    for name, values in ((f"sd_{part}", sd), (f"var_{part}", variance)):
+        columns.refuse(name, values <= 0.0, "is not above 0")
+    for row in np.flatnonzero(np.isfinite(sd) & np.isfinite(variance)).tolist():
+        columns.note(row, f"has sd_{part} and var_{part}. Give one of them")
+    texts = zip(columns.texts(f"sd_{part}"), columns.texts(f"var_{part}"), strict=True)
+    for row in [row for row, both in enumerate(texts) if not any(both)]:
+        columns.note(
+            row,
+            f"has no standard deviation of d_{part}. Give sd_{part}, or the variance var_{part}",
+        )
+    return np.where(np.isnan(sd), np.sqrt(np.maximum(variance, 0.0)), sd)
+
+
+def _refuse_dependent(columns: ListColumns, correlation: FloatArray) -> None:
+    """Note the rows whose correlations (n, 3, 3) no three observations can have."""
+    known = np.flatnonzero(np.isfinite(correlation).all(axis=(1, 2)))
+    least = np.linalg.eigvalsh(correlation[known])[:, 0]
+    for row in known[least < INDEPENDENT].tolist():
+        columns.note(
+            row,
+            "has a covariance that is singular or impossible: the covariances are too large beside "
+            "the standard deviations. Check cov_northing_easting, cov_northing_elevation, "
+            "cov_easting_elevation and their unit (the square of that of the sds)",
+        )
 
 
 def _needed(columns: ListColumns, name: str) -> FloatArray:
@@ -120,8 +195,13 @@ def _sd(columns: ListColumns, fallback: FloatArray, factor: float, remedy: str) 
 
 
 def _links(
-    kind: str, columns: ListColumns, values: FloatArray, sd: FloatArray
+    kind: str,
+    columns: ListColumns,
+    values: FloatArray,
+    sd: FloatArray,
+    correlation: FloatArray | None = None,
 ) -> tuple[BookedLink, ...]:
+    """Return the rows with ``values`` and ``sd`` (n, k) in m and ``correlation`` (n, k, k)."""
     starts, ends, notes = (columns.texts(name) for name in ("from", "to", "note"))
     for row, (start, end) in enumerate(zip(starts, ends, strict=True)):
         if not start or not end:
@@ -130,19 +210,22 @@ def _links(
             columns.note(row, f"runs from {start} to itself")
     columns.raise_problems()
     table = columns.table
+    if correlation is None:
+        correlation = np.ones((len(values), 1, 1))
     return tuple(
         BookedLink(
             kind,
             start,
             end,
-            float(value),
-            float(one_sd),
+            tuple(value),
+            tuple(own),
             table.name,
             int(line),
             note,
             table.sha256,
+            shared,
         )
-        for start, end, value, one_sd, line, note in zip(
-            starts, ends, values, sd, table.line, notes, strict=True
+        for start, end, value, own, line, note, shared in zip(
+            starts, ends, values.tolist(), sd.tolist(), table.line, notes, correlation, strict=True
         )
     )

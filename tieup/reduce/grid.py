@@ -73,7 +73,13 @@ def sights_on_grid(sights: Sights, factor: FloatArray | float) -> Sights:
     return replace(sights, value=value)
 
 
-def tapes_on_grid(links: Links, factor: FloatArray | float) -> Links:
-    """Return links with taped distances times ``factor`` (scalar or (l,))."""
-    tape = links.kind == "tape"
-    return replace(links, value=np.where(tape, links.value * factor, links.value))
+def links_on_grid(links: Links, factor: FloatArray | float) -> Links:
+    """Return links whose lengths on the ground are brought to the grid by ``factor`` (or (l,)).
+
+    A horizontal distance is multiplied; a vector's rows say what it shows of an offset on the
+    grid, so that its covariance stays that of what was observed. Heights stay.
+    """
+    along = links.along.copy()
+    along[:, :2] /= np.broadcast_to(factor, len(along))[:, None]
+    value = np.where(links.is_distance, links.value * factor, links.value)
+    return replace(links, value=value, along=along)

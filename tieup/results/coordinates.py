@@ -163,6 +163,8 @@ def _roles(site: Site) -> TextArray:
     network = site.solved.network
     role = np.full(len(network.point_names), "shot", dtype=object)
     role[np.bincount(site.visits[:, 0], minlength=len(role)) > 1] = "tie"
+    vectors = network.links.vectors()
+    role[vectors.start] = role[vectors.end] = "tie"
     occupied = network.station[network.station >= 0]
     role[occupied] = "station"
     role[levelled_only(network)] = "tie"

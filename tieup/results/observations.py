@@ -84,7 +84,8 @@ def observations_table(site: Site, findings: tuple[Finding, ...]) -> Table:
     blank = np.full(len(ordered["file"]), "", dtype=object)
     links = link_rows(site, findings)
     links |= {"time": np.full(len(links["file"]), "", dtype=object)}
-    return _joined({**ordered, "from": blank}, links)
+    more = [name for name in ("from", "component") if name in links]
+    return _joined({**ordered, **dict.fromkeys(more, blank)}, links)
 
 
 def _times(seconds: FloatArray) -> TextArray:

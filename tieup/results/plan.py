@@ -11,6 +11,7 @@ from tieup.adjust.distributions import confidence_factor
 from tieup.adjust.ellipse import error_ellipse
 from tieup.model.arrays import FloatArray, TextArray
 from tieup.model.job import Job
+from tieup.model.link_kinds import of_kind
 from tieup.model.plan import (
     BayForecast,
     Forecast,
@@ -225,6 +226,7 @@ def answer_of(job: Job, outlook: Outlook, to_settle: int, doubled: tuple[str, ..
     planned = outlook.planned
     basis = "shot" if not planned.any() else "planned" if planned.all() else "shot and planned"
     known = sighted(outlook.adjustment) & (roles(outlook.adjustment) == SHOT)
+    vector = of_kind(outlook.scheme.links.kind, "is_vector")
     return PlanAnswer(
         title=job.title,
         length_unit=job.length_unit,
@@ -238,7 +240,8 @@ def answer_of(job: Job, outlook: Outlook, to_settle: int, doubled: tuple[str, ..
         shots=_shots(job, outlook),
         untied=_untied(outlook),
         sights=len(planned),
-        links=len(outlook.scheme.links.kind),
+        links=int((~vector).sum()),
+        baselines=len(np.unique(outlook.scheme.links.booked[vector])),
         details=int((known & ~standing.wanted).sum()),
         reach=outlook.reach / length,
         to_settle=to_settle,

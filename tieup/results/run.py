@@ -12,6 +12,7 @@ from tieup.adjust.distributions import global_test
 from tieup.adjust.pointings import PointingTests
 from tieup.adjust.scatter import GROUPS, Scatter
 from tieup.diagnose.decisions import Decided
+from tieup.model.link_kinds import of_kind
 from tieup.model.reconciliation import Fit, Summary
 from tieup.results.levels import list_counts
 from tieup.results.observations import row_fates
@@ -134,12 +135,15 @@ def _whole(fit: Fit) -> dict[str, Any]:
 def _redundancy(site: Site) -> dict[str, float]:
     """Return how the degrees of freedom are shared; the parts sum to dof."""
     adjustment = site.adjustment
-    plumb = adjustment.connections.plumb
+    plumb, problem = adjustment.connections.plumb, adjustment.problem
+    shares = adjustment.link_redundancy
+    vector = of_kind(problem.network.links.kind[problem.links], "is_vector")
     return {
         "readings": float(np.nansum(site.tests.redundancy)),
         "centring and instrument heights": float(np.nansum(adjustment.redundancy[plumb])),
         "control": float(np.nansum(adjustment.control_redundancy)),
-        "levels and tapes": float(np.nansum(adjustment.link_redundancy)),
+        "levels and tapes": float(np.nansum(shares[~vector])),
+        **({"baselines": float(np.nansum(shares[vector]))} if vector.any() else {}),
     }
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from tieup.model.answer import JointAnswer, Promise, SetupAnswer, TieAnswer
 from tieup.model.arrays import IntArray
 from tieup.model.finding import NOTE, NOTICED, STOP, STRING_STEP, Finding
+from tieup.model.link_kinds import lists_alone
 from tieup.ties.bays import Standing
 from tieup.ties.checks import Checks
 from tieup.ties.geometry import (
@@ -24,7 +25,7 @@ from tieup.ties.geometry import (
 from tieup.ties.grouping import rows_by_group
 from tieup.ties.lines import STEP
 from tieup.ties.pairs import joining, words_of
-from tieup.ties.site_verdict import levels_verdict, listed, site_verdict
+from tieup.ties.site_verdict import listed, lists_verdict, site_verdict
 from tieup.ties.sizes import said
 from tieup.ties.todo import to_do
 from tieup.ties.verdicts import BAD, FAILS, TIES, UNPROVED, UNTESTED
@@ -58,6 +59,7 @@ def crew_answer(
     joints = tuple(_joints(checks, findings, length_unit))
     verdicts = checks.ties.verdict.tolist()
     named = checks.steps.named
+    lists = lists_alone(checks.evidence.adjustment.problem.network.links.kind.tolist())
     return TieAnswer(
         title=title,
         length_unit=length_unit,
@@ -72,7 +74,8 @@ def crew_answer(
         unproved=verdicts.count(UNTESTED),
         verdict=site_verdict(checks.ties, taken, joints, findings)
         if setups
-        else levels_verdict(checks.evidence.fit, findings),
+        else lists_verdict(checks.evidence.fit, findings, lists),
+        lists=lists,
     )
 
 

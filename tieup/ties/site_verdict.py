@@ -46,15 +46,18 @@ def site_verdict(
     return SiteVerdict(FAILS, tuple(reason for reason in reasons if reason))
 
 
-def levels_verdict(fit: GlobalTest, findings: Sequence[Finding]) -> SiteVerdict:
-    """Return the verdict of a job of levels alone: proved where they close as well as stated."""
+def lists_verdict(fit: GlobalTest, findings: Sequence[Finding], what: str) -> SiteVerdict:
+    """Return the verdict of a job of levels or baselines alone: do they close as well as stated?
+
+    ``what`` names them.
+    """
     stops = sum(finding.severity == STOP for finding in findings)
     if stops:
         return SiteVerdict(FAILS, (f"{stops:,} to settle before use",))
     if fit.passed is None:
-        return SiteVerdict(UNPROVED, ("nothing checks the levels; close a loop",))
+        return SiteVerdict(UNPROVED, (f"nothing checks the {what}; close a loop",))
     if fit.statistic > fit.upper:
-        return SiteVerdict(UNPROVED, ("the levels close worse than they are stated to",))
+        return SiteVerdict(UNPROVED, (f"the {what} close worse than they are stated to",))
     checks = sum(finding.severity == CHECK for finding in findings)
     return SiteVerdict(TIES, (f"{checks:,} to check",) if checks else ())
 

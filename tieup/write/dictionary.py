@@ -98,7 +98,7 @@ HEAD = (
     "J is the job's length unit and A its angle unit, as job.yaml gives them; each run writes this",
     "list in its own units as columns.csv. No unit: text, a count, or a pure number. An empty cell",
     "means that there is no such value, never 0. Rows of lengths are those whose `kind` is",
-    "distance, level or tape. Frames of the library have the same columns and units.",
+    "distance, level, tape or baseline. Frames of the library have the same columns and units.",
     "",
     "This page is made from `tieup/write/meanings.py`.",
     "",

@@ -9,7 +9,7 @@ from tieup.write.columns import SPREAD, TEXT
 SECONDS, MM, SD = "arc seconds", "mm", "standard deviations"
 
 SHARED: Mapping[str, str] = {
-    "file": "raw file of the row, or list of level runs or tapes",
+    "file": "raw file of the row, or list of level runs, tapes or baselines",
     "line": "line of the row in its file, the header being line 1",
     "setup": "label of the instrument setup",
     "station": "mark the instrument stands over; empty for a free setup",
@@ -74,7 +74,7 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
     },
     "observations.csv": {
         "point": "name of the target as it was booked",
-        "kind": "direction, zenith, distance, level or tape",
+        "kind": "direction, zenith, distance, level, tape or baseline",
         "observed": "the reading as it was booked",
         "adjusted": "what it should have read by the solution",
         "residual": "adjusted minus observed",

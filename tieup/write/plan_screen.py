@@ -83,6 +83,7 @@ def plan_record(answer: PlanAnswer) -> dict[str, Any]:
         },
         "sights": answer.sights,
         "links": answer.links,
+        **({"baselines": answer.baselines} if answer.baselines else {}),
         "points_shot_once": answer.details,
         "to_settle": answer.to_settle,
         "taken_from_control": list(answer.doubled),
@@ -123,6 +124,8 @@ def _about(answer: PlanAnswer) -> str:
         parts.append(f"{_count(answer.sights, 'sight')} {answer.basis}")
     if answer.links:
         parts.append(_count(answer.links, "level run or tape", "level runs and tapes"))
+    if answer.baselines:
+        parts.append(_count(answer.baselines, "baseline"))
     about = ", ".join(parts)
     settle = f" {_count(answer.to_settle, 'finding')} to settle first: tieup reconcile."
     head = f"{title}: {about}{once if answer.details else ''}."

@@ -20,6 +20,7 @@ control: control.csv      # marks with known coordinates; may be empty where dat
 #control_sd: 0            # sd of a control coordinate that states none, in the job's length unit
 #levels: levels.csv       # level runs: from, to, difference, sd or length
 #levels_sd: 3             # mm for a run of 1 km, for runs that give a length
+#baselines: baselines.csv # GNSS vectors: from, to, d_northing, d_easting, d_elevation, sds
 #tapes: tapes.csv         # horizontal distances: from, to, distance, sd
 #plan: {places: places.csv, sights: sights.csv}   # sights planned before the field, for tieup plan
 

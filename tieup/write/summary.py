@@ -19,6 +19,7 @@ import numpy as np
 
 from tieup.model.answer import TIED, UNPROVED
 from tieup.model.finding import Finding
+from tieup.model.link_kinds import LEVEL, LINK_KINDS, lists_alone
 from tieup.model.reconciliation import FATES, Fit, Reconciliation, Table
 from tieup.units import length_factor
 from tieup.write.cautions import CAUTIONS
@@ -93,8 +94,9 @@ def headline(site: Reconciliation) -> str:
     why, falls = site.verdict.why(MOST_REASONS), f" {site.verdict.first_fall}".rstrip()
     look = f"; {why}" if site.verdict.word == TIED and why else ""
     if site.verdict.word == TIED and not setups:
-        checks = f"{_count(site.summary.minimal.dof, 'check')}, within what the levels are stated"
-        return f"{title}: THE LEVELS TIE{beside}. {checks} to hold{look}.{falls}"
+        lists = lists_alone(site.run.get("lists") or ())
+        checks = f"{_count(site.summary.minimal.dof, 'check')}, within what the {lists} are stated"
+        return f"{title}: THE {lists.upper()} TIE{beside}. {checks} to hold{look}.{falls}"
     if site.verdict.word == TIED:
         tied = f"{_count(setups, 'setup')}, {_tested(ties)}"
         return f"{title}: THE SITE TIES{beside}. {tied}{look}.{falls}"
@@ -150,8 +152,8 @@ def _used_in_part(observations: Table) -> int:
 
 
 def _list_fact(name: str, counts: Mapping[str, int]) -> tuple[str, str]:
-    """Say what was read of levels or tapes."""
-    noun = {"levels": "level run", "tapes": "taped distance"}[name]
+    """Say what was read of one list of links."""
+    noun = next(kind.noun for kind in LINK_KINDS.values() if kind.listed == name)
     fates = ", ".join(f"{number:,} {fate}" for fate, number in counts.items() if number)
     return name.capitalize(), f"{_count(sum(counts.values()), noun)}: {fates}"
 
@@ -160,7 +162,9 @@ def _points(site: Reconciliation) -> str:
     roles, proofs = Counter(site.coordinates["role"]), Counter(site.coordinates["proof"])
     noun, words_of = "point", {role: role for role in roles}
     if not site.job.raw_files:
-        noun, words_of = "mark", {"control": "benchmark", "tie": "levelled"}
+        noun = "mark"
+        if lists_alone(site.run.get("lists") or ()) == LEVEL.listed:
+            words_of = {"control": "benchmark", "tie": "levelled"}
     kinds = ", ".join(f"{n:,} {words_of.get(role, role)}" for role, n in roles.items() if role)
     words = f"{_count(roles.total(), noun)} ({kinds})" if kinds else "none"
     if proofs["unchecked"]:

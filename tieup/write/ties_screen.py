@@ -130,7 +130,8 @@ def headline(answer: TieAnswer) -> str:
     beside = f", {answer.verdict.fallen.upper()}" if answer.verdict.fallen else ""
     why, falls = answer.verdict.why(MOST_REASONS), f" {answer.verdict.first_fall}".rstrip()
     if answer.verdict.word == TIED:
-        tied = f"THE BAYS TIE{beside}. {marks}" if answer.setups else f"THE LEVELS TIE{beside}"
+        alone = f"THE {answer.lists.upper()} TIE{beside}"
+        tied = f"THE BAYS TIE{beside}. {marks}" if answer.setups else alone
         return f"{title}: {tied}{f'; {why}' if why else ''}.{falls}"
     word = "NOT PROVED YET" if answer.verdict.word == UNPROVED else "DO NOT BUILD ON IT YET"
     return f"{title}: {word}{beside}: {why}.{odd} {marks}.{falls}"

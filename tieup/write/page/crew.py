@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tieup.model.answer import TIED, UNPROVED, JointAnswer, SetupAnswer, TieAnswer
+from tieup.model.link_kinds import lists_alone
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.units import length_factor
 from tieup.write.lengths import Lengths, tie_words
@@ -155,7 +156,8 @@ def crew_view(site: Reconciliation) -> Crew:
 def _answer(site: Reconciliation) -> tuple[str, str]:
     """Return the answer and its shape; what is not proved is never called good."""
     if site.verdict.word == TIED:
-        falls, what = site.verdict.fallen, "bays" if length(site.setups) else "levels"
+        falls = site.verdict.fallen
+        what = "bays" if length(site.setups) else lists_alone(site.run.get("lists") or ())
         shape = BAD if site.verdict.falls else OPEN
         return (f"The {what} tie, but {falls}.", shape) if falls else (f"The {what} tie.", GOOD)
     if site.verdict.word == UNPROVED:
@@ -171,7 +173,8 @@ def _reasons(site: Reconciliation, ties: Counter[str]) -> Iterator[str]:
     if ties.total():
         yield f"{setups}. {ties['ties']:,} of {count(ties.total(), 'tie')} tie{_limits(site)}."
     elif not length(site.setups):
-        yield f"Levels alone, {count(site.summary.minimal.dof, 'check')}."
+        lists = lists_alone(site.run.get("lists") or ())
+        yield f"{lists.capitalize()} alone, {count(site.summary.minimal.dof, 'check')}."
     else:
         yield f"{setups}, and no mark shared between them: there are no ties to test."
     for reason in site.verdict.reasons:
