@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.config.falls import refuse_unknown
-from tieup.config.rules import find_rules, rule_sets
+from tieup.config.rules import read_rules
 from tieup.config.standing import refuse_unknown_standing
 from tieup.derive.points import DerivedPoints
 from tieup.derive.runs import lost_after
@@ -249,14 +249,15 @@ def _slopes(site: Site, lines: Sequence[SiteLine], derived: DerivedPoints) -> Sl
 
 
 def _rules(job: Job) -> tuple[Rule, ...]:
-    """Return the rules that ship under the name of the job's tolerances."""
-    name = job.tolerances.name
-    return find_rules(name).rules if name in rule_sets() else ()
+    """Return the rules of every set that the job is held to."""
+    return tuple(rule for path in job.rules for rule in read_rules(path).rules)
 
 
 def _inputs(job: Job, fieldbook: Fieldbook) -> Mapping[str, str]:
     """Return the sha256 of every input file by its name in the job folder."""
-    others = [job.folder / "job.yaml", job.control_file, *job.link_files.values()]
+    own = [path for path in job.rules if path.is_relative_to(job.folder)]
+    lists = job.link_files.values()
+    others = [job.folder / "job.yaml", job.control_file, *lists, *own]
     hashes = {file.name: file.sha256 for file in fieldbook.files}
     for path in others:
         if path is not None:

@@ -13,11 +13,11 @@ import pytest
 
 from tests.write.sample import make_job, make_site
 from tieup import cli
-from tieup.write.columns import SPREAD, TABLES, TEXT
+from tieup.write.columns import SPREAD, TABLES
 from tieup.write.dictionary import columns_text, meaning, unit_of
 from tieup.write.meanings import EXTRA, MEANINGS, UNITS
 from tieup.write.plan_files import TABLES as PLAN_TABLES
-from tieup.write.reference import columns_page
+from tieup.write.reference import columns_page, tables
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ("fire_station", "fire_station_clean", "two_setups")
@@ -79,9 +79,7 @@ def test_a_column_of_every_table_is_in_the_page() -> None:
 
 def test_no_word_is_about_a_column_that_is_not_there() -> None:
     """Meanings and units that nobody needs would mislead who changes a table."""
-    kinds = {file: dict(columns) for file, (_, columns) in TABLES.items()}
-    kinds |= {file: dict(columns) for file, (columns, _) in PLAN_TABLES.items()}
-    kinds["audit.csv"] = dict.fromkeys(MEANINGS["audit.csv"], TEXT)
+    kinds = {file: dict(columns) for file, columns in tables().items()}
     for file, own in EXTRA.items():
         kinds[file] |= own
     assert {(file, name) for file, own in MEANINGS.items() for name in own} <= {

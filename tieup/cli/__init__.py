@@ -32,6 +32,7 @@ from tieup.cli.common import (
     tell,
     writing,
 )
+from tieup.cli.explain import explain
 from tieup.cli.plan import plan
 from tieup.errors import OutputError, TieupError
 
@@ -291,3 +292,4 @@ def _copy_sample(folder: Path) -> bool:
 
 commands.add_command(audit)
 commands.add_command(plan)
+commands.add_command(explain)

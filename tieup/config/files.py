@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path, PurePosixPath
 
+from tieup.config.kinds import did_you_mean
 from tieup.config.nodes import Reading
 from tieup.data import data_path
 
@@ -72,15 +73,44 @@ def find_file(folder: Path, name: str | None, key: str, reading: Reading) -> Pat
     return None
 
 
+def rule_sets(kind: str) -> dict[str, Path]:
+    """Return the rule sets that ship with the package, by name: of ``rules`` or of ``audit``."""
+    return {path.stem: path for path in sorted((data_path("configs") / kind).glob("*.yaml"))}
+
+
 def find_audit_rules(folder: Path, name: str, reading: Reading) -> Path | None:
     """Return the rules for raw rows: a set that ships, or a file of the job's own."""
-    sets = {path.stem: path for path in sorted((data_path("configs") / "audit").glob("*.yaml"))}
+    return _find_rules(folder, name, "audit", rule_sets("audit"), reading)
+
+
+def find_rules(
+    folder: Path, tolerances: str, names: list[str | None], reading: Reading
+) -> tuple[Path, ...]:
+    """Return the rule sets that a job is held to, each once.
+
+    First the one that ships under the name of its tolerances, then those that it names.
+    """
+    sets = rule_sets("rules")
+    found = [sets[tolerances]] if tolerances in sets else []
+    for number, name in enumerate(names, 1):
+        if name is None:  # no text: refused already
+            continue
+        key = f"rules {number}" if f"rules {number}" in reading.lines else "rules"
+        path = _find_rules(folder, name, key, sets, reading)
+        found += [path] if path and path not in found else []
+    return tuple(found)
+
+
+def _find_rules(
+    folder: Path, name: str, key: str, sets: dict[str, Path], reading: Reading
+) -> Path | None:
     if name in sets:
         return sets[name]
     if name.endswith(".yaml"):
-        return find_file(folder, name, "audit", reading)
+        return find_file(folder, name, key, reading)
     known = f"Expected {', '.join(sets)}, or a file of rules in the job folder (.yaml)"
-    reading.note_key("audit", f'is "{name}". {known}')
+    hint = did_you_mean(name, {known: known for known in sets})
+    reading.note_key(key, f'is "{name}". {known}. {hint}'.rstrip(". "))
     return None
 
 

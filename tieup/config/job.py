@@ -9,7 +9,7 @@ from tieup.config.control import CONTROL_FILE, control_file, read_control_table
 from tieup.config.decisions import read_decisions
 from tieup.config.derived import read_derived
 from tieup.config.falls import read_falls
-from tieup.config.files import find_audit_rules, find_file, find_raw
+from tieup.config.files import find_audit_rules, find_file, find_raw, find_rules
 from tieup.config.gear import read_grid, read_precision
 from tieup.config.layout import read_layout
 from tieup.config.nodes import Reading, parse_yaml
@@ -76,6 +76,7 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
         levels_sd=None if values["levels_sd"] is None else values["levels_sd"] * _MM,
         tapes_file=find_file(home, values["tapes"], "tapes", reading),
         baselines_file=find_file(home, values["baselines"], "baselines", reading),
+        rules=find_rules(home, tolerances.name, values["rules"], reading),
         audit_rules=find_audit_rules(home, values["audit"], reading),
         plan_places=find_file(home, values["plan"].get("places"), "plan.places", reading),
         plan_sights=find_file(home, values["plan"].get("sights"), "plan.sights", reading),
@@ -172,6 +173,7 @@ def _resolved(
         "decisions": list(values["decisions"]),
         "derived": list(values["derived"]),
         "falls": list(values["falls"]),
+        "rules": list(values["rules"]),
         "tolerances": {
             "name": tolerances.name,
             "horizontal": round(tolerances.horizontal / factor, 9),

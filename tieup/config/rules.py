@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from tieup.audit.measures import MEASURES as RAW_MEASURES
-from tieup.config.kinds import Choice, Number, Text, did_you_mean
+from tieup.config.kinds import Choice, Number, Text
 from tieup.config.nodes import Reading, parse_yaml
 from tieup.config.shapes import Either, ListOf, Section
 from tieup.data import data_path
@@ -66,27 +66,6 @@ def _set(measures: Iterable[str]) -> Section:
     )
 
 
-def rule_sets() -> dict[str, Path]:
-    """Return the rule sets that ship with the package, by name."""
-    folder = data_path("configs") / "rules"
-    return {path.stem: path for path in sorted(folder.glob("*.yaml"))}
-
-
-def find_rules(name: str) -> RuleSet:
-    """Return a rule set by its name.
-
-    Raises
-    ------
-    ConfigError
-        There is no such set.
-    """
-    sets = rule_sets()
-    if name in sets:
-        return read_rules(sets[name])
-    hint = did_you_mean(name, {known: known for known in sets})
-    raise ConfigError(f'rules: "{name}" is no rule set. Expected {", ".join(sets)}. {hint}'.strip())
-
-
 def raw_data_rules(path: Path | None = None) -> RuleSet:
     """Return the rules that raw rows are held to, without a solution; by default those shipped.
 
@@ -122,11 +101,11 @@ def read_rules(path: Path, measures: Iterable[str] = MEASURES) -> RuleSet:
             reading.note_key(place, f"has the id {rule['id']} of another rule. Expected a new one")
         seen.add(rule["id"])
     reading.raise_problems()
-    rules = tuple(_rule(rule) for rule in values["rules"])
+    rules = tuple(_rule(rule, values["name"]) for rule in values["rules"])
     return RuleSet(values["name"], values["use"], rules)
 
 
-def _rule(values: dict[str, Any]) -> Rule:
+def _rule(values: dict[str, Any], of: str) -> Rule:
     factor = UNITS[values["unit"]]
     return Rule(
         id=values["id"],
@@ -138,6 +117,7 @@ def _rule(values: dict[str, Any]) -> Rule:
         warn=_limit(values["warn"], factor),
         fail=_limit(values["fail"], factor),
         source=values["source"],
+        of=of,
     )
 
 

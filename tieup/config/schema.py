@@ -259,6 +259,7 @@ SCHEMA = Section(
         "set_limits": SET_LIMITS,
         "standing": AllOr(ListOf(Text())),
         "tolerances": Either(Text("paving"), LIMITS),
+        "rules": ListOf(Text()),
         "audit": Text("raw-data"),
         "confidence": Number(0.95, low=0.0, high=1.0, open_low=True, open_high=True),
         "decisions": ListOf(DECISION),

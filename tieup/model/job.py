@@ -25,7 +25,8 @@ class Job:
     job.yaml: columns (native column to column, unit or value), words (what those of a column
     mean), delimiter, skip_rows, decimal, encoding, header; a missing key has its default.
     ``control_table`` says the same of the list of known marks, and which ``marks`` of it are
-    taken; empty for the native list. ``audit_rules`` is the file of rules for raw rows.
+    taken; empty for the native list. ``rules`` are the
+    files of the rule sets that the site is held to, ``audit_rules`` that of the rules for raw rows.
     ``resolved`` is the whole of job.yaml with every default filled in, in the job's own units,
     for run.json. ``plan_places`` and ``plan_sights`` are the lists of places and of sights of a
     plan before the field, None where the job names none. ``standing`` are the marks whose
@@ -53,6 +54,7 @@ class Job:
     tapes_file: Path | None = None
     baselines_file: Path | None = None
     grid: GridWish | None = None
+    rules: tuple[Path, ...] = ()
     audit_rules: Path | None = None
     derived: tuple[Derived, ...] = ()
     falls: tuple[FallCheck, ...] = ()

@@ -95,6 +95,11 @@ class Reconciliation:
     field_setups: Table = field(default_factory=dict)
 
     @property
+    def asked_rules(self) -> Table:
+        """Return what came of the rules where job.yaml asks for rule sets, else nothing."""
+        return self.rules if self.job.resolved.get("rules") else {}
+
+    @property
     def status(self) -> int:
         """Return 0 when the site ties, 1 when it does not, or is not proved to."""
         return self.verdict.status

@@ -29,7 +29,10 @@ class Limit:
 
 @dataclass(frozen=True)
 class Rule:
-    """One rule. ``at_least``: less is worse. ``factor``: SI over ``unit``, to print values."""
+    """One rule of the set ``of``. ``at_least``: less is worse.
+
+    ``factor`` is SI over ``unit``, to print values.
+    """
 
     id: str
     says: str
@@ -40,6 +43,7 @@ class Rule:
     warn: Limit | None
     fail: Limit | None
     source: str
+    of: str = ""
 
 
 @dataclass(frozen=True)

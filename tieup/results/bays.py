@@ -127,6 +127,7 @@ def rules_table(results: Sequence[RuleResult], length_unit: str) -> Table:
         return np.array([np.nan if v is None else v / factor for v, (_, factor) in pairs])
 
     return {
+        "set": _texts([r.rule.of for r in results]),
         "rule": _texts([r.rule.id for r in results]),
         "says": _texts([r.rule.says for r in results]),
         "state": _texts([r.state for r in results]),

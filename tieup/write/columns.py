@@ -164,6 +164,20 @@ FALLS: Mapping[str, str] = {
     "setups": TEXT,
 }
 
+RULES: Mapping[str, str] = {
+    "set": TEXT,
+    "rule": TEXT,
+    "says": TEXT,
+    "state": TEXT,
+    "subject": TEXT,
+    "value": RATIO,
+    "limit": RATIO,
+    "unit": TEXT,
+    "checked": COUNT,
+    "reason": TEXT,
+    "source": TEXT,
+}
+
 FIELD: Mapping[str, str] = {
     "file": TEXT,
     "line": COUNT,
@@ -209,6 +223,7 @@ TABLES: Mapping[str, tuple[str, Mapping[str, str]]] = {
     "strings.csv": ("strings", STRINGS),
     "falls.csv": ("falls", FALLS),
     "derived.csv": ("derived", DERIVED),
+    "rules.csv": ("asked_rules", RULES),
     "field.csv": ("field_rows", FIELD),
     "field_setups.csv": ("field_setups", FIELD_SETUPS),
 }

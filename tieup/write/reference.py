@@ -1,23 +1,33 @@
-"""Make docs/columns.md anew: ``python -m tieup.write.reference > docs/columns.md``."""
+"""Every table of tieup with its columns, and docs/columns.md out of it.
+
+Made anew by ``python -m tieup.write.reference > docs/columns.md``.
+"""
 
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
 
 from tieup.write.columns import TABLES, TEXT
-from tieup.write.dictionary import reference_text
+from tieup.write.dictionary import DICTIONARY, reference_text
 from tieup.write.meanings import MEANINGS
 from tieup.write.plan_files import TABLES as PLAN_TABLES
 
 
-def columns_page() -> str:
-    """Return docs/columns.md: the tables of `tieup reconcile`, then of plan and audit."""
+def tables() -> dict[str, Mapping[str, str]]:
+    """Return the columns and kinds of each table: of `tieup reconcile`, then of plan and audit."""
     audit = "audit.csv"
-    return reference_text(
-        {file: kinds for file, (_, kinds) in TABLES.items()}
-        | {file: kinds for file, (kinds, _) in PLAN_TABLES.items()}
-        | {audit: dict.fromkeys(MEANINGS[audit], TEXT)}
-    )
+    return {
+        **{file: kinds for file, (_, kinds) in TABLES.items()},
+        "columns.csv": DICTIONARY,
+        **{file: kinds for file, (kinds, _) in PLAN_TABLES.items()},
+        audit: dict.fromkeys(MEANINGS[audit], TEXT),
+    }
+
+
+def columns_page() -> str:
+    """Return docs/columns.md."""
+    return reference_text(tables())
 
 
 if __name__ == "__main__":

@@ -26,6 +26,7 @@ from tieup.write.columns import COORDINATE, SETUPS, TIES
 from tieup.write.documents import decision_line, finding_record, significant
 from tieup.write.folder import RUN_FILE, WRITERS, writers_of
 from tieup.write.lengths import Lengths, tie_words
+from tieup.write.rule_words import rule_words
 from tieup.write.tables import decimals
 
 WIDTH = 80
@@ -122,6 +123,8 @@ def _facts(site: Reconciliation) -> list[str]:
     worst = worst_tie(site)
     if worst is not None:
         facts.append(("Worst tie", tie_words(site, worst)))
+    if rules := rule_words(site):
+        facts.append(("Rules", rules))
     return [
         line for label, words in facts for line in _wrapped(words, f"{label:<{LABEL}}", FACT_LINES)
     ]

@@ -231,6 +231,7 @@ def _rules(rules: Table) -> Grid:
     columns = [
         Column(title, look, [column[row] for row in order])
         for title, look, name in (
+            ("Set", TEXT, "set"),
             ("Rule", NAME, "rule"),
             ("What it asks", TEXT, "says"),
             ("Result", VERDICT, "state"),

@@ -1,0 +1,73 @@
+"""A job is held to the rule sets it asks for, and a wrong name says what there is."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.endtoend.jobs import copy_sample, reconcile
+
+OWN = """\
+name: our-contract
+use: the yard alone
+rules:
+  - {id: four-marks, says: marks of a setup, measures: ties_sighted, held: at least, unit: marks,
+     fail: 40, source: invented}
+"""
+
+
+def _job(folder: Path, *lines: str) -> Path:
+    job = copy_sample("two_setups", folder)
+    settings = (job / "job.yaml").read_text(encoding="utf-8")
+    kept = [line for line in settings.splitlines() if not line.startswith("tolerances")]
+    (job / "job.yaml").write_text("\n".join([*kept, *lines, ""]), encoding="utf-8")
+    return job
+
+
+def test_sets_are_held_beside_the_tolerances_and_none_is_lost(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The class's own set, one that ships and one of the job's own stand in rules.csv, by set."""
+    job = _job(tmp_path, "tolerances: paving", "rules: [txdot-closures, ours.yaml, paving]")
+    (job / "ours.yaml").write_text(OWN, encoding="utf-8")
+    output = reconcile(capsys, job)
+    rules = output.table("rules")
+    assert list(dict.fromkeys(row["set"] for row in rules)) == [
+        "paving", "txdot-closures", "our-contract",
+    ]  # fmt: skip
+    assert len({(row["set"], row["rule"]) for row in rules}) == len(rules)
+    assert [row["state"] for row in rules if row["set"] == "our-contract"] == ["fail"]
+    assert "fail: face-distance of paving at S2, four-marks of our-contract at" in " ".join(
+        output.text.split()
+    )
+    assert "ours.yaml" in output.document("run")["inputs"]
+
+
+def test_own_limits_take_the_sets_they_name(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Own limits alone are held to none, and the page says so; with a set, to that one."""
+    own = "tolerances: {horizontal: 0.02, elevation: 0.01}"
+    bare = reconcile(capsys, _job(tmp_path / "bare", own))
+    assert not (bare.folder / "rules.csv").exists()
+    assert "Held to no rule set" in (bare.folder / "report.html").read_text(encoding="utf-8")
+    held = reconcile(capsys, _job(tmp_path / "held", own, "rules: [paving]"))
+    assert {row["set"] for row in held.table("rules")} == {"paving"}
+
+
+@pytest.mark.parametrize(
+    ("stated", "told"),
+    [
+        ("rules: [pavin]", "Did you mean paving?"),
+        ("rules: [ours.yaml]", "there is no such file"),
+        ("rules: paving", "rules"),
+    ],
+)
+def test_a_set_that_is_not_there_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], stated: str, told: str
+) -> None:
+    """The message names the line, the key and the nearest set; nothing is written."""
+    output = reconcile(capsys, _job(tmp_path, "tolerances: paving", stated))
+    assert output.status == 2
+    assert "job.yaml:" in output.errors and "rules" in output.errors and told in output.errors

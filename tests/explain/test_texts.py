@@ -1,0 +1,109 @@
+"""What the pages list is what the code has: keys with defaults and units, columns, findings."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+from tieup.diagnose.axischecks import KIND as AXIS_KINDS
+from tieup.diagnose.whole_words import WHOLE_WORDS
+from tieup.diagnose.words import WORDS
+from tieup.explain.pages import COLUMNS, FINDINGS, KEYS, TERMS, named, rows
+from tieup.explain.schema_keys import default_words, schema_keys
+from tieup.model.link_kinds import LINK_KINDS
+from tieup.read.columns import COLUMNS as RAW_COLUMNS
+
+FORMAT_KEYS = ("delimiter", "skip_rows", "decimal", "encoding", "header", "sheet")
+ROOT = Path(__file__).parents[2]
+# A default that depends on the job's folder or units is told in words.
+TOLD = {"control", "datum", "columns.*.unit", *(f"control.{key}" for key in FORMAT_KEYS)}
+ROOMS = ("diagnose", "derive", "results", "ties")
+
+
+def test_every_key_of_the_schema_is_documented_and_no_other() -> None:
+    """The page names each key of the schema once, and nothing that the schema has not."""
+    told = [key for row in rows(KEYS) for key in named(row[0])]
+    assert sorted(told) == sorted(set(told))
+    assert set(told) == set(schema_keys())
+
+
+def test_the_defaults_are_those_of_the_schema() -> None:
+    """Column "default" of the page against the schema, for every key with a plain value."""
+    checked = 0
+    for row in rows(KEYS):
+        assert len(row) == 4, row
+        for key in named(row[0]):
+            expected = default_words(schema_keys()[key])
+            if key not in TOLD and expected is not None:
+                assert row[2] == expected, key
+                checked += 1
+    assert checked > 60
+
+
+def test_every_unit_of_the_schema_is_in_the_page() -> None:
+    """A number that the schema gives a unit has one on the page, in the same words or J."""
+    words = {"the job's length unit": "J", "degrees C": "°C"}
+    for row in rows(KEYS):
+        for key in named(row[0]):
+            unit = getattr(schema_keys()[key], "unit", "")
+            if unit:
+                short = next((word for name, word in words.items() if name in unit), unit)
+                assert row[1] and row[1].split(",")[0] in short, (key, unit)
+
+
+def test_every_raw_column_is_listed() -> None:
+    """The page of raw columns has what the reader knows, and nothing else."""
+    assert {column for row in rows(COLUMNS) for column in named(row[0])} == set(RAW_COLUMNS)
+
+
+def literal_kinds() -> set[str]:
+    """Return the kinds of findings and mistakes that the code spells out."""
+    found = set(WORDS) | set(WHOLE_WORDS) | set(AXIS_KINDS)
+    for room in ROOMS:
+        for path in (ROOT / "tieup" / room).rglob("*.py"):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.Call) and getattr(node.func, "id", "") in (
+                    "Finding",
+                    "Mistake",
+                ):
+                    given = [keyword.value for keyword in node.keywords if keyword.arg == "kind"]
+                    found |= {
+                        str(value.value)
+                        for value in (*given, *node.args[:1])
+                        if isinstance(value, ast.Constant)
+                    }
+    return found
+
+
+def texts_of_the_code() -> set[str]:
+    """Return every text constant of the rooms that make findings."""
+    return {
+        node.value
+        for room in ROOMS
+        for path in (ROOT / "tieup" / room).rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+    }
+
+
+def test_every_kind_of_finding_is_listed_and_no_other() -> None:
+    """The table of findings has every kind that the code makes, and none that it has not."""
+    told = [kind for row in rows(FINDINGS) for kind in named(row[0])]
+    assert sorted(told) == sorted(set(told))
+    assert literal_kinds() <= set(told)
+    assert set(told) <= texts_of_the_code() | set(AXIS_KINDS) | set(LINK_KINDS)
+
+
+@pytest.mark.parametrize("page", [KEYS, FINDINGS, COLUMNS])
+def test_every_row_says_something(page: str) -> None:
+    """No row without a meaning."""
+    assert all(len(row[-1]) > 3 for row in rows(page))
+
+
+def test_every_term_says_something_and_stands_once() -> None:
+    """No term twice, none without a meaning."""
+    told = [term for row in rows(TERMS) for term in named(row[0])]
+    assert sorted(told) == sorted(set(told)) and len(told) > 40
+    assert all(len(row) == 3 and len(row[1]) > 10 for row in rows(TERMS))

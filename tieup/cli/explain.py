@@ -1,0 +1,86 @@
+"""The command `tieup explain`: what a word means."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from tieup import __version__
+from tieup.cli.common import TIES, common, show, writing
+from tieup.errors import OutputError
+
+if TYPE_CHECKING:
+    from tieup.explain.entries import Entry
+
+PAGE = "explained.html"
+GENERATOR = 'name="generator" content="tieup '
+EXPLAIN_STATUS = "Exit status: 0 the word is known, or the page was written; 2 it is not."
+
+
+@click.command(epilog=EXPLAIN_STATUS)
+@click.argument("words", metavar="WORD", nargs=-1)
+@click.option("--page", is_flag=True, help=f"Write all words as one page with a search, {PAGE}.")
+@common
+def explain(
+    words: tuple[str, ...], page: bool, out: Path | None, quiet: bool, as_json: bool
+) -> int:
+    """Say what WORD means: a key of job.yaml, a column, a finding, a rule, a command, a term.
+
+    Several words are taken as one. The page goes to the folder that --out names, else to the one
+    you stand in.
+    """
+    from tieup.explain.entries import entries
+    from tieup.explain.page import explained_page
+    from tieup.explain.screen import explained_record, explained_text
+    from tieup.explain.search import senses
+
+    if page == bool(words):
+        raise click.UsageError("name one word: tieup explain WORD, or all of them: --page")
+    if out is not None and not page:
+        raise click.UsageError("--out is for --page")
+    known = (*entries(), *_commands())
+    if not page:
+        found = senses(" ".join(words), known)
+        show(explained_text(found), explained_record(found), quiet=quiet, as_json=as_json)
+        return TIES
+    target = (out or Path()) / PAGE
+    writing(target, TIES)
+    _write(target, explained_page(known, __version__))
+    show(f"Written to {target}", {"page": str(target)}, quiet=quiet, as_json=as_json)
+    return TIES
+
+
+def _commands() -> Iterator[Entry]:
+    """Yield every command with its options, as its own help has them."""
+    from tieup.explain.entries import Entry
+
+    root = click.get_current_context().find_root()
+    group = root.command
+    assert isinstance(group, click.Group)
+    for name, command in group.commands.items():
+        says = " ".join((command.help or "").split())
+        usage = " ".join(command.collect_usage_pieces(root))
+        facts = [("usage", f"tieup {name} {usage}")]
+        facts += [
+            (", ".join(option.opts), option.help)
+            for option in command.params
+            if isinstance(option, click.Option) and option.help
+        ]
+        yield Entry(name, "command", says, tuple(facts))
+
+
+def _write(path: Path, text: str) -> None:
+    """Write the page; a file of that name that tieup did not write stays as it is."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if path.exists() and GENERATOR not in path.read_text(encoding="utf-8", errors="replace"):
+            raise OutputError(f"{path}: is there and no page of tieup. Name a folder: --out DIR")
+        path.write_text(text, encoding="utf-8", newline="\n")
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise OutputError(
+            f"{path}: cannot be written ({reason}). Name a folder: --out DIR"
+        ) from error
