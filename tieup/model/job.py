@@ -15,10 +15,10 @@ from tieup.model.settings import Datum, GridWish, Precision, Tolerances
 
 
 def readable(name: str) -> str:
-    """Return the name of a file or folder as text; bytes in it that are none are spelled out.
+    r"""Return the name of a file or folder as text; bytes in it that are none are spelled out.
 
     >>> readable("M\udce4rz.csv")
-    'M\\\\udce4rz.csv'
+    'M\\udce4rz.csv'
     """
     return name.encode("utf-8", "backslashreplace").decode("utf-8")
 
