@@ -72,7 +72,7 @@ instruments: {default: {direction: 2, zenith: 2, distance: [1.5, 2]}}
 centring: {target: 1}
 heights: {target: 1}
 tolerances: paving
-decisions: []
+decisions:
 """
 HEAD = "setup,point,direction,zenith,distance,target_height,face,code,string"
 

@@ -396,7 +396,8 @@ def test_a_plan_takes_baselines(tmp_path: Path) -> None:
             assert points.loc[name, column] == pytest.approx(found.loc[name, column], rel=1e-3)
     rows = tieup.reconcile(folder).observations
     own = rows[((rows.point == "D") | (rows["from"] == "D")) & (rows.component == "elevation")]
-    assert points.loc["D"].caught_height == pytest.approx(own.mdb.max() / 1e3, rel=1e-3)  # m
+    # The plan counts with the tests that will be made, observations.csv with alpha 0.001.
+    assert points.loc["D"].caught_height == pytest.approx(own.mdb.max() / 1e3, rel=0.03)  # m
 
 
 @pytest.mark.parametrize(

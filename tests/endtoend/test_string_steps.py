@@ -64,8 +64,8 @@ def test_a_pole_mistake_on_two_lines_is_found_by_either_naming(
             ("real-edge", ""),
         ]
     screen = ties_of(capsys, tmp_path / "job")
-    assert f"Shoot {names[0]} at 109 or 111 from both S1 and S2" in screen
-    assert f"Shoot {names[1]} at 110 or 112 from both S1 and S2" in screen
+    both = f"109 ({names[0]}, which steps), 110 ({names[1]}, which steps)"
+    assert f"At S2: shoot {both}; read the pole height aloud" in screen
     assert "THE BAYS TIE" not in screen
     assert {row["string"] for row in run.table("strings")} == set(names)
     named = {r["point"]: r["string"] for r in run.table("coordinates") if r["string"]}
@@ -82,7 +82,7 @@ def test_a_clean_job_with_bare_numbers_has_no_step_and_the_right_pairs(
     page = (run.folder / "report.html").read_text(encoding="utf-8")
     assert "step not known" in page and not re.search(r">step [0-9]", page)
     screen = ties_of(capsys, tmp_path / "job")
-    assert "Shoot TC 1 at 109 or 111 and FL 1 at 110 or 112 from both S1 and S2" in screen
+    assert "At S2: shoot 109 (TC 1), 110 (FL 1)" in screen
 
 
 def test_accepting_the_pole_heights_puts_the_lines_right(tmp_path: Path, capsys: Capture) -> None:

@@ -50,7 +50,7 @@ def to_do(
     _settle(errands, noticed)
     steps = {frozenset(f.points): f.severity for f in findings if f.kind == STRING_STEP}
     told = _change_overs(checks, steps)
-    _share(checks, errands, [row for row, severity in told if severity == CHECK], ", which steps")
+    _share(checks, errands, [row for row, severity in told if severity == CHECK], steps=True)
     _prove(errands, promises, length_unit)
     _hanging(checks, errands, promises, angle_unit)
     _bridges(checks, errands)
@@ -282,10 +282,10 @@ def _change_overs(
     return [(row, steps.get(frozenset(points[p] for p in joints.ends[row]))) for row in rows]
 
 
-def _share(checks: Checks, errands: Errands, rows: Sequence[int], why: str = "") -> None:
+def _share(checks: Checks, errands: Errands, rows: Sequence[int], *, steps: bool = False) -> None:
     """Ask for a shared shot of strings that have none where they pass to another setup.
 
-    One end is enough: the setup that is come to first shoots that of the other.
+    ``steps``: they step there, and a pole height is the first suspicion. One end is enough: the setup that is come to first shoots that of the other.
     """
     joints, points = checks.evidence.joints, checks.evidence.points
     wanted: dict[int, dict[str, str]] = {}
@@ -297,8 +297,9 @@ def _share(checks: Checks, errands: Errands, rows: Sequence[int], why: str = "")
         if errands.new(setup, others[:1]):
             wanted.setdefault(setup, {}).setdefault(others[0], joints.string[i])
     for setup, ends_of in wanted.items():
+        why, aloud = (", which steps", "; read the pole height aloud") if steps else ("", "")
         names = ", ".join(f"{end} ({string}{why})" for end, string in ends_of.items())
-        errands.ask(setup, f"shoot {names}", list(ends_of))
+        errands.ask(setup, f"shoot {names}{aloud}", list(ends_of))
 
 
 def _again(checks: Checks, errands: Errands) -> None:
