@@ -285,7 +285,8 @@ def _change_overs(
 def _share(checks: Checks, errands: Errands, rows: Sequence[int], *, steps: bool = False) -> None:
     """Ask for a shared shot of strings that have none where they pass to another setup.
 
-    ``steps``: they step there, and a pole height is the first suspicion. One end is enough: the setup that is come to first shoots that of the other.
+    One end is enough: the setup that is come to first shoots that of the other. ``steps``: they
+    step there, and a pole height is the first suspicion.
     """
     joints, points = checks.evidence.joints, checks.evidence.points
     wanted: dict[int, dict[str, str]] = {}
