@@ -26,9 +26,7 @@ from tieup.model.settings import Precision
 ROOT = Path(__file__).parents[1]
 SAMPLE = ROOT / "sample_raw"
 TRUTH = ROOT / "tests" / "simulate" / "sample_truth.json"
-# Chosen: days on which every tie lies within the paving limits. With these errors most days
-# put a tie or two of some forty past 3 mm in height.
-YARD_SEED, DOCK_SEED = 69, 2
+SEED = 1  # the first there is, not a chosen one: tests/bench/sample_seeds.py tries a hundred
 TITLES = {
     "fire_station": "Fire station yard",
     "fire_station_clean": "Fire station yard, without mistakes",
@@ -93,8 +91,7 @@ and the gate are held against limits (`falls:`).
 
 Random errors, 1 sd, as job.yaml states them: 2" for a direction or a zenith angle in one face,
 1.5 mm + 2 ppm, centring 0.5 mm (instrument) and 1.0 mm (target), heights 1.0 mm. Written to
-0.1" and 0.1 mm. The day was picked, from some seventy drawn, as one on which every tie of the
-clean copy lies within 6 mm in plan and 3 mm in height; most days miss that at a mark or two.
+0.1" and 0.1 mm. The day is the first that is drawn, not one picked out of many.
 
 ## Mistakes planted in `fire_station`
 
@@ -118,7 +115,7 @@ STORIES = {
 
 
 def _clean() -> Survey:
-    rng = np.random.default_rng(YARD_SEED)
+    rng = np.random.default_rng(SEED)
     return simulate(fire_station(rng), Precision(), rng)
 
 
@@ -132,7 +129,7 @@ def _spoiled(survey: Survey) -> Survey:
 
 def surveys() -> dict[str, Survey]:
     """Return the sample surveys by the name of their job."""
-    rng = np.random.default_rng(DOCK_SEED)
+    rng = np.random.default_rng(SEED)
     dock = simulate(loading_dock(rng), Precision(), rng)
     return {"fire_station": _spoiled(_clean()), "fire_station_clean": _clean(), "two_setups": dock}
 
