@@ -6,7 +6,7 @@ import math
 import re
 
 import pytest
-from scipy.stats import f, t
+from scipy.stats import chi2, f, t
 
 from tests.endtoend.jobs import FATES, FILES, Output, Row, raw_cells
 from tests.simulate import by_hand
@@ -301,18 +301,34 @@ def test_setups_are_the_raw_ones_with_words_of_the_contract(run: Output) -> None
 
 
 def test_ties_are_judged_against_their_limits(run: Output) -> None:
-    """Each point and setup once; limits of the paving class; d_horizontal is that of N and E."""
+    """Each point and setup once; limits of the paving class; d_horizontal is that of N and E.
+
+    Beyond a limit a tie fails only where that is more than chance, all of them together at one
+    job in 200 (Holm, tails by scipy); within it, it ties only where the gear could show it: an
+    error of twice the limit 19 times in 20 (normal value 1.645). All else is untested.
+    """
     rows = run.by("ties", "point", "setup")
+    sure = 0.005 / (2 * len(rows))  # smaller chances are an error whatever the other ties do
     metre = {"m": 1.0, "ft": 0.3048}[run.document("run")["settings"]["units"]["length"]]
     for row in rows.values():
         assert float(row["limit_horizontal"]) == pytest.approx(0.006 / metre, abs=1e-5)
         assert float(row["limit_elevation"]) == pytest.approx(0.003 / metre, abs=1e-5)
-        if row["verdict"] == "untested":
-            assert row["d_horizontal"] == row["sd_northing"] == ""
+        if not row["d_horizontal"]:
+            assert (row["sd_northing"], row["verdict"]) == ("", "untested")
             continue
         across = math.hypot(float(row["d_northing"]), float(row["d_easting"]))
         rise = abs(float(row["d_elevation"]))
         assert float(row["d_horizontal"]) == pytest.approx(across, abs=2e-5)
         assert all(float(row[f"sd_{c}"]) > 0.0 for c in ("northing", "easting", "elevation"))
-        over = across > 0.006 / metre + 2e-5 or rise > 0.003 / metre + 1e-5
-        assert row["verdict"] == ("fails" if over else "ties")
+        flat, up = float(row["sd_horizontal"]), float(row["sd_elevation"])
+        over = (across > 0.006 / metre + 2e-5, rise > 0.003 / metre + 1e-5)
+        coarse = 1.645 * flat > 0.006 / metre or 1.645 * up > 0.003 / metre
+        if not any(over):
+            assert row["verdict"] == ("untested" if coarse else "ties"), row
+            continue
+        # Along its own direction a plan difference is never more out of the ordinary than in all.
+        chances = (chi2.sf((across / flat) ** 2, 2), chi2.sf((rise / up) ** 2, 1))
+        clear = any(o and chance < sure for o, chance in zip(over, chances, strict=True))
+        assert row["verdict"] in (("fails",) if clear else ("fails", "untested")), row
+        if row["verdict"] == "fails" and not over[0]:
+            assert chances[1] < 0.005, row

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.endtoend.jobs import copy_sample, reconcile
+from tests.endtoend.jobs import copy_sample, put, raw_cells, reconcile
 
 OWN = """\
 name: our-contract
@@ -25,12 +25,29 @@ def _job(folder: Path, *lines: str) -> Path:
     return job
 
 
+def _faces_apart(job: Path, setup: str, point: str, apart: float) -> None:
+    """Put the distances of the first face pair to a point so far apart about their mean."""
+    pair = [
+        (file, int(line), float(cells["distance"]))
+        for at, cells in raw_cells(job)
+        for file, line in [at.rsplit(":", 1)]
+        if (cells["setup"], cells["point"]) == (setup, point)
+    ][:2]
+    middle = (pair[0][2] + pair[1][2]) / 2.0
+    for (file, line, _), side in zip(pair, (-0.5, 0.5), strict=True):
+        put(job, file, "distance", f"{middle + side * apart:.4f}", [line - 1])
+
+
 def test_sets_are_held_beside_the_tolerances_and_none_is_lost(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """The class's own set, one that ships and one of the job's own stand in rules.csv, by set."""
+    """The class's own set, one that ships and one of the job's own stand in rules.csv, by set.
+
+    The two faces of S2's first pair to CP4 are put 0.02 ft (6 mm) apart: beyond the class's 5 mm.
+    """
     job = _job(tmp_path, "tolerances: paving", "rules: [txdot-closures, ours.yaml, paving]")
     (job / "ours.yaml").write_text(OWN, encoding="utf-8")
+    _faces_apart(job, "S2", "CP4", 0.02)
     output = reconcile(capsys, job)
     rules = output.table("rules")
     assert list(dict.fromkeys(row["set"] for row in rules)) == [
@@ -38,9 +55,10 @@ def test_sets_are_held_beside_the_tolerances_and_none_is_lost(
     ]  # fmt: skip
     assert len({(row["set"], row["rule"]) for row in rules}) == len(rules)
     assert [row["state"] for row in rules if row["set"] == "our-contract"] == ["fail"]
-    assert "fail: face-distance of paving at S2, four-marks of our-contract at" in " ".join(
-        output.text.split()
-    )
+    fails = [row for row in rules if row["state"] == "fail"]
+    named = [f"{row['rule']} of {row['set']} at {row['subject']}" for row in fails]
+    assert "face-distance of paving at S2" in named
+    assert f"{len(fails)} fail: {', '.join(named)}" in " ".join(output.text.split())
     assert "ours.yaml" in output.document("run")["inputs"]
 
 

