@@ -12,6 +12,7 @@ from tests.endtoend.jobs import (
     copy_sample,
     decide,
     files_below,
+    put,
     raw_cells,
     reconcile,
 )
@@ -38,7 +39,13 @@ def test_accepting_everything_makes_the_site_tie(
     assert {
         run.finding(kind)["id"]: run.finding(kind)["severity"] for kind in KINDS
     } == dict.fromkeys(ids.values(), "note")
-    assert {row["verdict"] for row in run.table("ties")} == {"ties"}
+    for row in run.table("ties"):
+        sizes = [(abs(float(row[f"d_{way}"])), float(row[f"sd_{way}"]), float(row[f"limit_{way}"]))
+                 for way in ("horizontal", "elevation")]  # fmt: skip
+        beyond = any(size > limit for size, _, limit in sizes)
+        assert row["verdict"] == ("untested" if beyond else "ties"), row
+        assert all(size < 4.0 * sd for size, sd, _ in sizes), row  # chance, not a mistake
+    assert {row["verdict"] for row in run.table("setups")} == {"ties"}
     record = run.document("run")
     assert record["global_test"]["passed"] is True
     assert len(record["settings"]["decisions"]) == 3
@@ -115,10 +122,12 @@ def test_ids_survive_a_new_order_of_the_rows(
     }
 
 
-def test_keep_leaves_the_data_as_it_is(tmp_path: Path, capsys: Capture, undecided: Output) -> None:
-    """The rows take part again, and the finding gives the reason."""
-    found = undecided.finding("target-height")
-    run = run_with(tmp_path, capsys, f'{{keep: {found["id"]}, by: crew, reason: "pole was level"}}')
+def test_keep_leaves_the_data_as_it_is(tmp_path: Path, capsys: Capture) -> None:
+    """The rows take part again, and the finding gives the reason: 50 mm, far from a gross fault."""
+    (tmp_path / "a").mkdir()
+    found = reconcile(capsys, pole_booked(tmp_path / "a", "1.650")).finding("target-height")
+    entry = f'{{keep: {found["id"]}, by: crew, reason: "pole was level"}}'
+    run = reconcile(capsys, decide(pole_booked(tmp_path, "1.650"), entry))
     kept = run.finding("target-height")
     assert (kept["id"], kept["action"]) == (found["id"], "kept")
     assert "pole was level" in kept["says"]
@@ -174,13 +183,40 @@ def test_set_instrument_height_moves_the_heights_of_the_setup(
 
 
 def test_set_prism_constant_changes_the_distances(tmp_path: Path, capsys: Capture) -> None:
-    """A constant of 30 mm on the rows of a mark lengthens each distance by 30 mm."""
-    job = copy_sample("two_setups", tmp_path)
+    """A constant of 30 mm at a mark does what distances booked 30 mm longer do, in feet too."""
+    for sub in "plain", "booked":
+        (tmp_path / sub).mkdir()
+    job = copy_sample("two_setups", tmp_path / "booked")
+    for at, cells in list(raw_cells(job)):
+        if (cells["setup"], cells["point"]) == ("S1", "CP1"):
+            file, line = at.rsplit(":", 1)
+            longer = float(cells["distance"]) + 0.030 / 0.3048  # ft
+            put(job, file, "distance", f"{longer:.5f}", [int(line) - 1])
+    booked = reconcile(capsys, job).by("ties", "point", "setup")
+    plain = reconcile(capsys, copy_sample("two_setups", tmp_path / "plain"))
+    run = reconcile(capsys, decide(
+        copy_sample("two_setups", tmp_path),
+        "{set: {setup: S1, point: CP1, prism_constant: 30}, reason: seen}",
+    ))  # fmt: skip
+    ties = run.by("ties", "point", "setup")
+    assert ties.keys() == booked.keys()
+    for at, row in ties.items():
+        assert row["verdict"] == booked[at]["verdict"]
+        for column in ("d_horizontal", "d_elevation"):
+            if row[column] or booked[at][column]:
+                assert float(row[column]) == pytest.approx(float(booked[at][column]), abs=1e-4), at
+    assert ties != plain.by("ties", "point", "setup")
+
+
+def test_a_wrong_prism_constant_shows_at_the_mark(tmp_path: Path, capsys: Capture) -> None:
+    """Set 30 mm wrong at a mark that two other setups know: it is 30 mm off, and only there."""
+    job = copy_sample("fire_station_clean", tmp_path)
     run = reconcile(
         capsys, decide(job, "{set: {setup: S1, point: CP1, prism_constant: 30}, reason: seen}")
     )
-    found = run.by("ties", "point", "setup")["CP1", "S1"]
-    assert float(found["d_horizontal"]) * 0.3048 == pytest.approx(0.030, abs=0.006)  # m
+    ties = run.by("ties", "point", "setup")
+    assert float(ties["CP1", "S1"]["d_horizontal"]) == pytest.approx(0.030, abs=0.006)  # m
+    assert [at for at, row in ties.items() if row["verdict"] == "fails"] == [("CP1", "S1")]
 
 
 def test_set_face_reads_the_row_in_the_other_face(tmp_path: Path, capsys: Capture) -> None:

