@@ -64,12 +64,17 @@ def squares(run: Output, job: str) -> tuple[np.ndarray, np.ndarray]:
 def test_clean_jobs_tie(runs: dict[str, Output], job: str) -> None:
     """Exit 0, no finding that asks for anything, every setup ties, and no tie fails.
 
+    Only a fall that falls.csv cannot tell may ask to be shot again: the drain is nearly level.
     A difference may lie beyond the limit within the scatter, and then proves nothing: as often as
     the sds say, by the normal tails of scipy, and never far out.
     """
     run = runs[job]
-    assert run.status == 0
-    assert not [f for f in run.findings if f["severity"] != "note"]
+    falls = run.table("falls") if (run.folder / "falls.csv").exists() else []
+    doubtful = {row["check"] for row in falls if row["verdict"] == "cannot tell"}
+    assert doubtful <= {"trench drain"} and "fail" not in {row["verdict"] for row in falls}
+    assert run.status == bool(doubtful)
+    asking = [f for f in run.findings if f["severity"] != "note"]
+    assert [f["kind"] for f in asking] == ["fall"] * len(doubtful)
     ties = run.table("ties")
     assert {row["verdict"] for row in ties} <= {"ties", "untested"}
     expected, beyond = 0.0, 0

@@ -198,11 +198,15 @@ def test_the_sample_job_on_one_screen(yard, width):
     assert "FAILS" in rows["S3"]  # CP5: the pole was raised by 100 mm
     high = re.search(r" (\d+) mm high", rows["S3"])
     assert high and abs(int(high[1]) - 100) <= 6  # four sds of such a difference
-    assert "FAILS" not in rows["S2"]  # T5 and T6 swapped: metres off, a thing to do, no tie
+    assert "FAILS" not in rows.get("S2", "")  # T5 and T6 swapped: metres off, a thing to do, no tie
     assert "T5" in text and "T6" in text
     for setup in ("S1", "S4", "S5", "S1-S2", "S2-S3", "S3-S4", "S4-S5", "S1-S5"):
-        assert rows[setup].split()[-1].startswith("ties") or "ties:" in rows[setup]
+        if setup in rows or width == 80:
+            assert rows[setup].split()[-1].startswith("ties") or "ties:" in rows[setup]
     flat = _flat(text)
+    # A narrow screen with much to do counts the rows that tie; those shown and counted are all.
+    counted = sum(int(n) for n in re.findall(r"and (\d+) more, which tie", flat))
+    assert len(rows) + counted == 10
     for name in ("CP5", "T5", "T6", "CP8"):
         assert name in flat[flat.index("TO DO") :]
     assert site.answer.verdict.status == 1
