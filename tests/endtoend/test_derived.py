@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 
 import pytest
@@ -106,7 +107,10 @@ def test_rows_inherit_what_their_marks_are(capsys: pytest.CaptureFixture[str], c
 def test_a_typed_elevation_off_what_was_measured_is_a_finding(
     capsys: pytest.CaptureFixture[str], clean: Path
 ) -> None:
-    """139 mm below the measured curb: who typed it and why, against the limit of 3 mm."""
+    """Some 139 mm below the measured curb: who typed it and why, against the limit of 3 mm.
+
+    coordinates.csv widens the sd by what a scatter known from few checks leaves open.
+    """
     entry = '{point: LID, from: T7, elevation: 112.250, by: office, reason: "lid set to plan"}'
     run = reconcile(capsys, with_derived(clean, entry))
     finding = run.finding("typed-elevation")
@@ -114,19 +118,20 @@ def test_a_typed_elevation_off_what_was_measured_is_a_finding(
     assert finding["severity"] == "check"
     assert finding["points"] == ["LID", "T7"]
     assert finding["size"] == pytest.approx(112.25 - measured, abs=6e-5)  # m
-    assert finding["sd"] == pytest.approx(
-        float(run.by("coordinates", "point")["T7"]["sd_elevation"]), abs=6e-6
-    )
-    assert "0.1390 m below" in finding["says"]
-    assert "typed by office: lid set to plan" in finding["says"]
     row = run.by("derived", "point")["LID"]
+    assert finding["sd"] == pytest.approx(float(row["sd_difference"]), abs=6e-6)
+    widened = float(run.by("coordinates", "point")["T7"]["sd_elevation"])
+    assert finding["sd"] - 6e-6 <= widened <= 1.05 * finding["sd"]
+    below = re.search(r"(0\.\d{4}) m below", finding["says"])
+    assert below and float(below[1]) == pytest.approx(measured - 112.25, abs=1.1e-4)  # m
+    assert "typed by office: lid set to plan" in finding["says"]
     assert row["verdict"] == "differs"
     assert float(row["d_elevation"]) == pytest.approx(finding["size"], abs=6e-5)
     assert (row["measured_elevation"], row["typed_elevation"]) == (f"{measured:.4f}", "112.2500")
     assert run.status == 0  # a person decided it; the site ties all the same
     page = read_page((run.folder / "report.html").read_text(encoding="utf-8"))
     for view in ("crew", "survey"):
-        assert "0.1390 m below" in page.one(id=view).text
+        assert below[0] in page.one(id=view).text
 
 
 def test_what_cannot_be_built_is_empty_and_said(

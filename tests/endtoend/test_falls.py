@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from itertools import groupby, pairwise
 from pathlib import Path
 
@@ -101,6 +102,15 @@ def test_sound_falls_leave_the_exit_status_alone(clean_yard: Output) -> None:
     assert not [f for f in clean_yard.findings if f["kind"] in ("fall", "string-order")]
 
 
+def fall_and_reach(row: dict[str, str]) -> tuple[float, float]:
+    """Return a fall in per cent and 1.645 of its sds: one-sided 95 % of the normal table.
+
+    Over tens of metres the length is known so well that the sd is that of the drop alone.
+    """
+    drop, sd, length = (float(row[name]) for name in ("drop", "sd_drop", "length"))
+    return 100 * drop / length, 1.645 * 100 * sd / length
+
+
 def test_a_fall_that_fails_is_an_answer_of_its_own(
     capsys: pytest.CaptureFixture[str], clean: Path
 ) -> None:
@@ -111,9 +121,15 @@ def test_a_fall_that_fails_is_an_answer_of_its_own(
     found = run.finding("fall")
     assert (found["severity"], found["points"]) == ("check", ["T5", "T4"])
     assert found["lines"] == [f"job.yaml:{len((clean / 'job.yaml').read_text().splitlines())}"]
-    assert found["says"] == (
-        "Fall steep: T5 to T4 falls 0.12 %, at most 0.13 %; at least 1 % is asked for."
+    (row,) = run.table("falls")
+    said = re.fullmatch(
+        r"Fall steep: T5 to T4 falls (\S+) %, at most (\S+) %; at least 1 % is asked for.",
+        found["says"],
     )
+    assert said, found["says"]
+    fall, reach = fall_and_reach(row)
+    assert float(said[1]) == pytest.approx(fall, abs=0.006)  # per cent, 2 decimals
+    assert float(said[2]) == pytest.approx(fall + reach, abs=0.006)
     page = read_page((run.folder / "report.html").read_text(encoding="utf-8"))
     assert found["says"] in page.one(id="crew").text
     assert run.document("run")["verdict"] == "ties"
@@ -127,14 +143,23 @@ def test_a_fall_that_fails_is_an_answer_of_its_own(
 def test_a_fall_that_cannot_be_told_is_to_be_decided(
     capsys: pytest.CaptureFixture[str], clean: Path
 ) -> None:
-    """A limit closer than the survey can tell: the exit status is 1, and the reason stands."""
-    run = reconcile(capsys, with_falls(clean, "{name: even, from: T5, to: T4, minimum: 0.125}"))
+    """A limit closer than the survey can tell: the exit status is 1, and the reason stands.
+
+    The limit is what was measured that day, so nothing says on which side of it the fall lies.
+    """
+    entry = "{name: even, from: T5, to: T4, minimum: %s}"
+    (row,) = reconcile(capsys, with_falls(clean, entry % "-9")).table("falls")
+    fall, reach = fall_and_reach(row)
+    run = reconcile(capsys, with_falls(clean, entry % row["fall"]))
     assert run.status == 1
     assert "THE SITE TIES, 1 FALL CANNOT BE TOLD." in " ".join(run.text.split())
     assert run.document("run")["status"] == 1
     (row,) = run.table("falls")
     assert row["verdict"] == "cannot tell"
-    assert row["reason"].startswith("from 0.1")
+    ends = re.match(r"from (\S+) (?:% )?to (\S+) %", row["reason"])
+    assert ends, row["reason"]
+    assert float(ends[1]) == pytest.approx(fall - reach, abs=0.006)  # per cent, 2 decimals
+    assert float(ends[2]) == pytest.approx(fall + reach, abs=0.006)
     found = run.finding("fall")
     assert (found["severity"], found["says"].split(":")[0]) == ("check", "Cannot tell fall even")
 
@@ -206,20 +231,50 @@ def test_strings_not_side_by_side_cannot_be_told(
     )
 
 
+def legs_turned_over(run: Output, string: str) -> list[tuple[float, int]]:
+    """Return how far to the right each leg may move (m) before it turns over; nearest first.
+
+    A leg moved by d is shorter by d times the tangents of half the bends at its ends: plane
+    geometry. Legs are numbered from 1; those that grow are not among them.
+    """
+    places = run.by("coordinates", "point")
+    line = [
+        (float(places[row["point"]]["northing"]), float(places[row["point"]]["easting"]))
+        for row in run.table("strings")
+        if row["string"] == string
+    ]
+    legs = np.diff(np.array(line), axis=0)
+    bends = np.diff(np.arctan2(legs[:, 1], legs[:, 0]))
+    half = np.tan(np.concatenate([[0.0], (bends + np.pi) % (2 * np.pi) - np.pi, [0.0]]) / 2)
+    shorter = half[:-1] + half[1:]
+    lengths = np.hypot(*legs.T)
+    return sorted(
+        (float(lengths[i] / shorter[i]), i + 1) for i in range(len(legs)) if shorter[i] > 0
+    )
+
+
 def test_legs_around_a_gap_of_a_derived_string_are_told(
     capsys: pytest.CaptureFixture[str], clean: Path
 ) -> None:
-    """An offset bigger than the bends: four points without a place, six legs without a fall."""
-    entry = "{name: verge, along: X, minimum: -50}"
+    """An offset bigger than some of the bends: those points have no place, their legs no fall."""
+    entry = "{name: verge, along: X, minimum: -999}"
+    turns = legs_turned_over(reconcile(capsys, clean), "CURB-S")
+    over = 1 + int(np.argmax([b / a for (a, _), (b, _) in pairwise(turns)]))  # the clearest cut
+    distance = round(math.sqrt(turns[over - 1][0] * turns[over][0]), 1)
     run = reconcile(
-        capsys, with_derived(clean, "{string: X, offset: CURB-S, distance: 5000}", entry)
+        capsys, with_derived(clean, f"{{string: X, offset: CURB-S, distance: {distance}}}", entry)
     )
+    assert run.status == 1, run.errors
     lost = {row["point"] for row in run.table("derived") if not row["northing"]}
-    assert len(lost) == 4
+    gaps = {number + end for _, number in turns[:over] for end in (0, 1)}
+    assert lost == {f"X-{number}" for number in gaps}
     rows = run.table("falls")
     told = [row for row in rows if row["verdict"] == "cannot tell" and not row["fall"]]
-    assert len(told) == 6
-    assert {name for row in told for name in (row["from"], row["to"])} >= lost
+    beside = {number - end for number in gaps for end in (0, 1)} & {*range(1, len(rows) + 1)}
+    assert {(row["from"], row["to"]) for row in told} == {
+        (f"X-{number}", f"X-{number + 1}") for number in beside
+    }
+    assert len(told) == len(beside)
     assert all("has no place: the offset is bigger than the bend" in row["reason"] for row in told)
     found = run.finding("fall")
     assert found["cure"].startswith(
