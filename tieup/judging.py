@@ -114,6 +114,8 @@ def _fits(stated: Solved, prepared: Prepared | None) -> Fits:
     if stated.case.datum.kind != "control":
         return Fits(held, None, (stated.adjustment.iterations, 0))
     minimal = minimal_fit(stated, prepared)
+    if minimal is None:
+        return Fits(held, None, (stated.adjustment.iterations, 0))
     counts = (minimal.iterations, stated.adjustment.iterations)
     return Fits(_tests(stated, minimal), held, counts)
 

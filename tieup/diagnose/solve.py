@@ -180,14 +180,18 @@ def _with_gross(network: Network, sight: int) -> Network:
     return replace(network, start=replace(network.start, gross=gross))
 
 
-def minimal_fit(solved: Solved, prepared: Prepared | None = None) -> Adjustment:
+def minimal_fit(solved: Solved, prepared: Prepared | None = None) -> Adjustment | None:
     """Return the minimally constrained adjustment of a solved case: it tests the readings.
 
-    The one of ``prepared`` serves where it is of this very case.
+    The one of ``prepared`` serves where it is of this very case. None where the readings alone do
+    not settle: without a distance only the heights of instruments and targets give the site a size.
     """
     if prepared is not None and prepared.minimal is not None and prepared.case is solved.case:
         return prepared.minimal
-    return settled_fit(solved.network, solved.case, minimal_frame)[1]
+    try:
+        return settled_fit(solved.network, solved.case, minimal_frame)[1]
+    except AdjustmentError:
+        return None
 
 
 def without_gross(network: Network) -> Network:
