@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 SAMPLE = "sample_raw/fire_station"
 FORMATS = ("pnezd", "landxml", "geojson", "gpkg", "dxf")
 ROLES = ("control", "tie", "shot", "station", "derived")
-PROOFS = ("held", "checked", "unchecked", "disputed")
+PROOFS = ("held", "checked", "unchecked")
 EXIT_STATUS = (
     "Exit status: 0 the site ties; 1 something does not tie, is not proved or must be decided; "
     "2 the input or the call is wrong, nothing was written."
@@ -121,7 +121,7 @@ def commands() -> None:
     "proofs",
     multiple=True,
     type=click.Choice(PROOFS),
-    help="Only points of this proof, likewise; disputed ones leave in no other way.",
+    help="Only points of this proof, likewise.",
 )
 @click.option(
     "--point",

@@ -18,7 +18,7 @@ from tieup.errors import OutputError
 from tieup.model.reconciliation import Reconciliation
 
 ROLES = ("control", "tie", "shot", "station", "derived")
-PROOFS = ("held", "checked", "unchecked", "disputed")
+PROOFS = ("held", "checked", "unchecked")  # a disputed point is asked for by its name
 UNCHECKED, DISPUTED = "unchecked", "disputed"
 INSTRUMENT, TWIN, UNASKED, PLACELESS = "instrument", "twin", "unasked", "placeless"
 WORDS = {  # why a point stays behind: one, several
@@ -110,7 +110,7 @@ def _why_not(
     wanted = ((role, asked.roles), (code, asked.codes), (proof, asked.proofs))
     if row in aloft:
         return INSTRUMENT
-    if proof == DISPUTED and DISPUTED not in asked.proofs:
+    if proof == DISPUTED:
         return DISPUTED
     if row in twins:
         return TWIN
