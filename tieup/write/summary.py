@@ -269,8 +269,11 @@ def _finding_lines(findings: Sequence[Finding], room: int) -> list[str]:
     lines += to_paste
     shown = len(stops)
     for number, finding in enumerate(findings[shown:], shown + 1):
-        block = _block(finding)
-        if _comes_first(finding) or len(lines) + len(block) > room - (number < len(findings)):
+        left = room - len(lines) - (number < len(findings))
+        block = next(
+            (b for b in (_block(finding), _block(finding, SHORT_LINES)) if len(b) <= left), []
+        )
+        if _comes_first(finding) or not block:
             break
         lines += block
         shown = number
