@@ -23,14 +23,14 @@ from tieup.model.arrays import FloatArray
 from tieup.model.settings import Standing
 from tieup.pipeline import make_case, read_site
 from tieup.planning import draw
-from tieup.preanalysis.added import after_look
 from tieup.preanalysis.believed import scheme_of
+from tieup.preanalysis.candidates import Candidates, candidate_sights, joined
 from tieup.preanalysis.draws import draw_days
 from tieup.preanalysis.nextshot import take
 from tieup.preanalysis.planned import _joined
 from tieup.preanalysis.prospects import Prospects, prospects_of
 from tieup.preanalysis.rows import as_solved
-from tieup.preanalysis.scheme import Scheme, solve_scheme
+from tieup.preanalysis.scheme import Scheme, places_of, solve_scheme
 
 stats = pytest.importorskip("scipy.stats")
 LIMITS = np.array([0.006, 0.003])  # m
@@ -138,6 +138,17 @@ def test_one_definition_before_and_after(tmp_path: Path) -> None:
     assert all(bay.tie_share >= 0.8 for bay in bays)
 
 
+def after_look(scheme: Scheme, adjustment: Adjustment, setup: int, point: int) -> Prospects:
+    """Return what a scheme would prove with one more look, measured as its others are."""
+    place, axis = places_of(scheme, adjustment)
+    away = float(np.hypot(*(place[point] - axis[setup])[:2]))
+    one = Candidates(np.array([setup]), np.array([point]), np.array([away]))
+    whole = scheme.with_sights(joined(scheme.sights, candidate_sights(scheme, one)))
+    found = prospects_of(whole, solve_scheme(whole), LIMITS)
+    assert found is not None
+    return found
+
+
 def test_one_more_look_is_asked_of_a_plan_and_of_a_finished_survey(tmp_path: Path) -> None:
     """A third mark for a station on two closes it; so does a look added to what was shot."""
     scheme, adjustment, before = solved(
@@ -145,16 +156,15 @@ def test_one_more_look_is_asked_of_a_plan_and_of_a_finished_survey(tmp_path: Pat
         places=PLACES + "F,1010,1030,12\n",
         sights=SIGHTS + "F,,CP1,1.6,2,2\nF,,CP4,1.6,2,2\n",
     )
-    after = after_look(scheme, adjustment, 2, scheme.points.index("T2"), LIMITS)
+    after = after_look(scheme, adjustment, 2, scheme.points.index("T2"))
     assert before.setups[2] is not None
-    assert after is not None
     assert after.setups[2] is not None
     assert before.setups[2].share < 0.8 < after.setups[2].share
-    again = after_look(scheme, adjustment, 2, scheme.points.index("CP1"), LIMITS)
-    assert again is not None  # a mark that it has shot: the second look is a visit of its own
+    again = after_look(scheme, adjustment, 2, scheme.points.index("CP1"))
+    assert again.setups[2] is not None  # of a mark that it has shot: a visit of its own
     job = load_job(SAMPLE / "two_setups")
     field = diagnose(make_case(job, *read_site(job))).solved
     shot = scheme_of(field)
     place = shot.points.index(next(name for name in shot.points if name.startswith("CP")))
-    more = after_look(shot, field.adjustment, 0, place, LIMITS)
-    assert more is not None
+    more = after_look(shot, field.adjustment, 0, place)
+    assert len(more.setups) == len(field.case.setups)

@@ -14,6 +14,7 @@ import numpy as np
 from tieup.diagnose.case import Case, new_name
 from tieup.diagnose.mistake import Mistake
 from tieup.model.arrays import BoolArray, IntArray
+from tieup.model.finding import STRING_STEP
 from tieup.reduce.target_visits import shooting_order
 
 
@@ -44,7 +45,7 @@ def adapt(case: Case, mistake: Mistake) -> Case:
 
 def stays_in(mistake: Mistake) -> bool:
     """Say whether a mistake is in the whole site alike, or perhaps none: nothing is left out."""
-    if mistake.kind in ("vertical-index", "string-step"):
+    if mistake.kind in ("vertical-index", STRING_STEP):
         return True
     return mistake.kind in ("prism-constant", "distance-scale") and not mistake.setup
 

@@ -19,6 +19,7 @@ from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.solve import Solved, solve
 from tieup.errors import TieupError
 from tieup.model.arrays import FloatArray
+from tieup.model.finding import STRING_STEP
 from tieup.model.settings import Tolerances
 
 IN_HEIGHT = (
@@ -141,7 +142,7 @@ def beyond_limits(mistake: Mistake, case: Case, limits: Tolerances) -> bool:
 
     A mistake without a size counts as beyond; a step that a person keeps is an edge.
     """
-    if mistake.kind == "string-step":
+    if mistake.kind == STRING_STEP:
         return False
     if not len(mistake.size):
         return True

@@ -14,7 +14,7 @@ from tieup.diagnose.whole_words import WHOLE_WORDS
 from tieup.diagnose.words import SURE, Phrases, Text, unbooked_height, words
 from tieup.geometry import ARC_SECOND
 from tieup.model.fieldbook import Fieldbook
-from tieup.model.finding import NOTICED, Finding, Rival
+from tieup.model.finding import NOTICED, STRING_STEP, Finding, Rival
 from tieup.model.link import BookedLink
 from tieup.model.settings import Tolerances
 
@@ -28,7 +28,7 @@ ACTIONS = {
 }
 
 
-SAY_ALL = ("string-step",)  # kinds whose words name every rival
+SAY_ALL = (STRING_STEP,)  # kinds whose words name every rival
 
 
 @dataclass(frozen=True)
@@ -179,8 +179,3 @@ def _severity(mistake: Mistake) -> str:
         return "stop"
     weak = mistake.kind == "prism-constant" and mistake.statistic <= SURE
     return "note" if weak else "check"
-
-
-def reason_of(finding: Finding) -> str:
-    """Return what stands beside a row that a finding left out."""
-    return f"{finding.kind} ({finding.id})"

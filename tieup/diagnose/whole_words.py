@@ -10,6 +10,7 @@ from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.rowlines import some
 from tieup.diagnose.string_steps import step_words
 from tieup.diagnose.words import Phrases, Text, too
+from tieup.model.finding import STRING_STEP
 from tieup.model.link_kinds import LEVEL, LINK_KINDS, LinkKind
 
 LOOK = {
@@ -172,6 +173,6 @@ WHOLE_WORDS: Mapping[str, Callable[[Mistake, Phrases], Text]] = {
     "name-collision": _collision,
     "setup-reused": _reused,
     **dict.fromkeys(("level-sign", "level-metre", *LINK_KINDS), _run),
-    "string-step": step_words,
+    STRING_STEP: step_words,
 }
 """The text of each kind, beside those of `tieup.diagnose.words`."""

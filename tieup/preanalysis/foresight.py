@@ -20,15 +20,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tieup.adjust.distributions import student_critical
-from tieup.adjust.equations import Connections
 from tieup.adjust.guards import Guards, pose_effect
 from tieup.adjust.solution import Adjustment
-from tieup.geometry import curvature_coefficient
 from tieup.model.arrays import FloatArray, IntArray
-from tieup.model.observations import Sights
-from tieup.model.settings import Precision
 from tieup.preanalysis.joint import Joint, joint_covariance
-from tieup.preanalysis.reliability import full_rows
 from tieup.ties.bays import HEIGHT, PASSES, PLAN, Standing
 
 LEAST = 1e-9  # share of the largest below which a direction of a mistake's size is none
@@ -61,22 +56,6 @@ def _inverse(matrices: FloatArray) -> FloatArray:
     both = scale[:, :, None] * scale[:, None, :]
     unit = np.linalg.pinv(matrices / both, rcond=LEAST, hermitian=True)
     return np.asarray(unit / both)
-
-
-def shot_rows(
-    adjustment: Adjustment, sights: Sights, precision: Precision, refraction: float
-) -> FloatArray:
-    """Return the whitened rows (k, 3, 7) of further ``sights`` (k,)."""
-    connections = Connections(
-        sights.setup,
-        sights.point,
-        sights.value,
-        sights.target_height,
-        np.zeros(len(sights), dtype=np.bool_),
-        np.arange(len(sights)),
-    )
-    places = (adjustment.axis, adjustment.orientation, adjustment.position)
-    return full_rows(connections, sights, precision, places, curvature_coefficient(refraction))
 
 
 def expected(

@@ -2,7 +2,7 @@
 
 The definitions are those of a finished survey (`tieup.diagnose.proving`, `tieup.ties.bays`), asked
 before the readings: see `tieup.preanalysis.draws`. What serves a plan serves a to-do list: a scheme
-can be made of what was shot, and one further look added to it (`tieup.preanalysis.added`).
+can be made of what was shot (`tieup.preanalysis.believed`).
 """
 
 from __future__ import annotations

@@ -20,10 +20,11 @@ from tieup.diagnose.guarding import Guarded, guard
 from tieup.diagnose.proving import careful_solution
 from tieup.diagnose.solve import Solved
 from tieup.errors import AdjustmentError, NetworkError
+from tieup.geometry import curvature_coefficient
 from tieup.model.answer import Promise
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.preanalysis.candidates import NEAREST, Candidates, sights_like_others
-from tieup.preanalysis.foresight import Foresight, expected, foresight, shot_rows
+from tieup.preanalysis.foresight import Foresight, expected, foresight
 from tieup.preanalysis.ground import (
     CLEAR,
     Ground,
@@ -38,6 +39,7 @@ from tieup.preanalysis.ground import (
     wanting_of,
     worst,
 )
+from tieup.preanalysis.reliability import further_rows
 from tieup.preanalysis.shot_rows import with_shot
 from tieup.preanalysis.standing import SHOT, roles
 from tieup.ties.answer import PARTS
@@ -195,7 +197,8 @@ def _ranked(ground: Ground, key: Key, setting: Setting) -> list[tuple[int, int]]
         return []
     adjustment, case = careful.adjustment, careful.case
     sights = sights_like_others(careful.network.sights, case.setups, case.precision, candidates)
-    rows = shot_rows(adjustment, sights, case.precision, case.refraction)
+    bend = curvature_coefficient(case.refraction)
+    rows = further_rows(adjustment, sights, case.precision, bend)
     base: Foresight = foresight(adjustment, guards, np.unique(candidates.point))
     ends = list(zip(candidates.setup.tolist(), candidates.point.tolist(), strict=True))
     standing = ground.standings[key]

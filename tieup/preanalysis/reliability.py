@@ -88,6 +88,26 @@ def full_rows(
     return rows
 
 
+def further_rows(
+    adjustment: Adjustment, sights: Sights, precision: Precision, bend: float
+) -> FloatArray:
+    """Return the whitened rows (k, 3, 7) of ``sights`` (k,) that a solution does not have yet."""
+    connections = Connections(
+        sights.setup,
+        sights.point,
+        sights.value,
+        sights.target_height,
+        np.zeros(len(sights), dtype=np.bool_),
+        np.arange(len(sights)),
+    )
+    return full_rows(connections, sights, precision, places_at(adjustment), bend)
+
+
+def places_at(adjustment: Adjustment) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return axis (S, 3) and orientation (S,) of the setups, position (P, 3) of the marks."""
+    return adjustment.axis, adjustment.orientation, adjustment.position
+
+
 def _effects(adjustment: Adjustment, chosen: IntArray, bias: FloatArray) -> FloatArray:
     """Return what ``bias`` (k, 3) of each reading moves its mark by (k, 3, 3) in m.
 

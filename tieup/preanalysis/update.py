@@ -23,7 +23,7 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.observations import Sights
 from tieup.preanalysis.candidates import Area
 from tieup.preanalysis.joint import Joint, joint_covariance
-from tieup.preanalysis.reliability import full_rows
+from tieup.preanalysis.reliability import full_rows, further_rows, places_at
 from tieup.preanalysis.scheme import Scheme
 from tieup.preanalysis.standing import (
     CHECKED,
@@ -76,7 +76,7 @@ def make_base(scheme: Scheme, state: State, demand: Demand, area: Area) -> Base:
     joint = joint_covariance(adjustment, setups, marks)
     connections, leverage = _sights_among(adjustment, setups, marks)
     rows = full_rows(
-        connections, problem.network.sights, scheme.precision, _places(adjustment), scheme.bend
+        connections, problem.network.sights, scheme.precision, places_at(adjustment), scheme.bend
     )
     place = np.zeros(len(adjustment.axis), dtype=np.int64)
     place[setups] = 4 * np.arange(len(setups))
@@ -92,10 +92,6 @@ def make_base(scheme: Scheme, state: State, demand: Demand, area: Area) -> Base:
     tie = np.asarray(roles(adjustment) != SHOT)
     views = views_of(adjustment, state.ties)
     return Base(scheme, state, demand, joint, connections, rows, leverage, columns, views, tie)
-
-
-def _places(adjustment: Adjustment) -> tuple[FloatArray, FloatArray, FloatArray]:
-    return adjustment.axis, adjustment.orientation, adjustment.position
 
 
 def _sights_among(
@@ -132,16 +128,7 @@ def can_update(base: Base, sight: Sights) -> BoolArray:
 
 def sight_rows(base: Base, sights: Sights) -> FloatArray:
     """Return the whitened rows (k, 3, 7) of further ``sights`` (k,)."""
-    connections = Connections(
-        sights.setup,
-        sights.point,
-        sights.value,
-        sights.target_height,
-        np.zeros(len(sights), dtype=np.bool_),
-        np.arange(len(sights)),
-    )
-    places = _places(base.adjustment)
-    return full_rows(connections, sights, base.scheme.precision, places, base.scheme.bend)
+    return further_rows(base.adjustment, sights, base.scheme.precision, base.scheme.bend)
 
 
 def standings_after(base: Base, sights: Sights) -> list[Standing]:

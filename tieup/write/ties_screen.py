@@ -140,7 +140,7 @@ def headline(answer: TieAnswer) -> str:
 def _marks(answer: TieAnswer) -> str:
     """Count the mark ties that hold, and those that nothing proves."""
     marks = "1 mark ties" if answer.holding == 1 else f"{answer.holding:,} marks tie"
-    return f"{marks}, {answer.unproved:,} unproved" if answer.unproved else marks
+    return f"{marks}, {answer.unproved:,} untested" if answer.unproved else marks
 
 
 def _loose(answer: TieAnswer) -> list[str]:

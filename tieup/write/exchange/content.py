@@ -41,11 +41,6 @@ class SitePoint:
     flags: str
 
     @property
-    def has_place(self) -> bool:
-        """Return whether northing and easting are known."""
-        return self.place[0] == self.place[0] and self.place[1] == self.place[1]
-
-    @property
     def has_elevation(self) -> bool:
         """Return whether the elevation is known."""
         return self.place[2] == self.place[2]
