@@ -1,0 +1,102 @@
+"""A triangulated surface: vertices, triangles, which edges are breaklines, where heights come from.
+
+Every height of a vertex is a linear function of the heights of the points it was made of
+(``weights``): a vertex is a point, the mean of points that are one place, or a crossing of two
+breaklines. So every sd of the surface is that of a linear function of point heights.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.sparse import csr_array
+
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+
+NEXT = (1, 2, 0)  # edge k of a triangle runs from its vertex k to vertex NEXT[k]
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """Triangles over vertices.
+
+    ``place`` (v, 3) northing, easting, elevation in m. ``faces`` (t, 3) vertices, counterclockwise
+    seen from above. ``neighbours`` (t, 3) the triangle across the edge from vertex k to the next,
+    -1 where there is none; ``fixed`` (t, 3) whether that edge is (a piece of) a breakline or of
+    the outline. ``weights`` (v, n) gives the heights of vertices from those of the n points.
+    """
+
+    place: FloatArray
+    faces: IntArray
+    neighbours: IntArray
+    fixed: BoolArray
+    weights: csr_array
+
+    @property
+    def height(self) -> FloatArray:
+        """Return the elevations (v,) in m."""
+        return self.place[:, 2]
+
+    @cached_property
+    def edges(self) -> IntArray:
+        """Return every edge (e, 2) once."""
+        ends = np.stack([self.faces, self.faces[:, NEXT]], axis=-1)
+        first = (self.neighbours < 0) | (self.neighbours < np.arange(len(self.faces))[:, None])
+        return np.asarray(ends[first])
+
+    @cached_property
+    def area(self) -> FloatArray:
+        """Return the plan areas (t,) in m^2."""
+        return np.asarray(0.5 * cross(self.corners[:, 1], self.corners[:, 2], self.corners[:, 0]))
+
+    @cached_property
+    def corners(self) -> FloatArray:
+        """Return the corners (t, 3, 2) in plan, easting before northing."""
+        return np.asarray(self.place[:, 1::-1][self.faces])
+
+    @cached_property
+    def slopes(self) -> FloatArray:
+        """Return the derivatives (t, 3, 2) of the hat function of each corner by N and E.
+
+        The gradient of the surface over a triangle is the sum of heights times these.
+        """
+        x, y = self.corners[..., 0], self.corners[..., 1]
+        after, before = np.array(NEXT), np.array([2, 0, 1])
+        twice = 2.0 * self.area[:, None]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            north = (x[:, before] - x[:, after]) / twice
+            east = (y[:, after] - y[:, before]) / twice
+        return np.stack([north, east], axis=-1)
+
+    @cached_property
+    def used(self) -> BoolArray:
+        """Return which vertices (v,) are a corner of a triangle."""
+        used = np.zeros(len(self.place), dtype=bool)
+        used[self.faces] = True
+        return used
+
+    def border(self) -> tuple[IntArray, IntArray]:
+        """Return the edges (b, 2) with a triangle on one side only, and that triangle (b,)."""
+        face, edge = np.nonzero(self.neighbours < 0)
+        ends = np.stack([self.faces[face, edge], self.faces[face, np.array(NEXT)[edge]]], axis=-1)
+        return ends, face
+
+
+def cross(a: FloatArray, b: FloatArray, origin: FloatArray) -> FloatArray:
+    """Return the cross product (n,) of a - origin and b - origin, plan vectors (n, 2)."""
+    u, v = a - origin, b - origin
+    return np.asarray(u[..., 0] * v[..., 1] - u[..., 1] * v[..., 0])
+
+
+def kept(mesh: Mesh, keep: BoolArray) -> Mesh:
+    """Return the mesh with some of its triangles (t,) only."""
+    number = np.append(np.where(keep, np.cumsum(keep) - 1, -1), -1)
+    return Mesh(
+        mesh.place,
+        mesh.faces[keep],
+        number[mesh.neighbours[keep]],
+        mesh.fixed[keep],
+        mesh.weights,
+    )
