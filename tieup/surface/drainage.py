@@ -34,11 +34,11 @@ DRAINS, HOLDS, CANNOT_TELL = "drains", "holds", "cannot tell"
 
 @dataclass(frozen=True)
 class Places:
-    """Places (p,) that are not proved to drain: the ponds first, then spots without standing water.
+    """Places (p,) that are not proved to drain: ponds first, then spots without standing water.
 
-    ``vertex`` is the lowest of a pond, or the least sure of a spot; ``toward`` the vertex that water
-    would leave over (the spill of a pond, the best neighbour of a spot; -1 for none). ``depth`` (m)
-    of water, and its ``sd``; of a spot the depth is 0 and ``drop`` says how far it falls to
+    ``vertex`` is the lowest of a pond, or the least sure of a spot; ``toward`` the vertex that
+    water would leave over (the spill of a pond, the best neighbour of a spot; -1 for none).
+    ``depth`` (m) of water, and its ``sd``; of a spot the depth is 0 and ``drop`` says how far it falls to
     ``toward``. ``raised`` (m) is by how much the vertex must rise, or the other be cut, until it is
     proved to drain.
     """
@@ -79,9 +79,7 @@ def outlets_of(mesh: Mesh, inlets: IntArray, walls: IntArray) -> BoolArray:
     return outlet
 
 
-def drainage_of(
-    mesh: Mesh, spread: VertexSpread, outlet: BoolArray, confidence: float
-) -> Drainage:
+def drainage_of(mesh: Mesh, spread: VertexSpread, outlet: BoolArray, confidence: float) -> Drainage:
     """Say of a surface whether it drains to its outlets (v,)."""
     water = filled(mesh.height, mesh.edges, outlet | ~mesh.used)
     ponds = ponds_of(mesh, water)
@@ -115,7 +113,7 @@ def _best_neighbours(
     fall, spreads = np.full(count, -np.inf), np.zeros(count)
     best[a[first]], fall[a[first]], spreads[a[first]] = b[first], drop[first], sd[first]
     degree = np.bincount(a, minlength=count)
-    critical = np.array([normal_critical(alpha / max(k, 1)) for k in range(degree.max(initial=0) + 1)])
+    critical = normal_critical(alpha / np.maximum(np.arange(degree.max(initial=0) + 1), 1))
     return best, fall, spreads, critical[degree]
 
 
@@ -170,7 +168,7 @@ def _spots(
     wet: BoolArray,
     best: tuple[IntArray, FloatArray, FloatArray, FloatArray],
 ) -> Places:
-    """Return the spots without water that are not proved to drain; those beside ponds are theirs."""
+    """Return spots without water that are not proved to drain; those beside ponds are theirs."""
     toward, drop, sd, need = best
     own = np.flatnonzero(open_ | wet)
     inside = (open_ | wet)[mesh.edges].all(axis=1)
@@ -202,8 +200,6 @@ def _spots(
 
 def _joined(ponds: Places, spots: Places, count: int) -> Places:
     names = [name for name in Places.__dataclass_fields__ if name != "of_vertex"]
-    whole = {
-        name: np.concatenate([getattr(ponds, name), getattr(spots, name)]) for name in names
-    }
+    whole = {name: np.concatenate([getattr(ponds, name), getattr(spots, name)]) for name in names}
     shifted = np.where(spots.of_vertex >= 0, spots.of_vertex + count, ponds.of_vertex)
     return Places(**whole, of_vertex=shifted)

@@ -18,7 +18,7 @@ from tieup.surface.spread import VertexSpread
 
 @dataclass(frozen=True)
 class Grades:
-    """Of each triangle (t,): ``gradient`` (t, 2) upward by N and E, ``fall`` as a ratio with ``sd``.
+    """Of each triangle (t,): ``gradient`` (t, 2) upward by N and E, ``fall`` as a ratio, its ``sd``.
 
     ``azimuth`` of the fall, rad from north, NaN where it is level.
     """

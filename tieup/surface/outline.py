@@ -54,12 +54,17 @@ def _outside(mesh: Mesh, longest: float) -> BoolArray:
 
 def _inside(mesh: Mesh, rings: Sequence[FloatArray]) -> BoolArray:
     """Return the triangles (t,) inside of rings, by the middle of one in each region."""
-    face, edge = np.nonzero(~mesh.fixed & (mesh.neighbours >= 0))
-    label = _labels(face, mesh.neighbours[face, edge], len(mesh.faces))
+    label = panels(mesh)
     order = np.lexsort([mesh.area, label])  # the largest of each region stands last
     last = np.flatnonzero(np.append(np.diff(label[order]) != 0, True))
     middle = mesh.corners[order[last]].mean(axis=1)[:, ::-1]
     return np.asarray(within(middle, rings)[label])
+
+
+def panels(mesh: Mesh) -> IntArray:
+    """Return which triangles (t,) hang together without a breakline between them, by number."""
+    face, edge = np.nonzero(~mesh.fixed & (mesh.neighbours >= 0))
+    return _labels(face, mesh.neighbours[face, edge], len(mesh.faces))
 
 
 def _labels(first: IntArray, second: IntArray, count: int) -> IntArray:

@@ -50,6 +50,10 @@ class Meetings:
     def __len__(self) -> int:
         return len(self.vertex)
 
+    def of(self, rows: IntArray) -> Meetings:
+        """Return some of them."""
+        return Meetings(self.vertex[rows], self.first[rows], self.second[rows], self.by[rows])
+
 
 @dataclass(frozen=True)
 class Triangulated:

@@ -43,8 +43,8 @@ class Ponds:
     """Ponds (p,) of standing water.
 
     ``of_vertex`` (v,) the pond of a vertex, -1 for none. ``lowest`` and ``spill`` (p,) vertices
-    (spill -1 where there is no way out), ``level`` and ``depth`` (p,) in m, ``area`` m^2, ``volume``
-    m^3. ``held`` (p, v) has the area of the hat function of each vertex under water, in m^2: the
+    (spill -1 where there is no way out), ``level`` and ``depth`` (p,) in m, ``area`` m^2,
+    ``volume`` m^3. ``held`` (p, v) has the area of the hat function of each vertex under water, in m^2: the
     volume changes by -held per m that the vertex rises, and by the area per m of level.
     """
 
@@ -112,9 +112,7 @@ def ponds_of(mesh: Mesh, water: Filled) -> Ponds:
     level = water.level[lowest]
     spill = _spill(water, wet, lowest)
     area, volume, held = _stored(mesh, of_vertex, level)
-    return Ponds(
-        of_vertex, lowest, spill, level, level - mesh.height[lowest], area, volume, held
-    )
+    return Ponds(of_vertex, lowest, spill, level, level - mesh.height[lowest], area, volume, held)
 
 
 def _pond_of_vertex(mesh: Mesh, wet: BoolArray) -> tuple[IntArray, IntArray]:
