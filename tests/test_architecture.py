@@ -18,6 +18,7 @@ LEVELS = (  # a room imports from the levels above it and from itself
     {"read", "reduce", "network", "adjust", "write"},
     {"diagnose", "ties"},
     {"audit", "derive", "preanalysis"},
+    {"surface"},
     {"results"},
     {"config"},
     {"judging"},
@@ -43,6 +44,7 @@ NUMERIC = {
     "ties",
     "derive",
     "preanalysis",
+    "surface",
     "results",
 }
 TOUCHING = {"open", "print", "input", "os", "sys", "time", "datetime", "subprocess", "environ"}

@@ -10,6 +10,7 @@ import numpy as np
 from tieup.config.falls import refuse_unknown
 from tieup.config.rules import rules_of
 from tieup.config.standing import refuse_unknown_standing
+from tieup.config.surfaces import refuse_unknown_parts
 from tieup.derive.points import DerivedPoints
 from tieup.derive.runs import lost_after
 from tieup.derive.slopes import Slopes
@@ -64,6 +65,8 @@ from tieup.results.run import effects_record, run_record, summary_of
 from tieup.results.setups import setups_table, ties_table
 from tieup.results.site import Site
 from tieup.results.strings import site_slopes, string_findings, strings_table
+from tieup.results.surface_findings import surface_findings
+from tieup.results.surfaces import BuiltSurface, built_surfaces, site_surface, words_of
 from tieup.results.weaknesses import weakness_findings
 from tieup.threads import one_thread
 from tieup.ties.answer import crew_answer
@@ -184,6 +187,10 @@ def _reconciliation(
     findings = (*findings, *weakness_findings(site), *derived_findings(site, derived))
     findings = (*findings, *string_findings(slopes, job), *fall_findings(slopes, job))
     findings = (*findings, *field_findings(site, field := field_comparison(site), findings))
+    coordinates = with_derived(coordinates_table(site), site, derived)
+    surfaces = _surfaces(site, lines, derived, coordinates, slopes)
+    for surface in surfaces:
+        findings = (*findings, *surface_findings(surface, words_of(surface, site)))
     findings = tuple(worst_first(list(findings)))
     summary = summary_of(site)
     answer = crew_answer(
@@ -198,7 +205,7 @@ def _reconciliation(
     answer = replace(answer, verdict=with_falls(answer.verdict, slopes))
     return Reconciliation(
         job=job,
-        coordinates=(coordinates := with_derived(coordinates_table(site), site, derived)),
+        coordinates=coordinates,
         observations=observations_table(site, outcome.findings),
         setups=setups_table(site, answer),
         ties=ties_table(site),
@@ -214,6 +221,7 @@ def _reconciliation(
         derived=derived_table(site, derived, coordinates),
         field_rows=field_table(site, field),
         field_setups=field_setups_table(site, field),
+        surfaces=tuple(site_surface(surface, site, coordinates) for surface in surfaces),
     )
 
 
@@ -249,6 +257,28 @@ def _slopes(site: Site, lines: Sequence[SiteLine], derived: DerivedPoints) -> Sl
     strings = (*(line.name for line in lines), *derived.strings)
     refuse_unknown(site.job.falls, points, strings)
     return with_origins(site_slopes(site, lines, derived), site, derived)
+
+
+def _surfaces(
+    site: Site,
+    lines: Sequence[SiteLine],
+    derived: DerivedPoints,
+    coordinates: Table,
+    slopes: Slopes,
+) -> tuple[BuiltSurface, ...]:
+    """Return the surfaces that the job asks for.
+
+    Raises
+    ------
+    ConfigError
+        A surface names what the job does not have.
+    NetworkError
+        The library that triangulates is missing.
+    """
+    strings = (*(line.name for line in lines), *derived.strings)
+    codes = {str(code) for code in coordinates["code"] if code}
+    refuse_unknown_parts(site.job.surfaces, [*coordinates["point"]], codes, strings)
+    return built_surfaces(site, slopes, derived, coordinates)
 
 
 def _inputs(job: Job, fieldbook: Fieldbook, case: Case) -> Mapping[str, str]:

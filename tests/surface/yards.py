@@ -23,7 +23,7 @@ NO_EDGES = np.zeros((0, 2), dtype=np.int64)
 
 @dataclass(frozen=True)
 class Yard:
-    """``true`` and ``measured`` places (n, 3), ``setup`` (n,), ``inlets``, the spread of heights."""
+    """``true`` and ``measured`` places (n, 3), ``setup`` (n,), ``inlets``, spread of heights."""
 
     true: FloatArray
     measured: FloatArray

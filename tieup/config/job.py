@@ -17,6 +17,7 @@ from tieup.config.layout import read_layout
 from tieup.config.nodes import Reading, parse_yaml
 from tieup.config.schema import SCHEMA
 from tieup.config.standing import read_standing
+from tieup.config.surfaces import read_surfaces
 from tieup.config.tolerances import find_tolerances
 from tieup.errors import ConfigError
 from tieup.geometry import TWO_PI
@@ -74,6 +75,7 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
         decisions=read_decisions(values["decisions"], factor, reading),
         derived=read_derived(values["derived"], units["angle"], factor, reading),
         falls=read_falls(values["falls"], reading),
+        surfaces=read_surfaces(values["surfaces"], home, factor, reading),
         table=(table := read_layout(values, reading)),
         resolved=_resolved(values, table, tolerances, factor),
         levels_file=find_file(home, values["levels"], "levels", reading),
@@ -203,6 +205,7 @@ def _resolved(
         "decisions": list(values["decisions"]),
         "derived": list(values["derived"]),
         "falls": list(values["falls"]),
+        "surfaces": dict(values["surfaces"]),
         "rules": list(values["rules"]),
         "tolerances": {
             "name": tolerances.name,

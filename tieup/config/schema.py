@@ -141,6 +141,8 @@ DECISION = Section(
     sparse=True,
 )
 
+SURFACE_ROLES = ("control", "tie", "shot", "station", "derived")
+SURFACE_PROOFS = ("held", "checked", "unchecked", "disputed")
 _PER_CENT = Number(low=-1000.0, high=1000.0, unit="per cent")
 # A point or a string that is worked out of adjusted marks; which keys go together is for
 # tieup.config.derived to say.
@@ -173,6 +175,35 @@ FALL = Section(
         "along": Text(),
         "minimum": _PER_CENT,
         "maximum": _PER_CENT,
+    },
+    sparse=True,
+)
+
+# A surface; what goes together is for tieup.config.surfaces to say.
+SURFACE = Section(
+    {
+        "strings": ListOf(Text()),
+        "points_only": ListOf(Text()),
+        "codes": ListOf(Text()),
+        "points": ListOf(Text()),
+        "roles": ListOf(Choice(SURFACE_ROLES)),
+        "proofs": ListOf(Choice(SURFACE_PROOFS)),
+        "boundary": Text(),
+        "holes": ListOf(Text()),
+        "inlets": ListOf(Text()),
+        "longest_edge": Number(low=0.0, open_low=True, unit="the job's length unit"),
+        "limits": ListOf(
+            Section({"set": Text(), "within": Text(), "along": Text()}, ("set",), sparse=True)
+        ),
+        "against": Section(
+            {
+                "surface": Text(),
+                "file": Text(),
+                "thickness": Number(unit="the job's length unit"),
+                "tolerance": Number(low=0.0, open_low=True, unit="the job's length unit"),
+            },
+            sparse=True,
+        ),
     },
     sparse=True,
 )
@@ -272,6 +303,7 @@ SCHEMA = Section(
         "decisions": ListOf(DECISION),
         "derived": ListOf(DERIVED),
         "falls": ListOf(FALL),
+        "surfaces": Named(SURFACE),
         "columns": Section({name: _column(name) for name in COLUMNS}, sparse=True),
         "words": WORDS,
         "row_kind": ROW_KIND,

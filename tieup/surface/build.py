@@ -1,4 +1,4 @@
-"""A whole surface out of points and lines: triangulated, ended, checked, and asked for its water."""
+"""A whole surface out of points and lines: triangulated, ended, checked, asked for its water."""
 
 from __future__ import annotations
 
@@ -58,6 +58,7 @@ class Ground:
 class Surface:
     """A surface and what was found in it.
 
+    The first ``points`` of the vertices are points, those behind are crossings of breaklines.
     ``vertex`` (n,) says where each point is, -1 where it is no corner of a triangle. ``meetings``
     are those that differ in height beyond chance (``meeting_step``, ``meeting_sd`` in m);
     ``touches`` the vertices on a breakline that passes by, with its height above them and sd.
@@ -68,6 +69,7 @@ class Surface:
     ground: Ground
     mesh: Mesh
     spread: VertexSpread
+    points: int
     vertex: IntArray
     meetings: Meetings
     meeting_step: FloatArray
@@ -119,6 +121,7 @@ def build_surface(ground: Ground, confidence: float) -> Surface:
         ground=ground,
         mesh=mesh,
         spread=spread,
+        points=int(made.vertex.max(initial=-1)) + 1,
         vertex=vertex,
         meetings=made.meetings.of(clear),
         meeting_step=step[clear],

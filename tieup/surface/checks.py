@@ -46,7 +46,9 @@ class Spikes:
     sd: FloatArray
 
 
-def clear_meetings(meetings: Meetings, place: FloatArray, spread: Spread) -> tuple[IntArray, ...]:
+def clear_meetings(
+    meetings: Meetings, place: FloatArray, spread: Spread
+) -> tuple[IntArray, FloatArray, FloatArray]:
     """Return which meetings differ in height beyond chance, and all steps and sds (c,) in m."""
     step = meetings.by @ np.nan_to_num(place[:, 2])
     sd = spread.sd(meetings.by)
@@ -106,9 +108,12 @@ def _farthest(mesh: Mesh, vertex: IntArray, off: FloatArray) -> BoolArray:
 
 
 def flat_triangles(mesh: Mesh, line: IntArray) -> IntArray:
-    """Return the triangles with all corners on one breakline; ``line`` (v,) is -1 for none."""
+    """Return the triangles with all corners on one breakline; ``line`` (v,) is -1 for none.
+
+    Slivers along a line that is all but straight do no harm.
+    """
     own = line[mesh.faces]
-    return np.flatnonzero((own[:, 0] >= 0) & (own == own[:, :1]).all(axis=1))
+    return np.flatnonzero((own[:, 0] >= 0) & (own == own[:, :1]).all(axis=1) & ~mesh.slivers)
 
 
 def touching(mesh: Mesh) -> tuple[IntArray, csr_array]:

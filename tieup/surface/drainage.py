@@ -38,9 +38,9 @@ class Places:
 
     ``vertex`` is the lowest of a pond, or the least sure of a spot; ``toward`` the vertex that
     water would leave over (the spill of a pond, the best neighbour of a spot; -1 for none).
-    ``depth`` (m) of water, and its ``sd``; of a spot the depth is 0 and ``drop`` says how far it falls to
-    ``toward``. ``raised`` (m) is by how much the vertex must rise, or the other be cut, until it is
-    proved to drain.
+    ``depth`` (m) of water, and its ``sd``; of a spot the depth is 0 and ``drop`` says how far it
+    falls to ``toward``. ``raised`` (m) is by how much the vertex must rise, or the other be cut,
+    until it is proved to drain.
     """
 
     vertex: IntArray

@@ -107,5 +107,5 @@ def _exit_edge(mesh: Mesh, direction: FloatArray) -> IntArray:
 def shares(mesh: Mesh, flow: Flow) -> dict[int, float]:
     """Return the plan area in m^2 that each outlet vertex (or `EDGE`, `LOST`) is reached from."""
     ends, number = np.unique(flow.of_face, return_inverse=True)
-    area: FloatArray = np.bincount(number.reshape(-1), mesh.area, minlength=len(ends))
+    area = np.bincount(number.reshape(-1), mesh.area, minlength=len(ends))
     return dict(zip(ends.tolist(), area.tolist(), strict=True))

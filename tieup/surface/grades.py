@@ -11,14 +11,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.model.arrays import FloatArray
+from tieup.model.arrays import FloatArray, IntArray
 from tieup.surface.mesh import Mesh
 from tieup.surface.spread import VertexSpread
 
 
 @dataclass(frozen=True)
 class Grades:
-    """Of each triangle (t,): ``gradient`` (t, 2) upward by N and E, ``fall`` as a ratio, its ``sd``.
+    """Of each triangle (t,): ``gradient`` (t, 2) upward by N and E, ``fall`` (a ratio), its ``sd``.
 
     ``azimuth`` of the fall, rad from north, NaN where it is level.
     """
@@ -44,12 +44,14 @@ def grades_of(mesh: Mesh, spread: VertexSpread) -> Grades:
     return Grades(
         gradient=gradient,
         fall=fall,
-        sd=sd_along(mesh, spread, direction),
+        sd=sd_along(mesh, spread, np.arange(len(fall)), direction),
         azimuth=np.where(level, np.nan, azimuth),
     )
 
 
-def sd_along(mesh: Mesh, spread: VertexSpread, direction: FloatArray) -> FloatArray:
-    """Return the sd (t,) of the slope of each triangle along a direction (t, 2)."""
-    by_corner = np.einsum("tkd,td->tk", mesh.slopes, direction)
-    return spread.sd(mesh.faces, by_corner)
+def sd_along(
+    mesh: Mesh, spread: VertexSpread, faces: IntArray, direction: FloatArray
+) -> FloatArray:
+    """Return the sd (k,) of the slope of triangles ``faces`` (k,) along directions (k, 2)."""
+    by_corner = np.einsum("tkd,td->tk", mesh.slopes[faces], direction)
+    return spread.sd(mesh.faces[faces], by_corner)

@@ -15,6 +15,7 @@ from scipy.sparse import csr_array
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
+SLIVER = 0.1  # m; our choice
 NEXT = (1, 2, 0)  # edge k of a triangle runs from its vertex k to vertex NEXT[k]
 
 
@@ -69,6 +70,13 @@ class Mesh:
             north = (x[:, before] - x[:, after]) / twice
             east = (y[:, after] - y[:, before]) / twice
         return np.stack([north, east], axis=-1)
+
+    @property
+    def slivers(self) -> BoolArray:
+        """Return the triangles (t,) that are narrower than `SLIVER`: they show no grade."""
+        ends = self.corners[:, NEXT] - self.corners
+        longest = np.hypot(ends[..., 0], ends[..., 1]).max(axis=1)
+        return np.asarray(2.0 * self.area < SLIVER * longest)
 
     @cached_property
     def used(self) -> BoolArray:

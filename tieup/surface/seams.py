@@ -27,9 +27,11 @@ from tieup.surface.mesh import Mesh
 from tieup.surface.outline import panels
 from tieup.surface.spread import VertexSpread
 
+REACH = 4.0  # lengths of a bridging edge that the points of its planes lie within
 NEAREST = 9  # points of each setup that carry the ground to the seam
 FAR = 4.0  # times the scatter of the middle edge
 LEAST = 3  # edges that show a step
+BENT = 3.0  # sd with the shape of the ground over that without; more is no ground to judge by
 MOST = 300  # edges that a seam is judged by, evenly out of all
 CARRIED = 4.0  # on rows at 1/2, 3/2, 5/2: 3.4 for a bend that is even, 3.9 for a crease after 1
 ON_A_LINE = 0.05  # least spread across over that along; less is one line and carries no plane
@@ -41,24 +43,31 @@ class Seam:
     """The seam between two ``setups``: its edges (e, 2), first end from the first setup.
 
     ``step`` (m) is how much higher the second setup puts the ground, with the ``sd`` of this
-    estimate; ``expected`` (m) is the sd that the adjustment gives the difference of the two.
+    estimate, and ``alone`` without the shape of the ground; ``expected`` (m) is the sd that the
+    adjustment gives the difference of the two.
     """
 
     setups: tuple[int, int]
     edges: IntArray
     step: float
     sd: float
+    alone: float
     expected: float
 
     @property
     def clear(self) -> float:
         """Return how many sds of the estimate the step is: whether it is there."""
-        return abs(self.step) / self.sd if self.sd > 0.0 else np.inf
+        return abs(self.step) / self.sd if self.tested else 0.0
+
+    @property
+    def tested(self) -> bool:
+        """Return whether anything can be told: the ground is even enough beside the seam."""
+        return bool(np.isfinite(self.step) and self.sd <= BENT * self.alone)
 
     @property
     def beyond(self) -> float:
         """Return how many sds it is with what the adjustment expects: whether it is a mistake."""
-        return abs(self.step) / np.hypot(self.sd, self.expected) if self.sd > 0.0 else np.inf
+        return abs(self.step) / np.hypot(self.sd, self.expected) if self.tested else 0.0
 
 
 def seams_of(mesh: Mesh, spread: VertexSpread, setup: IntArray) -> list[Seam]:
@@ -111,18 +120,21 @@ def _seam(
         inside[faces] = True
         some = edges[inside[edges].all(axis=1)]
         some = some[np.linspace(0, len(some) - 1, min(MOST, len(some))).astype(int)]
-        shown += [_shown(mesh, spread, sides, mesh.place[some, :2].mean(axis=1))]
+        shown += [_shown(mesh, spread, sides, some)]
     known = [part for part in shown if part is not None]
     count = sum(part.edges for part in known)
     if count < LEAST:
-        return Seam(setups, edges, np.nan, np.nan, expected)
+        return Seam(setups, edges, np.nan, np.nan, np.nan, expected)
     weight = np.asarray(sum(part.weight for part in known)) / count
     random, common = (
         sum(part.edges * getattr(part, of) for part in known) / count for of in ("random", "common")
     )
     by_point = csr_array(weight[None]) @ spread.weights
-    variance = float((by_point.power(2) @ (spread.points.own**2 + random))[0]) + common
-    return Seam(setups, edges, float(weight @ mesh.height), float(np.sqrt(variance)), expected)
+    squares = by_point.power(2)
+    variance = float((squares @ (spread.points.own**2 + random))[0]) + common
+    alone = float(np.sqrt(squares @ spread.points.own**2)[0])
+    step = float(weight @ mesh.height)
+    return Seam(setups, edges, step, float(np.sqrt(variance)), alone, expected)
 
 
 @dataclass(frozen=True)
@@ -139,13 +151,18 @@ class _Shown:
 
 
 def _shown(
-    mesh: Mesh, spread: VertexSpread, sides: Sequence[IntArray], middle: FloatArray
+    mesh: Mesh, spread: VertexSpread, sides: Sequence[IntArray], edges: IntArray
 ) -> _Shown | None:
+    middle = mesh.place[edges, :2].mean(axis=1)
+    length = np.hypot(*(mesh.place[edges[:, 1], :2] - mesh.place[edges[:, 0], :2]).T)
     carried = [_carried(mesh, side, middle) for side in sides]
     if not len(middle) or any(side is None for side in carried):
         return None
     known = [side for side in carried if side is not None]
     sound = np.all([np.isfinite(weight).all(axis=1) for _, weight, _ in known], axis=0)
+    for near, _, _ in known:
+        away = np.hypot(*(mesh.place[near, :2] - middle[:, None]).transpose(2, 0, 1))
+        sound &= away.max(axis=1) <= REACH * length
     left = np.sqrt(sum((off**2).mean(axis=1) for _, _, off in known))
     sound &= left <= FAR * np.median(left[sound]) if sound.any() else sound
     weight = np.zeros(len(mesh.place))
@@ -186,7 +203,7 @@ def _carried(
 
 
 def _shape(spread: VertexSpread, near: IntArray, off: FloatArray) -> tuple[float, float]:
-    """Return what the shape of the ground adds to the variance of a point, and of the step (m^2)."""
+    """Return what the ground's shape adds to the variance of a point, and of the step (m^2)."""
     edges, k = off.shape
     own = spread.weights.power(2) @ spread.points.own**2
     scatter = float((off**2).sum() / (edges * max(k - 3, 1)))

@@ -17,6 +17,7 @@ from scipy.sparse import csr_array
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
 BLOCK = 4e6  # numbers worked on at once
+EMPTY = 1e-12  # of the largest eigenvalue; less is rounding
 
 
 @dataclass(frozen=True)
@@ -88,11 +89,12 @@ class VertexSpread:
         return np.asarray(np.diff(self.weights.indptr) > 1)
 
 
-def spread_of(covariance: FloatArray) -> Spread:
+def spread_of(covariance: FloatArray, own: FloatArray) -> Spread:
     """Return the spread of heights with a joint covariance (n, n) in m^2.
 
-    Held heights and such that hang together without freedom have eigenvalues of 0.
+    ``own`` (n,) in m is the part of each that is independent of all others.
     """
-    values, vectors = np.linalg.eigh(0.5 * (covariance + covariance.T))
-    factor = vectors * np.sqrt(np.maximum(values, 0.0))
-    return Spread(np.zeros(len(covariance)), np.asarray(factor))
+    rest = 0.5 * (covariance + covariance.T) - np.diag(own**2)
+    values, vectors = np.linalg.eigh(rest)
+    some = values > EMPTY * values.max(initial=0.0)
+    return Spread(own, np.asarray(vectors[:, some] * np.sqrt(values[some])))

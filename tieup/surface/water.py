@@ -44,8 +44,8 @@ class Ponds:
 
     ``of_vertex`` (v,) the pond of a vertex, -1 for none. ``lowest`` and ``spill`` (p,) vertices
     (spill -1 where there is no way out), ``level`` and ``depth`` (p,) in m, ``area`` m^2,
-    ``volume`` m^3. ``held`` (p, v) has the area of the hat function of each vertex under water, in m^2: the
-    volume changes by -held per m that the vertex rises, and by the area per m of level.
+    ``volume`` m^3. ``held`` (p, v) has the area of the hat function of each vertex under water, in
+    m^2: the volume changes by -held per m that the vertex rises, and by the area per m of level.
     """
 
     of_vertex: IntArray
@@ -156,11 +156,8 @@ def _stored(
         (share.reshape(-1), (np.repeat(pond, 3), faces.reshape(-1))),
         shape=(count, len(of_vertex)),
     )
-    return (
-        np.bincount(pond, share.sum(axis=1), minlength=count),
-        np.bincount(pond, volume, minlength=count),
-        held,
-    )
+    area: FloatArray = np.bincount(pond, share.sum(axis=1), minlength=count).astype(float)
+    return area, np.bincount(pond, volume, minlength=count).astype(float), held
 
 
 def hats_below(below: FloatArray) -> FloatArray:

@@ -1,0 +1,174 @@
+"""What a surface of a site is made of: its points by role, proof and name, lines, rings, inlets.
+
+Instruments, disputed points and other places of marks never take part unless their proof or role
+is asked for. A typed elevation stands in for the point that it is typed over.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tieup.derive.placed import joint_covariance
+from tieup.derive.places import Places
+from tieup.derive.points import DerivedPoints
+from tieup.derive.slopes import Slopes
+from tieup.model.arrays import BoolArray, IntArray
+from tieup.model.derived import Typed
+from tieup.model.reconciliation import Table
+from tieup.model.surfaces import SurfaceWish
+from tieup.results.site import Site
+from tieup.surface.build import Ground
+from tieup.surface.seams import SHARED
+from tieup.surface.spread import Spread, spread_of
+
+
+@dataclass(frozen=True)
+class SiteGround:
+    """The ground of one surface: ``number`` (n,) of its points among all places, their ``names``,
+    ``rows`` (n,) of the coordinates table. ``line_names`` are those of the lines and rings of
+    ``ground``, in order, ``unclosed`` rings that are open strings.
+    """
+
+    wish: SurfaceWish
+    ground: Ground
+    number: IntArray
+    names: tuple[str, ...]
+    rows: IntArray
+    line_names: tuple[str, ...]
+    unclosed: tuple[str, ...]
+
+
+def ground_of(
+    wish: SurfaceWish, site: Site, slopes: Slopes, derived: DerivedPoints, coordinates: Table
+) -> SiteGround:
+    """Return what a wished surface is made of."""
+    places = slopes.places
+    row_of = {str(name): row for row, name in reversed([*enumerate(coordinates["point"])])}
+    rows = np.array([row_of[name] for name in places.names], dtype=np.int64)
+    ring_names = [name for name in (wish.boundary, *wish.holes) if name]
+    parts = {line.name: line.parts for line in slopes.lines}
+    taken = _taken(wish, coordinates, rows, parts, ring_names)
+    taken &= np.isfinite(places.position).all(axis=1) & ~_typed_over(places, derived, taken)
+    number = np.flatnonzero(taken)
+    at = np.full(len(places.names), -1)
+    at[number] = np.arange(len(number))
+    lines, names = _lines(wish, parts, ring_names, at)
+    rings = {name: _ring(parts[name], at) for name in ring_names}
+    code = np.array([str(coordinates["code"][row]) for row in rows[number]], dtype=object)
+    names_of = np.array([places.names[i] for i in number.tolist()], dtype=object)
+    inlet = np.isin(names_of, wish.inlets) | np.isin(code, wish.inlets)
+    ground = Ground(
+        place=places.position[number],
+        spread=_spread(site, places, number),
+        setup=_setups(site, places, number),
+        lines=lines,
+        boundary=rings.get(wish.boundary, ()),
+        holes=[rings[name] for name in wish.holes],
+        inlets=np.flatnonzero(inlet).tolist(),
+        longest=wish.longest,
+    )
+    unclosed = tuple(name for name in ring_names if not _is_closed(parts[name]))
+    return SiteGround(wish, ground, number, (*names_of,), rows[number], names, unclosed)
+
+
+def _taken(
+    wish: SurfaceWish,
+    coordinates: Table,
+    rows: IntArray,
+    parts: dict[str, tuple[tuple[int, ...], ...]],
+    rings: Sequence[str],
+) -> BoolArray:
+    """Return which points (p,) take part."""
+    proof, role, code = (
+        np.array(coordinates[name], dtype=object)[rows] for name in ("proof", "role", "code")
+    )
+    names = np.array(coordinates["point"], dtype=object)[rows]
+    allowed = np.isin(proof, wish.proofs)
+    if not wish.chooses:
+        return np.asarray(allowed & (np.isin(role, wish.roles) | np.isin(names, wish.inlets)))
+    chosen = np.isin(code, [*wish.codes, *wish.inlets]) | np.isin(names, wish.points)
+    chosen |= np.isin(names, wish.inlets)
+    for name in (*wish.strings, *wish.points_only, *rings):
+        chosen[[point for part in parts[name] for point in part]] = True
+    return np.asarray(allowed & chosen)
+
+
+def _typed_over(places: Places, derived: DerivedPoints, taken: BoolArray) -> BoolArray:
+    """Return the points (p,) that a typed elevation which takes part stands in for."""
+    number = {name: i for i, name in enumerate(places.names)}
+    over = np.zeros(len(taken), dtype=bool)
+    for point in derived.points:
+        if isinstance(point.entry, Typed) and taken[number[point.place.name]]:
+            over[number[point.entry.origin]] = True
+    return over
+
+
+def _lines(
+    wish: SurfaceWish,
+    parts: dict[str, tuple[tuple[int, ...], ...]],
+    rings: Sequence[str],
+    at: IntArray,
+) -> tuple[list[list[int]], tuple[str, ...]]:
+    """Return the breaklines by points of the ground, and the string of each."""
+    wanted = [*wish.strings] if wish.chooses else [*parts]
+    own = [name for name in wanted if name not in wish.points_only and name not in rings]
+    lines, names = [], []
+    for name in own:
+        for part in parts[name]:
+            for piece in _pieces(at[list(part)].tolist()):
+                lines.append(piece)
+                names.append(name)
+    return lines, (*names, *rings)
+
+
+def _pieces(points: Sequence[int]) -> Iterator[list[int]]:
+    """Give the pieces of a part between points that take no part, of two points or more."""
+    piece: list[int] = []
+    for point in (*points, -1):
+        if point >= 0:
+            piece.append(point)
+            continue
+        if len(piece) > 1:
+            yield piece
+        piece = []
+
+
+def _ring(parts: Sequence[Sequence[int]], at: IntArray) -> list[int]:
+    """Return a ring of points of the ground; the parts of an open string are joined in order."""
+    points = [int(at[point]) for part in parts for point in part if at[point] >= 0]
+    return points[:-1] if len(points) > 1 and points[0] == points[-1] else points
+
+
+def _is_closed(parts: Sequence[Sequence[int]]) -> bool:
+    return len(parts) == 1 and len(parts[0]) > 3 and parts[0][0] == parts[0][-1]
+
+
+def _setups(site: Site, places: Places, number: IntArray) -> IntArray:
+    """Return the setup that alone has shot what each point comes from, else `SHARED`."""
+    of_marks = [setups.tolist() for setups in site.setups_of_points()]
+    found = np.full(len(number), SHARED)
+    for i, point in enumerate(number.tolist()):
+        setups = {setup for mark in places.marks_of(point) for setup in of_marks[mark]}
+        if len(setups) == 1:
+            found[i] = setups.pop()
+    return found
+
+
+def _spread(site: Site, places: Places, number: IntArray) -> Spread:
+    """Return how well the heights of points are known together.
+
+    A shot that nothing checks has its sight's error of its own; all else is common.
+    """
+    adjustment = site.wide
+    own = np.zeros(len(number))
+    row_of = {int(mark): row for row, mark in enumerate(adjustment.aside.connections.point)}
+    for i, point in enumerate(number.tolist()):
+        row = row_of.get(point) if point < places.marks else None
+        if row is not None:
+            own[i] = adjustment.aside.own[row, 2, 2]
+    placed = [places.placed(point) for point in number.tolist()]
+    joint = joint_covariance(adjustment, placed)[:, 2, :, 2] if placed else np.zeros((0, 0))
+    return spread_of(np.nan_to_num(joint), np.sqrt(own))

@@ -1,0 +1,315 @@
+"""The surfaces of a site: built, judged, and laid out as tables in the job's own units."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from tieup.derive.falls import CANNOT_TELL as UNTOLD
+from tieup.derive.falls import FAIL, PASS
+from tieup.derive.points import DerivedPoints
+from tieup.derive.slopes import Slopes
+from tieup.diagnose.words import Phrases
+from tieup.model.arrays import FloatArray, IntArray, TextArray
+from tieup.model.reconciliation import Table
+from tieup.model.surfaced import SiteSurface
+from tieup.model.surfaces import GradeLimits
+from tieup.results.derived import PROOFS
+from tieup.results.site import Site
+from tieup.results.strings import PER_CENT
+from tieup.results.surface_ground import SiteGround, ground_of
+from tieup.results.surface_words import Words, place_lines, pond_reason, seam_lines
+from tieup.results.units import in_angle_unit
+from tieup.surface.build import Surface, build_surface
+from tieup.surface.checks import critical
+from tieup.surface.contours import contour_lines, interval_of
+from tieup.surface.drainage import CANNOT_TELL, DRAINS, HOLDS
+from tieup.surface.flow import EDGE, LOST, shares
+from tieup.surface.limits import Held, faces_along, faces_within, held_to
+from tieup.surface.rings import rings_of
+from tieup.surface.seams import SHARED, bridging
+from tieup.units import length_factor
+
+
+@dataclass(frozen=True)
+class BuiltSurface:
+    """A surface with what it is made of; ``verdicts`` (p,) of its places, seams considered."""
+
+    site: SiteGround
+    surface: Surface
+    verdicts: TextArray
+    held: tuple[tuple[GradeLimits, int, Held], ...]
+
+    @property
+    def verdict(self) -> str:
+        """Return drains, holds or cannot tell, empty where there are no triangles."""
+        if not len(self.surface.mesh.faces):
+            return ""
+        found = set(self.verdicts.tolist())
+        return HOLDS if HOLDS in found else CANNOT_TELL if found else DRAINS
+
+
+def built_surfaces(
+    site: Site, slopes: Slopes, derived: DerivedPoints, coordinates: Table
+) -> tuple[BuiltSurface, ...]:
+    """Return the surfaces that the job asks for."""
+    built = []
+    for wish in site.job.surfaces:
+        made = ground_of(wish, site, slopes, derived, coordinates)
+        surface = build_surface(made.ground, site.job.confidence)
+        verdicts = surface.drainage.places.verdict.copy()
+        seam = np.zeros(len(verdicts), dtype=bool)
+        seam[: len(surface.seam_ponds)] = surface.seam_ponds
+        verdicts[seam] = CANNOT_TELL
+        held = tuple(_held(made, surface, slopes, site.job.confidence))
+        built.append(BuiltSurface(made, surface, verdicts, held))
+    return tuple(built)
+
+
+def _held(
+    made: SiteGround, surface: Surface, slopes: Slopes, confidence: float
+) -> Iterator[tuple[GradeLimits, int, Held]]:
+    parts = {line.name: line.parts for line in slopes.lines}
+    vertex = np.full(len(slopes.places.names), -1)
+    vertex[made.number] = surface.vertex
+    for limits in made.wish.limits:
+        chosen: tuple[IntArray, FloatArray | None]
+        if limits.along:
+            lines = [vertex[list(part)] for part in parts[limits.along]]
+            chosen = faces_along(surface.mesh, [line[line >= 0].tolist() for line in lines])
+        else:
+            ring = [point for part in parts.get(limits.within, ()) for point in part]
+            place = slopes.places.position[ring, :2] if limits.within else None
+            chosen = faces_within(surface.mesh, place), None
+        for number, limit in enumerate(limits.limits):
+            grades = surface.grades
+            found = held_to(surface.mesh, surface.spread, grades, limit, chosen, confidence)
+            yield limits, number, found
+
+
+def site_surface(built: BuiltSurface, site: Site, coordinates: Table) -> SiteSurface:
+    """Return a surface as tables and lines in the job's units."""
+    mesh = built.surface.mesh
+    layout = _Layout(built, site, coordinates)
+    length = length_factor(site.job.length_unit)
+    interval = interval_of(mesh.height[mesh.used], length)
+    origin = float(site.solved.network.origin[2])
+    lowest = np.floor((mesh.height[mesh.used].min(initial=np.inf) + origin) / interval)
+    levels = []
+    if len(mesh.faces):
+        count = int(np.ceil(np.ptp(mesh.height[mesh.used]) / interval)) + 2
+        levels = [(lowest + i) * interval - origin for i in range(count)]
+    contours = [
+        ((level + origin) / length, (line + site.solved.network.origin[:2]) / length)
+        for level, line in contour_lines(mesh, levels)
+    ]
+    return SiteSurface(
+        name=built.site.wish.name,
+        verdict=built.verdict,
+        points=layout.points(),
+        faces=layout.faces(),
+        ponds=layout.ponds(),
+        seams=layout.seams(),
+        grades=layout.grades(),
+        breaklines=layout.breaklines(),
+        border=[[layout.ids[v] for v in ring] for ring in rings_of(mesh)],
+        contours=contours,
+        shares=layout.shares(),
+        said=layout.said(),
+    )
+
+
+def words_of(built: BuiltSurface, site: Site) -> Words:
+    """Return how the places of a surface are called."""
+    surface, length = built.surface, length_factor(site.job.length_unit)
+    names, weights = built.site.names, surface.mesh.weights
+    firsts = weights.indices[weights.indptr[:-1]].tolist()
+    return Words(
+        phrases=Phrases(length, site.job.length_unit),
+        names=[names[f] if v < surface.points else "" for v, f in enumerate(firsts)],
+        place=(surface.mesh.place[:, :2] + site.solved.network.origin[:2]) / length,
+        labels=[setup.label for setup in site.case.setups],
+        confidence=site.job.confidence,
+    )
+
+
+class _Layout:
+    """Tables of one surface."""
+
+    def __init__(self, built: BuiltSurface, site: Site, coordinates: Table) -> None:
+        self._built, self._site, self._coordinates = built, site, coordinates
+        self._surface, self._mesh = built.surface, built.surface.mesh
+        self._length = length_factor(site.job.length_unit)
+        self._origin = site.solved.network.origin
+        self._labels = [setup.label for setup in site.case.setups]
+        used = self._mesh.used
+        self.ids = np.where(used, np.cumsum(used), 0)
+        weights, self.words = self._mesh.weights, words_of(built, site)
+        self.names = self.words.names
+        proof = [str(coordinates["proof"][row]) for row in built.site.rows.tolist()]
+        cuts = pairwise(weights.indptr.tolist())
+        self._proof = [_weakest(proof[i] for i in weights.indices[a:b].tolist()) for a, b in cuts]
+
+    def points(self) -> Table:
+        """Return every vertex that is a corner of a triangle."""
+        rows = np.flatnonzero(self._mesh.used)
+        place = (self._mesh.place[rows] + self._origin) / self._length
+        sd = self._surface.spread.sd(rows[:, None], np.ones((len(rows), 1))) / self._length
+        return {
+            "id": self.ids[rows],
+            "point": _texts([self.names[v] for v in rows.tolist()]),
+            "northing": place[:, 0],
+            "easting": place[:, 1],
+            "elevation": place[:, 2],
+            "sd_elevation": sd,
+            "proof": _texts([self._proof[v] for v in rows.tolist()]),
+        }
+
+    def faces(self) -> Table:
+        """Return every triangle."""
+        mesh, grades = self._mesh, self._surface.grades
+        setup = self._surface.setup
+        seam = bridging(mesh, setup)
+        return {
+            "a": self.ids[mesh.faces[:, 0]],
+            "b": self.ids[mesh.faces[:, 1]],
+            "c": self.ids[mesh.faces[:, 2]],
+            "fall": grades.fall / PER_CENT,
+            "fall_azimuth": in_angle_unit(grades.azimuth, self._site.job.angle_unit),
+            "sd_fall": grades.sd / PER_CENT,
+            "proof": _texts([_weakest(self._proof[v] for v in f) for f in mesh.faces.tolist()]),
+            "joint": _texts(["across" if over else "within" for over in seam.tolist()]),
+            "setups": _texts([self._setups(own) for own in setup[mesh.faces].tolist()]),
+        }
+
+    def _setups(self, own: Sequence[int]) -> str:
+        return " ".join(self._labels[s] for s in sorted({*own} - {SHARED}))
+
+    def ponds(self) -> Table:
+        """Return every place that holds water, or that nobody can tell."""
+        places, length = self._surface.drainage.places, self._length
+        place = (self._mesh.place[places.vertex] + self._origin) / length
+        outlet = self._surface.flow.outlet
+        toward = places.toward.tolist()
+        depth = np.where(np.isfinite(places.depth), places.depth, np.nan)
+        rows = range(len(places))
+        ends = [outlet[t] if t >= 0 else LOST for t in toward]
+        return {
+            "northing": place[:, 0],
+            "easting": place[:, 1],
+            "elevation": place[:, 2],
+            "point": _texts([self.names[v] for v in places.vertex.tolist()]),
+            "depth": depth / length,
+            "sd_depth": places.sd / length,
+            "area": places.area / length**2,
+            "volume": places.volume / length**3,
+            "sd_volume": places.sd_volume / length**3,
+            "spill_point": _texts([self.names[t] if t >= 0 else "" for t in toward]),
+            "way_out": _texts([self._way_out(end) for end in ends]),
+            "raise": places.raised / length,
+            "verdict": self._built.verdicts,
+            "reason": _texts([pond_reason(self._surface, row, self.words) for row in rows]),
+        }
+
+    def _way_out(self, vertex: int) -> str:
+        if vertex == LOST:
+            return "none"
+        inlets = {*self._surface.vertex[list(self._surface.ground.inlets)].tolist()}
+        return self.names[vertex] if vertex in inlets else "edge"
+
+    def shares(self) -> list[tuple[str, float]]:
+        """Return what drains where, largest first: the name of an inlet, edge, or none."""
+        found: dict[str, float] = {}
+        for vertex, area in shares(self._mesh, self._surface.flow).items():
+            name = "edge" if vertex == EDGE else self._way_out(vertex)
+            found[name] = found.get(name, 0.0) + area / self._length**2
+        return sorted(found.items(), key=lambda item: -item[1])
+
+    def seams(self) -> Table:
+        """Return every two setups whose points triangles bridge."""
+        seams, length = self._surface.seams, self._length
+        if not seams:
+            return {}
+        step = np.array([seam.step for seam in seams])
+        return {
+            "setups": _texts([" ".join(self._labels[s] for s in seam.setups) for seam in seams]),
+            "edges": np.array([len(seam.edges) for seam in seams]),
+            "step": step / length,
+            "sd_step": np.array([seam.sd for seam in seams]) / length,
+            "sd_expected": np.array([seam.expected for seam in seams]) / length,
+            "verdict": _texts(
+                [
+                    "step" if seam.clear > critical() else "none" if seam.tested else "untested"
+                    for seam in seams
+                ]
+            ),
+        }
+
+    def grades(self) -> Table:
+        """Return what came of each limit of grades."""
+        rows = [self._grade(*held) for held in self._built.held]
+        return {key: _column([row[key] for row in rows]) for key in rows[0]} if rows else {}
+
+    def _grade(self, limits: GradeLimits, number: int, held: Held) -> dict[str, object]:
+        limit = limits.limits[number]
+        fails, open_ = held.verdict == FAIL, held.verdict == UNTOLD
+        area = self._mesh.area[held.faces] / self._length**2
+        verdict = FAIL if fails.any() else UNTOLD if open_.any() or not len(area) else PASS
+        over = np.maximum(limit.minimum - held.value, held.value - limit.maximum)
+        worst = (
+            int(np.argmax(np.where(held.verdict == verdict, over, -np.inf))) if len(over) else -1
+        )
+        place = np.full(2, np.nan)
+        if worst >= 0:
+            corner = self._mesh.place[self._mesh.faces[held.faces[worst]], :2].mean(axis=0)
+            place = (corner + self._origin[:2]) / self._length
+        return {
+            "limit": f"{limits.name} {limit.id}",
+            "where": limits.along or limits.within,
+            "minimum": limit.minimum / PER_CENT if limit.minimum > 0 else np.nan,
+            "maximum": limit.maximum / PER_CENT if np.isfinite(limit.maximum) else np.nan,
+            "area": float(area.sum()),
+            "area_fails": float(area[fails].sum()),
+            "area_open": float(area[open_].sum()),
+            "fall": held.value[worst] / PER_CENT if worst >= 0 else np.nan,
+            "sd_fall": held.sd[worst] / PER_CENT if worst >= 0 else np.nan,
+            "northing": place[0],
+            "easting": place[1],
+            "verdict": verdict,
+            "source": limit.source,
+        }
+
+    def said(self) -> tuple[tuple[str, str], ...]:
+        """Return what the crew is told, each with its heading."""
+        verdicts = self._built.verdicts.tolist()
+        water = [*place_lines(self._surface, verdicts, self.words)]
+        seams = [("seams", text) for _, text in seam_lines(self._surface, self.words)]
+        return (*water, *seams)
+
+    def breaklines(self) -> list[tuple[str, list[int]]]:
+        """Return name and ids of the vertices of the breaklines, as far as they are in it."""
+        found = []
+        for name, line in zip(
+            self._built.site.line_names, self._surface.ground.lines, strict=False
+        ):
+            own = self._surface.vertex[list(line)]
+            ids = [int(self.ids[v]) for v in own.tolist() if v >= 0]
+            if len(ids) > 1:
+                found.append((name, ids))
+        return found
+
+
+def _weakest(proofs: Iterator[str]) -> str:
+    found = {*proofs}
+    return next((proof for proof in PROOFS if proof in found), "")
+
+
+def _column(values: list[object]) -> np.ndarray:
+    return np.array(values, dtype=object if isinstance(values[0], str) else float)
+
+
+def _texts(values: Sequence[str]) -> TextArray:
+    return np.array(values, dtype=object)
