@@ -35,6 +35,7 @@ from tieup.model.finding import worst_first
 from tieup.model.job import Job
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.model.settings import Standing
+from tieup.model.surfaces import SurfaceWish
 from tieup.read import (
     file_sha256,
     number_links,
@@ -126,6 +127,11 @@ def _run(job: Job, fieldbook: Fieldbook, control: Control | None, tell: Progress
     )
     tell("judging the ties")
     return judge(outcome)
+
+
+def with_surface(job: Job) -> Job:
+    """Return a job that asks for a surface: its own ones, or else one of all that was shot."""
+    return job if job.surfaces else replace(job, surfaces=(SurfaceWish("ground"),))
 
 
 def read_site(job: Job) -> tuple[Fieldbook, Control | None]:

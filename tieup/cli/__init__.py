@@ -35,6 +35,7 @@ from tieup.cli.common import (
 )
 from tieup.cli.explain import explain
 from tieup.cli.plan import plan
+from tieup.cli.surface import surface
 from tieup.errors import OutputError, TieupError
 
 if TYPE_CHECKING:
@@ -299,4 +300,5 @@ def _copy_sample(folder: Path) -> bool:
 
 commands.add_command(audit)
 commands.add_command(plan)
+commands.add_command(surface)
 commands.add_command(explain)

@@ -121,7 +121,7 @@ def read_grade_limits(path: Path) -> tuple[GradeLimit, ...]:
         GradeLimit(
             id=limit["id"],
             of=limit["of"],
-            minimum=limit.get("minimum", 0.0) * PER_CENT,
+            minimum=limit.get("minimum", -math.inf) * PER_CENT,
             maximum=limit.get("maximum", math.inf) * PER_CENT,
             source=limit["source"],
         )

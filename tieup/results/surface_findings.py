@@ -109,7 +109,10 @@ def _of_points(built: BuiltSurface, words: Words) -> Iterator[Finding]:
             "Shoot the place once more: which of the two is the ground?",
             "Leave the wrong one out of the surface, or out of the job.",
         )  # fmt: skip
+    told = {*surface.drainage.places.vertex.tolist(), *surface.vertex[list(surface.ground.inlets)]}
     for vertex, off in zip(surface.spikes.vertex.tolist(), surface.spikes.off, strict=True):
+        if vertex in told:  # an inlet is low, and a low spot is told with its water
+            continue
         side = "above" if off > 0 else "below"
         says = (
             f"{words.at(vertex)} lies {words.phrases.shift(off)} {side} the plane of its neighbours"

@@ -33,6 +33,8 @@ from tieup.surface.rings import rings_of
 from tieup.surface.seams import SHARED, bridging
 from tieup.units import length_factor
 
+MOST_INLETS = 8  # that are told one by one; of more, those of one code together
+
 
 @dataclass(frozen=True)
 class BuiltSurface:
@@ -150,6 +152,13 @@ class _Layout:
         weights, self.words = self._mesh.weights, words_of(built, site)
         self.names = self.words.names
         proof = [str(coordinates["proof"][row]) for row in built.site.rows.tolist()]
+        ground = built.surface.ground
+        codes = np.array(coordinates["code"], dtype=object)[built.site.rows]
+        self._inlets = {
+            int(built.surface.vertex[point]): str(codes[point])
+            for point in ground.inlets
+            if built.surface.vertex[point] >= 0
+        }
         cuts = pairwise(weights.indptr.tolist())
         self._proof = [_weakest(proof[i] for i in weights.indices[a:b].tolist()) for a, b in cuts]
 
@@ -217,14 +226,18 @@ class _Layout:
     def _way_out(self, vertex: int) -> str:
         if vertex == LOST:
             return "none"
-        inlets = {*self._surface.vertex[list(self._surface.ground.inlets)].tolist()}
-        return self.names[vertex] if vertex in inlets else "edge"
+        if vertex not in self._inlets:
+            return "edge"
+        name, code = self.names[vertex], self._inlets[vertex]
+        return name if name in self._built.site.wish.inlets else f"{code} {name}"
 
     def shares(self) -> list[tuple[str, float]]:
         """Return what drains where, largest first: the name of an inlet, edge, or none."""
         found: dict[str, float] = {}
         for vertex, area in shares(self._mesh, self._surface.flow).items():
             name = "edge" if vertex == EDGE else self._way_out(vertex)
+            if vertex in self._inlets and name not in self._built.site.wish.inlets:
+                name = self._inlets[vertex] if len(self._inlets) > MOST_INLETS else name
             found[name] = found.get(name, 0.0) + area / self._length**2
         return sorted(found.items(), key=lambda item: -item[1])
 
@@ -269,7 +282,7 @@ class _Layout:
         return {
             "limit": f"{limits.name} {limit.id}",
             "where": limits.along or limits.within,
-            "minimum": limit.minimum / PER_CENT if limit.minimum > 0 else np.nan,
+            "minimum": limit.minimum / PER_CENT if np.isfinite(limit.minimum) else np.nan,
             "maximum": limit.maximum / PER_CENT if np.isfinite(limit.maximum) else np.nan,
             "area": float(area.sum()),
             "area_fails": float(area[fails].sum()),

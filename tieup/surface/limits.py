@@ -32,7 +32,7 @@ class Held:
 
 
 def faces_within(mesh: Mesh, ring: FloatArray | None) -> IntArray:
-    """Return the triangles, no slivers, with their middle in a ring (r, 2); all where none is given."""
+    """Return the triangles with their middle in a ring (r, 2), or all; never slivers."""
     if ring is None:
         return np.flatnonzero(~mesh.slivers)
     middle = mesh.corners.mean(axis=1)[:, ::-1]

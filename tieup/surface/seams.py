@@ -27,7 +27,8 @@ from tieup.surface.mesh import Mesh
 from tieup.surface.outline import panels
 from tieup.surface.spread import VertexSpread
 
-REACH = 4.0  # lengths of a bridging edge that the points of its planes lie within
+REACH = 4.0  # lengths of a bridging edge that the points of its planes lie within, as deep at
+# least as the ground is carried on
 NEAREST = 9  # points of each setup that carry the ground to the seam
 FAR = 4.0  # times the scatter of the middle edge
 LEAST = 3  # edges that show a step
@@ -162,7 +163,7 @@ def _shown(
     sound = np.all([np.isfinite(weight).all(axis=1) for _, weight, _ in known], axis=0)
     for near, _, _ in known:
         away = np.hypot(*(mesh.place[near, :2] - middle[:, None]).transpose(2, 0, 1))
-        sound &= away.max(axis=1) <= REACH * length
+        sound &= (away.max(axis=1) <= REACH * length) & (2.0 * away.min(axis=1) <= away.max(axis=1))
     left = np.sqrt(sum((off**2).mean(axis=1) for _, _, off in known))
     sound &= left <= FAR * np.median(left[sound]) if sound.any() else sound
     weight = np.zeros(len(mesh.place))

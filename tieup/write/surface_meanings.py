@@ -33,7 +33,7 @@ SURFACE_MEANINGS: Mapping[str, Mapping[str, str]] = {
         "sd_volume": "standard deviation of the volume",
         "spill_point": "point that it would spill over, or the best neighbour",
         "way_out": "inlet that it would run to from there, edge, or none",
-        "raise": "by how much the point must rise, or the spill point be cut, to be proved to drain",
+        "raise": "by how much to raise the point, or cut the spill point, to prove it drains",
         "verdict": "holds (proved), cannot tell; a place that is proved to drain is not listed",
         "reason": "what is known of it, or whose fault it is",
     },

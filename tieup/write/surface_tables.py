@@ -124,4 +124,3 @@ def surface_writers(site: Reconciliation) -> dict[str, Callable[[Reconciliation]
 
 def _text(site: Reconciliation, *, table: Table, kind: str) -> str:
     return csv_text(table, SURFACE_TABLES[kind], site.job.angle_unit)
-

@@ -20,6 +20,7 @@ from tieup.write.columns import COORDINATE, DECIMALS, SPREAD
 from tieup.write.exchange.frame import System, system_of
 from tieup.write.exchange.lines import Chain, chains_of
 from tieup.write.exchange.selection import UNCHECKED, Chosen
+from tieup.write.exchange.surfaces import SurfaceContent, surface_contents
 
 AXES = ("northing", "easting", "elevation")
 WORDS = ("code", "string", "role", "proof", "setups", "flags")
@@ -71,6 +72,7 @@ class SiteContent:
     statements: tuple[str, ...]
     draft: str = ""
     moment: str = ""
+    surfaces: tuple[SurfaceContent, ...] = ()
 
 
 def site_content(
@@ -99,7 +101,8 @@ def site_content(
     points, system = tuple(leaving.values()), system_of(site.job, unit)
     said = (*([draft] if draft else []), *_statements(unit, system, points, chosen))
     moment = (site.run.get("surveyed") or {}).get("last", written)[: len("2026-03-03T07:20:00")]
-    return SiteContent(unit, system, points, strings, said, draft, moment)
+    surfaces = surface_contents(site, unit)
+    return SiteContent(unit, system, points, strings, said, draft, moment, surfaces)
 
 
 def _rounded(columns: Sequence[Any], factor: float, places: int) -> FloatArray:
