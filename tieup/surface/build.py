@@ -109,10 +109,10 @@ def build_surface(ground: Ground, confidence: float) -> Surface:
     boundary = rings[0] if len(rings[0]) > 2 else None
     mesh = outlined(made.mesh, boundary, [r for r in rings[1:] if len(r) > 2], ground.longest)
     spread = VertexSpread(ground.spread, mesh.weights)
-    vertex = np.where(mesh.used[made.vertex] & (made.vertex >= 0), made.vertex, -1)
+    vertex = np.where(np.append(mesh.used, False)[made.vertex], made.vertex, -1)
     setup = _of_vertices(ground.setup, mesh)
-    walls = made.vertex[[point for hole in ground.holes for point in hole]]
-    inlets = vertex[list(ground.inlets)]
+    walls = made.vertex[_numbers([point for hole in ground.holes for point in hole])]
+    inlets = vertex[_numbers(ground.inlets)]
     outlet = outlets_of(mesh, inlets[inlets >= 0], walls[walls >= 0])
     drainage = drainage_of(mesh, spread, outlet, confidence)
     clear, step, sd = clear_meetings(made.meetings, ground.place, ground.spread)
@@ -153,9 +153,13 @@ def _edges(ground: Ground) -> tuple[IntArray, IntArray]:
     return table[:, :2], table[:, 2]
 
 
+def _numbers(points: Sequence[int]) -> IntArray:
+    return np.array(points, dtype=np.int64)
+
+
 def _ring(ground: Ground, ring: Sequence[int]) -> FloatArray:
     """Return a ring (k, 2) in plan; points without a place are none of it."""
-    plan = ground.place[list(ring), :2]
+    plan = ground.place[_numbers(ring), :2]
     return np.asarray(plan[np.isfinite(plan).all(axis=1)])
 
 
@@ -178,6 +182,8 @@ def _self_crossed(meetings: Meetings, line_of_edge: IntArray) -> IntArray:
 def _of_vertices(values: IntArray, mesh: Mesh) -> IntArray:
     """Return a number (v,) of vertices out of that of their points, -1 where those differ."""
     weights = mesh.weights
+    if not weights.shape[0]:
+        return np.zeros(0, dtype=np.int64)
     own = values[weights.indices]
     start = weights.indptr[:-1]
     low, high = np.minimum.reduceat(own, start), np.maximum.reduceat(own, start)
@@ -189,7 +195,7 @@ def _line_of_vertex(ground: Ground, vertex: IntArray, mesh: Mesh) -> IntArray:
     line = np.full(len(mesh.place), NO_LINE)
     taken = np.zeros(len(mesh.place), dtype=bool)
     for number, points in enumerate(ground.lines):
-        own = np.unique(vertex[list(points)])
+        own = np.unique(vertex[_numbers(points)])
         own = own[own >= 0]
         line[own] = np.where(taken[own], NO_LINE, number)
         taken[own] = True
@@ -199,7 +205,7 @@ def _line_of_vertex(ground: Ground, vertex: IntArray, mesh: Mesh) -> IntArray:
 def _on_line(ground: Ground) -> BoolArray:
     on = np.zeros(len(ground.place), dtype=bool)
     for points in (*ground.lines, ground.boundary, *ground.holes):
-        on[list(points)] = True
+        on[_numbers(points)] = True
     return on
 
 

@@ -15,23 +15,27 @@ the middle one, beside a curb say, are left out.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
-from scipy.sparse import csr_array
+from scipy.sparse import csr_array, eye_array
 from scipy.spatial import cKDTree
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
-from tieup.surface.mesh import Mesh
-from tieup.surface.outline import panels
+from tieup.surface.mesh import NEXT, Mesh, cross
 from tieup.surface.spread import VertexSpread
 
 REACH = 4.0  # lengths of a bridging edge that the points of its planes lie within, as deep at
 # least as the ground is carried on
+STEPS = 6  # triangles from an edge of the seam that its points lie within
+FEWEST = 6  # points that carry the ground
+ALONE = 0.8  # of its own place in the plane that a single point may settle: its leverage
 NEAREST = 9  # points of each setup that carry the ground to the seam
 FAR = 4.0  # times the scatter of the middle edge
 LEAST = 3  # edges that show a step
+SHOWN = 0.3  # of all edges of a seam that must show it: those at the end of a breakline see past it
 BENT = 3.0  # sd with the shape of the ground over that without; more is no ground to judge by
 MOST = 300  # edges that a seam is judged by, evenly out of all
 CARRIED = 4.0  # on rows at 1/2, 3/2, 5/2: 3.4 for a bend that is even, 3.9 for a crease after 1
@@ -78,8 +82,8 @@ def seams_of(mesh: Mesh, spread: VertexSpread, setup: IntArray) -> list[Seam]:
     """
     if len(setup) == 0 or (setup == setup[0]).all():
         return []
-    panel = panels(mesh)
-    return [_seam(mesh, spread, setup, panel, *bridge) for bridge in _bridges(mesh, setup)]
+    across = _Across(mesh)
+    return [_seam(mesh, spread, setup, across, *bridge) for bridge in _bridges(mesh, setup)]
 
 
 def bridging(mesh: Mesh, setup: IntArray) -> BoolArray:
@@ -102,36 +106,76 @@ def _bridges(mesh: Mesh, setup: IntArray) -> Iterator[tuple[tuple[int, int], Int
         yield (a, b), edges[number == i]
 
 
+class _Across:
+    """Which vertices an edge sees over a few triangles, no breakline in between."""
+
+    def __init__(self, mesh: Mesh) -> None:
+        self._mesh = mesh
+        face, edge = np.nonzero(mesh.fixed)
+        ends = np.stack([mesh.faces[face, edge], mesh.faces[face, np.array(NEXT)[edge]]], axis=1)
+        self._lines = mesh.place[np.unique(np.sort(ends, axis=1), axis=0), :2]
+        self._tree = cKDTree(self._lines.mean(axis=1)) if len(self._lines) else None
+        step = self._lines[:, 1] - self._lines[:, 0]
+        self._half = 0.5 * float(np.hypot(step[:, 0], step[:, 1]).max(initial=0.0))
+        count = len(mesh.faces)
+        face, edge = np.nonzero(~mesh.fixed & (mesh.neighbours >= 0))
+        ones = np.ones(len(face), dtype=np.float32)
+        beside = csr_array((ones, (face, mesh.neighbours[face, edge])), shape=(count, count))
+        self._step = beside + eye_array(count, dtype=np.float32, format="csr")
+        at = (np.repeat(np.arange(count), 3), mesh.faces.reshape(-1))
+        ones = np.ones(3 * count, dtype=np.float32)
+        self._corners = csr_array((ones, at), shape=(count, len(mesh.place)))
+
+    def seen(self, edges: IntArray, middle: FloatArray) -> tuple[IntArray, IntArray]:
+        """Return edges (p,) by number and the vertices (p,) that each sees from its middle."""
+        near = self._vertices(edges)
+        edge = np.repeat(np.arange(len(edges)), np.diff(near.indptr))
+        vertex = near.indices.astype(np.int64)
+        if self._tree is None:
+            return edge, vertex
+        open_ = np.ones(len(edge), dtype=bool)
+        for number, (a, b) in enumerate(pairwise(near.indptr.tolist())):
+            ends = self._mesh.place[vertex[a:b], :2]
+            reach = np.hypot(*(ends - middle[number]).T).max(initial=0.0) + self._half
+            lines = self._lines[self._tree.query_ball_point(middle[number], reach)]
+            open_[a:b] = ~_crossed(middle[number], ends, lines)
+        return edge[open_], vertex[open_]
+
+    def _vertices(self, edges: IntArray) -> csr_array:
+        corner = self._corners.tocsc()
+        rows = [corner[:, edges[:, k]] for k in (0, 1)]
+        faces = rows[0].multiply(rows[1]).T.tocsr()  # triangles on both sides of each edge
+        for _ in range(STEPS):
+            faces = faces @ self._step
+            faces.data[:] = 1.0
+        return csr_array(faces @ self._corners)
+
+
 def _seam(
     mesh: Mesh,
     spread: VertexSpread,
     setup: IntArray,
-    panel: IntArray,
+    across: _Across,
     setups: tuple[int, int],
     edges: IntArray,
 ) -> Seam:
     expected = _expected(spread, edges)
-    own = [setup == one for one in setups]
-    over = own[0][mesh.faces].any(axis=1) & own[1][mesh.faces].any(axis=1)
-    shown = []
-    for number in np.unique(panel[over]).tolist():
-        faces = mesh.faces[panel == number]
-        sides = [np.unique(faces[side[faces]]) for side in own]
-        inside = np.zeros(len(mesh.place), dtype=bool)
-        inside[faces] = True
-        some = edges[inside[edges].all(axis=1)]
-        some = some[np.linspace(0, len(some) - 1, min(MOST, len(some))).astype(int)]
-        shown += [_shown(mesh, spread, sides, some)]
-    known = [part for part in shown if part is not None]
-    count = sum(part.edges for part in known)
-    if count < LEAST:
+    some = edges[np.linspace(0, len(edges) - 1, min(MOST, len(edges))).astype(int)]
+    middle = mesh.place[some, :2].mean(axis=1)
+    length = np.hypot(*(mesh.place[some[:, 1], :2] - mesh.place[some[:, 0], :2]).T)
+    seen = across.seen(some, middle)
+    sides = [_carried(mesh, seen, setup == one, middle, length) for one in setups]
+    sound = np.all([side.sound for side in sides], axis=0)
+    left = np.sqrt(sum(side.scatter for side in sides))
+    sound &= left <= FAR * np.median(left[sound]) if sound.any() else sound
+    if sound.sum() < max(LEAST, SHOWN * len(some)):
         return Seam(setups, edges, np.nan, np.nan, np.nan, expected)
-    weight = np.asarray(sum(part.weight for part in known)) / count
-    random, common = (
-        sum(part.edges * getattr(part, of) for part in known) / count for of in ("random", "common")
-    )
-    by_point = csr_array(weight[None]) @ spread.weights
-    squares = by_point.power(2)
+    weight = np.zeros(len(mesh.place))
+    for sign, side in zip((-1.0, 1.0), sides, strict=True):
+        np.add.at(weight, side.near[sound], sign * side.weight[sound] / sound.sum())
+    shapes = [_shape(spread, side, sound) for side in sides]
+    random, common = (max(part) for part in zip(*shapes, strict=True))
+    squares = (csr_array(weight[None]) @ spread.weights).power(2)
     variance = float((squares @ (spread.points.own**2 + random))[0]) + common
     alone = float(np.sqrt(squares @ spread.points.own**2)[0])
     step = float(weight @ mesh.height)
@@ -139,77 +183,89 @@ def _seam(
 
 
 @dataclass(frozen=True)
-class _Shown:
-    """What one panel shows of a step: so many ``edges``, the sum of their ``weight`` (v,).
+class _Carried:
+    """How the nearest points of one setup carry the ground to each edge of a seam.
 
-    ``random`` is the variance that the shape adds to a point, ``common`` to the step (m^2).
+    ``near`` (e, k) vertices with their ``weight`` and how far they lie ``off`` the plane (m),
+    ``scatter`` (e,) the mean square of that, ``sound`` (e,) whether they do.
     """
 
-    edges: int
+    near: IntArray
     weight: FloatArray
-    random: float
-    common: float
+    off: FloatArray
+    scatter: FloatArray
+    sound: BoolArray
 
 
-def _shown(
-    mesh: Mesh, spread: VertexSpread, sides: Sequence[IntArray], edges: IntArray
-) -> _Shown | None:
-    middle = mesh.place[edges, :2].mean(axis=1)
-    length = np.hypot(*(mesh.place[edges[:, 1], :2] - mesh.place[edges[:, 0], :2]).T)
-    carried = [_carried(mesh, side, middle) for side in sides]
-    if not len(middle) or any(side is None for side in carried):
-        return None
-    known = [side for side in carried if side is not None]
-    sound = np.all([np.isfinite(weight).all(axis=1) for _, weight, _ in known], axis=0)
-    for near, _, _ in known:
-        away = np.hypot(*(mesh.place[near, :2] - middle[:, None]).transpose(2, 0, 1))
-        sound &= (away.max(axis=1) <= REACH * length) & (2.0 * away.min(axis=1) <= away.max(axis=1))
-    left = np.sqrt(sum((off**2).mean(axis=1) for _, _, off in known))
-    sound &= left <= FAR * np.median(left[sound]) if sound.any() else sound
-    weight = np.zeros(len(mesh.place))
-    for sign, (near, by, _) in zip((-1.0, 1.0), known, strict=True):
-        np.add.at(weight, near[sound], sign * by[sound])
-    if not sound.any():
-        return None
-    shapes = [_shape(spread, near, off[sound]) for near, _, off in known]
-    random, common = (max(part) for part in zip(*shapes, strict=True))
-    return _Shown(int(sound.sum()), weight, random, common)
+def _crossed(start: FloatArray, ends: FloatArray, lines: FloatArray) -> BoolArray:
+    """Return which sights (k,) from a start (2,) to ends (k, 2) cross a line of lines (m, 2, 2)."""
+    a, b = lines[:, 0], lines[:, 1]
+    side = cross(b, ends[:, None], a) * cross(b, start, a)
+    other = cross(ends[:, None], a, start) * cross(ends[:, None], b, start)
+    return np.asarray(((side < 0.0) & (other < 0.0)).any(axis=1))
 
 
 def _carried(
-    mesh: Mesh, own: IntArray, middle: FloatArray
-) -> tuple[IntArray, FloatArray, FloatArray] | None:
-    """Return the nearest of ``own`` vertices to each middle, and how they carry the ground there.
-
-    Vertices, their weights and how far they lie off the plane (e, k) in m; weights are NaN where
-    they lie on one line. None where there are too few.
-    """
-    if len(own) < 4:
-        return None
-    k = min(NEAREST, len(own))
-    near = own[cKDTree(mesh.place[own, :2]).query(middle, k)[1]]
+    mesh: Mesh,
+    seen: tuple[IntArray, IntArray],
+    own: BoolArray,
+    middle: FloatArray,
+    length: FloatArray,
+) -> _Carried:
+    near, there = _nearest(mesh, seen, own, middle)
     step = mesh.place[near, :2] - middle[:, None]
-    middle_step = step.mean(axis=1)
-    spread = step - middle_step[:, None]
-    normal = np.einsum("eki,ekj->eij", spread, spread)
-    values = np.linalg.eigvalsh(normal)
-    line = values[:, 0] <= ON_A_LINE**2 * values[:, 1]
-    normal[line] = np.eye(2)
-    by = np.einsum("ei,eij,ekj->ek", -middle_step, np.linalg.inv(normal), spread)
-    height = mesh.height[near] - mesh.height[near].mean(axis=1, keepdims=True)
-    slope = np.einsum("eij,ekj,ek->ei", np.linalg.inv(normal), spread, height)
-    off = height - np.einsum("ei,eki->ek", slope, spread)
-    weight = np.where(line[:, None], np.nan, 1.0 / k + by)
-    return near, weight, off
+    away = np.where(there, np.hypot(step[..., 0], step[..., 1]), np.nan)
+    row = np.concatenate([np.ones((*near.shape, 1)), step], axis=2)
+    row[..., 1:] /= np.maximum(length, 1e-9)[:, None, None]
+    row *= there[..., None]
+    normal = np.einsum("eki,ekj->eij", row, row)
+    spread = normal[:, 1:, 1:] - normal[:, 1:, :1] * normal[:, :1, 1:] / np.maximum(
+        normal[:, :1, :1], 1.0
+    )
+    values = np.linalg.eigvalsh(spread)
+    sound = (there.sum(axis=1) >= FEWEST) & (values[:, 0] > ON_A_LINE**2 * values[:, 1])
+    with np.errstate(invalid="ignore"):
+        least, most = (
+            of(np.nan_to_num(away, nan=n), axis=1) for of, n in ((np.min, np.inf), (np.max, 0.0))
+        )
+        sound &= (most <= REACH * length) & (2.0 * least <= most)
+    normal[~sound] = np.eye(3)
+    solved = np.einsum("eij,ekj->eki", np.linalg.inv(normal), row)
+    sound &= np.einsum("eki,eki->ek", solved, row).max(axis=1) < ALONE
+    height = (mesh.height[near] - mesh.height[near[:, :1]]) * there
+    plane = np.einsum("eki,ek->ei", solved, height)
+    off = (height - np.einsum("eki,ei->ek", row, plane)) * there
+    scatter = (off**2).sum(axis=1) / np.maximum(there.sum(axis=1) - 3, 1)
+    return _Carried(near, solved[..., 0], off, scatter, sound)
 
 
-def _shape(spread: VertexSpread, near: IntArray, off: FloatArray) -> tuple[float, float]:
+def _nearest(
+    mesh: Mesh, seen: tuple[IntArray, IntArray], own: BoolArray, middle: FloatArray
+) -> tuple[IntArray, BoolArray]:
+    """Return the nearest of ``own`` vertices that each edge sees (e, k), and which are there."""
+    edge, vertex = seen
+    keep = own[vertex]
+    edge, vertex = edge[keep], vertex[keep]
+    away = np.hypot(*(mesh.place[vertex, :2] - middle[edge]).T)
+    order = np.lexsort([away, edge])
+    edge, vertex = edge[order], vertex[order]
+    rank = np.arange(len(edge)) - np.searchsorted(edge, edge)
+    first = rank < NEAREST
+    near = np.zeros((len(middle), NEAREST), dtype=np.int64)
+    there = np.zeros(near.shape, dtype=bool)
+    near[edge[first], rank[first]] = vertex[first]
+    there[edge[first], rank[first]] = True
+    return near, there
+
+
+def _shape(spread: VertexSpread, side: _Carried, sound: BoolArray) -> tuple[float, float]:
     """Return what the ground's shape adds to the variance of a point, and of the step (m^2)."""
-    edges, k = off.shape
+    off, near = side.off[sound], side.near[sound]
+    count = max(off.shape[1], 1)
     own = spread.weights.power(2) @ spread.points.own**2
-    scatter = float((off**2).sum() / (edges * max(k - 3, 1)))
-    independent = max(len(np.unique(near)) / k, 1.0)
-    even = float((off.mean(axis=0) ** 2).mean()) - (1.0 - 3.0 / k) * scatter / independent
+    scatter = float(side.scatter[sound].mean())
+    independent = max(len(np.unique(near)) / count, 1.0)
+    even = float((off.mean(axis=0) ** 2).mean()) - (1.0 - 3.0 / count) * scatter / independent
     return max(scatter - float(own[near].mean()), 0.0), CARRIED**2 * max(even, 0.0)
 
 

@@ -1,0 +1,49 @@
+"""Yards that two setups shot side by side, with a step in height between the two or without.
+
+The ground is even, bends evenly, or is creased by a breakline along or across the seam; spacing,
+size, roughness and sds vary.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tests.surface.grounds import CONFIDENCE
+from tieup.surface.build import Ground, Surface, build_surface
+from tieup.surface.spread import Spread
+
+
+@dataclass(frozen=True)
+class SeamedYard:
+    """A ground of two setups, its surface, and the step that their common errors make."""
+
+    surface: Surface
+    step: float
+
+
+def seamed_yard(rng: np.random.Generator, planted: float) -> SeamedYard:
+    """Return one yard, its second setup ``planted`` (m) higher than it should be."""
+    rows, columns = rng.integers(6, 12), rng.integers(8, 14)
+    spacing = rng.uniform(2.0, 6.0)
+    axes = np.mgrid[0:rows, 0:columns] * spacing
+    plan = np.column_stack([axis.ravel() for axis in axes])
+    crease = rng.integers(0, columns) if rng.random() < 0.5 else -1
+    lines = [[crease + columns * i for i in range(rows)]] if crease >= 0 else []
+    loose = np.ones(len(plan), dtype=bool)
+    loose[[point for line in lines for point in line]] = False
+    loose &= (plan > 0).all(axis=1) & (plan < plan.max(axis=0)).all(axis=1)  # lines end at the edge
+    plan[loose] += rng.uniform(-0.2, 0.2, (loose.sum(), 2)) * spacing
+    height = 100.0 + plan @ rng.uniform(-0.02, 0.02, 2)
+    height += rng.uniform(-1e-5, 1e-5) * plan[:, 1] ** 2  # a rise of 1 cm or less over 30 m
+    if crease >= 0:
+        height += rng.uniform(-0.03, 0.03) * np.abs(plan[:, 1] - crease * spacing)
+    height += rng.uniform(0.0, 0.001) * rng.normal(size=len(plan))
+    setup = (plan[:, 1] > (rng.uniform(0.35, 0.65) * columns) * spacing).astype(np.int64)
+    own = np.full(len(plan), rng.uniform(0.0008, 0.0015))
+    common = rng.uniform(0.0, 0.001) * rng.normal(size=2)  # of this day, as the adjustment has it
+    spread = Spread(own, 0.0007 * np.eye(2)[setup])
+    height += own * rng.normal(size=len(plan)) + common[setup] + planted * setup
+    ground = Ground(np.column_stack([plan, height]), spread, setup, lines)
+    return SeamedYard(build_surface(ground, CONFIDENCE), planted + common[1] - common[0])
