@@ -148,6 +148,21 @@ def test_hostile_points_and_lines_make_a_surface_or_none_and_lose_no_point(
     assert found.drainage.verdict in ("drains", "holds", "cannot tell")
 
 
+def test_lines_on_top_of_each_other_are_one_surface() -> None:
+    """Two strings along one line that share no points, crossings within 1e-9 m of points."""
+    rng = np.random.default_rng(6)
+    for _ in range(50):
+        way = rng.normal(size=2)
+        along = np.sort(rng.uniform(0, 30, 12))[:, None] * way / np.hypot(*way)
+        aside = rng.uniform(-40, 40, (12, 2))
+        plan = np.concatenate([along, aside, along[:3] + rng.uniform(-1e-9, 1e-9, (3, 2)) + 0.002])
+        lines = [[0, 2, 5, 7, 11], [1, 3, 4, 8, 10], [0, 11], [12, 5, 13], [14, 24, 15], [6, 16]]
+        found = surface_of(lifted(plan + 1e6, lambda n, e: 0 * n), lines=lines)
+        whole = shapely.MultiPoint(plan).convex_hull.area
+        assert found.mesh.area.sum() == pytest.approx(whole, rel=1e-6)
+        assert len(found.lost) == 0
+
+
 @pytest.mark.parametrize("count", [0, 1, 2, 3, 5])
 def test_points_on_one_line_make_no_surface(count: int) -> None:
     """No triangle, no crash; every point is told as outside."""

@@ -20,8 +20,9 @@ class SiteSurface:
     ``ponds`` for each place that holds water or may, ``seams`` for each two setups that meet,
     ``grades`` for each limit, ``depths`` for what lies between two surfaces. ``breaklines`` are
     names with the ids of their vertices, ``border`` the ids of each ring that ends the surface;
-    ``contours`` elevations, each with places (k, 2) northing, easting along one line. ``verdict``
-    is drains, holds, cannot tell, or empty where there is no surface; ``said`` is the crew's
+    ``contours`` elevations, each with places (k, 2) northing, easting along one line; ``shores``
+    rows of ``ponds`` with an outline of the water. ``verdict`` is drains, holds, cannot tell, or
+    empty where there is no surface; ``shares`` what drains where; ``said`` is the crew's
     answer, each line with what it is about: holds, cannot tell or seams.
     """
 
@@ -36,5 +37,7 @@ class SiteSurface:
     breaklines: Sequence[tuple[str, Sequence[int]]] = ()
     border: Sequence[Sequence[int]] = ()
     contours: Sequence[tuple[float, FloatArray]] = ()
+    shores: Sequence[tuple[int, FloatArray]] = ()
+    inlets: Sequence[str] = ()
     shares: Sequence[tuple[str, float]] = ()
     said: Sequence[tuple[str, str]] = ()

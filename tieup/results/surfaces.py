@@ -29,6 +29,7 @@ from tieup.surface.contours import contour_lines, interval_of
 from tieup.surface.drainage import CANNOT_TELL, DRAINS, HOLDS
 from tieup.surface.flow import EDGE, LOST, shares
 from tieup.surface.limits import Held, faces_along, faces_within, held_to
+from tieup.surface.mesh import kept
 from tieup.surface.rings import rings_of
 from tieup.surface.seams import SHARED, bridging
 from tieup.units import length_factor
@@ -119,6 +120,8 @@ def site_surface(built: BuiltSurface, site: Site, coordinates: Table) -> SiteSur
         breaklines=layout.breaklines(),
         border=[[layout.ids[v] for v in ring] for ring in rings_of(mesh)],
         contours=contours,
+        shores=layout.shores(),
+        inlets=layout.inlets(),
         shares=layout.shares(),
         said=layout.said(),
     )
@@ -190,9 +193,18 @@ class _Layout:
             "fall_azimuth": in_angle_unit(grades.azimuth, self._site.job.angle_unit),
             "sd_fall": grades.sd / PER_CENT,
             "proof": _texts([_weakest(self._proof[v] for v in f) for f in mesh.faces.tolist()]),
+            "breaks": _texts(self._broken()),
             "joint": _texts(["across" if over else "within" for over in seam.tolist()]),
             "setups": _texts([self._setups(own) for own in setup[mesh.faces].tolist()]),
         }
+
+    def _broken(self) -> list[str]:
+        """Return the limits that each triangle breaks."""
+        found: list[list[str]] = [[] for _ in self._mesh.faces]
+        for limits, number, held in self._built.held:
+            for face in np.unique(held.faces[held.verdict == FAIL]).tolist():
+                found[face].append(f"{limits.name} {limits.limits[number].id}")
+        return ["; ".join(own) for own in found]
 
     def _setups(self, own: Sequence[int]) -> str:
         return " ".join(self._labels[s] for s in sorted({*own} - {SHARED}))
@@ -240,6 +252,20 @@ class _Layout:
                 name = self._inlets[vertex] if len(self._inlets) > MOST_INLETS else name
             found[name] = found.get(name, 0.0) + area / self._length**2
         return sorted(found.items(), key=lambda item: -item[1])
+
+    def shores(self) -> list[tuple[int, FloatArray]]:
+        """Return the outlines of the water of each pond, by its row."""
+        ponds, found = self._surface.drainage.ponds, []
+        of_face = ponds.of_vertex[self._mesh.faces].max(axis=1, initial=-1)
+        for row in range(len(ponds)):
+            own = kept(self._mesh, of_face == row)
+            for _, line in contour_lines(own, [float(ponds.level[row])]):
+                found.append((row, (line + self._origin[:2]) / self._length))
+        return found
+
+    def inlets(self) -> list[str]:
+        """Return the names of the inlets that are in the surface."""
+        return [self.names[vertex] for vertex in self._inlets]
 
     def seams(self) -> Table:
         """Return every two setups whose points triangles bridge."""

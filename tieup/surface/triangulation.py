@@ -86,7 +86,7 @@ def triangulate(place: FloatArray, edges: IntArray) -> Triangulated:
     Raises
     ------
     NetworkError
-        The library is missing.
+        The library is missing, or breaklines cannot be told apart.
     """
     check_library()
     vertex, weights = _merged(place)
@@ -152,15 +152,28 @@ def _hull(place: FloatArray) -> IntArray | None:
 
 
 def _library(plan: FloatArray, edges: IntArray) -> Any:
-    """Return the library's triangulation; easting is its x."""
+    """Return the library's triangulation; easting is its x.
+
+    A point within 1 um of a breakline lies on it; farther away as well, up to `SAME`, where lines
+    cross so near to it that the crossing could not be told from the point.
+    """
     library: Any = import_module("pythoncdt")
-    found = library.Triangulation(
-        library.VertexInsertionOrder.AUTO, library.IntersectingConstraintEdges.TRY_RESOLVE, 0.0
+    places = np.ascontiguousarray(plan[:, ::-1])
+    pairs = np.unique(edges, axis=0).astype(np.uintc)
+    resolve = library.IntersectingConstraintEdges.TRY_RESOLVE
+    for near in (1e-6, 1e-5, 1e-4, SAME):
+        found = library.Triangulation(library.VertexInsertionOrder.AUTO, resolve, near)
+        found.insert_vertices(places)
+        try:
+            found.insert_edges(pairs)
+        except RuntimeError:
+            continue
+        found.erase_super_triangle()
+        return found
+    raise NetworkError(
+        "surfaces: some breaklines lie so close to each other that they cannot be told apart. "
+        "Name all but one of them in points_only, or correct them where the raw data comes from"
     )
-    found.insert_vertices(np.ascontiguousarray(plan[:, ::-1]))
-    found.insert_edges(np.unique(edges, axis=0).astype(np.uintc))
-    found.erase_super_triangle()
-    return found
 
 
 def _over(pieces: Pieces) -> dict[int, list[Pair]]:

@@ -17,6 +17,7 @@ SURFACE_MEANINGS: Mapping[str, Mapping[str, str]] = {
         "fall": "fall of the triangle, always positive",
         "fall_azimuth": "direction it falls to, clockwise from north; empty where it is level",
         "proof": "the weakest proof of its vertices",
+        "breaks": "limits of grades that it fails",
         "joint": "across where its vertices were shot by different setups alone, else within",
         "setups": "setups that alone shot one of its vertices",
     },

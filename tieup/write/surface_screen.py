@@ -20,7 +20,7 @@ WIDTH, LEAST_WIDTH = 80, 36
 MOST = 5  # lines of a section
 HOLDS, CANNOT_TELL, DRAINS = "holds", "cannot tell", "drains"
 SHORT_CAUTION = "Check independently before excavating, paving or setting structure."
-HEADINGS = {HOLDS: "WATER STANDS", CANNOT_TELL: "CANNOT TELL", "seams": "SEAMS"}
+HEADINGS = {HOLDS: "Water stands", CANNOT_TELL: "Cannot tell", "seams": "Seams"}
 
 
 def surface_text(site: Reconciliation, width: int = WIDTH) -> str:
@@ -112,24 +112,31 @@ def _block(site: Reconciliation, surface: SiteSurface, width: int) -> list[str]:
     lines = _folded(headline(surface), width)
     if not surface.verdict:
         return lines
-    lines += _folded(_facts(site, surface), width)
-    for kind, title in HEADINGS.items():
-        said = [text for own, text in surface.said if own == kind]
-        lines += _section(title, said, width) if said else []
-    lines += _section("GRADES", [*_grades(surface)], width)
-    lines += _section("BETWEEN SURFACES", [*_depths(site, surface)], width)
-    return lines + _section("WATER GOES TO", [*_shares(site, surface)], width)
+    lines += _folded(facts(site, surface), width)
+    for title, said in sections(site, surface):
+        lines += _section(title.upper(), said, width)
+    return lines
+
+
+def sections(site: Reconciliation, surface: SiteSurface) -> list[tuple[str, list[str]]]:
+    """Return what is said of a surface, by heading; headings without lines are left out."""
+    said = {
+        title: [t for own, t in surface.said if own == kind] for kind, title in HEADINGS.items()
+    }
+    said["Grades"] = [*_grades(surface)]
+    said["Between surfaces"] = [*_depths(site, surface)]
+    said["Water goes to"] = [*_shares(site, surface)]
+    return [(title, lines) for title, lines in said.items() if lines]
 
 
 def _section(title: str, said: Sequence[str], width: int) -> list[str]:
-    if not said:
-        return []
     lines = [line for text in said[:MOST] for line in _folded(text, width, "  ")]
     more = len(said) - MOST
     return ["", title, *lines, *([f"and {more} more in the tables"] if more > 0 else [])]
 
 
-def _facts(site: Reconciliation, surface: SiteSurface) -> str:
+def facts(site: Reconciliation, surface: SiteSurface) -> str:
+    """Return how large a surface is, and what of it is not proved."""
     area = sum(area for _, area in surface.shares)
     unit = "m2" if site.job.length_unit == "m" else "square ft"
     proof = [str(word) for word in surface.points["proof"]]

@@ -28,6 +28,7 @@ FACES: Mapping[str, str] = {
     "fall_azimuth": ANGLE,
     "sd_fall": PER_CENT,
     "proof": TEXT,
+    "breaks": TEXT,
     "joint": TEXT,
     "setups": TEXT,
 }
