@@ -43,6 +43,7 @@ from tieup.read import (
     read_control,
     read_fieldbook,
 )
+from tieup.read.landxml_surface import read_surface
 from tieup.read.projection import site_grid
 from tieup.reduce.distances import prism_constants
 from tieup.results.bays import control_table, joints_table, pairs_table, rules_table
@@ -278,13 +279,20 @@ def _surfaces(
     ------
     ConfigError
         A surface names what the job does not have.
+    InputError
+        A file with a surface cannot be read as one.
     NetworkError
         The library that triangulates is missing.
     """
     strings = (*(line.name for line in lines), *derived.strings)
     codes = {str(code) for code in coordinates["code"] if code}
     refuse_unknown_parts(site.job.surfaces, [*coordinates["point"]], codes, strings)
-    return built_surfaces(site, slopes, derived, coordinates)
+    given = {
+        wish.name: read_surface(wish.against.file, site.job)
+        for wish in site.job.surfaces
+        if wish.against is not None and wish.against.file is not None
+    }
+    return built_surfaces(site, slopes, derived, coordinates, given)
 
 
 def _inputs(job: Job, fieldbook: Fieldbook, case: Case) -> Mapping[str, str]:
@@ -295,6 +303,9 @@ def _inputs(job: Job, fieldbook: Fieldbook, case: Case) -> Mapping[str, str]:
         hashes[case.given.file] = case.given.sha256
     elif job.control_file is not None:  # a list without marks
         hashes[job.name_of(job.control_file)] = file_sha256(job.control_file)
+    for wish in job.surfaces:
+        if wish.against is not None and wish.against.file is not None:
+            hashes[job.name_of(wish.against.file)] = file_sha256(wish.against.file)
     for path in job.rules:
         if path.is_relative_to(job.folder):
             hashes[job.name_of(path)] = file_sha256(path)

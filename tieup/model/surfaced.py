@@ -18,7 +18,8 @@ class SiteSurface:
 
     ``points`` has a row for each vertex, ``faces`` for each triangle (ids a, b, c of points),
     ``ponds`` for each place that holds water or may, ``seams`` for each two setups that meet,
-    ``grades`` for each limit, ``depths`` for what lies between two surfaces. ``breaklines`` are
+    ``grades`` for each limit, ``depths`` for what lies between two surfaces, ``thickness``
+    for each place of that. ``breaklines`` are
     names with the ids of their vertices, ``border`` the ids of each ring that ends the surface;
     ``contours`` elevations, each with places (k, 2) northing, easting along one line; ``shores``
     rows of ``ponds`` with an outline of the water. ``verdict`` is drains, holds, cannot tell, or
@@ -34,6 +35,7 @@ class SiteSurface:
     seams: Table = field(default_factory=dict)
     grades: Table = field(default_factory=dict)
     depths: Table = field(default_factory=dict)
+    thickness: Table = field(default_factory=dict)
     breaklines: Sequence[tuple[str, Sequence[int]]] = ()
     border: Sequence[Sequence[int]] = ()
     contours: Sequence[tuple[float, FloatArray]] = ()

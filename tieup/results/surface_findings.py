@@ -6,9 +6,10 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from tieup.derive.falls import FAIL
+from tieup.derive.falls import FAIL, PASS
 from tieup.model.finding import Finding
 from tieup.results.strings import PER_CENT
+from tieup.results.surface_between import whole_verdict
 from tieup.results.surface_words import Words, cure, order_of, pond_reason
 from tieup.results.surfaces import BuiltSurface
 from tieup.surface.checks import critical
@@ -32,6 +33,7 @@ def surface_findings(built: BuiltSurface, words: Words) -> Iterator[Finding]:
     yield from _of_seams(built, words)
     yield from _of_water(built, words)
     yield from _of_grades(built)
+    yield from _of_layer(built, words)
 
 
 def _finding(
@@ -237,6 +239,33 @@ def _of_grades(built: BuiltSurface) -> Iterator[Finding]:
             built, "grade-limit", "check", (), says, f"Level it. The limit: {limit.source}.",
             "Regrade it.", f"{limits.name}|{limit.id}|{where}",
         )  # fmt: skip
+
+
+def _of_layer(built: BuiltSurface, words: Words) -> Iterator[Finding]:
+    """Give a finding where a layer is not as thick as it should be, or nobody can tell."""
+    layer, against = built.layer, built.site.wish.against
+    if layer is None or against is None or whole_verdict(layer) in ("", PASS):
+        return
+    word = whole_verdict(layer)
+    own = np.flatnonzero(layer.verdict == word)
+    off = np.abs(layer.found.depth - against.thickness)
+    if not len(own):
+        return
+    worst = int(own[np.argmax(off[own])])
+    shift = words.phrases.shift
+    where = words.near(layer.found.place[worst])
+    state = "is not as asked for" if word == FAIL else "cannot be told"
+    says = (
+        f"the layer {state} at {len(own)} of {len(off)} places, the worst {where}: "
+        f"{shift(float(layer.found.depth[worst]))} thick, sd {shift(float(layer.sd[worst]))}, "
+        f"{shift(against.thickness)} within {shift(against.tolerance)} is asked for"
+    )
+    yield _finding(
+        built, "layer-thickness", "check", (), says,
+        "Drill a core there, or shoot both surfaces again from one setup.",
+        "Mill or fill, or correct the thickness in job.yaml if that was typed wrong."
+        if word == FAIL else "", "layer",
+    )  # fmt: skip
 
 
 def _sentence(text: str) -> str:

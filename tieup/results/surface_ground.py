@@ -41,18 +41,64 @@ class SiteGround:
     unclosed: tuple[str, ...]
 
 
-def ground_of(
-    wish: SurfaceWish, site: Site, slopes: Slopes, derived: DerivedPoints, coordinates: Table
-) -> SiteGround:
-    """Return what a wished surface is made of."""
-    places = slopes.places
+@dataclass(frozen=True)
+class SiteHeights:
+    """The heights of all points of all surfaces of a site, and how well they are known together.
+
+    ``number`` (n,) are the points among all places, in order; ``spread`` is theirs.
+    """
+
+    number: IntArray
+    spread: Spread
+
+    def rows(self, number: IntArray) -> IntArray:
+        """Return where points stand among these."""
+        return np.searchsorted(self.number, number)
+
+    def of(self, number: IntArray) -> Spread:
+        """Return the spread of some of them; it goes on having the factors of all."""
+        rows = self.rows(number)
+        return Spread(self.spread.own[rows], self.spread.common[rows])
+
+
+def site_grounds(
+    site: Site, slopes: Slopes, derived: DerivedPoints, coordinates: Table
+) -> tuple[SiteHeights, list[SiteGround]]:
+    """Return what the wished surfaces are made of."""
     row_of = {str(name): row for row, name in reversed([*enumerate(coordinates["point"])])}
-    rows = np.array([row_of[name] for name in places.names], dtype=np.int64)
+    rows = np.array([row_of[name] for name in slopes.places.names], dtype=np.int64)
+    numbers = [_numbers(wish, slopes, derived, coordinates, rows) for wish in site.job.surfaces]
+    number = np.unique(np.concatenate([*numbers, np.zeros(0, dtype=np.int64)]))
+    heights = SiteHeights(number, _spread(site, slopes.places, number))
+    pairs = zip(site.job.surfaces, numbers, strict=True)
+    grounds = [_ground(wish, site, slopes, own, heights, coordinates, rows) for wish, own in pairs]
+    return heights, grounds
+
+
+def _numbers(
+    wish: SurfaceWish, slopes: Slopes, derived: DerivedPoints, coordinates: Table, rows: IntArray
+) -> IntArray:
+    """Return the points of a surface among all places."""
+    places = slopes.places
     ring_names = [name for name in (wish.boundary, *wish.holes) if name]
     parts = {line.name: line.parts for line in slopes.lines}
     taken = _taken(wish, coordinates, rows, parts, ring_names)
     taken &= np.isfinite(places.position).all(axis=1) & ~_typed_over(places, derived, taken)
-    number = np.flatnonzero(taken)
+    return np.flatnonzero(taken)
+
+
+def _ground(
+    wish: SurfaceWish,
+    site: Site,
+    slopes: Slopes,
+    number: IntArray,
+    heights: SiteHeights,
+    coordinates: Table,
+    rows: IntArray,
+) -> SiteGround:
+    places = slopes.places
+    ring_names = [name for name in (wish.boundary, *wish.holes) if name]
+    parts = {line.name: line.parts for line in slopes.lines}
     at = np.full(len(places.names), -1)
     at[number] = np.arange(len(number))
     lines, names = _lines(wish, parts, ring_names, at)
@@ -62,7 +108,7 @@ def ground_of(
     inlet = np.isin(names_of, wish.inlets) | np.isin(code, wish.inlets)
     ground = Ground(
         place=places.position[number],
-        spread=_spread(site, places, number),
+        spread=heights.of(number),
         setup=_setups(site, places, number),
         lines=lines,
         boundary=rings.get(wish.boundary, ()),

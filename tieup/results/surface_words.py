@@ -14,13 +14,15 @@ from tieup.surface.build import Surface
 from tieup.surface.checks import critical
 from tieup.surface.drainage import HOLDS
 from tieup.surface.seams import Seam
+from tieup.surface.triangulation import SAME
 
 
 @dataclass(frozen=True)
 class Words:
     """How the places of one surface are called; ``names`` (v,) are empty for crossings of lines.
 
-    ``place`` (v, 2) is northing and easting in the job's frame and unit.
+    ``place`` (v, 2) is northing and easting in the job's frame and unit, ``origin`` (2,) in m what
+    places of the surface are counted from.
     """
 
     phrases: Phrases
@@ -28,6 +30,7 @@ class Words:
     place: FloatArray
     labels: Sequence[str]
     confidence: float
+    origin: FloatArray
 
     def at(self, vertex: int) -> str:
         """Return the name of a vertex, or where it is."""
@@ -35,6 +38,14 @@ class Words:
             return "nowhere"
         north, east = self.place[vertex].tolist()
         return self.names[vertex] or f"{north:.2f} N {east:.2f} E"
+
+    def near(self, plan: FloatArray) -> str:
+        """Return the name of the vertex at a place (2,) in the frame of the surface, or where."""
+        north, east = (plan + self.origin) / self.phrases.factor
+        at = np.hypot(*(self.place - [north, east]).T)
+        nearest = int(np.argmin(at))
+        there = at[nearest] * self.phrases.factor < SAME and bool(self.names[nearest])
+        return f"at {self.names[nearest]}" if there else f"at {north:.2f} N {east:.2f} E"
 
     def reach(self) -> float:
         """Return the sds that one side of an interval at the confidence spans."""

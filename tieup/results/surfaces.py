@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -20,7 +20,14 @@ from tieup.model.surfaces import GradeLimits
 from tieup.results.derived import PROOFS
 from tieup.results.site import Site
 from tieup.results.strings import PER_CENT
-from tieup.results.surface_ground import SiteGround, ground_of
+from tieup.results.surface_between import (
+    Layer,
+    Other,
+    depths_table,
+    layer_of,
+    thickness_table,
+)
+from tieup.results.surface_ground import SiteGround, SiteHeights, site_grounds
 from tieup.results.surface_words import Words, place_lines, pond_reason, seam_lines
 from tieup.results.units import in_angle_unit
 from tieup.surface.build import Surface, build_surface
@@ -29,7 +36,7 @@ from tieup.surface.contours import contour_lines, interval_of
 from tieup.surface.drainage import CANNOT_TELL, DRAINS, HOLDS
 from tieup.surface.flow import EDGE, LOST, shares
 from tieup.surface.limits import Held, faces_along, faces_within, held_to
-from tieup.surface.mesh import kept
+from tieup.surface.mesh import kept, mesh_of_faces
 from tieup.surface.rings import rings_of
 from tieup.surface.seams import SHARED, bridging
 from tieup.units import length_factor
@@ -39,12 +46,16 @@ MOST_INLETS = 8  # that are told one by one; of more, those of one code together
 
 @dataclass(frozen=True)
 class BuiltSurface:
-    """A surface with what it is made of; ``verdicts`` (p,) of its places, seams considered."""
+    """A surface with what it is made of; ``verdicts`` (p,) of its places, seams considered.
+
+    ``held`` are the limits of grades that it is held to, ``layer`` what lies below it.
+    """
 
     site: SiteGround
     surface: Surface
     verdicts: TextArray
     held: tuple[tuple[GradeLimits, int, Held], ...]
+    layer: Layer | None = None
 
     @property
     def verdict(self) -> str:
@@ -56,12 +67,20 @@ class BuiltSurface:
 
 
 def built_surfaces(
-    site: Site, slopes: Slopes, derived: DerivedPoints, coordinates: Table
+    site: Site,
+    slopes: Slopes,
+    derived: DerivedPoints,
+    coordinates: Table,
+    given: Mapping[str, tuple[FloatArray, IntArray]],
 ) -> tuple[BuiltSurface, ...]:
-    """Return the surfaces that the job asks for."""
+    """Return the surfaces that the job asks for.
+
+    ``given`` are places (n, 3) m in the job's frame and triangles (t, 3) of those that files
+    hold, by the name of the surface that is held against them.
+    """
     built = []
-    for wish in site.job.surfaces:
-        made = ground_of(wish, site, slopes, derived, coordinates)
+    heights, grounds = site_grounds(site, slopes, derived, coordinates)
+    for made in grounds:
         surface = build_surface(made.ground, site.job.confidence)
         verdicts = surface.drainage.places.verdict.copy()
         seam = np.zeros(len(verdicts), dtype=bool)
@@ -69,7 +88,29 @@ def built_surfaces(
         verdicts[seam] = CANNOT_TELL
         held = tuple(_held(made, surface, slopes, site.job.confidence))
         built.append(BuiltSurface(made, surface, verdicts, held))
-    return tuple(built)
+    others = {one.site.wish.name: Other(one.surface.mesh, one.site) for one in built}
+    origin = site.solved.network.origin
+    files = {
+        name: Other(mesh_of_faces(place - origin, faces), None)
+        for name, (place, faces) in given.items()
+    }
+    return tuple(_over(one, others, files, heights, site.job.confidence) for one in built)
+
+
+def _over(
+    built: BuiltSurface,
+    others: Mapping[str, Other],
+    files: Mapping[str, Other],
+    heights: SiteHeights,
+    confidence: float,
+) -> BuiltSurface:
+    """Return a surface with what lies between it and the one that it is held against."""
+    wish = built.site.wish
+    if wish.against is None:
+        return built
+    other = others[wish.against.surface] if wish.against.surface else files[wish.name]
+    layer = layer_of(built.surface, built.site, other, heights, confidence)
+    return replace(built, layer=layer)
 
 
 def _held(
@@ -117,6 +158,8 @@ def site_surface(built: BuiltSurface, site: Site, coordinates: Table) -> SiteSur
         ponds=layout.ponds(),
         seams=layout.seams(),
         grades=layout.grades(),
+        depths=layout.depths(),
+        thickness=layout.thickness(),
         breaklines=layout.breaklines(),
         border=[[layout.ids[v] for v in ring] for ring in rings_of(mesh)],
         contours=contours,
@@ -138,6 +181,7 @@ def words_of(built: BuiltSurface, site: Site) -> Words:
         place=(surface.mesh.place[:, :2] + site.solved.network.origin[:2]) / length,
         labels=[setup.label for setup in site.case.setups],
         confidence=site.job.confidence,
+        origin=site.solved.network.origin[:2],
     )
 
 
@@ -327,6 +371,16 @@ class _Layout:
         water = [*place_lines(self._surface, verdicts, self.words)]
         seams = [("seams", text) for _, text in seam_lines(self._surface, self.words)]
         return (*water, *seams)
+
+    def depths(self) -> Table:
+        """Return what lies below the surface, over the area and along strings."""
+        layer, against = self._built.layer, self._built.site.wish.against
+        return depths_table(layer, against, self._length) if layer and against else {}
+
+    def thickness(self) -> Table:
+        """Return how thick the layer is at every place where a triangle has a corner."""
+        layer = self._built.layer
+        return thickness_table(layer, self._origin, self._length) if layer else {}
 
     def breaklines(self) -> list[tuple[str, list[int]]]:
         """Return name and ids of the vertices of the breaklines, as far as they are in it."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.sparse import csr_array
+from scipy.sparse import csr_array, eye_array
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
@@ -96,6 +96,25 @@ def cross(a: FloatArray, b: FloatArray, origin: FloatArray) -> FloatArray:
     """Return the cross product (n,) of a - origin and b - origin, plan vectors (n, 2)."""
     u, v = a - origin, b - origin
     return np.asarray(u[..., 0] * v[..., 1] - u[..., 1] * v[..., 0])
+
+
+def mesh_of_faces(place: FloatArray, faces: IntArray) -> Mesh:
+    """Return a mesh of given triangles, their vertices in any order; breaklines are not known.
+
+    Of more than two triangles at an edge, which is no surface, two are neighbours.
+    """
+    turn = cross(*(place[faces[:, k], 1::-1] for k in (1, 2, 0)))
+    faces = np.where((turn < 0.0)[:, None], faces[:, ::-1], faces)
+    ends = np.sort(np.stack([faces, faces[:, NEXT]], axis=-1), axis=-1) @ [len(place), 1]
+    key = ends.reshape(-1)
+    order = np.argsort(key, kind="stable")
+    same = np.flatnonzero(key[order][1:] == key[order][:-1])
+    beside = np.full(key.shape, -1)
+    one, other = order[same], order[same + 1]
+    beside[one], beside[other] = other // 3, one // 3
+    fixed = np.zeros(faces.shape, dtype=bool)
+    weights = eye_array(len(place), format="csr")
+    return Mesh(place, faces, beside.reshape(-1, 3), fixed, csr_array(weights))
 
 
 def kept(mesh: Mesh, keep: BoolArray) -> Mesh:

@@ -77,4 +77,9 @@ SURFACE_MEANINGS: Mapping[str, Mapping[str, str]] = {
         "limit": "how far the thickness may be off",
         "verdict": "pass, fail or cannot tell, of the thickness everywhere",
     },
+    "surface_NAME_thickness.csv": {
+        "thickness": "height of this surface above the other there",
+        "sd_thickness": "standard deviation of that height",
+        "verdict": "pass, fail or cannot tell; empty where no thickness is asked for",
+    },
 }

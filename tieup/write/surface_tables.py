@@ -87,6 +87,13 @@ DEPTHS: Mapping[str, str] = {
     "limit": SPREAD,
     "verdict": TEXT,
 }
+THICKNESS: Mapping[str, str] = {
+    "northing": COORDINATE,
+    "easting": COORDINATE,
+    "thickness": SPREAD,
+    "sd_thickness": SPREAD,
+    "verdict": TEXT,
+}
 SURFACE_TABLES: Mapping[str, Mapping[str, str]] = {
     "points": POINTS,
     "faces": FACES,
@@ -94,6 +101,7 @@ SURFACE_TABLES: Mapping[str, Mapping[str, str]] = {
     "seams": SEAMS,
     "grades": GRADES,
     "depths": DEPTHS,
+    "thickness": THICKNESS,
 }
 """Table of a `SiteSurface` -> its columns; the first three are always there."""
 
