@@ -67,8 +67,9 @@ from tieup.results.run import effects_record, run_record, summary_of
 from tieup.results.setups import setups_table, ties_table
 from tieup.results.site import Site
 from tieup.results.strings import site_slopes, string_findings, strings_table
+from tieup.results.surface_build import BuiltSurface, built_surfaces
 from tieup.results.surface_findings import surface_findings
-from tieup.results.surfaces import BuiltSurface, built_surfaces, site_surface, words_of
+from tieup.results.surfaces import site_surface, words_of
 from tieup.results.weaknesses import weakness_findings
 from tieup.threads import one_thread
 from tieup.ties.answer import crew_answer

@@ -10,8 +10,8 @@ from tieup.derive.falls import FAIL, PASS
 from tieup.model.finding import Finding
 from tieup.results.strings import PER_CENT
 from tieup.results.surface_between import whole_verdict
+from tieup.results.surface_build import BuiltSurface
 from tieup.results.surface_words import Words, cure, order_of, pond_reason
-from tieup.results.surfaces import BuiltSurface
 from tieup.surface.checks import critical
 from tieup.surface.drainage import HOLDS
 

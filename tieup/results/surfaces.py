@@ -1,19 +1,16 @@
-"""The surfaces of a site: built, judged, and laid out as tables in the job's own units."""
+"""The surfaces of a site laid out as tables and lines in the job's own units."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 import numpy as np
 
 from tieup.derive.falls import CANNOT_TELL as UNTOLD
 from tieup.derive.falls import FAIL, PASS
-from tieup.derive.points import DerivedPoints
-from tieup.derive.slopes import Slopes
 from tieup.diagnose.words import Phrases
-from tieup.model.arrays import FloatArray, IntArray, TextArray
+from tieup.model.arrays import FloatArray, TextArray
 from tieup.model.reconciliation import Table
 from tieup.model.surfaced import SiteSurface
 from tieup.model.surfaces import GradeLimits
@@ -21,117 +18,22 @@ from tieup.results.derived import PROOFS
 from tieup.results.site import Site
 from tieup.results.strings import PER_CENT
 from tieup.results.surface_between import (
-    Layer,
-    Other,
     depths_table,
-    layer_of,
     thickness_table,
 )
-from tieup.results.surface_ground import SiteGround, SiteHeights, site_grounds
+from tieup.results.surface_build import BuiltSurface
 from tieup.results.surface_words import Words, place_lines, pond_reason, seam_lines
 from tieup.results.units import in_angle_unit
-from tieup.surface.build import Surface, build_surface
 from tieup.surface.checks import critical
 from tieup.surface.contours import contour_lines, interval_of
-from tieup.surface.drainage import CANNOT_TELL, DRAINS, HOLDS
 from tieup.surface.flow import EDGE, LOST, shares
-from tieup.surface.limits import Held, faces_along, faces_within, held_to
-from tieup.surface.mesh import kept, mesh_of_faces
+from tieup.surface.limits import Held
+from tieup.surface.mesh import kept
 from tieup.surface.rings import rings_of
 from tieup.surface.seams import SHARED, bridging
 from tieup.units import length_factor
 
 MOST_INLETS = 8  # that are told one by one; of more, those of one code together
-
-
-@dataclass(frozen=True)
-class BuiltSurface:
-    """A surface with what it is made of; ``verdicts`` (p,) of its places, seams considered.
-
-    ``held`` are the limits of grades that it is held to, ``layer`` what lies below it.
-    """
-
-    site: SiteGround
-    surface: Surface
-    verdicts: TextArray
-    held: tuple[tuple[GradeLimits, int, Held], ...]
-    layer: Layer | None = None
-
-    @property
-    def verdict(self) -> str:
-        """Return drains, holds or cannot tell, empty where there are no triangles."""
-        if not len(self.surface.mesh.faces):
-            return ""
-        found = set(self.verdicts.tolist())
-        return HOLDS if HOLDS in found else CANNOT_TELL if found else DRAINS
-
-
-def built_surfaces(
-    site: Site,
-    slopes: Slopes,
-    derived: DerivedPoints,
-    coordinates: Table,
-    given: Mapping[str, tuple[FloatArray, IntArray]],
-) -> tuple[BuiltSurface, ...]:
-    """Return the surfaces that the job asks for.
-
-    ``given`` are places (n, 3) m in the job's frame and triangles (t, 3) of those that files
-    hold, by the name of the surface that is held against them.
-    """
-    built = []
-    heights, grounds = site_grounds(site, slopes, derived, coordinates)
-    for made in grounds:
-        surface = build_surface(made.ground, site.job.confidence)
-        verdicts = surface.drainage.places.verdict.copy()
-        seam = np.zeros(len(verdicts), dtype=bool)
-        seam[: len(surface.seam_ponds)] = surface.seam_ponds
-        verdicts[seam] = CANNOT_TELL
-        held = tuple(_held(made, surface, slopes, site.job.confidence))
-        built.append(BuiltSurface(made, surface, verdicts, held))
-    others = {one.site.wish.name: Other(one.surface.mesh, one.site) for one in built}
-    origin = site.solved.network.origin
-    files = {
-        name: Other(mesh_of_faces(place - origin, faces), None)
-        for name, (place, faces) in given.items()
-    }
-    return tuple(_over(one, others, files, heights, site.job.confidence) for one in built)
-
-
-def _over(
-    built: BuiltSurface,
-    others: Mapping[str, Other],
-    files: Mapping[str, Other],
-    heights: SiteHeights,
-    confidence: float,
-) -> BuiltSurface:
-    """Return a surface with what lies between it and the one that it is held against."""
-    wish = built.site.wish
-    if wish.against is None:
-        return built
-    other = others[wish.against.surface] if wish.against.surface else files[wish.name]
-    layer = layer_of(built.surface, built.site, other, heights, confidence)
-    return replace(built, layer=layer)
-
-
-def _held(
-    made: SiteGround, surface: Surface, slopes: Slopes, confidence: float
-) -> Iterator[tuple[GradeLimits, int, Held]]:
-    parts = {line.name: line.parts for line in slopes.lines}
-    vertex = np.full(len(slopes.places.names), -1)
-    vertex[made.number] = surface.vertex
-    for limits in made.wish.limits:
-        chosen: tuple[IntArray, FloatArray | None]
-        if limits.along:
-            lines = [vertex[list(part)] for part in parts[limits.along]]
-            chosen = faces_along(surface.mesh, [line[line >= 0].tolist() for line in lines])
-        else:
-            ring = [point for part in parts.get(limits.within, ()) for point in part]
-            place = slopes.places.position[ring, :2] if limits.within else None
-            chosen = faces_within(surface.mesh, place), None
-        for number, limit in enumerate(limits.limits):
-            grades = surface.grades
-            found = held_to(surface.mesh, surface.spread, grades, limit, chosen, confidence)
-            yield limits, number, found
 
 
 def site_surface(built: BuiltSurface, site: Site, coordinates: Table) -> SiteSurface:
