@@ -12,6 +12,7 @@ import numpy as np
 
 from tieup.adjust.distributions import student_critical
 from tieup.adjust.guards import Guards
+from tieup.adjust.link_tests import link_tests
 from tieup.adjust.local_guards import local_hidden
 from tieup.adjust.pointings import DELTA, PointingTests, examine_pointings
 from tieup.adjust.scatter import Scatter
@@ -19,9 +20,10 @@ from tieup.adjust.solution import Adjustment
 from tieup.diagnose.certainty import Certainty, certainty_of
 from tieup.diagnose.diagnose import Diagnosis, weighed
 from tieup.diagnose.guarding import Guarded, guard
-from tieup.diagnose.margins import noticed_size
+from tieup.diagnose.margins import noticed_size, noticed_sizes
 from tieup.diagnose.solve import Solved
 from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.link_kinds import of_kind
 from tieup.model.observations import KINDS
 from tieup.model.settings import Datum
 
@@ -34,15 +36,16 @@ class Proven:
     """``certainty`` of the sds; ``careful`` is the solution that is judged by.
 
     ``guarded`` is None of a large site. ``mdb`` (m, 3): the smallest mistake of each reading that
-    would be noticed 80 times in 100, rad, rad, m. ``hidden`` (P + S, 2): how far one that is not
-    noticed could have moved each mark and each instrument, plan and height in m; infinite where
-    nothing would show it.
+    would be noticed 80 times in 100, rad, rad, m, and ``link_mdb`` (l,) that of each link of the
+    adjustment, m. ``hidden`` (P + S, 2): how far one that is not noticed could have moved each
+    mark and each instrument, plan and height in m; infinite where nothing would show it.
     """
 
     certainty: Certainty
     careful: Adjustment
     guarded: Guarded | None
     mdb: FloatArray
+    link_mdb: FloatArray
     hidden: FloatArray
 
     @property
@@ -66,7 +69,9 @@ def prove(diagnosis: Diagnosis) -> Proven:
     else:
         hidden = _hidden(careful.adjustment, guarded.guards)
     mdb = _tests(careful, _smallest(careful, guarded, certainty)).mdb
-    return Proven(certainty, careful.adjustment, guarded, mdb, hidden)
+    in_links = link_sizes(careful, guarded, certainty.whole)
+    in_links = in_links * link_tests(careful.adjustment).bias_sd
+    return Proven(certainty, careful.adjustment, guarded, mdb, in_links, hidden)
 
 
 def careful_solution(stated: Solved, scatter: Scatter | None) -> Solved:
@@ -88,10 +93,8 @@ def _tests(solved: Solved, smallest: FloatArray | float) -> PointingTests:
 def _smallest(solved: Solved, guarded: Guarded | None, certainty: Certainty) -> FloatArray | float:
     """Return the mistake of each reading (m, 3) that is noticed, in units of its own sd."""
     if guarded is None:
-        tests = 4.0 * float(np.isfinite(solved.adjustment.redundancy).sum())
-        if tests == 0.0:
-            return DELTA
-        return float(noticed_size(int(tests), certainty.whole))
+        tests = tests_of(solved)
+        return float(noticed_size(tests, certainty.whole)) if tests else DELTA
     values = noticed_size(guarded.family, guarded.guards.freedom)
     usual = float(np.median(values))
     result = np.full(solved.reduction.pointings.corrected.shape, usual)
@@ -99,6 +102,33 @@ def _smallest(solved: Solved, guarded: Guarded | None, certainty: Certainty) -> 
         if hypothesis.kind in KINDS and len(hypothesis.rows) == 1:
             result[hypothesis.rows[0], KINDS.index(hypothesis.kind)] = value
     return result
+
+
+def link_sizes(
+    solved: Solved, guarded: Guarded | None, freedom: float, *, planned: bool = False
+) -> FloatArray:
+    """Return the mistake of each link (l,) that is noticed, in units of its own sd.
+
+    A vector is tested as a whole, so that each of its components counts against all three.
+    ``freedom`` is that of a large site; ``planned``: nothing is measured yet.
+    """
+    problem = solved.adjustment.problem
+    links = problem.network.links.take(problem.links)
+    if guarded is None:
+        degrees = np.where(of_kind(links.kind, "is_vector"), 3, 1)
+        known = np.full(len(degrees), freedom)
+        return noticed_sizes(tests_of(solved), known, degrees, planned=planned)
+    guards = guarded.guards
+    values = noticed_sizes(guarded.family, guards.freedom, guards.degrees, planned=planned)
+    result = np.full(len(links.kind), np.nan)
+    for hypothesis, value in zip(guarded.hypotheses, values.tolist(), strict=True):
+        result[list(hypothesis.links)] = value
+    return result
+
+
+def tests_of(solved: Solved) -> int:
+    """Return how many tests a site of this size has, where they are not listed one by one."""
+    return 4 * int(np.isfinite(solved.adjustment.redundancy).sum())
 
 
 def _hidden(adjustment: Adjustment, guards: Guards) -> FloatArray:
