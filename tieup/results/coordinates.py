@@ -173,7 +173,7 @@ def _roles(site: Site) -> TextArray:
 
 
 def _proofs(site: Site, free: IntArray, hidden: FloatArray) -> TextArray:
-    """Say of each point whether it is held, checked, disputed, or nothing would catch a mistake.
+    """Say of each point whether it is held, checked, unchecked or disputed.
 
     Checked is what no unnoticed mistake could have moved by more than the tolerance.
     """

@@ -68,8 +68,8 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
         "point": "name of the point; of a free setup, its label",
         "elevation": "elevation of the ground; of a free setup, of the instrument's axis",
         "role": "control, tie (shot from several setups), shot, station, derived",
-        "proof": "held (fixed by control), checked, unchecked (nothing would have caught a "
-        "mistake in it), disputed (two places fit)",
+        "proof": "held (fixed by control), checked, unchecked (a mistake beyond the "
+        "limits could hide in it), disputed (two places fit)",
         "flags": "kinds of findings about the point, or how it was derived",
     },
     "observations.csv": {

@@ -22,7 +22,7 @@ from tieup.model.finding import Finding
 from tieup.model.link_kinds import LEVEL, LINK_KINDS, lists_alone
 from tieup.model.reconciliation import FATES, Fit, Reconciliation, Table
 from tieup.units import length_factor
-from tieup.write.cautions import CAUTIONS
+from tieup.write.cautions import CAUTIONS, UNCHECKED_MEANS
 from tieup.write.columns import COORDINATE, SETUPS, TIES
 from tieup.write.documents import decision_line, finding_record, significant
 from tieup.write.folder import RUN_FILE, WRITERS, writers_of
@@ -168,7 +168,7 @@ def _points(site: Reconciliation) -> str:
     kinds = ", ".join(f"{n:,} {words_of.get(role, role)}" for role, n in roles.items() if role)
     words = f"{_count(roles.total(), noun)} ({kinds})" if kinds else "none"
     if proofs["unchecked"]:
-        words += f"; {proofs['unchecked']:,} unchecked: nothing would catch a mistake in them"
+        words += f"; {proofs['unchecked']:,} unchecked: {UNCHECKED_MEANS} them"
     return words
 
 
