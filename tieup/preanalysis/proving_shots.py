@@ -176,7 +176,9 @@ def _before_reading(ground: Ground, guarded: Guarded) -> dict[Key, Standing]:
     """
     careful, guards = ground.careful.adjustment, guarded.guards
     shooting = shooting_in(ground.solution)
-    root = np.linalg.cholesky(guarded.unread)
+    # A part of the shot that nothing else expects has no misclosure: its variance is 0 here.
+    variance, axes = np.linalg.eigh(guarded.unread)
+    root = axes * np.sqrt(np.maximum(variance, 0.0))
     drawn = np.random.default_rng(DRAWS).standard_normal((DRAWS, len(root)))
     sizes = guards.size + drawn @ root.T @ guarded.reply.T
     bounds = {
