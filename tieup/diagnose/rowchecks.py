@@ -19,12 +19,12 @@ from tieup.diagnose.closing import closing_findings, truncated_findings
 from tieup.diagnose.columns import column_findings
 from tieup.diagnose.labels import label_findings
 from tieup.diagnose.missing import missing_findings
+from tieup.diagnose.phrases import Phrases
 from tieup.diagnose.roles import role_findings
 from tieup.diagnose.rowlines import lines_of, named, points_of, some
 from tieup.diagnose.solve import Solved
 from tieup.diagnose.typed import typed_findings
 from tieup.diagnose.usual import unusual_findings
-from tieup.diagnose.words import Phrases
 from tieup.model.arrays import IntArray
 from tieup.model.fieldbook import Fieldbook, Setup
 from tieup.model.finding import Finding

@@ -7,8 +7,7 @@ from difflib import SequenceMatcher
 from itertools import islice
 
 from tieup.diagnose.case import Case
-from tieup.diagnose.whole_words import WHOLE_WORDS
-from tieup.diagnose.words import WORDS
+from tieup.diagnose.kinds.catalogue import KINDS
 from tieup.model.decision import Decision
 from tieup.model.finding import Finding, worst_first
 
@@ -120,7 +119,7 @@ def _subject(name: str, case: Case) -> tuple[str, str] | None:
 def _guesses(case: Case) -> Iterator[Finding]:
     """Give the plainest findings that the job could have: of a setup, of a mark, of a shot."""
     labels = ["", *(setup.label for setup in case.setups)]
-    for kind in (*WORDS, *WHOLE_WORDS):
+    for kind in KINDS:
         for setup in labels:
             yield Finding(kind, "note", setup)
             yield from (Finding(kind, "note", setup, (point,)) for point in case.points)

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.diagnose.alone import readings_of, row_places
+from tieup.diagnose.phrases import Phrases
 from tieup.diagnose.rowlines import lines_of, points_of, some
 from tieup.diagnose.solve import Solved
-from tieup.diagnose.words import Phrases
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding

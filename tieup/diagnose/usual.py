@@ -13,9 +13,9 @@ import numpy as np
 
 from tieup.diagnose.case import Case
 from tieup.diagnose.misreadings import FOOT
+from tieup.diagnose.phrases import Phrases
 from tieup.diagnose.rowlines import lines_of, some
 from tieup.diagnose.signed import BEYOND, keep_line
-from tieup.diagnose.words import Phrases
 from tieup.model.arrays import FloatArray
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from tieup.derive.points import DerivedPoint
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.phrases import Phrases
 from tieup.model.derived import Crossing, Mean, OffsetString, Polar, ProjectedString, Typed
 from tieup.model.finding import Finding
 from tieup.results.site import Site
