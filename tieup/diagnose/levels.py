@@ -17,6 +17,7 @@ from tieup.diagnose.precision import Component
 from tieup.diagnose.solve import Solved
 from tieup.model.arrays import IntArray
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import DISCONNECTED
 from tieup.model.link_kinds import LINK_KINDS
 from tieup.model.network import Network
 
@@ -112,11 +113,9 @@ def hanging_marks(network: Network) -> list[Finding]:
         some = ", ".join(marks[:FEW])
         some += f" and {len(marks) - FEW} more" if len(marks) > FEW else ""
         found.append(
-            Finding(
-                kind="disconnected",
+            DISCONNECTED.found(
                 severity="check",
                 points=marks,
-                action="left out",
                 says=f"The {kind.noun}s of {some} hang on {kind.hangs}",
                 confirm=f"Compare the names in the list of {kind.listed} with control and with "
                 "the raw files.",

@@ -16,6 +16,7 @@ from tieup.diagnose.signed import keep_line
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.fieldbook import AbsentColumn, Fieldbook
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import MISSING_COLUMN
 from tieup.model.observations import KINDS
 
 HEIGHT = "target_height"
@@ -116,8 +117,7 @@ def _without_heights(
     stated = places[0].entry.replace(f"{HEIGHT}: ...", f"{HEIGHT}: {{value: 0}}")
     every = f"; or state one height for all of them: {stated}" if stated else ""
     taken = "decisions set the height of" if severity == "note" else "the target is at height 0 in"
-    finding = Finding(
-        kind="missing-column",
+    finding = MISSING_COLUMN.found(
         severity=severity,
         lines=tuple(f"{place.file}:{place.line}" for place in places),
         action="set" if severity == "note" else "taken as 0",
@@ -133,11 +133,8 @@ def _without_heights(
 
 
 def _without_readings(kind: str, places: Sequence[AbsentColumn]) -> Finding:
-    return Finding(
-        kind="missing-column",
-        severity="check",
+    return MISSING_COLUMN.found(
         lines=tuple(f"{place.file}:{place.line}" for place in places),
-        action="not used",
         says=f"{_told(places, kind)}: {_WITHOUT[kind]}.",
         confirm="Look at the header of the raw file, and at how it was exported.",
         cure=f"Export it again with the column {kind}"

@@ -13,6 +13,7 @@ from tieup.diagnose.phrases import Phrases, Text
 from tieup.geometry import ARC_SECOND
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import NOTICED, Finding, Rival
+from tieup.model.finding_kinds import FindingKind
 from tieup.model.link import BookedLink
 from tieup.model.settings import Tolerances
 
@@ -47,8 +48,7 @@ class Reporter:
         text, kind = self.text(mistake), kind_of(mistake)
         factor, unit = self._unit(mistake)
         known, small = len(mistake.size) > 0, kind.within(mistake, self.limits)
-        return Finding(
-            kind=mistake.kind,
+        return FindingKind(mistake.kind).found(
             severity="check" if small else _severity(mistake),
             setup=mistake.setup,
             points=mistake.points,
