@@ -12,7 +12,7 @@ from tieup.adjust.solution import Adjustment
 from tieup.diagnose.diagnose import Diagnosis
 from tieup.diagnose.disputes import find_disputes
 from tieup.diagnose.identity import identity_findings
-from tieup.diagnose.kinds.catalogue import thing
+from tieup.diagnose.kinds.catalogue import KINDS, thing
 from tieup.diagnose.levels import hanging_marks, run_components
 from tieup.diagnose.missing import after_the_file
 from tieup.diagnose.mistake import Mistake
@@ -47,7 +47,7 @@ from tieup.ties.suspects import Suspects
 from tieup.ties.withheld import WithheldTies, withheld_ties
 from tieup.units import length_factor
 
-OF_MARKS = ("mark-moved", "control-coordinate")  # mistakes that are in a mark, whoever shot it
+OF_MARKS = frozenset(name for name, kind in KINDS.items() if kind.of_mark)
 FAR_OFF = 0.3  # m; a left-out shot this far off is shown as a finding, not as a tie
 
 

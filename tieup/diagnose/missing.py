@@ -11,6 +11,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from tieup.diagnose.kinds.occupations import INSTRUMENT_HEIGHT
+from tieup.diagnose.kinds.target_height import TARGET_HEIGHT
 from tieup.diagnose.rowlines import some
 from tieup.diagnose.signed import keep_line
 from tieup.model.arrays import FloatArray, IntArray
@@ -20,7 +22,7 @@ from tieup.model.finding_kinds import MISSING_COLUMN
 from tieup.model.observations import KINDS
 
 HEIGHT = "target_height"
-BLAMED = ("target-height", "instrument-height")  # what a missing column of heights looks like
+BLAMED = (TARGET_HEIGHT.name, INSTRUMENT_HEIGHT.name)  # what missing heights look like
 _WITHOUT = {
     "direction": "nothing says which way the shots go",
     "zenith": "no shot gives a height, nor a distance in plan that is sure",
@@ -60,7 +62,7 @@ def heights_matter(fieldbook: Fieldbook) -> bool:
 
 def after_the_file(findings: Sequence[Finding], fieldbook: Fieldbook) -> tuple[Finding, ...]:
     """Return the findings, those that the missing heights of a file may explain saying so."""
-    stops = [f for f in findings if f.kind == "missing-column" and f.severity == "stop"]
+    stops = [f for f in findings if f.kind == MISSING_COLUMN.name and f.severity == "stop"]
     missing = {line.rpartition(":")[0]: stop for stop in stops for line in stop.lines}
     files = {setup.label: setup.file for setup in fieldbook.setups}
     return tuple(

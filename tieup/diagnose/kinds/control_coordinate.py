@@ -151,5 +151,5 @@ class ControlCoordinate(Kind):
 
 
 CONTROL_COORDINATE = ControlCoordinate(
-    "control-coordinate", ALL, "m", control_values, action="freed", given=True
+    "control-coordinate", ALL, "m", control_values, action="freed", given=True, of_mark=True
 )

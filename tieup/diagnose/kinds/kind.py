@@ -44,7 +44,8 @@ class Kind:
     ``in_height``: its size amounts to a height at the mark, not to a place. ``of_sight``: it is
     about the readings of one sight, and what else of the sight is good takes part. ``vague``: it
     says that a sight is wrong and not how. ``given``: it is in what was given, not in what was
-    read. ``moves``: the instrument stood elsewhere after it. ``says_rivals``: its words name them.
+    read. ``of_mark``: it is in a mark, whoever shot it. ``moves``: the instrument stood elsewhere
+    after it. ``says_rivals``: its words name them.
     """
 
     name: str
@@ -56,6 +57,7 @@ class Kind:
     of_sight: bool = False
     vague: bool = False
     given: bool = False
+    of_mark: bool = False
     moves: bool = False
     says_rivals: bool = False
 

@@ -117,4 +117,4 @@ class MarkMoved(Kind):
         return f"place of {some_points(points)}"
 
 
-MARK_MOVED = MarkMoved("mark-moved", ALL, "m", moved_marks, action="split")
+MARK_MOVED = MarkMoved("mark-moved", ALL, "m", moved_marks, action="split", of_mark=True)
