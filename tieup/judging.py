@@ -12,9 +12,11 @@ from tieup.adjust.solution import Adjustment
 from tieup.diagnose.diagnose import Diagnosis
 from tieup.diagnose.disputes import find_disputes
 from tieup.diagnose.identity import identity_findings
+from tieup.diagnose.kinds.catalogue import KINDS, thing
 from tieup.diagnose.levels import hanging_marks, run_components
 from tieup.diagnose.missing import after_the_file
 from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.phrases import Phrases
 from tieup.diagnose.precision import precision_findings, scatter_findings
 from tieup.diagnose.predict import misfit, predicted
 from tieup.diagnose.proving import Proven, prove
@@ -25,10 +27,8 @@ from tieup.diagnose.sets import weather_findings
 from tieup.diagnose.settle import Outcome
 from tieup.diagnose.signed import with_answers
 from tieup.diagnose.solve import Prepared, Solved, minimal_fit
-from tieup.diagnose.stories import thing
 from tieup.diagnose.string_steps import step_mistakes
 from tieup.diagnose.usual import told_once
-from tieup.diagnose.words import Phrases
 from tieup.model.answer import Promise
 from tieup.model.arrays import BoolArray
 from tieup.model.fieldbook import Fieldbook
@@ -47,7 +47,7 @@ from tieup.ties.suspects import Suspects
 from tieup.ties.withheld import WithheldTies, withheld_ties
 from tieup.units import length_factor
 
-OF_MARKS = ("mark-moved", "control-coordinate")  # mistakes that are in a mark, whoever shot it
+OF_MARKS = frozenset(name for name, kind in KINDS.items() if kind.of_mark)
 FAR_OFF = 0.3  # m; a left-out shot this far off is shown as a finding, not as a tie
 
 

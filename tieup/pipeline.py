@@ -18,6 +18,7 @@ from tieup.diagnose.case import Case, complete_points
 from tieup.diagnose.columns import explained
 from tieup.diagnose.foreign_units import free_of_foreign_units
 from tieup.diagnose.labels import apart_from_marks
+from tieup.diagnose.phrases import Phrases
 from tieup.diagnose.reach import setups_left_out
 from tieup.diagnose.report import Reporter
 from tieup.diagnose.scaled import free_of_scaled_control
@@ -25,7 +26,6 @@ from tieup.diagnose.sets import reject_sets
 from tieup.diagnose.settle import Outcome, decide_and_diagnose
 from tieup.diagnose.signed import answer_effects, others
 from tieup.diagnose.solve import Prepared
-from tieup.diagnose.words import Phrases
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.judging import judge_site, string_steps
 from tieup.model.control import Control

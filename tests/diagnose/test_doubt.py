@@ -7,8 +7,8 @@ import numpy as np
 from tests.simulate.looking import clean
 from tieup.diagnose.decided_words import BEYOND, kept_finding
 from tieup.diagnose.mistake import Mistake, RivalCause
+from tieup.diagnose.phrases import Phrases
 from tieup.diagnose.report import Reporter
-from tieup.diagnose.words import Phrases
 from tieup.model.decision import Decision
 
 CANNOT_TELL = "the readings cannot tell"

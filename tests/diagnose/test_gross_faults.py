@@ -16,8 +16,8 @@ from tests.make_sample import surveys
 from tests.simulate.survey import Survey
 from tieup.diagnose.case import Case
 from tieup.diagnose.diagnose import diagnose
+from tieup.diagnose.kinds.swapped_names import with_equal_setups
 from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.naming import with_equal_setups
 from tieup.diagnose.solve import solve
 from tieup.model.observations import DISTANCE, ZENITH
 

@@ -16,9 +16,9 @@ from tests.simulate.mistakes import plant
 from tests.simulate.survey import with_shots
 from tieup.config import load_job
 from tieup.diagnose.identity import identity_findings
+from tieup.diagnose.phrases import Phrases
 from tieup.diagnose.rowchecks import row_findings
 from tieup.diagnose.solve import solve
-from tieup.diagnose.words import Phrases
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding
 from tieup.model.settings import Precision

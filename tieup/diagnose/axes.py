@@ -12,8 +12,10 @@ import numpy as np
 
 from tieup.diagnose.alone import NEAR, TURNED
 from tieup.diagnose.case import Case
-from tieup.diagnose.misreadings import SWAPPED_AXES
-from tieup.diagnose.mistake import Mistake, RivalCause
+from tieup.diagnose.hypotheses import NO_ROWS
+from tieup.diagnose.kinds.misread import MIRRORED_CIRCLE
+from tieup.diagnose.kinds.swapped_axes import SWAPPED_AXES, WHOLE_LIST
+from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.solve import Solved, solve
 from tieup.errors import TieupError
 from tieup.model.arrays import BoolArray, FloatArray
@@ -26,7 +28,6 @@ TELLING_MARKS, MOST_AGREE = 3, 0.7  # marks, and their share, that must fit the 
 ONE_MARK = 0.9  # cost by which it must fit better than the list as given
 GROSS_SHARE = 0.25  # of the control marks seen: fewer are wrong one by one
 NO_SWAP = 1.0  # m; northing and easting closer than this are not worth swapping
-WHOLE_LIST = "whole list"
 LEAST_MISFIT = 0.001  # m; a better fit than this says no more
 
 
@@ -89,15 +90,11 @@ def whole_list(case: Case) -> tuple[Solved, list[Mistake]] | None:
     if swapped.agreeing < enough or swapped.cost + ONE_MARK > as_given.cost:
         return None
     statistic = as_given.misfit / max(swapped.misfit, LEAST_MISFIT)
-    mistake = Mistake(
-        SWAPPED_AXES,
-        "",
-        control.names,
-        np.zeros(0, dtype=np.int64),
-        (),
+    mistake = replace(
+        SWAPPED_AXES.mistake("", control.names, NO_ROWS),
         statistic=statistic,
         detail=WHOLE_LIST,
-        rivals=(RivalCause("mirrored-circle", "", (), statistic, separable=False),),
+        rivals=(MIRRORED_CIRCLE.rival("", (), statistic),),
     )
     return solved, [mistake]
 
@@ -148,5 +145,4 @@ def _some_marks(control: Control, network: Network, gross: list[int]) -> Mistake
     if not names:
         return None
     statistic = max(before) / max(*after, LEAST_MISFIT)
-    none = np.zeros(0, dtype=np.int64)
-    return Mistake(SWAPPED_AXES, "", tuple(names), none, (), statistic=statistic)
+    return replace(SWAPPED_AXES.mistake("", names, NO_ROWS), statistic=statistic)

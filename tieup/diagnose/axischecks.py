@@ -16,14 +16,15 @@ from tieup.geometry import ARC_SECOND
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import COLLIMATION, INDEX_ERROR
 from tieup.model.observations import DIRECTION, ZENITH
 from tieup.reduce.faces import AxisError, face_sign, resolve_face
 from tieup.reduce.groups import group_mean
 
 NOTED, CHECKED = 10.0, 20.0  # arc seconds; usual limits of the trade: common practice, no source
 OTHER_STATE = 4.5  # sds by which a setup departs from its instrument; some 100 setups are tested
-KIND = {"collimation": DIRECTION, "vertical-index": ZENITH}
-WORDS = {"collimation": "collimation error", "vertical-index": "vertical index error"}
+READING = {COLLIMATION.name: DIRECTION, INDEX_ERROR.name: ZENITH}
+NOUN = {COLLIMATION.name: "collimation error", INDEX_ERROR.name: "vertical index error"}
 
 
 def axis_findings(fieldbook: Fieldbook, solved: Solved) -> list[Finding]:
@@ -47,7 +48,7 @@ def _only_setup(fieldbook: Fieldbook, error: AxisError) -> str:
 def _departures(solved: Solved, error: AxisError) -> Iterator[tuple[int, AxisError]]:
     """Give the axis errors of setups that depart from their instrument's."""
     case, pointings = solved.case, solved.reduction.pointings
-    kind = KIND[error.kind]
+    kind = READING[error.kind]
     instruments = np.array([setup.instrument for setup in case.setups], dtype=object)
     rows = np.flatnonzero(
         (pointings.sight >= 0)
@@ -90,22 +91,21 @@ def _finding(error: AxisError, setup: str) -> Finding:
     size, sd = error.value / ARC_SECOND, error.sd / ARC_SECOND
     gear = "" if error.instrument == "default" else f" {error.instrument}"
     whose = f"in setup {setup}" if setup else f"of the instrument{gear}"
+    kind = INDEX_ERROR if READING[error.kind] == ZENITH else COLLIMATION
     at_50 = 50_000.0 * abs(error.value)
     effect = (
         f"one face alone is {at_50:.0f} mm off in height at 50 m"
-        if error.kind == "vertical-index"
+        if kind is INDEX_ERROR
         else "directions of one face alone are off on steep sights"
     )
-    what = WORDS[error.kind]
-    return Finding(
-        kind=error.kind,
+    what = NOUN[error.kind]
+    return kind.found(
         severity="check" if abs(size) > CHECKED else "note",
         setup=setup,
         size=size,
         unit="arcsec",
         sd=sd,
         statistic=abs(size) / sd,
-        action="applied",
         says=f"{what.capitalize()} {whose}: {size:+.0f} seconds (from {error.pairs} marks in both "
         f"faces). Both faces cancel it; {effect}.",
         confirm="Sight one far mark in both faces before work.",

@@ -61,6 +61,10 @@ class Case:
         value[self.links.booked == number] -= amount
         return replace(self, links=replace(self.links, value=value))
 
+    def setup_number(self, label: str) -> int:
+        """Return the number of the setup with this label."""
+        return next(n for n, setup in enumerate(self.setups) if setup.label == label)
+
     @property
     def booked_heights(self) -> FloatArray:
         """Return the instrument heights as booked (S,), also where they are not believed."""
@@ -119,6 +123,19 @@ class Case:
         numbers = self.shots.point.copy()
         numbers[rows] = points.index(name)
         return replace(self, shots=replace(self.shots, point=numbers), points=points)
+
+    def without_names(self, names: tuple[str, ...]) -> Case:
+        """Take out those of some point names that no shot carries any more."""
+        used = {self.points[number] for number in np.unique(self.shots.point).tolist()}
+        kept = [n for n, name in enumerate(self.points) if name in used or name not in names]
+        number = np.full(len(self.points), -1, dtype=np.int64)
+        number[kept] = np.arange(len(kept))
+        return replace(
+            self,
+            points=tuple(self.points[n] for n in kept),
+            shots=replace(self.shots, point=number[self.shots.point]),
+            links=replace(self.links, start=number[self.links.start], end=number[self.links.end]),
+        )
 
 
 def complete_points(

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tieup.diagnose.alone import Agreement, rows_of_setup
 from tieup.diagnose.case import Case
+from tieup.diagnose.kinds.catalogue import KINDS
 from tieup.diagnose.misreadings import Convention
-from tieup.diagnose.mistake import Mistake, RivalCause
+from tieup.diagnose.mistake import Mistake
 
 LEAST_MISFIT = 0.001  # m; a better fit than this says no more
 
@@ -71,17 +72,13 @@ def _mistake(case: Case, group: list[Claim], label: str) -> Mistake:
     statistic = min(claim.statistic for claim in group)
     labels = tuple(case.setups[setup].label for setup in setups)
     rivals = tuple(
-        RivalCause(r.convention.kind, case.setups[r.setup].label, (), statistic, separable=False)
+        KINDS[r.convention.kind].rival(case.setups[r.setup].label, (), statistic)
         for claim in group
         for r in claim.rivals
     )
-    return Mistake(
-        convention.kind,
-        label,
-        (),
-        np.sort(rows),
-        convention.kinds,
-        unit="ratio" if scale else "",
+    return replace(
+        KINDS[convention.kind].mistake(label, (), np.sort(rows)),
+        kinds=convention.kinds,
         size=np.array([1.0 / convention.factor] if scale else []),
         covariance=np.zeros((int(scale), int(scale))),
         statistic=statistic,

@@ -16,6 +16,7 @@ from tieup.diagnose.solve import Solved
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import TIME_ORDER
 
 HOUR = 3600.0  # s
 BACK = 1.0  # s; a step back beyond this is no rounding
@@ -82,9 +83,7 @@ def _backwards(
         )
         places = f"at {lines[0]}" if len(lines) == 1 else f"in {len(lines)} places"
         says = f"In setup {label} the clock runs back by {_span(-step[worst])} {places}{why}."
-    return Finding(
-        kind="time-order",
-        severity="check",
+    return TIME_ORDER.found(
         setup=label,
         lines=lines,
         size=size,
@@ -99,8 +98,7 @@ def _backwards(
 
 def _ahead(fieldbook: Fieldbook, setup: int, rows: IntArray, step: float) -> Finding:
     label, lines = fieldbook.setups[setup].label, lines_of(fieldbook, rows)
-    return Finding(
-        kind="time-order",
+    return TIME_ORDER.found(
         severity="note",
         setup=label,
         lines=lines,
@@ -132,8 +130,7 @@ def _overlaps(fieldbook: Fieldbook, solved: Solved, strange: set[int]) -> Iterat
 
 def _overlap(one: str, other: str, instrument: str, seconds: float) -> Finding:
     unnamed = instrument == "default"
-    return Finding(
-        kind="time-order",
+    return TIME_ORDER.found(
         severity="note" if unnamed else "check",
         setup=other,
         says=f"By the clock setups {one} and {other} of one instrument overlap for "

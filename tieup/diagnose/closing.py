@@ -15,6 +15,7 @@ from tieup.diagnose.visits import MARK_ROLES
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.fieldbook import Fieldbook, InvalidRow
 from tieup.model.finding import Finding, Rival
+from tieup.model.finding_kinds import NO_CLOSING, TRUNCATED
 from tieup.model.observations import KINDS
 
 FEW_AFTER, SHARE_AFTER = 2, 0.05  # side shots that may follow the closing look
@@ -105,9 +106,7 @@ def _no_closing(labels: list[str], rivals: tuple[Rival, ...]) -> Finding:
     one = len(labels) == 1
     who = f"Setup {labels[0]} ends" if one else f"All setups ({some(labels)}) end"
     lost = " The export may also have been cut short." if rivals else ""
-    return Finding(
-        kind="no-closing-backsight",
-        severity="check",
+    return NO_CLOSING.found(
         setup=labels[0] if one else "",
         rivals=rivals,
         says=f"{who} without a second look at a mark: a knock or a settling tripod during the work "
@@ -126,12 +125,9 @@ def truncated_findings(fieldbook: Fieldbook) -> list[Finding]:
         if last is None or not _cut_short(fieldbook, last):
             continue
         findings.append(
-            Finding(
-                kind="truncated",
-                severity="stop",
+            TRUNCATED.found(
                 setup=_label(fieldbook, last),
                 lines=(f"{file.name}:{last.line}",),
-                action="left out",
                 says=f"{file.name} ends in the middle of a row (line {last.line}: {last.reason}): "
                 "the export was cut short, and rows after it are missing.",
                 confirm="Compare the number of shots with the field book or the instrument.",

@@ -11,6 +11,7 @@ from tieup.diagnose.rowlines import lines_of, some
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.model.fieldbook import AbsentColumn, Fieldbook
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import UNUSED_COLUMN
 from tieup.model.observations import KINDS
 
 # Columns without which the solution is another one; the others are only carried along.
@@ -33,11 +34,9 @@ def column_findings(fieldbook: Fieldbook) -> Iterator[Finding]:
         if column == HEIGHT:
             sure |= heights_matter(fieldbook)
         effect = "it is left out of the solution" if matters else "it is not in the results"
-        yield Finding(
-            kind="unused-column",
+        yield UNUSED_COLUMN.found(
             severity="stop" if matters and sure else "check" if matters else "note",
             lines=tuple(f"{place.file}:{place.line}" for place in places),
-            action="not used",
             says=f"Column {heading} of {files} is not known and not used, and there is no column "
             f"{column}: if it is the {column.replace('_', ' ')}, {effect}.",
             confirm="Look at the header of the raw file.",

@@ -14,10 +14,10 @@ import numpy as np
 from tieup.diagnose.diagnose import Diagnosis
 from tieup.diagnose.evidence import Stack, gather, stack
 from tieup.diagnose.hypotheses import Hypothesis
+from tieup.diagnose.kinds.distance_settings import DISTANCE_SCALE, PRISM_CONSTANT, job_distances
 from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.search import INSEPARABLE, WORTH_NAMING
 from tieup.diagnose.selection import estimate, judge_all
-from tieup.diagnose.setups import job_distances
 from tieup.diagnose.solve import Solved, without_gross
 from tieup.diagnose.subjects import Subjects
 
@@ -31,7 +31,7 @@ def with_job_constant(diagnosis: Diagnosis) -> Diagnosis:
     Nothing is added where the constant is below 5 mm, not visible, or found already.
     """
     told = any(
-        mistake.kind == "prism-constant" and not mistake.setup
+        mistake.kind == PRISM_CONSTANT.name and not mistake.setup
         for mistake in (*diagnosis.mistakes, *diagnosis.kept)
     )
     found = None if told else job_constant(diagnosis.solved)
@@ -66,15 +66,10 @@ def _mistake(tested: Stack, asked: list[Hypothesis], own: float, scale: float) -
     rivals: tuple[RivalCause, ...] = ()
     if scale > WORTH_NAMING * own:
         separable = own - scale > INSEPARABLE
-        rivals = (RivalCause("distance-scale", "", (), float(scale**0.5), separable),)
-    constant = asked[0]
-    return Mistake(
-        kind=constant.kind,
-        setup="",
-        points=(),
-        rows=constant.rows,
-        kinds=constant.kinds,
-        unit=constant.unit,
+        rival = DISTANCE_SCALE.rival("", (), float(scale**0.5))
+        rivals = (replace(rival, separable=separable),)
+    return replace(
+        Mistake.of(asked[0]),
         size=size,
         covariance=covariance,
         statistic=float(max(own, 0.0) ** 0.5),

@@ -26,7 +26,6 @@ from tieup.diagnose.collisions import split_collisions
 from tieup.diagnose.misreadings import (
     ALL,
     CONVENTIONS,
-    cured,
     every_convention,
     with_convention,
 )
@@ -37,8 +36,6 @@ from tieup.diagnose.suspicion import misplaced, sexagesimal, steep, suspicious_s
 from tieup.diagnose.trying import claim_apart, claim_of, stands
 from tieup.errors import NetworkError, TieupError
 from tieup.model.network import Network
-
-__all__ = ["CONVENTIONS", "cured", "resolve_conventions", "resolve_setups"]
 
 MOST_TRIED = 6  # claims that are solved one by one; more are taken together
 ROUNDS = 6

@@ -11,14 +11,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.diagnose.adapt import adapt, contaminated_rows, setup_number, without_index
 from tieup.diagnose.case import Case
-from tieup.diagnose.conventions import CONVENTIONS, cured
 from tieup.diagnose.idle import Edit, changes, idle_decisions
-from tieup.diagnose.levels import exact_size, links_on_line
-from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.levels import links_on_line
 from tieup.diagnose.solve import solve
-from tieup.diagnose.string_steps import with_right_pole
 from tieup.errors import ConfigError, TieupError
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.decision import Decision
@@ -166,51 +162,3 @@ def _over(setup: Setup, station: str) -> Setup:
         return replace(setup, station=station)
     height = np.nan if setup.idle_height is None else setup.idle_height
     return replace(setup, station=station, instrument_height=height)
-
-
-def cure(case: Case, mistake: Mistake) -> Case:
-    """Return the case with a mistake put right, as its finding proposes."""
-    if mistake.kind in CONVENTIONS:
-        return cured(case, mistake)
-    match mistake.kind:
-        case "target-height" if len(mistake.size) == 1:
-            column = case.shots.target_height.copy()
-            rows = contaminated_rows(case, mistake)
-            known = np.isfinite(mistake.right)
-            column[rows] = mistake.right if known else column[rows] - mistake.size[0]
-            return replace(case, shots=replace(case.shots, target_height=column))
-        case "prism-constant" | "distance-scale":
-            column = case.shots.distance.copy()
-            rows = contaminated_rows(case, mistake)
-            if mistake.kind == "prism-constant":
-                column[rows] -= mistake.size[0]
-            else:
-                column[rows] /= 1.0 + mistake.size[0]
-            return replace(case, shots=replace(case.shots, distance=column))
-        case "level-sign" | "level-metre":
-            return case.with_link_less(mistake.links[0], exact_size(case, mistake))
-        case "instrument-height":
-            number = setup_number(case, mistake.setup)
-            old = case.setups[number]
-            height = old.instrument_height - float(mistake.size[0])
-            return case.with_setup(number, replace(old, instrument_height=height))
-        case "point-name" | "backsight" if mistake.instead:
-            return case.with_renamed(mistake.rows, mistake.instead[0])
-        case "vertical-index":
-            return without_index(case, mistake)
-        case "swapped-names":
-            return _swap(case, mistake)
-        case "string-step":
-            return with_right_pole(case, mistake)
-        case "station-name" if mistake.instead:
-            number = setup_number(case, mistake.setup)
-            return case.with_setup(number, replace(case.setups[number], station=mistake.instead[0]))
-    return adapt(case, mistake)
-
-
-def _swap(case: Case, mistake: Mistake) -> Case:
-    first, second = (case.points.index(name) for name in mistake.points)
-    numbers = case.shots.point.copy()
-    own = case.shots.point[mistake.rows]
-    numbers[mistake.rows] = np.where(own == first, second, first)
-    return replace(case, shots=replace(case.shots, point=numbers))

@@ -13,11 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tieup.adjust.scatter import Scatter
-from tieup.diagnose.adapt import adapt, as_mistake, stays_in
 from tieup.diagnose.case import Case
 from tieup.diagnose.gross import explain_gross, identify_sight, is_large
+from tieup.diagnose.kinds.catalogue import kind_of, measured, stays_in, taken_out
 from tieup.diagnose.look import look, settled_scatter
-from tieup.diagnose.measure import measure
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.opening import open_case
 from tieup.diagnose.rescue import rescue
@@ -26,7 +25,6 @@ from tieup.threads import one_thread
 
 ROUNDS = 4
 ROUNDS_LARGE = 20  # one setup and one mark are looked at in each
-SIGHT_KINDS = ("direction", "zenith", "distance", "target-height", "point-name", "backsight")
 NOISY = 1.5  # variance factor from which a gross misfit is judged by how the readings scatter
 
 
@@ -78,14 +76,14 @@ def _found(solved: Solved, case: Case) -> Diagnosis:
     found: list[Mistake] = []
     seen: list[Mistake] = []
     for _ in range(ROUNDS_LARGE if is_large(solved) else ROUNDS):
-        new = [as_mistake(solved.case, mistake) for mistake in looked.mistakes]
+        new = [kind_of(one).renamed(solved.case, one) for one in looked.mistakes]
         seen = [m for m in new if stays_in(m)]
         new = [m for m in new if not stays_in(m)]
         if not new:
             break
         adapted = solved.case
         for mistake in new:
-            adapted = adapt(adapted, mistake)
+            adapted = taken_out(adapted, mistake)
         solved, more = _without_gross_ones(solve(adapted), looked.scatter)
         found += new
         gross += more
@@ -94,8 +92,8 @@ def _found(solved: Solved, case: Case) -> Diagnosis:
     solved = _with_good_readings(solved, case, gross)
     stated, scatter = settled_scatter(solved)
     final = weighed(stated, scatter)
-    measured = [measure(final, mistake) for mistake in gross]
-    return Diagnosis(final, stated, (*measured, *found), tuple(seen), scatter)
+    gross = [measured(final, mistake) for mistake in gross]
+    return Diagnosis(final, stated, (*gross, *found), tuple(seen), scatter)
 
 
 def _without_gross_ones(solved: Solved, scatter: Scatter | None) -> tuple[Solved, list[Mistake]]:
@@ -112,12 +110,12 @@ def _without_gross_ones(solved: Solved, scatter: Scatter | None) -> tuple[Solved
 
 def _seen_again(solved: Solved, mistake: Mistake) -> Mistake:
     """Look at a gross sight again, now that no other mistake is in the solution."""
-    if mistake.kind not in SIGHT_KINDS or mistake.instead or not len(mistake.rows):
+    if not kind_of(mistake).of_sight or mistake.instead or not len(mistake.rows):
         return mistake
     found = identify_sight(solved, mistake.rows)
     if len(found) != 1:
         return mistake
-    kind = mistake.kind if found[0].kind == "point-name" else found[0].kind
+    kind = mistake.kind if kind_of(found[0]).vague else found[0].kind
     return replace(mistake, kind=kind, kinds=found[0].kinds, rivals=found[0].rivals)
 
 
@@ -125,7 +123,7 @@ def _with_good_readings(solved: Solved, case: Case, gross: list[Mistake]) -> Sol
     """Use the good readings of a sight again where only another reading of it was wrong."""
     use = solved.case.use.copy()
     for mistake in gross:
-        if mistake.kind in SIGHT_KINDS:
+        if kind_of(mistake).of_sight:
             good = [kind for kind in (0, 1, 2) if kind not in mistake.kinds]
             block = np.ix_(mistake.rows, np.array(good, dtype=np.int64))
             use[block] |= case.use[block]

@@ -10,12 +10,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.diagnose.adapt import adapt, as_mistake, stays_in
 from tieup.diagnose.case import Case
-from tieup.diagnose.keeping import put_back
+from tieup.diagnose.kinds.catalogue import clause, kind_of, stays_in
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.solve import Solved, solve
-from tieup.diagnose.stories import clause
 from tieup.errors import TieupError
 from tieup.model.arrays import FloatArray
 from tieup.model.settings import Tolerances
@@ -85,10 +83,11 @@ def _by(solved: Solved, original: Case, mistake: Mistake, rival: Mistake | None)
     if rival is None:
         return None
     try:
-        case = put_back(solved.case, original, mistake)
+        case = kind_of(mistake).put_back(solved.case, original, mistake)
         if stays_in(rival):
             return None
-        return solve(adapt(case, as_mistake(case, rival)))
+        kind = kind_of(rival)
+        return solve(kind.taken_out(case, kind.renamed(case, rival)))
     except (TieupError, ValueError, StopIteration, IndexError):
         return None  # the cause cannot be put in the place of the other
 

@@ -23,7 +23,7 @@ from tieup.adjust.solution import Adjustment
 from tieup.diagnose.hypotheses import Column, Hypothesis
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Network
-from tieup.model.observations import KINDS, Pointings
+from tieup.model.observations import Pointings
 
 
 @dataclass(frozen=True)
@@ -181,9 +181,9 @@ def with_misfit(tested: Stack, hypotheses: Sequence[Hypothesis], off: FloatArray
     """
     score = tested.score.copy()
     for number, hypothesis in enumerate(hypotheses):
-        if hypothesis.kind in KINDS:
+        if hypothesis.reading >= 0:
             column = tested.index((number,))
-            score += tested.cross(column)[:, 0] * off[KINDS.index(hypothesis.kind)]
+            score += tested.cross(column)[:, 0] * off[hypothesis.reading]
     return replace(tested, score=score)
 
 

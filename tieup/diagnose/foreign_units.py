@@ -16,12 +16,12 @@ from tieup.diagnose.case import Case
 from tieup.diagnose.misreadings import FOOT
 from tieup.model.arrays import FloatArray
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import JOB_UNIT
 from tieup.model.observations import Sights
 from tieup.model.settings import Datum
 from tieup.reduce.known_lengths import KnownLengths, known_lengths
 from tieup.reduce.sights import reduce_shots
 
-KIND = "distance-unit"
 NEAR = 0.01  # of the ratio of the units; control and distances of one unit agree far better
 SHARE = 0.8  # of the lengths that must agree; the others may be mistaken
 
@@ -85,9 +85,7 @@ def _stored(case: Case, sights: Sights) -> FloatArray:
 
 def _two_units(source: str, ratio: float, count: int, held: bool) -> Finding:
     kept = " The list is not held." if held else ""
-    return Finding(
-        kind=KIND,
-        severity="stop",
+    return JOB_UNIT.found(
         size=ratio,
         action="freed" if held else "left in",
         says=f"The shots measure {ratio:.3f} times the lengths of {source} ({count} compared): "

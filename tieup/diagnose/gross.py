@@ -13,19 +13,26 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.adapt import adapt
 from tieup.diagnose.evidence import stack, with_misfit
+from tieup.diagnose.hypotheses import NO_ROWS
+from tieup.diagnose.kinds.catalogue import kind_of, taken_out
+from tieup.diagnose.kinds.control_coordinate import CONTROL_COORDINATE
+from tieup.diagnose.kinds.kind import ALL
+from tieup.diagnose.kinds.occupations import INSTRUMENT_HEIGHT, STATION_NAME
+from tieup.diagnose.kinds.point_name import POINT_NAME, SAME_PLACE, wrong_targets
+from tieup.diagnose.kinds.readings import single_readings
+from tieup.diagnose.kinds.sights import put_back
+from tieup.diagnose.kinds.swapped_names import with_equal_setups
+from tieup.diagnose.kinds.target_height import TARGET_HEIGHT, target_heights
 from tieup.diagnose.levels import gross_runs
-from tieup.diagnose.measure import put_back
 from tieup.diagnose.mistake import Mistake, RivalCause
-from tieup.diagnose.naming import SAME_PLACE, finished, swapped_pairs, with_equal_setups
+from tieup.diagnose.naming import swapped_pairs
 from tieup.diagnose.poles import with_exact_pole
 from tieup.diagnose.predict import sighted_place
 from tieup.diagnose.search import found_mistake, search
-from tieup.diagnose.shots import single_readings, target_heights, wrong_targets
 from tieup.diagnose.solve import Solved, solve, swinging_sights
 from tieup.diagnose.thresholds import Thresholds
-from tieup.diagnose.trials import ALL, Trial, all_trials, exchanges, gross_sights, rows_of
+from tieup.diagnose.trials import Trial, all_trials, exchanges, gross_sights, rows_of
 from tieup.errors import TieupError
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE
@@ -51,7 +58,7 @@ def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
     if direct:
         case = solved.case
         for mistake in direct:
-            case = adapt(case, mistake)
+            case = taken_out(case, mistake)
         found += direct
         solved = solve(case)
     if solved.network.start.gross.any():
@@ -76,7 +83,7 @@ def _swinging(solved: Solved, known: list[Mistake]) -> list[Mistake]:
         rows = rows_of(solved, np.array([number]))
         if not any(np.isin(rows, mistake.rows).any() for mistake in known):
             label, name = case.setups[sights.setup[number]].label, case.points[sights.point[number]]
-            found.append(Mistake("point-name", label, (name,), rows, ALL, "m"))
+            found.append(POINT_NAME.mistake(label, (name,), rows))
     return found
 
 
@@ -162,7 +169,7 @@ def _best_trial(solved: Solved) -> tuple[Solved, list[Mistake]] | None:
             continue
         if not _reaches_as_far(tried, solved, trial.new_setups):
             continue
-        if trial.mistake.kind == "swapped-names" and not _arrives(tried, trial.mistake):
+        if trial.exchange and not _arrives(tried, trial.mistake):
             continue
         if best is not None and abs(cost - least) < AS_WELL:
             rivals.append(trial.mistake)
@@ -172,18 +179,19 @@ def _best_trial(solved: Solved) -> tuple[Solved, list[Mistake]] | None:
         return None
     tried, trial = best
     rivals = [other for other in rivals if other.kind == trial.mistake.kind]
-    return _chosen(solved, tried, _with_rivals(trial.mistake, rivals))
+    return _chosen(solved, tried, replace(trial, mistake=_with_rivals(trial.mistake, rivals)))
 
 
-def _chosen(before: Solved, tried: Solved, mistake: Mistake) -> tuple[Solved, list[Mistake]]:
+def _chosen(before: Solved, tried: Solved, trial: Trial) -> tuple[Solved, list[Mistake]]:
     """Take the chosen trial: a sight out is told apart, swapped shots only go out."""
-    if mistake.kind == "point-name":
+    mistake = trial.mistake
+    if trial.sight_out:
         number = int(before.reduction.pointings.sight[mistake.rows[0]])
         case, causes = before.case, _single(before, tried, number)
         for cause in causes:
             case = case.without(cause.rows, cause.kinds)
         return (solve(case) if causes else tried), causes or [mistake]
-    if mistake.kind == "swapped-names":
+    if trial.exchange:
         # A swap is only tried: the shots are left out until a person says so.
         left_out = solve(before.case.without(mistake.rows, ALL))
         return left_out, [with_equal_setups(before, mistake)]
@@ -230,23 +238,21 @@ def _gross_control(solved: Solved) -> list[Mistake]:
         rivals: tuple[RivalCause, ...] = ()
         if len(setups) == 1:  # one setup against the list: its shot is as suspect
             label = network.setup_labels[int(setups[0])]
-            rivals = (RivalCause("point-name", label, (name,), np.nan, separable=False),)
-        found.append(
-            Mistake("control-coordinate", "", (name,), rows, ALL, "m", detail=detail, rivals=rivals)
-        )
+            rivals = (POINT_NAME.rival(label, (name,)),)
+        wrong = CONTROL_COORDINATE.mistake("", (name,), rows)
+        found.append(replace(wrong, detail=detail, rivals=rivals))
     return found
 
 
 def _gross_stations(solved: Solved) -> list[Mistake]:
     """Return the occupied setups that do not stand where, or as high as, they say."""
-    case, none = solved.case, np.zeros(0, dtype=np.int64)
-    found = []
+    case, found = solved.case, []
     for setup, (plan, height) in enumerate(solved.network.start.gross_station.tolist()):
         own = case.setups[setup]
         if plan:
-            found.append(Mistake("station-name", own.label, (own.station,), none, (), "m"))
+            found.append(STATION_NAME.mistake(own.label, (own.station,), NO_ROWS))
         elif height:
-            found.append(Mistake("instrument-height", own.label, (own.station,), none, (), "m"))
+            found.append(INSTRUMENT_HEIGHT.mistake(own.label, (own.station,), NO_ROWS))
     return found
 
 
@@ -260,7 +266,8 @@ def single_sights(solved: Solved) -> list[Mistake]:
 def _single(solved: Solved, calm: Solved, number: int) -> list[Mistake]:
     """Name one gross sight; ``calm`` is the solution without any gross reading."""
     rows = rows_of(solved, np.array([number]))
-    return [finished(solved, number, rows, mistake) for mistake in identify_sight(calm, rows)]
+    found = identify_sight(calm, rows)
+    return [kind_of(one).named(solved, number, rows, one) for one in found]
 
 
 def identify_sight(calm: Solved, rows: IntArray) -> list[Mistake]:
@@ -288,5 +295,5 @@ def identify_sight(calm: Solved, rows: IntArray) -> list[Mistake]:
         accepted = search(against, [*own, *others], limits, choice=len(own))
         return [found_mistake(one) for one in accepted]
 
-    poles = [h for h in own if h.kind == "target-height"]
+    poles = [h for h in own if h.kind == TARGET_HEIGHT.name]
     return with_exact_pole(calm, seen, sight, off, poles, explain)

@@ -1,6 +1,7 @@
 """Every mistake that a job could hold, as what it would do to its marks and setups.
 
-The same hypotheses that the search asks about are what the verdict guards against.
+The same hypotheses that the search asks about are what the verdict guards against, but those of
+many readings at once: they are looked for, and no bay can be guarded against them.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from tieup.adjust.scatter import Scatter
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.evidence import Evidence, full_columns, own_parts, spans_of
 from tieup.diagnose.hypotheses import Hypothesis
+from tieup.diagnose.kinds.catalogue import kind_of
 from tieup.diagnose.look import evidence_of, hypotheses_of
 from tieup.diagnose.misclosures import Dense, Tested, everything, misclosures_of
 from tieup.diagnose.solve import Solved
@@ -56,7 +58,7 @@ def guard(solved: Solved, scatter: Scatter, sight: int = -1) -> Guarded | None:
     if dense is None:
         return None
     every = hypotheses_of(solved, evidence)
-    hypotheses = tuple(h for h in every if _single(h) and _closed(h, solved, evidence))
+    hypotheses = tuple(h for h in every if kind_of(h).guarded(h) and _closed(h, solved, evidence))
     if not hypotheses:
         return None
     full = full_columns(evidence, hypotheses)
@@ -75,7 +77,7 @@ def guard(solved: Solved, scatter: Scatter, sight: int = -1) -> Guarded | None:
         freedom=tested.freedom(np.ones(5), scatter),
         setup=setup,
         point=point,
-        given=np.array([h.kind == "control-coordinate" for h in hypotheses]),
+        given=np.array([kind_of(h).given for h in hypotheses]),
         **_movements(solved, hypotheses),
     )
     reply = _reply(tested, readings, spread)
@@ -102,29 +104,13 @@ def _reply(tested: Tested, readings: FloatArray, spread: FloatArray) -> FloatArr
     return np.asarray(reply)
 
 
-def _single(hypothesis: Hypothesis) -> bool:
-    """Say whether a hypothesis is one reading, height, mark, knock or control value.
-
-    What is wrong with many readings at once is looked for, but no bay can be guarded against it: a
-    run of pole heights that is nearly all of a free station is its own height, and an index of one
-    setup in one face stays open for ever.
-    """
-    if hypothesis.kind == "target-height":
-        return hypothesis.detail != "run"
-    if hypothesis.kind == "instrument-moved":
-        return hypothesis.degrees == 1
-    if hypothesis.kind == "vertical-index":
-        return not hypothesis.setup
-    return hypothesis.kind not in ("instrument-settled", "prism-constant", "distance-scale")
-
-
 def _closed(hypothesis: Hypothesis, solved: Solved, evidence: Evidence) -> bool:
     """Say whether a knock is one that the closing looks of a setup are there to show.
 
     A knock before all marks were sighted is looked for as well, but what the closing looks guard is
     the work between. Without any nothing guards it, and the setup is said to have none.
     """
-    if hypothesis.kind != "instrument-moved":
+    if not kind_of(hypothesis).moves:
         return True
     shots, after = solved.case.shots, hypothesis.rows
     own = (shots.setup == shots.setup[after[0]]) & (evidence.row_connection >= 0)
@@ -138,7 +124,7 @@ def _movements(solved: Solved, hypotheses: Sequence[Hypothesis]) -> dict[str, An
     moved, row = np.full(len(hypotheses), -1), np.full(len(hypotheses), -1)
     pose = np.zeros((len(hypotheses), 4, MOST_SIZES))
     for number, hypothesis in enumerate(hypotheses):
-        if hypothesis.kind != "instrument-moved":
+        if not kind_of(hypothesis).moves:
             continue
         moved[number], row[number] = labels[hypothesis.setup], hypothesis.rows[0]
         q = hypothesis.degrees

@@ -1,8 +1,8 @@
 """What a mistake is made of: the bias it puts into the raw observations.
 
 A hypothesis names a mistake and gives one column for each of its unknown sizes: what
-one unit of that size adds to the raw readings (observed minus right). New kinds of
-mistake are new functions in the family modules; nothing else needs to know them.
+one unit of that size adds to the raw readings (observed minus right). What gives
+the hypotheses of a kind of mistake stands with it, in `tieup.diagnose.kinds`.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.observations import KINDS
 
 
 @dataclass(frozen=True)
@@ -53,6 +54,11 @@ class Hypothesis:
     prior: float = 0.0
     detail: str = ""
     links: tuple[int, ...] = ()
+
+    @property
+    def reading(self) -> int:
+        """Return which single reading of a sight it takes for wrong, -1 where it is another one."""
+        return KINDS.index(self.kind) if self.kind in KINDS else -1
 
     @property
     def degrees(self) -> int:

@@ -19,6 +19,7 @@ from tieup.diagnose.solve import Solved
 from tieup.diagnose.visits import MARK_ROLES
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import SIMILAR_NAMES, UNRECOGNISED_TIE
 
 __all__ = ["identity_findings", "split_collisions"]
 
@@ -137,8 +138,7 @@ def _unrecognised(seen: Seen, one: int, other: int) -> Finding:
     gap = seen.place[second] - seen.place[first]
     where = _labels(seen, second)
     mark = a in seen.known or seen.mark[first] or seen.mark[second]
-    return Finding(
-        kind="unrecognised-tie",
+    return UNRECOGNISED_TIE.found(
         severity="check" if mark else "note",
         setup=where[0] if len(where) == 1 else "",
         points=(b, a),
@@ -147,7 +147,6 @@ def _unrecognised(seen: Seen, one: int, other: int) -> Finding:
         "(northing, easting, elevation). They are not merged.",
         confirm=f"Compare the descriptions of {a} and {b}, or look whether two marks are there.",
         cure=f"If they are one: decisions: rename {b} to {a}.",
-        action="proposed",
     )
 
 
@@ -182,15 +181,13 @@ def _similar(seen: Seen, group: tuple[int, ...]) -> Finding:
     severity, what = _of_one_place(seen, main, others)
     setups = sorted(set().union(*(seen.setups(point) for point in others)))
     labels = [seen.labels[setup] for setup in setups]
-    return Finding(
-        kind="similar-names",
+    return SIMILAR_NAMES.found(
         severity=severity,
         setup=labels[0] if len(labels) == 1 else "",
         points=tuple(sorted(names)),
         says=f"The names {_list(list(names))} differ only in how they are written. {what}",
         confirm="Compare the field books; look at the mark.",
         cure=f"If they are one mark: decisions: rename {_list(list(names[1:]))} to {names[0]}.",
-        action="proposed",
     )
 
 

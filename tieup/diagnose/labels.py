@@ -15,6 +15,7 @@ from tieup.diagnose.case import Case
 from tieup.diagnose.rowlines import lines_of
 from tieup.model.fieldbook import Fieldbook, Setup
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import LABEL_OF_MARK
 
 MARK = "~setup"  # behind the label of a setup that is called like a mark
 
@@ -54,13 +55,10 @@ def label_findings(fieldbook: Fieldbook, case: Case) -> Iterator[Finding]:
         if MARK not in setup.label or MARK in setup.name or now.station:
             continue
         mark = setup.label.rpartition(MARK)[0]
-        yield Finding(
-            kind="name-collision",
-            severity="check",
+        yield LABEL_OF_MARK.found(
             setup=setup.label,
             points=(mark,),
             lines=lines_of(fieldbook, np.flatnonzero(fieldbook.shots.setup == number)[:1]),
-            action="renamed",
             says=f"Setup {mark} of {setup.file} has no station and has the name of mark {mark}: "
             f"it is taken as a free station of its own and called {setup.label}.",
             confirm=f"Look in the field book whether the instrument stood over {mark}.",

@@ -13,10 +13,10 @@ from tieup.diagnose.detection import detect
 from tieup.diagnose.evidence import Evidence, gather, stack
 from tieup.diagnose.gross import is_large
 from tieup.diagnose.hypotheses import Hypothesis
+from tieup.diagnose.kinds.catalogue import all_hypotheses
 from tieup.diagnose.levels import of_case
 from tieup.diagnose.misclosures import Dense, misclosures_of
 from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.registry import all_hypotheses
 from tieup.diagnose.search import Accepted, found_mistake, search
 from tieup.diagnose.solve import Solved, solve, without_gross
 from tieup.diagnose.subjects import Subjects

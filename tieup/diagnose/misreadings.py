@@ -173,12 +173,10 @@ _LIST = (
         opposite=OVER,
     ),
 )
-SWAPPED_AXES = "swapped-axes"
 CONVENTIONS: Mapping[str, tuple[Convention, ...]] = {
-    kind: tuple(c for c in _LIST if c.kind == kind)
-    for kind in (*dict.fromkeys(c.kind for c in _LIST), SWAPPED_AXES)
+    kind: tuple(c for c in _LIST if c.kind == kind) for kind in dict.fromkeys(c.kind for c in _LIST)
 }
-"""The conventions by kind of mistake; control with swapped axes changes no reading."""
+"""The conventions by kind of mistake."""
 
 
 def convention_of(mistake: Mistake) -> Convention:
@@ -189,17 +187,6 @@ def convention_of(mistake: Mistake) -> Convention:
 def every_convention() -> tuple[Convention, ...]:
     """Return all conventions of readings."""
     return _LIST
-
-
-def cured(case: Case, mistake: Mistake) -> Case:
-    """Return the case with the numbers of a mistake put right.
-
-    ``case`` is one that the mistake has not been left out of: which readings take part
-    stays as it is.
-    """
-    if mistake.kind == SWAPPED_AXES:
-        return _axes_swapped_back(case, mistake.points)
-    return with_convention(case, mistake.rows, convention_of(mistake))
 
 
 def with_convention(case: Case, rows: IntArray, convention: Convention) -> Case:
@@ -229,18 +216,3 @@ def _put(column: FloatArray, rows: IntArray, values: FloatArray) -> FloatArray:
     column = column.copy()
     column[rows] = values
     return column
-
-
-def _axes_swapped_back(case: Case, points: tuple[str, ...]) -> Case:
-    """Exchange northing and easting of control marks, their sds with them."""
-    swapped = {}
-    for name in ("control", "given"):
-        control = getattr(case, name)
-        if control is None:
-            continue
-        rows = [control.names.index(point) for point in points if point in control.names]
-        coordinates, sd = control.coordinates.copy(), control.sd.copy()
-        for array in (coordinates, sd):
-            array[rows, :2] = array[rows, 1::-1]
-        swapped[name] = replace(control, coordinates=coordinates, sd=sd)
-    return replace(case, **swapped)

@@ -11,15 +11,18 @@ from dataclasses import replace
 
 import numpy as np
 
+from tieup.diagnose.kinds.occupations import INSTRUMENT_HEIGHT
+from tieup.diagnose.kinds.target_height import TARGET_HEIGHT
 from tieup.diagnose.rowlines import some
 from tieup.diagnose.signed import keep_line
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.fieldbook import AbsentColumn, Fieldbook
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import MISSING_COLUMN
 from tieup.model.observations import KINDS
 
 HEIGHT = "target_height"
-BLAMED = ("target-height", "instrument-height")  # what a missing column of heights looks like
+BLAMED = (TARGET_HEIGHT.name, INSTRUMENT_HEIGHT.name)  # what missing heights look like
 _WITHOUT = {
     "direction": "nothing says which way the shots go",
     "zenith": "no shot gives a height, nor a distance in plan that is sure",
@@ -59,7 +62,7 @@ def heights_matter(fieldbook: Fieldbook) -> bool:
 
 def after_the_file(findings: Sequence[Finding], fieldbook: Fieldbook) -> tuple[Finding, ...]:
     """Return the findings, those that the missing heights of a file may explain saying so."""
-    stops = [f for f in findings if f.kind == "missing-column" and f.severity == "stop"]
+    stops = [f for f in findings if f.kind == MISSING_COLUMN.name and f.severity == "stop"]
     missing = {line.rpartition(":")[0]: stop for stop in stops for line in stop.lines}
     files = {setup.label: setup.file for setup in fieldbook.setups}
     return tuple(
@@ -116,8 +119,7 @@ def _without_heights(
     stated = places[0].entry.replace(f"{HEIGHT}: ...", f"{HEIGHT}: {{value: 0}}")
     every = f"; or state one height for all of them: {stated}" if stated else ""
     taken = "decisions set the height of" if severity == "note" else "the target is at height 0 in"
-    finding = Finding(
-        kind="missing-column",
+    finding = MISSING_COLUMN.found(
         severity=severity,
         lines=tuple(f"{place.file}:{place.line}" for place in places),
         action="set" if severity == "note" else "taken as 0",
@@ -133,11 +135,8 @@ def _without_heights(
 
 
 def _without_readings(kind: str, places: Sequence[AbsentColumn]) -> Finding:
-    return Finding(
-        kind="missing-column",
-        severity="check",
+    return MISSING_COLUMN.found(
         lines=tuple(f"{place.file}:{place.line}" for place in places),
-        action="not used",
         says=f"{_told(places, kind)}: {_WITHOUT[kind]}.",
         confirm="Look at the header of the raw file, and at how it was exported.",
         cure=f"Export it again with the column {kind}"

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from tieup.diagnose.hypotheses import Hypothesis
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.finding import NAMED
 
@@ -53,6 +54,20 @@ class Mistake:
     rivals: tuple[RivalCause, ...] = ()
     links: tuple[int, ...] = ()
     grade: str = NAMED
+
+    @classmethod
+    def of(cls, hypothesis: Hypothesis) -> Mistake:
+        """Return what a hypothesis says as a mistake that can be taken out, its size not known."""
+        return cls(
+            kind=hypothesis.kind,
+            setup=hypothesis.setup,
+            points=hypothesis.points,
+            rows=hypothesis.rows,
+            kinds=hypothesis.kinds,
+            unit=hypothesis.unit,
+            detail=hypothesis.detail,
+            links=hypothesis.links,
+        )
 
     @property
     def magnitude(self) -> float:

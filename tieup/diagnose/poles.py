@@ -12,7 +12,8 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.diagnose.hypotheses import Hypothesis
-from tieup.diagnose.measure import height_errors
+from tieup.diagnose.kinds.readings import ZENITH_READING
+from tieup.diagnose.kinds.target_height import TARGET_HEIGHT, height_errors
 from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.predict import misfit
 from tieup.diagnose.solve import Solved
@@ -57,9 +58,9 @@ def with_exact_pole(
     kinds: tuple[int, ...] = (ZENITH,)
     if abs(off[sight, DISTANCE] - left[sight, DISTANCE]) > seen.pointing_sd[sight, DISTANCE]:
         kinds = (ZENITH, DISTANCE)
-    if [mistake.kind for mistake in found] == ["target-height"]:
+    if [mistake.kind for mistake in found] == [TARGET_HEIGHT.name]:
         return [replace(found[0], kinds=kinds)]
-    if {mistake.kind for mistake in found} <= {"zenith"} or explain(left):
+    if {mistake.kind for mistake in found} <= {ZENITH_READING.name} or explain(left):
         return found
     return [_pole_height(poles[0], float(error[sight]), kinds, found)]
 
@@ -72,7 +73,4 @@ def _pole_height(
         RivalCause(other.kind, other.setup, other.points, other.statistic, separable=True)
         for other in others
     )
-    size = np.array([error])
-    return Mistake(
-        pole.kind, pole.setup, pole.points, pole.rows, kinds, pole.unit, size=size, rivals=rivals
-    )
+    return replace(Mistake.of(pole), kinds=kinds, size=np.array([error]), rivals=rivals)

@@ -14,6 +14,7 @@ import numpy as np
 from tieup.adjust.scatter import GROUPS, Scatter
 from tieup.geometry import ARC_SECOND
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import PRECISION
 from tieup.model.settings import Precision
 
 PLAIN = 2.3  # sds of the logarithm by which a group must differ from what is stated
@@ -81,8 +82,7 @@ def _finding(
     if more and kept:
         says += f"; what was kept as booked ({', '.join(kept)}) scatters with them"
         cure = "Settle what was kept before the stated sds are judged."
-    return Finding(
-        kind="precision",
+    return PRECISION.found(
         severity="check" if more else "note",
         size=times,
         unit="1",
@@ -146,8 +146,7 @@ def _of_component(component: Component, kept: Sequence[str]) -> Finding:
             f"State the standard deviation of {kind}s (or of centring) {scatter:.2f} times as "
             "large, if this is how the gear works."
         )
-    return Finding(
-        kind="precision",
+    return PRECISION.found(
         severity="check" if too_small else "note",
         size=scatter,
         unit="1",

@@ -24,7 +24,6 @@ from tieup.diagnose.margins import noticed_size, noticed_sizes
 from tieup.diagnose.solve import Solved
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.link_kinds import of_kind
-from tieup.model.observations import KINDS
 from tieup.model.settings import Datum
 
 HIDES = 0.05  # chance that a mistake hides more than is said
@@ -99,8 +98,8 @@ def _smallest(solved: Solved, guarded: Guarded | None, certainty: Certainty) -> 
     usual = float(np.median(values))
     result = np.full(solved.reduction.pointings.corrected.shape, usual)
     for hypothesis, value in zip(guarded.hypotheses, values.tolist(), strict=True):
-        if hypothesis.kind in KINDS and len(hypothesis.rows) == 1:
-            result[hypothesis.rows[0], KINDS.index(hypothesis.kind)] = value
+        if hypothesis.reading >= 0 and len(hypothesis.rows) == 1:
+            result[hypothesis.rows[0], hypothesis.reading] = value
     return result
 
 

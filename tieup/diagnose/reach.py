@@ -9,6 +9,7 @@ import numpy as np
 from tieup.diagnose.case import Case
 from tieup.model.arrays import BoolArray
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import DISCONNECTED, SINGLE_TIE, WEAK_GEOMETRY
 from tieup.model.network import Network
 from tieup.network.components import Unlocated, Unreached, unlocated, unreached
 
@@ -37,17 +38,14 @@ def reach_findings(network: Network, left_out: frozenset[str] = frozenset()) -> 
         if left_out.issuperset(piece.setups):
             findings.append(_excluded(piece))
             continue
-        kind = "single-tie" if piece.reason == "one shared mark" else "disconnected"
+        kind = SINGLE_TIE if piece.reason == "one shared mark" else DISCONNECTED
         findings.append(
-            Finding(
-                kind=kind,
-                severity="stop",
+            kind.found(
                 setup=piece.setups[0] if len(piece.setups) == 1 else "",
                 points=piece.shared,
                 says=piece.says,
                 confirm="Compare the point names of these setups with the field sketch.",
                 cure=piece.cure,
-                action="left out",
                 key=" ".join(piece.setups),
             )
         )
@@ -68,9 +66,7 @@ def _without_place(marks: Sequence[Unlocated]) -> Finding:
             f"a direction together, and no second setup fixes them: {listed} have no coordinates"
         )
         cure = "Measure a distance to each of them"
-    return Finding(
-        kind="weak-geometry",
-        severity="check",
+    return WEAK_GEOMETRY.found(
         points=names,
         says=says,
         confirm="",
@@ -82,14 +78,12 @@ def _without_place(marks: Sequence[Unlocated]) -> Finding:
 def _excluded(piece: Unreached) -> Finding:
     """Say that setups are out of the site because a person decided so."""
     many = len(piece.setups) > 1
-    return Finding(
-        kind="disconnected",
+    return DISCONNECTED.found(
         severity="note",
         setup="" if many else piece.setups[0],
         says=f"Setup{'s' if many else ''} {', '.join(piece.setups)} {'are' if many else 'is'} "
         "excluded by decision: no shot of it takes part, and points that only it shot have no "
         "place.",
         cure="Take the decision out of job.yaml to use it again.",
-        action="left out",
         key=" ".join(piece.setups),
     )

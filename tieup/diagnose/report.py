@@ -7,28 +7,17 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from tieup.diagnose.adapt import stays_in
+from tieup.diagnose.kinds.catalogue import clause, kind_of
 from tieup.diagnose.mistake import Mistake, RivalCause
-from tieup.diagnose.stories import clause
-from tieup.diagnose.whole_words import WHOLE_WORDS
-from tieup.diagnose.words import SURE, Phrases, Text, unbooked_height, words
+from tieup.diagnose.phrases import Phrases, Text
 from tieup.geometry import ARC_SECOND
 from tieup.model.fieldbook import Fieldbook
-from tieup.model.finding import NOTICED, STRING_STEP, Finding, Rival
+from tieup.model.finding import NOTICED, Finding, Rival
+from tieup.model.finding_kinds import FindingKind
 from tieup.model.link import BookedLink
 from tieup.model.settings import Tolerances
 
 WITHIN = "Within the limits, but more than the gear explains. "
-ACTIONS = {
-    "mark-moved": "split",
-    "instrument-moved": "split",
-    "station-name": "freed",
-    "instrument-height": "freed",
-    "control-coordinate": "freed",
-}
-
-
-SAY_ALL = (STRING_STEP,)  # kinds whose words name every rival
 
 
 @dataclass(frozen=True)
@@ -52,17 +41,14 @@ class Reporter:
 
     def text(self, mistake: Mistake) -> Text:
         """Return the words of a mistake."""
-        if mistake.kind == "target-height" and not self.fieldbook.shots.target_height.any():
-            return unbooked_height(mistake, self.phrases)
-        return WHOLE_WORDS.get(mistake.kind, words)(mistake, self.phrases)
+        return kind_of(mistake).text(mistake, self.phrases, self.fieldbook.shots)
 
     def finding(self, mistake: Mistake) -> Finding:
         """Return the finding of a mistake."""
-        text = self.text(mistake)
+        text, kind = self.text(mistake), kind_of(mistake)
         factor, unit = self._unit(mistake)
-        known, small = len(mistake.size) > 0, self._within_limits(mistake)
-        return Finding(
-            kind=mistake.kind,
+        known, small = len(mistake.size) > 0, kind.within(mistake, self.limits)
+        return FindingKind(mistake.kind).found(
             severity="check" if small else _severity(mistake),
             setup=mistake.setup,
             points=mistake.points,
@@ -75,7 +61,7 @@ class Reporter:
                 Rival(r.kind, r.setup, r.points, _stated(r.statistic), r.separable)
                 for r in mistake.rivals
             ),
-            action="left in" if stays_in(mistake) else ACTIONS.get(mistake.kind, "excluded"),
+            action="left in" if kind.stays_in(mistake) else kind.action,
             says=f"{WITHIN if small else ''}{_with_rival(mistake, text)}",
             confirm=text.confirm,
             cure=text.cure,
@@ -84,16 +70,6 @@ class Reporter:
             acceptable=bool(text.applied),
             grade=mistake.grade,
             doubt=_doubt(mistake),
-        )
-
-    def _within_limits(self, mistake: Mistake) -> bool:
-        """Say whether a mark of the control list lies off by no more than a tie may."""
-        if mistake.kind != "control-coordinate" or not len(mistake.size):
-            return False
-        off = dict(zip(mistake.detail, mistake.size.tolist(), strict=True))
-        plan = np.hypot(off.get("N", 0.0), off.get("E", 0.0))
-        return bool(
-            plan <= self.limits.horizontal and abs(off.get("H", 0.0)) <= self.limits.elevation
         )
 
     def _unit(self, mistake: Mistake) -> tuple[float, str]:
@@ -162,7 +138,7 @@ def _equal(mistake: Mistake) -> RivalCause | None:
 
 def _doubt(mistake: Mistake) -> str:
     """Return what a mistake may be as well, as a clause; empty where its words say it all."""
-    if mistake.kind in SAY_ALL:
+    if kind_of(mistake).says_rivals:
         return ""
     rival = _equal(mistake)
     return "" if rival is None else clause(rival.kind, rival.setup, rival.points)
@@ -175,7 +151,7 @@ def _severity(mistake: Mistake) -> str:
     """
     if mistake.grade == NOTICED:
         return "check"
-    if not stays_in(mistake) or mistake.setup:
+    kind = kind_of(mistake)
+    if not kind.stays_in(mistake) or mistake.setup:
         return "stop"
-    weak = mistake.kind == "prism-constant" and mistake.statistic <= SURE
-    return "note" if weak else "check"
+    return "note" if kind.weak(mistake) else "check"

@@ -12,11 +12,13 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.diagnose.case import Case
+from tieup.diagnose.kinds.kind import ALL
+from tieup.diagnose.kinds.point_name import POINT_NAME
+from tieup.diagnose.kinds.swapped_names import SWAPPED_NAMES
 from tieup.diagnose.mistake import Mistake, RivalCause
 from tieup.diagnose.solve import Solved, solve
 from tieup.errors import TieupError
 
-ALL = (0, 1, 2)
 FEWEST, MOST = 3, 9  # ties from which, and up to which, trying says something
 
 
@@ -73,11 +75,11 @@ def _trials(solved: Solved, setup: int, known: list[int]) -> list[tuple[Case, Ca
     for i, first in enumerate(known):
         name = case.points[first]
         out = case.without(rows[first], ALL)
-        trials.append((out, out, Mistake("point-name", label, (name,), rows[first], ALL, "m")))
+        trials.append((out, out, POINT_NAME.mistake(label, (name,), rows[first])))
         for second in known[i + 1 :]:
             other = case.points[second]
             both = np.sort(np.concatenate([rows[first], rows[second]]))
             swapped = case.with_renamed(rows[first], other).with_renamed(rows[second], name)
-            mistake = Mistake("swapped-names", label, tuple(sorted((name, other))), both, ALL, "m")
+            mistake = SWAPPED_NAMES.of_pair(label, (name, other), both)
             trials.append((swapped, case.without(both, ALL), mistake))
     return trials

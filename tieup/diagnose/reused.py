@@ -6,7 +6,7 @@ some row, each from a place of its own, and in no way together.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from tieup.diagnose.alone import (
     rows_of_setup,
 )
 from tieup.diagnose.case import Case
+from tieup.diagnose.kinds.movements import SETUP_REUSED
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.solve import Solved, solve
 from tieup.diagnose.suspicion import misplaced
@@ -77,12 +78,8 @@ def split_setup(case: Case, network: Network, setup: int) -> tuple[Solved, Mista
     if wrong[setup] or wrong[-1]:
         return None
     after = max(found.before.misfit, found.after.misfit, LEAST_MISFIT)
-    mistake = Mistake(
-        "setup-reused",
-        case.setups[setup].label,
-        (),
-        later,
-        (),
+    mistake = replace(
+        SETUP_REUSED.mistake(case.setups[setup].label, (), later),
         statistic=whole.misfit / after,
         detail=f"before row {found.row}",
         instead=(split.setups[-1].label,),

@@ -9,6 +9,7 @@ import numpy as np
 from tieup.diagnose.rowlines import lines_of, some
 from tieup.model.fieldbook import ROLES, Fieldbook
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import UNKNOWN_ROLE
 
 
 def role_findings(fieldbook: Fieldbook) -> Iterator[Finding]:
@@ -19,11 +20,8 @@ def role_findings(fieldbook: Fieldbook) -> Iterator[Finding]:
         return
     words = list(dict.fromkeys(role[rows].tolist()))
     count = "1 row" if len(rows) == 1 else f"{len(rows)} rows"
-    yield Finding(
-        kind="unknown-role",
-        severity="note",
+    yield UNKNOWN_ROLE.found(
         lines=lines_of(fieldbook, rows),
-        action="not used",
         says=f"The role of {count} is {some(words)}, which is none of {', '.join(ROLES)}: what "
         "these rows were meant for is not known, and they are taken like rows without a role.",
         confirm="Ask the crew what the word means.",

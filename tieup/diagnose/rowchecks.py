@@ -19,15 +19,24 @@ from tieup.diagnose.closing import closing_findings, truncated_findings
 from tieup.diagnose.columns import column_findings
 from tieup.diagnose.labels import label_findings
 from tieup.diagnose.missing import missing_findings
+from tieup.diagnose.phrases import Phrases
 from tieup.diagnose.roles import role_findings
 from tieup.diagnose.rowlines import lines_of, named, points_of, some
 from tieup.diagnose.solve import Solved
 from tieup.diagnose.typed import typed_findings
 from tieup.diagnose.usual import unusual_findings
-from tieup.diagnose.words import Phrases
 from tieup.model.arrays import IntArray
 from tieup.model.fieldbook import Fieldbook, Setup
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import (
+    BOOKED_FACE,
+    EMPTY_FILE,
+    NO_INSTRUMENT_HEIGHT,
+    REPEATED_ROW,
+    REUSED_LABEL,
+    UNREADABLE_ROW,
+    UNUSED_ROW,
+)
 
 METRIC = Phrases(1.0, "m")
 MOST_ROWS = 5  # unreadable rows of a file whose reasons are written out
@@ -60,10 +69,7 @@ def row_findings(fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC
 def _skipped(fieldbook: Fieldbook) -> Iterator[Finding]:
     """Give one finding for the tables of a new job in which no shot stands."""
     if fieldbook.skipped:
-        yield Finding(
-            kind="empty-file",
-            severity="note",
-            action="skipped",
+        yield EMPTY_FILE.found(
             says=f"{some(fieldbook.skipped)}: the empty table of a new job, skipped.",
             confirm="Look into the file.",
             cure="Nothing to do; or remove it.",
@@ -79,12 +85,9 @@ def _unreadable(fieldbook: Fieldbook, told_of: set[str]) -> Iterator[Finding]:
             continue
         told = "; ".join(f"line {row.line}: {row.reason}" for row in rows[:MOST_ROWS])
         more = f"; and {len(rows) - MOST_ROWS} more" if len(rows) > MOST_ROWS else ""
-        yield Finding(
-            kind="unreadable-row",
-            severity="check",
+        yield UNREADABLE_ROW.found(
             points=tuple(dict.fromkeys(row.point for row in rows if row.point)),
             lines=tuple(f"{file.name}:{row.line}" for row in rows),
-            action="not used",
             says=f"{file.name}: {_rows(len(rows))} left out, unreadable: {told}{more}.",
             confirm="Compare these lines with the field book.",
             cure="Correct the cells in a new export of the file, or shoot again what they are of.",
@@ -100,12 +103,9 @@ def _unused(fieldbook: Fieldbook) -> Iterator[Finding]:
         if not rows:
             continue
         told = "; ".join(f"{reason} ({count})" for reason, count in reasons[:MOST_ROWS])
-        yield Finding(
-            kind="unused-row",
-            severity="note",
+        yield UNUSED_ROW.found(
             points=tuple(dict.fromkeys(row.point for row in rows if row.point)),
             lines=tuple(f"{file.name}:{row.line}" for row in rows),
-            action="not used",
             says=f"{file.name}: {_rows(len(rows))} take no part: {told}.",
             confirm="Compare these lines with the field book.",
             cure="Nothing to do where that is meant; else correct a copy of the file.",
@@ -125,13 +125,10 @@ def _repeated(fieldbook: Fieldbook) -> Iterator[Finding]:
     labels = named(fieldbook, rows)
     times = "once" if len(rows) == 1 else f"{len(rows)} times"
     clock = ", clock included," if np.isfinite(fieldbook.shots.time[rows]).all() else ""
-    yield Finding(
-        kind="repeated-row",
-        severity="note",
+    yield REPEATED_ROW.found(
         setup=labels[0] if len(labels) == 1 else "",
         points=points_of(fieldbook, rows),
         lines=lines_of(fieldbook, rows),
-        action="dropped",
         says=f"A row repeats an earlier one in every cell{clock} {times} "
         f"({some(labels)}); each shot is used once.",
         confirm="Compare the number of rows with the count in the field book.",
@@ -158,13 +155,10 @@ def _face(fieldbook: Fieldbook, rows: IntArray, setup: str, why: str) -> Finding
     points = points_of(fieldbook, rows)
     where = f"In setup {setup}: " if setup else "On the whole site: "
     count = "1 row has" if len(rows) == 1 else f"{len(rows)} rows have"
-    return Finding(
-        kind="face",
-        severity="note",
+    return BOOKED_FACE.found(
         setup=setup,
         points=points,
         lines=lines_of(fieldbook, rows),
-        action="taken by zenith",
         says=f"{where}{why}{count} a face that the zenith angle contradicts ({some(points)}); over "
         "180 degrees is face 2, and so they are taken.",
         confirm="Look at the zenith angles of these rows.",
@@ -190,12 +184,10 @@ def _reused_labels(fieldbook: Fieldbook) -> Iterator[Finding]:
             else f"it stands in {some(files)}"
         )
         first = [int(np.flatnonzero(fieldbook.shots.setup == number)[0]) for number in numbers]
-        yield Finding(
-            kind="setup-reused",
+        yield REUSED_LABEL.found(
             severity="check" if again else "note",
             setup=labels[-1] if again else "",
             lines=lines_of(fieldbook, np.array(first)),
-            action="kept apart",
             says=f"Label {name} stands for {len(setups)} setups: {reason}. They are taken as "
             f"{some(labels)}, each with a place of its own.",
             confirm="Compare the field book: was the instrument levelled up anew?",
@@ -209,12 +201,9 @@ def _missing_heights(booked: Sequence[Setup]) -> Iterator[Finding]:
     """Give the setups over a mark that booked no instrument height and were given none."""
     for setup in booked:
         if setup.station and np.isnan(setup.instrument_height):
-            yield Finding(
-                kind="instrument-height",
-                severity="check",
+            yield NO_INSTRUMENT_HEIGHT.found(
                 setup=setup.label,
                 points=(setup.station,),
-                action="not used",
                 says=f"Setup {setup.label} over {setup.station} booked no instrument height: its "
                 f"height comes from its sights alone, and nothing checks {setup.station} in "
                 "height from here.",

@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tieup.diagnose.case import Case
-from tieup.diagnose.mistake import Mistake, RivalCause
+from tieup.diagnose.kinds.name_collision import APART, NAME_COLLISION, WITH
+from tieup.diagnose.kinds.point_name import POINT_NAME
+from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.visits import Visits
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Network
 
-APART = 0.5  # m in plan; two places of one name further apart than this tell of two points
 DIFFERENT = 0.15  # m in plan; nearer, two setups mean one place
 SAME_PLACE = 0.05  # m; a shot this close to another point is a shot of that point
 SOME, SOME_MUTE = 2, 3  # names that must collide together, where roles are booked or not
@@ -119,18 +120,12 @@ class Group:
         label = case.setups[self.setup].label
         names = tuple(case.points[point] for point in ordered)
         doubtful = len(chosen) == 1 and not self._codes_differ(chosen[0])
-        return Mistake(
-            "name-collision",
-            label,
-            names,
-            np.flatnonzero((shots.setup == self.setup) & np.isin(shots.point, chosen)),
-            (),
-            unit="m",
-            detail="with " + (", ".join(others) or "known marks"),
+        rows = np.flatnonzero((shots.setup == self.setup) & np.isin(shots.point, chosen))
+        return replace(
+            NAME_COLLISION.mistake(label, names, rows),
+            detail=WITH + (", ".join(others) or "known marks"),
             instead=tuple(renamed[self.setup, point] for point in ordered),
-            rivals=(RivalCause("point-name", label, names, np.nan, separable=False),)
-            if doubtful
-            else (),
+            rivals=(POINT_NAME.rival(label, names),) if doubtful else (),
         )
 
     def _first(self, point: int) -> Cluster:

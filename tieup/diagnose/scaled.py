@@ -23,6 +23,7 @@ from tieup.diagnose.solve import Prepared, assemble, solve
 from tieup.errors import TieupError
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.finding import Finding, Rival
+from tieup.model.finding_kinds import CONTROL_SCALE
 from tieup.model.network import Network
 from tieup.model.settings import Datum, Grid, Tolerances
 
@@ -149,8 +150,7 @@ def scale_finding(
         "" if turn is None else f" The best fit turns it by {np.degrees(turn) * 3600:.0f} seconds."
     )
     kept = " The list is not held: the site has its own shape." if freed else ""
-    return Finding(
-        kind="control-scale",
+    return CONTROL_SCALE.found(
         severity="stop" if looks and statistic > PLAIN else "check",
         size=scale / PPM,
         unit="ppm",

@@ -28,7 +28,6 @@ from tieup.diagnose.selection import estimate, explained, judge_all
 from tieup.diagnose.thresholds import Thresholds
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.finding import NAMED, NOTICED
-from tieup.model.observations import KINDS
 
 INSEPARABLE = 11.0  # margin in cost below which the data do not decide (3.3 sd squared)
 WORTH_NAMING = 0.5  # share of the best statistic from which a rival is listed
@@ -122,7 +121,7 @@ def _largest_left(
 
     At least what the largest of so many is in every second clean job: what is left may be quiet.
     """
-    single = np.array([h.kind in KINDS and h.degrees == 1 for h in hypotheses])
+    single = np.array([h.reading >= 0 for h in hypotheses])
     usual = float(normal_critical(0.25 / max(int(single.sum()), 1)))
     left = judge_all(stack, accepted)[single]
     return max(float(np.sqrt(np.nanmax(left))) if np.isfinite(left).any() else 0.0, usual)
@@ -236,29 +235,15 @@ def found_mistake(accepted: Accepted) -> Mistake:
             rival.points,
             float(np.sqrt(test.statistic)),
             separable=test.separable,
-            cause=_cause(rival),
+            cause=Mistake.of(rival),
         )
         for rival, test in accepted.rivals
     )
     return replace(
-        _cause(hypothesis),
+        Mistake.of(hypothesis),
         size=accepted.size,
         covariance=accepted.covariance,
         statistic=float(np.sqrt(max(accepted.statistic, 0.0))),
         rivals=rivals,
         grade=accepted.grade,
-    )
-
-
-def _cause(hypothesis: Hypothesis) -> Mistake:
-    """Return what a hypothesis says as a mistake that can be taken out, its size not known."""
-    return Mistake(
-        kind=hypothesis.kind,
-        setup=hypothesis.setup,
-        points=hypothesis.points,
-        rows=hypothesis.rows,
-        kinds=hypothesis.kinds,
-        unit=hypothesis.unit,
-        detail=hypothesis.detail,
-        links=hypothesis.links,
     )

@@ -8,6 +8,7 @@ from tieup.diagnose.case import Case
 from tieup.geometry import ARC_SECOND
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import NO_WEATHER, REJECTED_SET
 from tieup.model.observations import DISTANCE, KINDS
 from tieup.reduce.distances import without_weather
 from tieup.reduce.rounds import report_rounds
@@ -35,15 +36,12 @@ def reject_sets(case: Case, fieldbook: Fieldbook) -> tuple[Case, tuple[Finding, 
         label, point = case.setups[sets.setup[number]].label, case.points[sets.point[number]]
         away, limit = sets.residual[number, kind] / unit, sets.limit[number, kind] / unit
         findings.append(
-            Finding(
-                kind="rejected-set",
-                severity="note",
+            REJECTED_SET.found(
                 setup=label,
                 points=(point,),
                 lines=tuple(_line(fieldbook, row) for row in rows.tolist()),
                 size=-away,
                 unit="mm" if kind == DISTANCE else "arcsec",
-                action="excluded",
                 says=f"Setup {label}, {point}, round {sets.round[number]}: the {KINDS[kind]} lies "
                 f"{abs(away):.1f} {words} off the mean of the other sets; limit {limit:.1f}. The "
                 "set is rejected.",
@@ -62,10 +60,7 @@ def weather_findings(case: Case) -> list[Finding]:
         return []
     labels = [case.setups[s].label for s in np.unique(case.shots.setup[missing]).tolist()]
     return [
-        Finding(
-            kind="no-weather",
-            severity="check",
-            action="left in",
+        NO_WEATHER.found(
             says=f"{int(missing.sum())} distances of {', '.join(labels[:6])}"
             f"{' and others' if len(labels) > 6 else ''} have no temperature and pressure: they "
             "are not reduced for weather though the instrument states a reference.",

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from tieup.diagnose.adapt import stays_in
 from tieup.diagnose.case import Case
 from tieup.diagnose.constant import with_job_constant
 from tieup.diagnose.decided_words import (
@@ -21,11 +20,11 @@ from tieup.diagnose.decided_words import (
     accepted_finding,
     kept_finding,
 )
-from tieup.diagnose.decisions import Decided, Effect, apply_edits, cure, scatter_of
+from tieup.diagnose.decisions import Decided, Effect, apply_edits, scatter_of
 from tieup.diagnose.diagnose import Diagnosis, diagnose, weighed
-from tieup.diagnose.keeping import beyond_limits, with_kept
+from tieup.diagnose.keeping import with_kept
+from tieup.diagnose.kinds.catalogue import kind_of, stays_in
 from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.pole_lengths import with_right_poles
 from tieup.diagnose.report import Reporter
 from tieup.diagnose.solve import Prepared
 from tieup.diagnose.stale import refusals
@@ -107,8 +106,12 @@ def _refuse_untold(named: Sequence[Decision], findings: Sequence[Finding]) -> No
 
 def _diagnosed(case: Case, string_steps: Steps, prepared: Prepared | None = None) -> Diagnosis:
     """Diagnose a case, with what its cures propose and the steps in its strings."""
-    diagnosis = with_right_poles(with_job_constant(diagnose(case, prepared)), case)
-    return replace(diagnosis, kept=(*diagnosis.kept, *string_steps(diagnosis)))
+    diagnosis = with_job_constant(diagnose(case, prepared))
+    return replace(
+        diagnosis,
+        mistakes=tuple(kind_of(one).proposed(case, one) for one in diagnosis.mistakes),
+        kept=(*diagnosis.kept, *string_steps(diagnosis)),
+    )
 
 
 def everything(diagnosis: Diagnosis) -> tuple[Mistake, ...]:
@@ -130,7 +133,7 @@ def _settled(
     for decision in named:
         mistake, before = mistakes[decision.finding], scatter_of(cured)
         if decision.verb == "accept":
-            cured = cure(cured, mistake)
+            cured = kind_of(mistake).cured(cured, mistake)
         effect = Effect(decision, len(mistake.rows), before, scatter_of(cured))
         effects.append(effect)
         if decision.verb == "accept":
@@ -166,7 +169,7 @@ def _kept(
     for name, mistake in found.items():
         if not any(mistake is one for one in back):
             fates[name] = SPOILS
-        elif beyond_limits(mistake, cured, limits):
+        elif kind_of(mistake).beyond(mistake, cured, limits):
             fates[name] = BEYOND
         else:
             fates[name] = LEFT_IN if stays_in(mistake) else WITHIN

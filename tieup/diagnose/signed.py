@@ -16,9 +16,8 @@ from tieup.errors import ConfigError
 from tieup.model.decision import Decision
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import JOB_UNIT, MISSING_COLUMN, UNUSUAL_POLE, UNUSUAL_TRIPOD
 
-UNIT, MISSING = "distance-unit", "missing-column"
-POLE, TRIPOD = "target-height", "instrument-height"
 BEYOND = "beyond"  # what tells these apart from single mistakes of their kinds
 
 
@@ -27,20 +26,20 @@ def keep_line(finding: Finding) -> str:
     return f"say so: decisions: {{keep: {finding.id}, reason: ...}}"
 
 
-def doubts(fieldbook: Fieldbook) -> Iterator[Finding]:
-    """Give every doubt that the job could raise, as far as its id needs it."""
-    yield Finding(UNIT, "stop", key="heights")
-    yield Finding(UNIT, "stop", key="constants")
-    yield Finding(MISSING, "stop", key="target_height")
+def doubts(fieldbook: Fieldbook) -> Iterator[str]:
+    """Give the id of every doubt that the job could raise."""
+    yield JOB_UNIT.id_of(key="heights")
+    yield JOB_UNIT.id_of(key="constants")
+    yield MISSING_COLUMN.id_of(key="target_height")
     for file in fieldbook.files:
-        yield Finding(POLE, "stop", key=f"{BEYOND} {file.name}")
+        yield UNUSUAL_POLE.id_of(key=f"{BEYOND} {file.name}")
     for setup in fieldbook.setups:
-        yield Finding(TRIPOD, "stop", setup.label, (setup.station,), key=BEYOND)
+        yield UNUSUAL_TRIPOD.id_of(setup.label, (setup.station,), BEYOND)
 
 
 def answers(decisions: Sequence[Decision], fieldbook: Fieldbook) -> tuple[Decision, ...]:
     """Return the decisions that answer a doubt; the others are about single mistakes."""
-    ids = {finding.id for finding in doubts(fieldbook)}
+    ids = set(doubts(fieldbook))
     return tuple(d for d in decisions if d.verb == "keep" and d.finding in ids)
 
 

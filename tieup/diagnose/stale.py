@@ -7,10 +7,9 @@ from difflib import SequenceMatcher
 from itertools import islice
 
 from tieup.diagnose.case import Case
-from tieup.diagnose.whole_words import WHOLE_WORDS
-from tieup.diagnose.words import WORDS
+from tieup.diagnose.kinds.catalogue import KINDS
 from tieup.model.decision import Decision
-from tieup.model.finding import Finding, worst_first
+from tieup.model.finding import Finding, finding_id, worst_first
 
 MOST = 10  # findings that a message lists
 TYPED = 0.7  # likeness of two ids from which one may be the other mistyped
@@ -111,16 +110,17 @@ def _nearness(name: str, was: tuple[str, str] | None, finding: Finding) -> float
 
 def _subject(name: str, case: Case) -> tuple[str, str] | None:
     """Return kind and subject behind an id, where the names of the job make it again."""
-    for finding in islice(_guesses(case), MOST_GUESSES):
-        if finding.id == name:
-            return finding.kind, " ".join(filter(None, [finding.setup, *finding.points]))
+    for kind, *about in islice(_guesses(case), MOST_GUESSES):
+        setup, *points = about
+        if finding_id(kind, setup, points) == name:
+            return kind, " ".join(filter(None, about))
     return None
 
 
-def _guesses(case: Case) -> Iterator[Finding]:
-    """Give the plainest findings that the job could have: of a setup, of a mark, of a shot."""
+def _guesses(case: Case) -> Iterator[tuple[str, ...]]:
+    """Give kind, setup and points of the plainest findings that the job could have."""
     labels = ["", *(setup.label for setup in case.setups)]
-    for kind in (*WORDS, *WHOLE_WORDS):
+    for kind in KINDS:
         for setup in labels:
-            yield Finding(kind, "note", setup)
-            yield from (Finding(kind, "note", setup, (point,)) for point in case.points)
+            yield kind, setup
+            yield from ((kind, setup, point) for point in case.points)

@@ -8,25 +8,20 @@ the setup booked elsewhere. Nothing is left out for it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from tieup.diagnose.case import Case
+from tieup.diagnose.kinds.string_step import EDGE, FIRST, STEP
+from tieup.diagnose.kinds.target_height import TARGET_HEIGHT
 from tieup.diagnose.mistake import Mistake, RivalCause
-from tieup.diagnose.rowlines import some
-from tieup.diagnose.words import Phrases, Text
 from tieup.model.arrays import BoolArray, IntArray
-from tieup.model.finding import STRING_STEP
-from tieup.model.observations import ZENITH
 from tieup.model.strings import StringStep, string_names
-from tieup.units import length_word
 
-POLE, EDGE = "target-height", "real-edge"
 SURE = 3.3  # sds by which two steps must differ
 BOOKED = 0.01  # m, a step is hardly known better: heights nearer than that are one
-FIRST = "pole first"
 
 
 def step_mistakes(case: Case, steps: Sequence[StringStep]) -> tuple[Mistake, ...]:
@@ -51,13 +46,8 @@ def _mistake(case: Case, names: np.ndarray, steps: Sequence[StringStep], number:
     causes = [_rival(poles[side], one, scores[side] < 0) for side in order]
     ends = tuple(case.points[end] for end in one.ends)
     edge = RivalCause(EDGE, "", ends, one.clear, separable=False)
-    return Mistake(
-        kind=STRING_STEP,
-        setup="",
-        points=ends,
-        rows=_ends_rows(case, names, one),
-        kinds=(ZENITH,),
-        unit="m",
+    return replace(
+        STEP.mistake("", ends, _ends_rows(case, names, one)),
         size=np.array([one.step]),
         covariance=np.array([[one.sd**2 + one.unsure**2]]),
         statistic=one.clear,
@@ -84,13 +74,9 @@ def _pole(case: Case, names: np.ndarray, one: StringStep, side: int) -> Mistake:
     rows = _rows(case, names, one.string, one.setups[side])
     size = one.step if side == 0 else -one.step
     booked = np.unique(case.shots.target_height[rows])
-    return Mistake(
-        kind=POLE,
-        setup=case.setups[one.setups[side]].label,
-        points=tuple(dict.fromkeys(case.points[p] for p in case.shots.point[rows].tolist())),
-        rows=rows,
-        kinds=(ZENITH,),
-        unit="m",
+    marks = dict.fromkeys(case.points[p] for p in case.shots.point[rows].tolist())
+    return replace(
+        TARGET_HEIGHT.mistake(case.setups[one.setups[side]].label, tuple(marks), rows),
         size=np.array([size]),
         covariance=np.array([[one.sd**2]]),
         statistic=one.clear,
@@ -116,7 +102,8 @@ def _ends_rows(case: Case, names: np.ndarray, one: StringStep) -> IntArray:
 
 
 def _rival(pole: Mistake, one: StringStep, against: bool) -> RivalCause:
-    return RivalCause(POLE, pole.setup, pole.points, one.clear, separable=against, cause=pole)
+    rival = TARGET_HEIGHT.rival(pole.setup, pole.points, one.clear)
+    return replace(rival, separable=against, cause=pole)
 
 
 def _score(
@@ -149,86 +136,3 @@ def _booked_elsewhere(case: Case, pole: Mistake, one: StringStep) -> bool:
     own = (shots.setup == shots.setup[pole.rows[0]]) & ~inside
     near = np.abs(shots.target_height[own] - right)
     return bool((near <= max(BOOKED, one.unsure + 2.0 * one.sd)).any())
-
-
-def likely_pole(mistake: Mistake) -> Mistake | None:
-    """Return the pole height that accepting a step takes right, None where none stands out."""
-    causes = [rival.cause for rival in mistake.rivals if rival.cause is not None]
-    return causes[0] if causes and mistake.instead[0] == FIRST else None
-
-
-def with_right_pole(case: Case, mistake: Mistake) -> Case:
-    """Return the case with the pole height along the run that a step tells of put right."""
-    pole = likely_pole(mistake)
-    if pole is None:
-        return case
-    height = case.shots.target_height.copy()
-    height[pole.rows] -= pole.size[0]
-    return replace(case, shots=replace(case.shots, target_height=height))
-
-
-def step_words(mistake: Mistake, phrases: Phrases) -> Text:
-    """Say where a string steps, what it may be, and the lines that settle it."""
-    poles = [rival.cause for rival in mistake.rivals if rival.cause is not None]
-    pole = likely_pole(mistake)
-    told = poles if pole is None else [pole]
-    first, second = (
-        next(one.setup for one in poles if end in one.points) for end in mistake.points
-    )
-    start, end = mistake.points
-    step = f"steps {'up' if mistake.magnitude > 0 else 'down'} {_size(mistake, phrases)}"
-    guess = "the pole of these shots was booked " + " or ".join(
-        f"too {'large' if one.size[0] > 0 else 'small'} by {one.setup}" for one in told
-    )
-    edge = "the ground has an edge there (a dropped kerb)"
-    cures = [
-        f"A pole height: {'accept, or ' if pole is not None else ''}"
-        f"{' or '.join(_cures(told, phrases))}; look what else was shot with that pole.",
-        "A real edge: keep it, and say what it is.",
-    ]
-    likely = (guess, edge)
-    if mistake.rivals[0].kind == EDGE:
-        likely, cures = (edge, guess), cures[::-1]
-    return Text(
-        f"String {mistake.detail} {step} from {start} ({first}) to {end} ({second}), more than its "
-        f"own run explains{_beside(mistake)}: {likely[0]}, or {likely[1]}",
-        "no shot is shared to tell",
-        f"Shoot {mistake.detail} at {start} or {end} from both {first} and {second}, pole height "
-        f"read aloud: it {step}",
-        " ".join(cures),
-        ""
-        if pole is None
-        else f"the pole height of the {_shots(len(pole.rows))} of {pole.setup} along "
-        f"{mistake.detail} is taken {_size(mistake, phrases)} "
-        f"{'lower' if pole.size[0] > 0 else 'higher'}",
-    )
-
-
-def _size(mistake: Mistake, phrases: Phrases) -> str:
-    """Return the step to what it is known: 1 mm, or 0.01 ft."""
-    value = abs(mistake.magnitude) / phrases.factor
-    return f"{value:.{3 if phrases.unit == 'm' else 2}f} {length_word(phrases.unit)}"
-
-
-def _beside(mistake: Mistake) -> str:
-    """Say which strings beside it show the same."""
-    names = mistake.instead[1:]
-    if not names:
-        return ""
-    return f", and {some(names)} {'does' if len(names) == 1 else 'do'} the same"
-
-
-def _cures(poles: Sequence[Mistake], phrases: Phrases) -> Iterator[str]:
-    """Give the line for job.yaml that sets each pole right, where one height was booked."""
-    for pole in poles:
-        where = f'setup: "{pole.setup}", string: "{pole.detail}"'
-        if pole.instead:
-            right = f"{float(pole.instead[0]) / phrases.factor:.2f}"
-            yield f'{{set: {{{where}, target_height: {right}}}, reason: "..."}}'
-        else:
-            much = f"{_size(pole, phrases)} {'lower' if pole.size[0] > 0 else 'higher'}"
-            yield f"set target_height of its shots in {pole.setup} {much}"
-
-
-def _shots(count: int) -> str:
-    return "1 shot" if count == 1 else f"{count} shots"

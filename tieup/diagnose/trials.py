@@ -6,20 +6,24 @@ Each trial is a case to solve and the mistake it would mean. `tieup.diagnose.gro
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 
 import numpy as np
 
 from tieup.diagnose.case import Case, new_name
+from tieup.diagnose.kinds.kind import ALL
+from tieup.diagnose.kinds.mark_moved import MARK_MOVED, since
+from tieup.diagnose.kinds.movements import INSTRUMENT_MOVED
+from tieup.diagnose.kinds.point_name import POINT_NAME
+from tieup.diagnose.kinds.swapped_names import SWAPPED_NAMES
 from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.solve import Solved
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
-from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
+from tieup.model.observations import DIRECTION
 from tieup.reduce.deviations import centred
 from tieup.reduce.target_visits import shooting_order
 
-ALL = (DIRECTION, ZENITH, DISTANCE)
 TORN = 10.0  # sds; pointings of one sight this far apart may belong to two orientations
 
 
@@ -28,13 +32,16 @@ class Trial:
     """A case to try and the mistake that it would mean.
 
     ``price`` is what the mistake must be worth in v'Pv; ``new_setups`` how many setups more
-    there are to place.
+    there are to place. ``sight_out``: a sight is out as a whole, and what is wrong with it is to be
+    told. ``exchange``: names are exchanged, which is only tried.
     """
 
     case: Case
     mistake: Mistake
     price: float
     new_setups: int = 0
+    sight_out: bool = False
+    exchange: bool = False
 
 
 def all_trials(solved: Solved) -> Iterator[Trial]:
@@ -52,8 +59,8 @@ def _sights_out(solved: Solved) -> Iterator[Trial]:
         rows = rows_of(solved, np.array([number]))
         label = case.setups[sights.setup[number]].label
         name = case.points[sights.point[number]]
-        mistake = Mistake("point-name", label, (name,), rows, ALL, "m")
-        yield Trial(case.without(rows, ALL), mistake, 75.0)
+        mistake = POINT_NAME.mistake(label, (name,), rows)
+        yield Trial(case.without(rows, ALL), mistake, 75.0, sight_out=True)
 
 
 def gross_sights(solved: Solved) -> IntArray:
@@ -88,8 +95,7 @@ def _split(solved: Solved, point: int, rows: IntArray, setup: int) -> Trial:
     new = f"{name}@{label}"
     if new in case.points:
         new = new_name(new, "~", set(case.points))
-    detail = f"from {label}"
-    mistake = Mistake("mark-moved", "", (name,), rows, ALL, "m", detail=detail, instead=(new,))
+    mistake = replace(MARK_MOVED.mistake("", (name,), rows), detail=since(label), instead=(new,))
     return Trial(case.with_renamed(rows, new), mistake, 30.0)
 
 
@@ -132,8 +138,7 @@ def _swap(solved: Solved, setup: int, first: int, second: int) -> Trial:
     swapped = case.with_renamed(one, names[1]).with_renamed(two, names[0])
     rows = np.sort(np.concatenate([one, two]))
     label = case.setups[setup].label
-    mistake = Mistake("swapped-names", label, tuple(sorted(names)), rows, ALL, "m")
-    return Trial(swapped, mistake, 20.0)
+    return Trial(swapped, SWAPPED_NAMES.of_pair(label, names, rows), 20.0, exchange=True)
 
 
 def _breaks(solved: Solved) -> Iterator[Trial]:
@@ -152,8 +157,9 @@ def _breaks(solved: Solved) -> Iterator[Trial]:
                 continue
             after = own[order[own] >= order[row]]
             label = case.setups[setup].label
-            detail = f"before row {row}"
-            mistake = Mistake("instrument-moved", label, (), after, ALL, "m", detail=detail)
+            mistake = replace(
+                INSTRUMENT_MOVED.mistake(label, (), after), detail=f"before row {row}"
+            )
             whole = np.flatnonzero((case.shots.setup == setup) & (order >= order[row]))
             yield Trial(case.with_split_setup(setup, whole), mistake, 35.0, new_setups=1)
 

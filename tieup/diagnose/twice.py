@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tieup.diagnose.alone import known_without, places_by_start, readings_of, row_places
 from tieup.diagnose.case import Case, new_name
-from tieup.diagnose.mistake import Mistake, RivalCause
+from tieup.diagnose.kinds.name_collision import APART, NAME_COLLISION, WITHIN
+from tieup.diagnose.kinds.point_name import POINT_NAME
+from tieup.diagnose.kinds.readings import DISTANCE_READING
+from tieup.diagnose.mistake import Mistake
 from tieup.diagnose.solve import Solved
 from tieup.diagnose.suspicion import shared_points
 from tieup.diagnose.visits import MARK_ROLES, SIDE
@@ -17,7 +20,6 @@ from tieup.model.arrays import IntArray
 from tieup.model.observations import DIRECTION, DISTANCE
 from tieup.network.rigid import ComplexArray
 
-APART = 0.5  # m in plan; rows of one name further apart than this are two points
 OPPOSITE = np.radians(0.1)  # rad; half a circle within this, at one distance, is the other face
 SAME_DISTANCE = 0.05  # m
 
@@ -57,23 +59,9 @@ def split_twice(solved: Solved) -> tuple[Case, list[Mistake]]:
                 case = case.with_renamed(rows, own)
                 instead.append(own)
                 split += rows.tolist()
-        rivals = tuple(
-            RivalCause(kind, label, points, np.nan, separable=False)
-            for kind in ("point-name", "distance")
-        )
-        mistakes.append(
-            Mistake(
-                "name-collision",
-                label,
-                points,
-                np.array(sorted(split)),
-                (),
-                unit="m",
-                detail="within the setup",
-                instead=tuple(instead),
-                rivals=rivals,
-            )
-        )
+        rivals = tuple(kind.rival(label, points) for kind in (POINT_NAME, DISTANCE_READING))
+        found = NAME_COLLISION.mistake(label, points, np.array(sorted(split)))
+        mistakes.append(replace(found, detail=WITHIN, instead=tuple(instead), rivals=rivals))
     return case, mistakes
 
 

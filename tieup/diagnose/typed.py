@@ -11,12 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.diagnose.alone import readings_of, row_places
+from tieup.diagnose.phrases import Phrases
 from tieup.diagnose.rowlines import lines_of, points_of, some
 from tieup.diagnose.solve import Solved
-from tieup.diagnose.words import Phrases
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import HAND_TYPED
 
 OFF = 0.020  # m; a stored elevation further than this from the raw one is not rounding
 ROUND, ROUNDED = 0.5, 0.0006  # a typed elevation ends in .00 or .50 of its unit
@@ -85,15 +86,12 @@ def _finding(fieldbook: Fieldbook, setup: int, found: Typed, phrases: Phrases) -
         if size is not None
         else "without a zenith angle behind them"
     )
-    return Finding(
-        kind="hand-typed",
-        severity="check",
+    return HAND_TYPED.found(
         setup=label,
         points=points,
         lines=lines_of(fieldbook, found.rows),
         size=None if size is None else size / phrases.factor,
         unit="" if size is None else phrases.unit,
-        action="not used",
         says=f"In setup {label} stored elevations look typed ({some(points)}): {how}. The readings "
         "are used, stored elevations never.",
         confirm="Ask who typed them and why; shoot one of the points again.",

@@ -13,15 +13,15 @@ import numpy as np
 
 from tieup.diagnose.case import Case
 from tieup.diagnose.misreadings import FOOT
+from tieup.diagnose.phrases import Phrases
 from tieup.diagnose.rowlines import lines_of, some
 from tieup.diagnose.signed import BEYOND, keep_line
-from tieup.diagnose.words import Phrases
 from tieup.model.arrays import FloatArray
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import JOB_UNIT, UNUSUAL_POLE, UNUSUAL_TRIPOD
 from tieup.units import length_word
 
-KIND = "distance-unit"
 HEIGHTS, CONSTANTS = "heights", "constants"  # what tells two findings of the kind apart
 # Heights (m) that nobody works at and that are usual ones in the other unit: common practice,
 # no source. A tripod is set up 1.2-2.1 m high, a pole 1.2-2.4 m.
@@ -52,10 +52,10 @@ def unusual_findings(fieldbook: Fieldbook, case: Case, phrases: Phrases) -> Iter
 
 def told_once(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     """Return the findings; heights only confirm where known lengths tell the unit already."""
-    known = any(f.kind == KIND and f.size is not None and not f.setup for f in findings)
+    known = any(f.kind == JOB_UNIT.name and f.size is not None and not f.setup for f in findings)
     return tuple(
         replace(finding, severity="check")
-        if known and finding.kind == KIND and finding.key == HEIGHTS
+        if known and finding.kind == JOB_UNIT.name and finding.key == HEIGHTS
         else finding
         for finding in findings
     )
@@ -86,10 +86,7 @@ def _heights(name: str, values: FloatArray, other: str, factor: float, phrases: 
     ends = [f"{value / phrases.factor:.1f}" for value in np.percentile(values, [10, 90])]
     unusual = "high" if factor < 1.0 else "low"
     unit = length_word(phrases.unit)
-    return Finding(
-        kind=KIND,
-        severity="stop",
-        action="left in",
+    return JOB_UNIT.found(
         says=f"{name.capitalize()} heights of {'-'.join(dict.fromkeys(ends))} {unit} are unusually "
         f"{unusual}: are lengths in {other}? Then every limit is of the wrong size as well. "
         "Common practice, no source.",
@@ -106,10 +103,7 @@ def _constant_findings(constants: FloatArray) -> Iterator[Finding]:
     low, high = SMALL_CONSTANT
     if not len(known) or known.min() < low or known.max() > high:
         return
-    yield Finding(
-        kind=KIND,
-        severity="stop",
-        action="left in",
+    yield JOB_UNIT.found(
         says=f"Prism constants of {np.median(known) * 1e3:.3g} mm are a thousandth of what prisms "
         "have: are they in metres? They are read in mm. Common practice, no source.",
         confirm="Read the constant off the prism.",
@@ -128,11 +122,8 @@ def _too_long(fieldbook: Fieldbook, booked: FloatArray, phrases: Phrases) -> Ite
             continue
         told = some([phrases.length(height) for height in np.unique(booked[rows]).tolist()])
         shots = "1 shot" if len(rows) == 1 else f"{len(rows)} shots"
-        yield Finding(
-            kind="target-height",
-            severity="stop",
+        yield UNUSUAL_POLE.found(
             lines=lines_of(fieldbook, rows),
-            action="left in",
             says=f"{file.name}: {shots} booked a target height of {told}; no pole is as "
             "long, and all that these shots place is off by it. Common practice, no source.",
             confirm="Look up the pole height in the field book.",
@@ -148,13 +139,10 @@ def _too_high(fieldbook: Fieldbook, case: Case, phrases: Phrases) -> Iterator[Fi
         if not setup.station or not abs(setup.instrument_height) > LONGEST:
             continue
         rows = np.flatnonzero(fieldbook.shots.setup == number)
-        yield Finding(
-            kind="instrument-height",
-            severity="stop",
+        yield UNUSUAL_TRIPOD.found(
             setup=setup.label,
             points=(setup.station,),
             lines=lines_of(fieldbook, rows[:1]),
-            action="left in",
             says=f"Setup {setup.label} booked an instrument height of "
             f"{phrases.length(setup.instrument_height)}; no tripod is as high. Common practice, "
             "no source.",

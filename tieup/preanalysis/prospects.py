@@ -19,12 +19,12 @@ from tieup.adjust.solution import Adjustment
 from tieup.diagnose.block_scatter import expected_block_scatter
 from tieup.diagnose.certainty import Certainty, certainty_of
 from tieup.diagnose.guarding import Guarded, guard
+from tieup.diagnose.kinds.catalogue import thing
 from tieup.diagnose.look import evidence_of
 from tieup.diagnose.margins import noticed_size
 from tieup.diagnose.misclosures import misclosures_of
 from tieup.diagnose.proving import HIDES, PARTS, link_sizes, moved_by, tests_of
 from tieup.diagnose.solve import Solved
-from tieup.diagnose.stories import thing
 from tieup.model.arrays import FloatArray
 from tieup.model.observations import KINDS
 from tieup.model.settings import Datum

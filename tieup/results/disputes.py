@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.diagnose.disputes import Dispute
+from tieup.diagnose.phrases import Phrases
 from tieup.diagnose.report import Reporter
-from tieup.diagnose.words import Phrases
 from tieup.model.finding import Finding, Place
 from tieup.units import length_factor
 

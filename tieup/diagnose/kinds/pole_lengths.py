@@ -8,13 +8,10 @@ says so; a person decides.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.adapt import contaminated_rows
 from tieup.diagnose.case import Case
-from tieup.diagnose.diagnose import Diagnosis
 from tieup.diagnose.misreadings import FOOT
 from tieup.diagnose.mistake import Mistake
 from tieup.model.arrays import FloatArray, IntArray
@@ -26,28 +23,22 @@ ROUND_METRIC, ROUND_FEET = 0.1, 0.5 * FOOT  # m
 SHARP = 1.0 / 12.0  # of the step between round lengths, at most, for 3 sds to mean something
 
 
-def with_right_poles(diagnosis: Diagnosis, case: Case) -> Diagnosis:
-    """Return the diagnosis with the right pole height of each mistake in one, where known."""
-    proposed = tuple(
-        _with_right_pole(mistake, case) if mistake.kind == "target-height" else mistake
-        for mistake in diagnosis.mistakes
-    )
-    return replace(diagnosis, mistakes=proposed)
+def right_length(case: Case, mistake: Mistake, rows: IntArray) -> tuple[float, str] | None:
+    """Return the length (m) that was meant and where it is from, None where none fits.
 
-
-def _with_right_pole(mistake: Mistake, case: Case) -> Mistake:
-    rows = contaminated_rows(case, mistake)
+    ``rows`` are all that share the wrong height.
+    """
     heights = np.unique(case.shots.target_height[rows])
     if len(mistake.size) != 1 or len(heights) != 1 or not np.isfinite(heights[0]):
-        return mistake
+        return None
     fitted, near = float(heights[0] - mistake.size[0]), FITS * mistake.sd
     for words, lengths in _lengths(case, mistake.setup, rows, fitted, mistake.sd):
         away = np.abs(np.asarray(lengths) - fitted)
         fits = (away <= near) & (np.asarray(lengths) != heights[0])
         if fits.any():
             best = int(np.argmin(np.where(fits, away, np.inf)))
-            return replace(mistake, right=float(lengths[best]), instead=(words,))
-    return mistake
+            return float(lengths[best]), words
+    return None
 
 
 def _lengths(

@@ -1,0 +1,144 @@
+"""A wrong reading of a sight: a direction, a zenith angle or a distance."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tieup.diagnose.hypotheses import Hypothesis, component_bias
+from tieup.diagnose.kinds.kind import RARE, USUAL, from_to
+from tieup.diagnose.kinds.sights import SightKind
+from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.phrases import Phrases, Text, at_marks, from_setup, too
+from tieup.diagnose.solve import Solved
+from tieup.diagnose.subjects import Subjects
+from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.observations import DIRECTION, DISTANCE, KINDS, ZENITH, Sights
+
+HALF_TURN = np.radians(0.1)  # rad; a direction this close to 180 deg off is the other face
+
+
+def single_readings(subjects: Subjects) -> Iterator[Hypothesis]:
+    """Give every reading of a tested sight as wrong: all its pointings, and each alone."""
+    for rows in subjects.sight_rows:
+        for kind in (DIRECTION, ZENITH, DISTANCE):
+            own = rows[subjects.observed[rows, kind]]
+            if not len(own):
+                continue
+            yield _reading(subjects, own, kind, "")
+            if len(own) > 1:
+                for row in own:
+                    yield _reading(subjects, np.array([row]), kind, f"row {row}")
+
+
+def _reading(subjects: Subjects, rows: IntArray, kind: int, detail: str) -> Hypothesis:
+    return Hypothesis(
+        kind=KINDS[kind],
+        setup=subjects.label(rows[0]),
+        points=(subjects.name(rows[0]),),
+        columns=(component_bias(rows, kind),),
+        rows=rows,
+        kinds=(kind,),
+        unit="m" if kind == DISTANCE else "rad",
+        prior=USUAL if kind == DISTANCE else RARE,
+        detail=detail,
+    )
+
+
+@dataclass(frozen=True)
+class Reading(SightKind):
+    """One reading of a sight; ``noun`` and ``cause`` say what it is and why it is wrong."""
+
+    noun: str = ""
+    cause: str = ""
+
+    @property
+    def component(self) -> int:
+        """Return which reading of a sight it is."""
+        return self.components[0]
+
+    def sizes(self, solved: Solved, sights: Sights, off: FloatArray) -> FloatArray:
+        """Return what the reading is off by itself."""
+        return off[:, self.component][:, None]
+
+    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+        """Say how far the reading is off."""
+        m = mistake
+        if m.unit == "m":
+            size, side = phrases.shift(m.magnitude), too(m, "long", "short")
+        else:
+            size, side = phrases.angle(m.magnitude), too(m, "large", "small")
+        return Text(
+            f"The {self.noun} {from_setup(m)} is {size} too {side}, likely {self.cause}",
+            "it is left out",
+            f"From {m.setup} or another setup shoot {at_marks(m)} again, both faces.",
+            "Leave the reading out (accept), or shoot again.",
+            "the reading stays left out",
+        )
+
+    def clause(self, setup: str, points: Sequence[str]) -> str:
+        """Say that the reading is off."""
+        return f"the {self.noun} {from_to(setup, points)} is off"
+
+    def thing(self, setup: str, points: Sequence[str]) -> str:
+        """Name the reading."""
+        return f"{self.noun} {from_to(setup, points)}"
+
+
+class Direction(Reading):
+    """A direction; half a circle off it is the other face."""
+
+    def named(self, solved: Solved, sight: int, rows: IntArray, mistake: Mistake) -> Mistake:
+        """Tell the other face from a wrong pointing."""
+        if abs(abs(mistake.size[0]) - np.pi) < HALF_TURN:
+            return replace(mistake, kind=FACE.name, rows=rows)
+        return replace(mistake, rows=rows)
+
+
+class Face(Reading):
+    """A direction of the other face than was booked."""
+
+    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+        """Say that the direction is of the other face."""
+        where = from_setup(mistake)
+        return Text(
+            f"The direction {where} is half a circle off: the other face",
+            "it is left out",
+            f"Look at the zenith angle of the row {where}: over 180 degrees is face 2.",
+            "Leave it out (accept), or correct the face of the row (set: face).",
+            "the direction stays left out",
+        )
+
+
+DIRECTION_READING = Direction(
+    KINDS[DIRECTION],
+    (DIRECTION,),
+    "rad",
+    single_readings,
+    of_sight=True,
+    noun="direction",
+    cause="a wrong pointing, or the pole not plumb",
+)
+ZENITH_READING = Reading(
+    KINDS[ZENITH],
+    (ZENITH,),
+    "rad",
+    single_readings,
+    in_height=True,
+    of_sight=True,
+    as_well=("target-height",),
+    noun="zenith angle",
+    cause="a wrong pointing at height, or a wrong pole height",
+)
+DISTANCE_READING = Reading(
+    KINDS[DISTANCE],
+    (DISTANCE,),
+    "m",
+    single_readings,
+    of_sight=True,
+    noun="distance",
+    cause="another surface, an edge or another prism hit",
+)
+FACE = Face("face", (DIRECTION,), "rad", like=DIRECTION_READING, noun="direction")
