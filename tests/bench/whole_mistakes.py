@@ -3,7 +3,7 @@
     python -m tests.bench.whole_mistakes [turn tilt ...] [--jobs 200] [--first 0]
 
     turn      a setup's instrument turned by 180" before its side shots: closing looks see it
-    tilt      the vertical axis of a setup leans by 20"
+    tilt      the vertical axis of a setup leans by 20"; tilt-60: by 60"
     prism     a prism of another constant (30 mm) at one mark, in all looks of a setup at it
     pole      one pole height 50 mm off at one mark, in all looks of a setup at it
     poles     all poles of a setup over a mark booked 20 mm off
@@ -20,6 +20,7 @@ import argparse
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -31,7 +32,7 @@ from tieup.errors import TieupError
 from tieup.model.finding import Finding
 
 SEED = 20
-TURN, TILT = 180.0 * SECOND, 20.0 * SECOND
+TURN = 180.0 * SECOND
 PRISM, POLE, POLES, CONTROL = 0.030, 0.050, 0.020, 0.020  # m
 SCALES = (20e-6, 500e-6)
 
@@ -78,13 +79,13 @@ def _turn(rng: Rng, day: Day) -> tuple[Day, Truth] | None:
     return with_errors(day, after, np.tile([angle, 0.0, 0.0], (len(after), 1))), truth
 
 
-def _tilt(rng: Rng, day: Day) -> tuple[Day, Truth] | None:
+def _tilt(size: float, rng: Rng, day: Day) -> tuple[Day, Truth] | None:
     bay = int(rng.integers(len(day.ground.bays)))
     own, way = _rows_of(day, bay), rng.uniform(0.0, 2.0 * np.pi)
-    lean = TILT * np.array([np.cos(way), np.sin(way)])
+    lean = size * np.array([np.cos(way), np.sin(way)])
     change = np.array([_leant(day, day.rows[k], lean) for k in own])
     label = day.ground.bays[bay].label
-    return with_errors(day, own, change), Truth(frozenset({"axis-tilt"}), label, "", TILT)
+    return with_errors(day, own, change), Truth(frozenset({"axis-tilt"}), label, "", size)
 
 
 def _leant(day: Day, row: Row, lean: FloatArray) -> FloatArray:
@@ -170,7 +171,8 @@ def _scale(rng: Rng, day: Day) -> tuple[Day, Truth] | None:
 
 PLANTERS: dict[str, tuple[Planter, tuple[str, ...]]] = {
     "turn": (_turn, ("closing-reset", "closing-far-reset")),
-    "tilt": (_tilt, ("stated", "fine")),
+    "tilt": (partial(_tilt, 20.0 * SECOND), ("stated", "fine", "500-m")),
+    "tilt-60": (partial(_tilt, 60.0 * SECOND), ("stated", "fine", "500-m")),
     "prism": (_prism, ("closing-reset", "rounds-reset")),
     "pole": (_pole, ("closing-reset", "rounds-reset")),
     "poles": (_poles, ("stated",)),

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from tieup.diagnose.case import Case
 from tieup.diagnose.hypotheses import Hypothesis
+from tieup.diagnose.kinds.axis_tilt import AXIS_TILT
 from tieup.diagnose.kinds.control_coordinate import CONTROL_COORDINATE
 from tieup.diagnose.kinds.distance_settings import DISTANCE_SCALE, PRISM_CONSTANT
 from tieup.diagnose.kinds.kind import Kind
@@ -52,6 +53,7 @@ KINDS: Mapping[str, Kind] = {
         INSTRUMENT_MOVED,
         INSTRUMENT_SETTLED,
         VERTICAL_INDEX,
+        AXIS_TILT,
         CONTROL_COORDINATE,
         MARK_MOVED,
         *LINKS,
