@@ -9,14 +9,14 @@ import pytest
 
 from tests.diagnose.cases import case_of
 from tests.simulate import random_site, simulate
-from tieup.diagnose.case import Case
-from tieup.diagnose.diagnose import diagnose
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.basis.solve import solve
+from tieup.diagnose.decisions.report import Reporter
 from tieup.diagnose.kinds.catalogue import KINDS, kind_of
-from tieup.diagnose.look import evidence_of, hypotheses_of
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases
-from tieup.diagnose.report import Reporter
-from tieup.diagnose.solve import solve
+from tieup.diagnose.search.diagnose import diagnose
+from tieup.diagnose.search.look import evidence_of, hypotheses_of
 from tieup.model.link_kinds import LINK_KINDS
 from tieup.model.observations import DIRECTION
 from tieup.model.settings import Precision, Tolerances
