@@ -213,4 +213,4 @@ INSTRUMENT_MOVED = InstrumentMoved(
     "instrument-moved", ALL, "m", movements, action="split", moves=True
 )
 INSTRUMENT_SETTLED = InstrumentSettled("instrument-settled", ALL, "m", movements)
-SETUP_REUSED = SetupReused("setup-reused", (), "")
+SETUP_REUSED = SetupReused("setup-reused", (), "", action="split")

@@ -50,4 +50,4 @@ class NameCollision(Kind):
         )
 
 
-NAME_COLLISION = NameCollision("name-collision", (), "m")
+NAME_COLLISION = NameCollision("name-collision", (), "m", action="kept apart")

@@ -59,4 +59,4 @@ class SwappedAxes(Kind):
         )
 
 
-SWAPPED_AXES = SwappedAxes("swapped-axes", (), "")
+SWAPPED_AXES = SwappedAxes("swapped-axes", (), "", action="freed")
