@@ -9,26 +9,25 @@ import numpy as np
 
 from tieup.adjust.pointings import PointingTests, examine_pointings
 from tieup.adjust.solution import Adjustment
-from tieup.diagnose.diagnose import Diagnosis
-from tieup.diagnose.disputes import find_disputes
-from tieup.diagnose.identity import identity_findings
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.basis.predict import misfit, predicted
+from tieup.diagnose.basis.solve import Prepared, Solved, minimal_fit
+from tieup.diagnose.decisions.apply_decisions import Outcome
+from tieup.diagnose.decisions.report import Reporter
 from tieup.diagnose.kinds.catalogue import KINDS, thing
-from tieup.diagnose.levels import hanging_marks, run_components
-from tieup.diagnose.missing import after_the_file
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases
-from tieup.diagnose.precision import precision_findings, scatter_findings
-from tieup.diagnose.predict import misfit, predicted
-from tieup.diagnose.proving import Proven, prove
-from tieup.diagnose.reach import reach_findings, setups_left_out
-from tieup.diagnose.report import Reporter
-from tieup.diagnose.rowchecks import row_findings
-from tieup.diagnose.sets import weather_findings
-from tieup.diagnose.settle import Outcome
-from tieup.diagnose.signed import with_answers
-from tieup.diagnose.solve import Prepared, Solved, minimal_fit
-from tieup.diagnose.string_steps import step_mistakes
-from tieup.diagnose.usual import told_once
+from tieup.diagnose.names.identity import identity_findings
+from tieup.diagnose.proof.disputes import find_disputes
+from tieup.diagnose.proof.precision import precision_findings, run_components, scatter_findings
+from tieup.diagnose.proof.proving import Proven, prove
+from tieup.diagnose.row_checks.doubts import with_answers
+from tieup.diagnose.row_checks.missing_columns import after_the_file
+from tieup.diagnose.row_checks.reach import hanging_marks, reach_findings, setups_left_out
+from tieup.diagnose.row_checks.rejected_sets import weather_findings
+from tieup.diagnose.row_checks.row_checks import row_findings
+from tieup.diagnose.row_checks.unusual_values import told_once
+from tieup.diagnose.search.diagnose import Diagnosis
+from tieup.diagnose.search.string_steps import step_mistakes
 from tieup.model.answer import Promise
 from tieup.model.arrays import BoolArray
 from tieup.model.fieldbook import Fieldbook

@@ -14,18 +14,18 @@ from tieup.derive.points import DerivedPoints
 from tieup.derive.runs import lost_after
 from tieup.derive.slopes import Slopes
 from tieup.derive.strings import SiteLine, find_lines
-from tieup.diagnose.case import Case, complete_points
-from tieup.diagnose.columns import explained
-from tieup.diagnose.foreign_units import free_of_foreign_units
-from tieup.diagnose.labels import apart_from_marks
-from tieup.diagnose.phrases import Phrases
-from tieup.diagnose.reach import setups_left_out
-from tieup.diagnose.report import Reporter
-from tieup.diagnose.scaled import free_of_scaled_control
-from tieup.diagnose.sets import reject_sets
-from tieup.diagnose.settle import Outcome, decide_and_diagnose
-from tieup.diagnose.signed import answer_effects, others
-from tieup.diagnose.solve import Prepared
+from tieup.diagnose.basis.case import Case, complete_points
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.basis.solve import Prepared
+from tieup.diagnose.decisions.apply_decisions import Outcome, decide_and_diagnose
+from tieup.diagnose.decisions.report import Reporter
+from tieup.diagnose.first_solution.foreign_units import free_of_foreign_units
+from tieup.diagnose.first_solution.scaled_control import free_of_scaled_control
+from tieup.diagnose.names.labels import apart_from_marks
+from tieup.diagnose.row_checks.doubts import answer_effects, others
+from tieup.diagnose.row_checks.reach import setups_left_out
+from tieup.diagnose.row_checks.rejected_sets import reject_sets
+from tieup.diagnose.row_checks.unused_columns import explained
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.judging import judge_site, string_steps
 from tieup.model.control import Control

@@ -15,15 +15,21 @@ from tests.simulate import Aim, Mark, SetupPlan, Site, Survey, mistakes, random_
 from tests.simulate.mistakes import plant
 from tests.simulate.notation import angle_texts
 from tests.simulate.survey import with_shots
-from tieup.diagnose.alone import agreement, known_without, marks_alone, readings_of, rows_of_setup
-from tieup.diagnose.case import Case
-from tieup.diagnose.conventions import resolve_conventions
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.basis.single_setup_fit import (
+    agreement,
+    known_without,
+    marks_alone,
+    readings_of,
+    rows_of_setup,
+)
+from tieup.diagnose.basis.solve import Solved, solve
+from tieup.diagnose.first_solution.conventions import resolve_conventions
+from tieup.diagnose.first_solution.first_solution import open_case
 from tieup.diagnose.kinds.catalogue import KINDS, kind_of
-from tieup.diagnose.misreadings import ALL, CONVENTIONS, POLES, packed, unpacked
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.opening import open_case
-from tieup.diagnose.phrases import Phrases
-from tieup.diagnose.solve import Solved, solve
+from tieup.diagnose.kinds.convention_catalogue import ALL, CONVENTIONS, POLES, packed, unpacked
 from tieup.errors import NetworkError, TieupError
 from tieup.model.settings import Precision
 from tieup.units import parse_angles

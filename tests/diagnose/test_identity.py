@@ -23,9 +23,9 @@ from tests.simulate import (
 from tests.simulate.mistakes import plant
 from tests.simulate.mistakes.edit import renamed
 from tests.simulate.survey import with_shots
-from tieup.diagnose.identity import identity_findings, normal_form, split_collisions
-from tieup.diagnose.opening import open_case
-from tieup.diagnose.solve import Solved, solve
+from tieup.diagnose.basis.solve import Solved, solve
+from tieup.diagnose.first_solution.first_solution import open_case
+from tieup.diagnose.names.identity import identity_findings, normal_form, split_collisions
 from tieup.errors import TieupError
 from tieup.model.settings import Precision
 

@@ -8,12 +8,12 @@ import numpy as np
 
 from tests.diagnose.cases import case_of
 from tests.simulate import random_site, simulate
-from tieup.diagnose.evidence import gather
-from tieup.diagnose.hypotheses import Hypothesis
+from tieup.diagnose.basis.hypotheses import Hypothesis
+from tieup.diagnose.basis.solve import Solved, solve
+from tieup.diagnose.evidence.evidence import gather
+from tieup.diagnose.evidence.identification import Accepted, found_mistake
+from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.target_height import TARGET_HEIGHT, target_heights
-from tieup.diagnose.search import Accepted, found_mistake
-from tieup.diagnose.solve import Solved, solve
-from tieup.diagnose.subjects import Subjects
 from tieup.model.settings import Precision
 
 

@@ -12,8 +12,8 @@ from tests.diagnose.cases import case_of
 from tests.make_sample import surveys
 from tests.simulate import Survey, random_site, simulate
 from tieup.adjust.scatter import GROUPS, Misclosures, Scatter, estimate_scatter
-from tieup.diagnose.diagnose import diagnose
-from tieup.diagnose.precision import scatter_findings
+from tieup.diagnose.proof.precision import scatter_findings
+from tieup.diagnose.search.diagnose import diagnose
 from tieup.model.settings import Precision
 
 Yards = dict[str, Survey]

@@ -8,9 +8,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from tieup.diagnose.basis.phrases import Phrases
 from tieup.diagnose.kinds.string_step import STEP, likely_pole
-from tieup.diagnose.phrases import Phrases
-from tieup.diagnose.string_steps import step_mistakes
+from tieup.diagnose.search.string_steps import step_mistakes
 from tieup.model.strings import StringStep, string_name
 
 METRES = Phrases(1.0, "m")

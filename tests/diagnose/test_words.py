@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from tests.simulate import random_site, simulate
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.decisions.report import Reporter
 from tieup.diagnose.kinds.catalogue import kind_of
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases
-from tieup.diagnose.report import Reporter
 from tieup.model.settings import Precision, Tolerances
 
 METRES = Phrases(1.0, "m")

@@ -14,11 +14,11 @@ from tests.plan.jobs import PLACES, SIGHTS, write_plan_job
 from tieup.adjust.scatter import Misclosures, estimate_scatter, expected_scatter
 from tieup.adjust.solution import Adjustment
 from tieup.config import load_job
-from tieup.diagnose.diagnose import diagnose
-from tieup.diagnose.guarding import guard
-from tieup.diagnose.look import evidence_of
-from tieup.diagnose.margins import noticed_size, noticed_sizes
-from tieup.diagnose.misclosures import misclosures_of
+from tieup.diagnose.evidence.margins import noticed_size, noticed_sizes
+from tieup.diagnose.evidence.misclosures import misclosures_of
+from tieup.diagnose.proof.guarding import guard
+from tieup.diagnose.search.diagnose import diagnose
+from tieup.diagnose.search.look import evidence_of
 from tieup.model.arrays import FloatArray
 from tieup.model.settings import Standing
 from tieup.pipeline import make_case, read_site

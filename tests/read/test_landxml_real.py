@@ -20,8 +20,8 @@ from tests.diagnose.cases import NO_LINKS
 from tests.read.jobs import labels_of
 from tieup.adjust.pointings import PointingTests, examine_pointings
 from tieup.config import load_job
-from tieup.diagnose.case import Case, complete_points
-from tieup.diagnose.solve import solve
+from tieup.diagnose.basis.case import Case, complete_points
+from tieup.diagnose.basis.solve import solve
 from tieup.geometry import polar_offset, wrap_half
 from tieup.model.control import Control
 from tieup.model.fieldbook import Fieldbook

@@ -17,7 +17,7 @@ import pytest
 
 from tests.endtoend.jobs import Output, reconcile
 from tieup.config import load_job
-from tieup.diagnose.diagnose import diagnose
+from tieup.diagnose.search.diagnose import diagnose
 from tieup.pipeline import make_case, read_site
 
 FOLDER = Path(__file__).parents[3] / "shared" / "realdata" / "rts"

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.audit.evidence import RawEvidence
-from tieup.diagnose.clock import BACK
-from tieup.diagnose.closing import truncated_findings
+from tieup.diagnose.row_checks.clock import BACK
+from tieup.diagnose.row_checks.closing_checks import truncated_findings
 from tieup.model.arrays import FloatArray
 from tieup.ties.evidence import Collector, Measured
 

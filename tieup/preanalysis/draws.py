@@ -25,8 +25,8 @@ import numpy as np
 from tieup.adjust.distributions import student_critical
 from tieup.adjust.guards import Guards
 from tieup.adjust.scatter import Scatter, expected_scatter
-from tieup.diagnose.guarding import Guarded
-from tieup.diagnose.margins import noticed_sizes
+from tieup.diagnose.evidence.margins import noticed_sizes
+from tieup.diagnose.proof.guarding import Guarded
 from tieup.model.arrays import FloatArray
 
 DRAWS, SEED = 200, 1968

@@ -63,7 +63,7 @@ def unproved(state: State, prospects: Prospects) -> int:
 def caught_by_ties(state: State, delta: float) -> FloatArray:
     """Return the smallest mistake that each tie would catch (t, 2) in m, plan and height.
 
-    ``delta`` is what is noticed 8 times in 10, in sds (`tieup.diagnose.margins`).
+    ``delta`` is what is noticed 8 times in 10, in sds (`tieup.diagnose.evidence.margins`).
     Infinite where none would be, NaN in height where no zenith angle is measured. A sight of
     directions or distances alone acts on its mark along one line, and that line is what counts;
     not so in a setup that lacks proof itself.

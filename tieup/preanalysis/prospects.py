@@ -1,8 +1,8 @@
 """What a scheme would prove: which marks would be checked, which setups and joints would tie.
 
-The definitions are those of a finished survey (`tieup.diagnose.proving`, `tieup.ties.bays`), asked
-before the readings: see `tieup.preanalysis.draws`. What serves a plan serves a to-do list: a scheme
-can be made of what was shot (`tieup.preanalysis.believed`).
+The definitions are those of a finished survey (`tieup.diagnose.proof.proving`,
+`tieup.ties.bays`), asked before the readings: see `tieup.preanalysis.draws`. What serves a plan
+serves a to-do list: a scheme can be made of what was shot (`tieup.preanalysis.believed`).
 """
 
 from __future__ import annotations
@@ -16,15 +16,15 @@ from tieup.adjust.local_guards import local_hidden
 from tieup.adjust.problem import levelled_only
 from tieup.adjust.scatter import KNOWN, Scatter, expected_scatter
 from tieup.adjust.solution import Adjustment
-from tieup.diagnose.block_scatter import expected_block_scatter
-from tieup.diagnose.certainty import Certainty, certainty_of
-from tieup.diagnose.guarding import Guarded, guard
+from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.evidence.block_scatter import expected_block_scatter
+from tieup.diagnose.evidence.margins import noticed_size
+from tieup.diagnose.evidence.misclosures import misclosures_of
 from tieup.diagnose.kinds.catalogue import thing
-from tieup.diagnose.look import evidence_of
-from tieup.diagnose.margins import noticed_size
-from tieup.diagnose.misclosures import misclosures_of
-from tieup.diagnose.proving import HIDES, PARTS, link_sizes, moved_by, tests_of
-from tieup.diagnose.solve import Solved
+from tieup.diagnose.proof.certainty import Certainty, certainty_of
+from tieup.diagnose.proof.guarding import Guarded, guard
+from tieup.diagnose.proof.proving import HIDES, PARTS, link_sizes, moved_by, tests_of
+from tieup.diagnose.search.look import evidence_of
 from tieup.model.arrays import FloatArray
 from tieup.model.observations import KINDS
 from tieup.model.settings import Datum

@@ -16,9 +16,9 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.adjust.scatter import Scatter
-from tieup.diagnose.guarding import Guarded, guard
-from tieup.diagnose.proving import careful_solution
-from tieup.diagnose.solve import Solved
+from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.proof.guarding import Guarded, guard
+from tieup.diagnose.proof.proving import careful_solution
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.geometry import curvature_coefficient
 from tieup.model.answer import Promise

@@ -6,8 +6,8 @@ import numpy as np
 
 from tieup.adjust.ellipse import error_ellipse
 from tieup.adjust.problem import levelled_only
-from tieup.diagnose.certainty import ellipse_factor, interval_factor, spread_factor
-from tieup.diagnose.solve import setting_error, standing_marks
+from tieup.diagnose.basis.solve import setting_error, standing_marks
+from tieup.diagnose.proof.certainty import ellipse_factor, interval_factor, spread_factor
 from tieup.model.arrays import FloatArray, IntArray, TextArray
 from tieup.model.job import Job
 from tieup.model.reconciliation import Table

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from tieup.derive.points import DerivedPoint
-from tieup.diagnose.phrases import Phrases
+from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.derived import Crossing, Mean, OffsetString, Polar, ProjectedString, Typed
 from tieup.model.finding import Finding
 from tieup.model.finding_kinds import DERIVED

@@ -8,8 +8,8 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from tieup.derive.field import MOVED, SAME, FieldComparison, Stored, compare_field
-from tieup.diagnose.phrases import Phrases
-from tieup.diagnose.rowlines import lines_of
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.basis.row_lines import lines_of
 from tieup.geometry import ARC_SECOND
 from tieup.model.arrays import BoolArray, IntArray, TextArray
 from tieup.model.finding import Finding

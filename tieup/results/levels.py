@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tieup.adjust.link_tests import link_tests
-from tieup.diagnose.levels import link_numbers
+from tieup.diagnose.kinds.booked_links import link_numbers
 from tieup.model.arrays import FloatArray
 from tieup.model.finding import Finding
 from tieup.model.link_kinds import LINK_KINDS, of_kind

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.diagnose.certainty import spread_factor
+from tieup.diagnose.proof.certainty import spread_factor
 from tieup.geometry import wrap_full
 from tieup.model.answer import TieAnswer
 from tieup.model.arrays import FloatArray

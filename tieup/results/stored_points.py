@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from tieup.derive.field import MOVED, FieldComparison, compass
-from tieup.diagnose.phrases import Phrases
-from tieup.diagnose.rowlines import lines_of, some
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.basis.row_lines import lines_of, some
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.finding import Finding
 from tieup.model.finding_kinds import HAND_TYPED, STORED_POINT

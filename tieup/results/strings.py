@@ -14,7 +14,7 @@ from tieup.derive.points import DerivedPoints
 from tieup.derive.runs import AGAIN, NO_PLACE, UNREADABLE, Remark
 from tieup.derive.slopes import Slopes, slopes_of
 from tieup.derive.strings import BRANCH, BREAK, SiteLine
-from tieup.diagnose.phrases import Phrases
+from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.arrays import IntArray, TextArray
 from tieup.model.derived import OffsetString, ProjectedString
 from tieup.model.finding import Finding

@@ -10,7 +10,7 @@ import numpy as np
 from tieup.adjust.distributions import normal_critical
 from tieup.derive.placed import covariances
 from tieup.derive.points import DerivedPoint
-from tieup.diagnose.phrases import Phrases
+from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.arrays import FloatArray
 from tieup.model.derived import Typed
 from tieup.model.finding import Finding

@@ -18,12 +18,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.case import Case
-from tieup.diagnose.hypotheses import Column, Hypothesis
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.hypotheses import Column, Hypothesis
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import RARE, Kind, in_setup
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases, Text
-from tieup.diagnose.subjects import Subjects
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import DIRECTION, ZENITH
 

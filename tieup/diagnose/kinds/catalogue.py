@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from tieup.diagnose.case import Case
-from tieup.diagnose.hypotheses import Hypothesis
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.hypotheses import Hypothesis
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.axis_tilt import AXIS_TILT
 from tieup.diagnose.kinds.control_coordinate import CONTROL_COORDINATE
 from tieup.diagnose.kinds.distance_settings import DISTANCE_SCALE, PRISM_CONSTANT
@@ -33,9 +36,6 @@ from tieup.diagnose.kinds.swapped_axes import SWAPPED_AXES
 from tieup.diagnose.kinds.swapped_names import SWAPPED_NAMES
 from tieup.diagnose.kinds.target_height import TARGET_HEIGHT
 from tieup.diagnose.kinds.vertical_index import VERTICAL_INDEX
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.solve import Solved
-from tieup.diagnose.subjects import Subjects
 
 KINDS: Mapping[str, Kind] = {
     kind.name: kind

@@ -7,13 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.case import Case
-from tieup.diagnose.hypotheses import NO_BIAS, NO_ROWS, Column, Hypothesis
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.hypotheses import NO_BIAS, NO_ROWS, Column, Hypothesis
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import ALL, USUAL, Kind, some_points
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases, Text
-from tieup.diagnose.solve import Solved
-from tieup.diagnose.subjects import Subjects
 from tieup.model.arrays import IntArray
 from tieup.model.settings import Tolerances
 

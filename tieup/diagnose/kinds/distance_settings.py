@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.diagnose.case import Case
-from tieup.diagnose.hypotheses import Hypothesis, component_bias
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.hypotheses import Hypothesis, component_bias
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases, Text, of_setup_or_job, too
+from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import RARE, USUAL, Kind, in_setup
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases, Text, of_setup_or_job, too
-from tieup.diagnose.subjects import Subjects
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import DISTANCE
 

@@ -12,12 +12,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.diagnose.case import Case
-from tieup.diagnose.hypotheses import Hypothesis
-from tieup.diagnose.mistake import Mistake, RivalCause
-from tieup.diagnose.phrases import Phrases, Text
-from tieup.diagnose.solve import Solved
-from tieup.diagnose.subjects import Subjects
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.hypotheses import Hypothesis
+from tieup.diagnose.basis.mistake import Mistake, RivalCause
+from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.evidence.subjects import Subjects
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.fieldbook import Shots
 from tieup.model.settings import Tolerances

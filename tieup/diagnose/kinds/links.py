@@ -13,15 +13,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tieup.adjust.covariance import point_covariance
-from tieup.diagnose.case import Case
-from tieup.diagnose.evidence import gather, stack
-from tieup.diagnose.hypotheses import NO_BIAS, NO_ROWS, Column, Hypothesis
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.hypotheses import NO_BIAS, NO_ROWS, Column, Hypothesis
+from tieup.diagnose.basis.mistake import Mistake, RivalCause
+from tieup.diagnose.basis.phrases import Phrases, Text, too
+from tieup.diagnose.basis.solve import Solved, job_frame, on_own_line, settled_fit, without_gross
+from tieup.diagnose.evidence.evidence import gather, stack
+from tieup.diagnose.evidence.identification import INSEPARABLE, WORTH_NAMING
+from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import USUAL, Kind
-from tieup.diagnose.mistake import Mistake, RivalCause
-from tieup.diagnose.phrases import Phrases, Text, too
-from tieup.diagnose.search import INSEPARABLE, WORTH_NAMING
-from tieup.diagnose.solve import Solved, job_frame, on_own_line, settled_fit, without_gross
-from tieup.diagnose.subjects import Subjects
 from tieup.model.arrays import FloatArray
 from tieup.model.link_kinds import LEVEL, LINK_KINDS, LinkKind
 from tieup.model.network import Links

@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.adjust.covariance import point_covariance
-from tieup.diagnose.case import Case, new_name
-from tieup.diagnose.hypotheses import Column, Hypothesis
+from tieup.diagnose.basis.case import Case, new_name
+from tieup.diagnose.basis.hypotheses import Column, Hypothesis
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import ALL, RARE, USUAL, Kind, some_points
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases, Text
-from tieup.diagnose.solve import Solved
-from tieup.diagnose.subjects import Subjects
 from tieup.model.arrays import IntArray
 
 FROM = "from "  # before the label of the first setup that saw the mark elsewhere

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tieup.diagnose.case import Case
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.basis.row_lines import some
+from tieup.diagnose.kinds.convention_catalogue import POLES, convention_of, with_convention
 from tieup.diagnose.kinds.kind import ALL, Kind, in_setup
-from tieup.diagnose.misreadings import POLES, convention_of, with_convention
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases, Text
-from tieup.diagnose.rowlines import some
 
 
 @dataclass(frozen=True)

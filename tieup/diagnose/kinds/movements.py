@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.adjust.distributions import chi_square_critical
-from tieup.diagnose.case import Case
-from tieup.diagnose.hypotheses import Column, Hypothesis, component_bias
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.hypotheses import Column, Hypothesis, component_bias
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases, Text, too
+from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import ALL, RARE, USUAL, Kind
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases, Text, too
-from tieup.diagnose.solve import Solved
-from tieup.diagnose.subjects import Subjects
 from tieup.geometry import wrap_half
 from tieup.model.arrays import IntArray
 from tieup.model.observations import DIRECTION, ZENITH
@@ -213,4 +213,4 @@ INSTRUMENT_MOVED = InstrumentMoved(
     "instrument-moved", ALL, "m", movements, action="split", moves=True
 )
 INSTRUMENT_SETTLED = InstrumentSettled("instrument-settled", ALL, "m", movements)
-SETUP_REUSED = SetupReused("setup-reused", (), "")
+SETUP_REUSED = SetupReused("setup-reused", (), "", action="split")

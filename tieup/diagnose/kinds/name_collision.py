@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from tieup.diagnose.case import Case
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.basis.row_lines import some
 from tieup.diagnose.kinds.kind import Kind
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases, Text
-from tieup.diagnose.rowlines import some
 
 APART = 0.5  # m in plan; rows of one name further apart than this are two points
 WITHIN, WITH = "within the setup", "with "  # details: one setup's numbers, or those of others
@@ -50,4 +50,4 @@ class NameCollision(Kind):
         )
 
 
-NAME_COLLISION = NameCollision("name-collision", (), "m")
+NAME_COLLISION = NameCollision("name-collision", (), "m", action="kept apart")

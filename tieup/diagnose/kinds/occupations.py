@@ -7,13 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.case import Case
-from tieup.diagnose.hypotheses import NO_BIAS, NO_ROWS, Column, Hypothesis
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.hypotheses import NO_BIAS, NO_ROWS, Column, Hypothesis
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases, Text, at_marks, too
+from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import COMMON, USUAL, Kind, some_points
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases, Text, at_marks, too
-from tieup.diagnose.solve import Solved
-from tieup.diagnose.subjects import Subjects
 
 NEAREST = 0.05  # m; an instrument this close to another mark stood over that one
 

@@ -7,15 +7,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.case import Case
-from tieup.diagnose.hypotheses import Column, Hypothesis
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.hypotheses import Column, Hypothesis
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases, Text, at_marks, from_setup
+from tieup.diagnose.basis.predict import sighted_place
+from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import ALL, RARE, from_to, some_points
 from tieup.diagnose.kinds.sights import SightKind
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases, Text, at_marks, from_setup
-from tieup.diagnose.predict import sighted_place
-from tieup.diagnose.solve import Solved
-from tieup.diagnose.subjects import Subjects
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import Sights
 

@@ -11,9 +11,9 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from tieup.diagnose.case import Case
-from tieup.diagnose.misreadings import FOOT
-from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.kinds.convention_catalogue import FOOT
 from tieup.model.arrays import FloatArray, IntArray
 
 FITS = 3.0  # sds within which the readings fit a length

@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.diagnose.hypotheses import Hypothesis, component_bias
+from tieup.diagnose.basis.hypotheses import Hypothesis, component_bias
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases, Text, at_marks, from_setup, too
+from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import RARE, USUAL, from_to
 from tieup.diagnose.kinds.sights import SightKind
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases, Text, at_marks, from_setup, too
-from tieup.diagnose.solve import Solved
-from tieup.diagnose.subjects import Subjects
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE, KINDS, ZENITH, Sights
 

@@ -11,13 +11,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.diagnose.evidence import gather, stack
-from tieup.diagnose.hypotheses import Hypothesis
+from tieup.diagnose.basis.hypotheses import Hypothesis
+from tieup.diagnose.basis.mistake import Mistake, RivalCause
+from tieup.diagnose.basis.predict import misfit
+from tieup.diagnose.basis.solve import Solved, job_frame, settled_fit, without_gross
+from tieup.diagnose.evidence.evidence import gather, stack
+from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import Kind
-from tieup.diagnose.mistake import Mistake, RivalCause
-from tieup.diagnose.predict import misfit
-from tieup.diagnose.solve import Solved, job_frame, settled_fit, without_gross
-from tieup.diagnose.subjects import Subjects
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import Sights
 from tieup.reduce.sights import reduce_shots

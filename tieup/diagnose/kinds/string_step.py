@@ -1,7 +1,7 @@
 """A step in a string that no shot shares: a pole height of one of two setups, or a real edge.
 
 Which of the two it is the readings of one line cannot tell: nothing is left out for it. How it is
-found is in `tieup.diagnose.string_steps`.
+found is in `tieup.diagnose.search.string_steps`.
 """
 
 from __future__ import annotations
@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from tieup.diagnose.case import Case
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.basis.row_lines import some
 from tieup.diagnose.kinds.kind import Kind
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases, Text
-from tieup.diagnose.rowlines import some
 from tieup.model.finding import STRING_STEP
 from tieup.model.observations import ZENITH
 from tieup.model.settings import Tolerances

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from tieup.diagnose.case import Case
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.basis.row_lines import some
 from tieup.diagnose.kinds.control_coordinate import with_given
 from tieup.diagnose.kinds.kind import Kind
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases, Text
-from tieup.diagnose.rowlines import some
 
 WHOLE_LIST = "whole list"  # the detail of a list swapped as a whole
 
@@ -59,4 +59,4 @@ class SwappedAxes(Kind):
         )
 
 
-SWAPPED_AXES = SwappedAxes("swapped-axes", (), "")
+SWAPPED_AXES = SwappedAxes("swapped-axes", (), "", action="freed")

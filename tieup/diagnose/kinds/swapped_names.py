@@ -7,13 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.case import Case
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases, Text, at_marks
+from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.kinds.kind import ALL, in_setup, some_points
 from tieup.diagnose.kinds.point_name import POINT_NAME
 from tieup.diagnose.kinds.sights import SightKind
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases, Text, at_marks
-from tieup.diagnose.solve import Solved
 from tieup.model.arrays import IntArray
 
 

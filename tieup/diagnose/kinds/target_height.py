@@ -7,17 +7,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.case import Case
-from tieup.diagnose.hypotheses import Column, Hypothesis
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.hypotheses import Column, Hypothesis
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases, Text, first_mark, too
+from tieup.diagnose.basis.predict import predicted
+from tieup.diagnose.basis.row_lines import some
+from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import COMMON, from_to
 from tieup.diagnose.kinds.pole_lengths import right_length
 from tieup.diagnose.kinds.sights import SightKind
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases, Text, first_mark, too
-from tieup.diagnose.predict import predicted
-from tieup.diagnose.rowlines import some
-from tieup.diagnose.solve import Solved
-from tieup.diagnose.subjects import Subjects
 from tieup.geometry import curvature_coefficient
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.fieldbook import Shots

@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.case import Case
-from tieup.diagnose.hypotheses import Hypothesis, component_bias
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.hypotheses import Hypothesis, component_bias
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases, Text, of_setup_or_job, too
+from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import RARE, Kind, in_setup
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.phrases import Phrases, Text, of_setup_or_job, too
-from tieup.diagnose.subjects import Subjects
 from tieup.model.observations import ZENITH
 
 FEWEST = 2  # sights that an index must be in, so that it is more than one sight
