@@ -7,7 +7,7 @@ import numpy as np
 from tests.adjust.networks import PRECISION, random_network
 from tests.adjust.test_oracle import _dense
 from tieup.adjust.adjust import adjust
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import point_covariance
 from tieup.adjust.problem import held_frame, minimal_frame
 
 

@@ -13,7 +13,7 @@ from tests.simulate import random_site, simulate
 from tests.simulate.yards import fire_station
 from tests.ties.jobs import network_of, reduction_of
 from tieup.adjust.adjust import adjust
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import point_covariance
 from tieup.adjust.problem import held_frame, minimal_frame
 from tieup.derive.chainage import chainages
 from tieup.derive.checks import CheckedFalls, check_falls

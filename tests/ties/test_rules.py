@@ -196,7 +196,7 @@ def test_every_measure_measures():
 
 def test_relative_ellipses_against_the_definition():
     """Semi-major axes from the joint covariance by an eigenvalue decomposition, at 95 %."""
-    from tieup.adjust.covariance import point_covariance
+    from tieup.adjust.cofactors import point_covariance
 
     rng = np.random.default_rng(5)
     site = random_site(rng, setups=4, ties=5, control="weighted", side_shots=0)

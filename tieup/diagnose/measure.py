@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import point_covariance
 from tieup.adjust.distributions import chi_square_critical
 from tieup.diagnose.evidence import gather, stack
 from tieup.diagnose.hypotheses import Hypothesis

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import point_covariance
 from tieup.diagnose.evidence import gather, stack
 from tieup.diagnose.levels import named_run, single_runs
 from tieup.diagnose.mistake import Mistake, RivalCause

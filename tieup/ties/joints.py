@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tieup.adjust.cofactors import affordable, group_point_covariances
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.settings import Tolerances
@@ -25,7 +26,6 @@ from tieup.ties.carried import ENOUGH, Carried, carry, off_course, roughness
 from tieup.ties.compare import compare, within_means
 from tieup.ties.family import chance_of, holm
 from tieup.ties.lines import GAP, KINK, STEP, LineReading, Smoothness, read_line, smoothness
-from tieup.ties.local import affordable, local_covariance
 from tieup.ties.marks import MarkTies
 from tieup.ties.sharing import find_sharing, misfits
 from tieup.ties.strings import ChangeOver, find_change_overs, find_runs
@@ -188,7 +188,7 @@ def _read(
     order = sorted(range(len(found)), key=lambda i: found[i].point >= 0)
     columns = np.cumsum([3 * len(rows[i]) for i in order])
     chosen = [i for i, used in zip(order, columns, strict=True) if used <= affordable(adjustment)]
-    covariances = local_covariance(adjustment, [rows[i] for i in chosen])
+    covariances = group_point_covariances(adjustment, [rows[i] for i in chosen])
     nothing = LineReading(np.full(4, np.nan), np.full(4, np.nan))
     readings, carried = [nothing] * len(found), [Carried()] * len(found)
     for i, covariance in zip(chosen, covariances, strict=True):

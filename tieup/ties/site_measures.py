@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import point_covariance
 from tieup.adjust.distributions import confidence_factor
 from tieup.adjust.ellipse import error_ellipse, relative_covariance
 from tieup.model.arrays import FloatArray, IntArray
