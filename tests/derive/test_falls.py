@@ -403,8 +403,8 @@ def test_what_has_no_elevation_or_no_length_cannot_be_told() -> None:
 def test_what_a_very_large_job_cannot_afford_has_no_sd(monkeypatch: pytest.MonkeyPatch) -> None:
     """Legs inside setups cost nothing and keep theirs; the others say why, and never pass."""
     places, lines, legs = yard()
-    monkeypatch.setattr("tieup.derive.legs.WORK", 0.0)
-    monkeypatch.setattr("tieup.derive.legs.LEAST", 0)
+    monkeypatch.setattr("tieup.adjust.cofactors.WORK", 0.0)
+    monkeypatch.setattr("tieup.adjust.cofactors.LEAST", 0)
     poor = legs_of(lines, places)
     lost = np.isnan(poor.covariance).any(axis=(1, 2))
     assert lost.sum() == 1

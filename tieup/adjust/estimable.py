@@ -49,16 +49,16 @@ def estimates(
     """Return the sizes (t, q) and covariances (t, q, q), NaN in what does not show.
 
     ``blocks`` are the parts to solve for together, in turn; ``barred`` says of a block and the
-    alternatives (n,) that it may be solved for in which of them (n,) it must not.
+    alternatives (n,) in which it shows, in which of them (n,) it is not to be solved for.
     """
     size, covariance = np.full(info.push.shape, np.nan), np.full(info.left.shape, np.nan)
     for parts in blocks:
         rows = np.flatnonzero(np.isnan(size[:, parts]).all(axis=1))
         square = np.ix_(rows, parts, parts)
-        good = estimable(info.seen[square], info.left[square])
+        rows = rows[estimable(info.seen[square], info.left[square])]
         if barred is not None:
-            good &= ~barred(parts, rows)
-        rows, inverse = rows[good], np.linalg.inv(info.left[square][good])
+            rows = rows[~barred(parts, rows)]
+        inverse = np.linalg.inv(info.left[np.ix_(rows, parts, parts)])
         size[np.ix_(rows, parts)] = (inverse @ info.push[np.ix_(rows, parts)][:, :, None])[:, :, 0]
         covariance[np.ix_(rows, parts, parts)] = inverse
     return size, covariance

@@ -17,9 +17,10 @@ from tieup.model.observations import Pointings, Sights
 from tieup.model.settings import Precision, Tolerances
 from tieup.model.strings import StringStep, string_names
 from tieup.network.bridges import Bridge, find_bridges
+from tieup.reduce.backsights import closings, drift
 from tieup.reduce.rounds import find_pairs
 from tieup.reduce.target_visits import shooting_order
-from tieup.ties.backsights import closings, drift
+from tieup.reduce.visits import find_visits
 from tieup.ties.bays import Bays, Shooting, shooting_of, stand_bays
 from tieup.ties.closures import find_closures
 from tieup.ties.control import control_test
@@ -32,7 +33,6 @@ from tieup.ties.pairs import judge_pairs, pair_steps
 from tieup.ties.steps import SetupSteps, setup_steps
 from tieup.ties.suspects import Suspects
 from tieup.ties.verdicts import Judgement
-from tieup.ties.visits import find_visits
 from tieup.ties.withheld import WithheldTies
 
 

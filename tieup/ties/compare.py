@@ -16,8 +16,9 @@ from tieup.adjust.cofactors import affordable
 from tieup.adjust.estimable import Information, estimates, stacked
 from tieup.adjust.hypothesis import Bias, informations
 from tieup.adjust.solution import Adjustment
-from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.threads import one_thread
+from tieup.ties.shifts import VAGUE
 
 TURN = 3
 SHARE = 5  # times what other questions may cost: a site with a pair unasked is never proved
@@ -80,7 +81,14 @@ def compare(adjustment: Adjustment, comparisons: list[Comparison]) -> Steps:
     ]
     with one_thread():
         known = [_of_the_step(info) for info in informations(adjustment, alternatives)]
-    return Steps(*estimates(stacked(known, 4), BLOCKS), middle)
+    info = stacked(known, 4)
+
+    def barred(parts: IntArray, rows: IntArray) -> BoolArray:
+        covariance = np.linalg.inv(info.left[np.ix_(rows, parts, parts)])
+        variance = np.diagonal(covariance, axis1=1, axis2=2)[:, parts != TURN]
+        return np.asarray((variance > VAGUE**2).any(axis=1))
+
+    return Steps(*estimates(info, BLOCKS, barred), middle)
 
 
 def _of_the_step(info: Information) -> Information:

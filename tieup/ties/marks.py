@@ -27,12 +27,10 @@ from tieup.model.settings import Tolerances
 from tieup.ties.family import JOB_LEVEL, holm
 from tieup.ties.known import known_to_control
 from tieup.ties.letting_go import judged_apart
-from tieup.ties.shifts import Shifts
+from tieup.ties.shifts import VAGUE, Shifts
 from tieup.ties.suspects import Suspects
 from tieup.ties.verdicts import UNASKED, Judgement, judge, state_of
 from tieup.ties.withheld import WithheldTies
-
-VAGUE = 0.1  # m; a difference with a larger sd is no tie: only a trace of a reading gives it
 
 
 @dataclass(frozen=True)

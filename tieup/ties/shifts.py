@@ -12,6 +12,7 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.ties.family import chance_of
 
 PLAN, UP = np.arange(2), np.array([2])
+VAGUE = 0.1  # m; a difference with a larger sd is no tie: only a trace of a reading gives it
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,7 @@ from tieup.geometry import curvature_coefficient
 from tieup.model.arrays import FloatArray, IntArray, distinct_pairs
 from tieup.model.observations import DIRECTION, Sights
 from tieup.model.settings import Precision
-from tieup.ties.grouping import rows_by_group
+from tieup.reduce.grouping import rows_by_group
 
 
 @dataclass(frozen=True)
