@@ -21,7 +21,7 @@ from tieup.derive.falls import Falls, falls_of, low_spots, verdict_of, verdicts
 from tieup.derive.legs import Legs, legs_of, pair_covariance
 from tieup.derive.placed import PlacedPoint, joint_covariance, place_of_mark
 from tieup.derive.places import Places
-from tieup.derive.strings import SiteLine, find_lines
+from tieup.linework.site_lines import SiteLine, find_lines
 from tieup.model.arrays import FloatArray
 from tieup.model.falls import FallCheck
 from tieup.model.settings import Precision

@@ -25,7 +25,7 @@ from tieup.adjust.cofactors import affordable, group_point_covariances
 from tieup.adjust.solution import Adjustment
 from tieup.derive.placed import PlacedPoint, joint_covariance
 from tieup.derive.places import Places
-from tieup.derive.strings import SiteLine
+from tieup.linework.site_lines import SiteLine
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
 SHARE = 5  # times what other questions may cost: a leg without its sd settles no fall
