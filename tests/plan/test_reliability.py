@@ -10,7 +10,7 @@ import pytest
 
 import tieup
 from tests.plan.jobs import CONTROL, JOB, write_plan_job
-from tests.published.test_level_nets import KRUMM
+from tests.published.level_nets import KRUMM
 from tieup.adjust.adjust import adjust
 from tieup.adjust.distributions import normal_critical
 from tieup.adjust.hypothesis import everything, remaining
