@@ -102,8 +102,7 @@ def judge_site(
 def string_steps(diagnosis: Diagnosis, limits: Tolerances) -> tuple[Mistake, ...]:
     """Return the steps in strings that a diagnosis leaves to be settled."""
     solved = diagnosis.solved
-    sights, pointings = solved.network.sights, solved.reduction.pointings
-    steps = loose_steps(solved.adjustment, solved.case.shots, sights, pointings, limits)
+    steps = loose_steps(solved.adjustment, solved.case.shots, limits)
     return step_mistakes(solved.case, steps)
 
 

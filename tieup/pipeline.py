@@ -11,9 +11,7 @@ from tieup.config.falls import refuse_unknown
 from tieup.config.rules import rules_of
 from tieup.config.standing import refuse_unknown_standing
 from tieup.derive.points import DerivedPoints
-from tieup.derive.runs import lost_after
 from tieup.derive.slopes import Slopes
-from tieup.derive.strings import SiteLine, find_lines
 from tieup.diagnose.basis.case import Case, complete_points
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.diagnose.basis.solve import Prepared
@@ -28,6 +26,8 @@ from tieup.diagnose.row_checks.rejected_sets import reject_sets
 from tieup.diagnose.row_checks.unused_columns import explained
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.judging import judge_site, string_steps
+from tieup.linework.shot_lines import lost_after
+from tieup.linework.site_lines import SiteLine, find_lines
 from tieup.model.control import Control
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import worst_first

@@ -16,7 +16,7 @@ from tests.montecarlo.judge import (
 )
 from tests.montecarlo.sites import Setting, draws_of
 from tests.montecarlo.stack import errors, per_copy, roles
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import point_covariance
 from tieup.adjust.ellipse import relative_covariance
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.ties.marks import mark_ties

@@ -192,23 +192,12 @@ def turned(blocks: FloatArray, turn: BoolArray) -> FloatArray:
 
 
 def solve(
-    system: Eliminated, right_setup: FloatArray, right_point: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Solve the normal equations for right-hand sides (S, 4, q) and (P, 3, q).
-
-    Returns corrections of the same shapes; 0 for points outside the system.
-    """
-    marks = system.structure.marks
-    setup, mark = solve_marks(system, right_setup, right_point[marks])
-    point = np.zeros(right_point.shape)
-    point[marks] = mark
-    return setup, point
-
-
-def solve_marks(
     system: Eliminated, right_setup: FloatArray, right_mark: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Solve as `solve` does, with points given and returned for the marks only (m, 3, q)."""
+    """Solve the normal equations for right-hand sides (S, 4, q) and (m, 3, q) of the marks.
+
+    Returns corrections of the same shapes.
+    """
     s, incidences = system.structure, system.structure.incidences
     mark, setup = incidences.mark[: incidences.own], incidences.setup[: incidences.own]
     half = product(system.root, right_mark[: s.eliminated])
@@ -233,6 +222,5 @@ __all__ = [
     "UndeterminedSetupError",
     "eliminate",
     "solve",
-    "solve_marks",
     "turned",
 ]

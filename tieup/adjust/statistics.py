@@ -119,7 +119,7 @@ def _transfer(solution: Solution) -> Transfer:
         none = Motions(motions.setup[:, :, :0], np.zeros((points, 3, 0)))
         return Transfer(none, none.setup, none.point, Conditions(none.setup, none.point))
     held = equations.held
-    weighted = elimination.solve_marks(
+    weighted = elimination.solve(
         solution.system,
         np.where(held.setup[:, :, None], 0.0, conditions.setup),
         np.where(held.point[:, :, None], 0.0, conditions.point),

@@ -8,13 +8,13 @@ from itertools import pairwise
 
 import numpy as np
 
-from tieup.derive.oddities import DUPLICATE, ZIGZAG, odd_places
 from tieup.derive.places import Places
 from tieup.derive.points import DerivedPoints
-from tieup.derive.runs import AGAIN, NO_PLACE, UNREADABLE, Remark
 from tieup.derive.slopes import Slopes, slopes_of
-from tieup.derive.strings import BRANCH, BREAK, SiteLine
 from tieup.diagnose.basis.phrases import Phrases
+from tieup.linework.oddities import DUPLICATE, ZIGZAG, odd_places
+from tieup.linework.shot_lines import AGAIN, NO_PLACE, UNREADABLE, Remark
+from tieup.linework.site_lines import BRANCH, BREAK, SiteLine
 from tieup.model.arrays import IntArray, TextArray
 from tieup.model.derived import OffsetString, ProjectedString
 from tieup.model.finding import Finding

@@ -6,12 +6,13 @@ import math
 
 import numpy as np
 
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import point_covariance
 from tieup.adjust.distributions import confidence_factor
 from tieup.adjust.ellipse import error_ellipse, relative_covariance
 from tieup.model.arrays import FloatArray, IntArray
+from tieup.reduce.measured import Collector, Measured
 from tieup.ties.adjacency import neighbour_pairs
-from tieup.ties.evidence import Collector, Evidence, Measured
+from tieup.ties.evidence import Evidence
 from tieup.ties.lines import GAP, STEP
 
 HELD = 1e-7  # m; a relative ellipse below this is that of two held marks

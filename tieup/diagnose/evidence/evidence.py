@@ -17,7 +17,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from tieup.adjust.hypothesis import Spoken, misclosure, remaining
+from tieup.adjust.hypothesis import Spoken, everything, misclosure, remaining
 from tieup.adjust.pointings import SightResults, sight_results
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.basis.hypotheses import Column, Hypothesis
@@ -116,12 +116,7 @@ def side_by_side(sizes: Sequence[int]) -> tuple[slice, ...]:
 def full_columns(evidence: Evidence, hypotheses: Sequence[Hypothesis]) -> FloatArray:
     """Return all whitened columns (q, h) over every observation, then every deviation."""
     columns = [column for hypothesis in hypotheses for column in hypothesis.columns]
-    adjustment, entries = evidence.adjustment, _entries(columns)
-    spoken = Spoken(
-        np.arange(len(adjustment.connections)),
-        np.flatnonzero((adjustment.problem.weight > 0).any(axis=1)),
-        np.arange(len(adjustment.link_residual)),
-    )
+    entries, spoken = _entries(columns), everything(evidence.adjustment)
     mean = _mean_part(evidence, columns, entries, spoken)
     return np.concatenate([mean, _within_part(evidence, columns, entries, evidence.within)])
 

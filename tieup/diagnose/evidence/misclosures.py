@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.hypothesis import Spoken, design_matrix, misclosure
+from tieup.adjust.hypothesis import design_matrix, everything, misclosure
 from tieup.adjust.scatter import Misclosures, Scatter
 from tieup.adjust.solution import Adjustment
 from tieup.adjust.weights import noise_parts
@@ -158,13 +158,6 @@ def misclosures_of(evidence: Evidence, precision: Precision) -> Dense | None:
     observed = np.concatenate([seen, np.ones(int(within.sum()), dtype=bool)])
     volume = _log_scale(evidence) - size
     return Dense(evidence, Misclosures(t, whole, fixed), basis, observed, volume)
-
-
-def everything(adjustment: Adjustment) -> Spoken:
-    """Return all observations of an adjustment."""
-    points = np.flatnonzero((adjustment.problem.weight > 0).any(axis=1))
-    every: IntArray = np.arange(len(adjustment.connections))
-    return Spoken(every, points, np.arange(len(adjustment.link_residual)))
 
 
 def _observed(adjustment: Adjustment) -> BoolArray:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import point_covariance
 from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.hypotheses import NO_BIAS, NO_ROWS, Column, Hypothesis
 from tieup.diagnose.basis.mistake import Mistake, RivalCause

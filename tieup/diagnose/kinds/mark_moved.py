@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import point_covariance
 from tieup.diagnose.basis.case import Case, new_name
 from tieup.diagnose.basis.hypotheses import Column, Hypothesis
 from tieup.diagnose.basis.mistake import Mistake

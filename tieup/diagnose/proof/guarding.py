@@ -12,15 +12,13 @@ from typing import Any
 
 import numpy as np
 
-from tieup.adjust import elimination
 from tieup.adjust.guards import OPEN, Guards
-from tieup.adjust.hypothesis import design_matrix
+from tieup.adjust.hypothesis import everything, responses
 from tieup.adjust.scatter import Scatter
-from tieup.adjust.solution import Adjustment
 from tieup.diagnose.basis.hypotheses import Hypothesis
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.evidence.evidence import Evidence, full_columns, own_parts, spans_of
-from tieup.diagnose.evidence.misclosures import Dense, Tested, everything, misclosures_of
+from tieup.diagnose.evidence.misclosures import Dense, Tested, misclosures_of
 from tieup.diagnose.kinds.catalogue import kind_of
 from tieup.diagnose.search.look import evidence_of, hypotheses_of
 from tieup.model.arrays import FloatArray
@@ -63,7 +61,8 @@ def guard(solved: Solved, scatter: Scatter, sight: int = -1) -> Guarded | None:
         return None
     full = full_columns(evidence, hypotheses)
     tested = dense.brought(full, spans_of(hypotheses))
-    setup, point = _responses(solved.adjustment, full)
+    observed = len(everything(solved.adjustment))
+    setup, point = responses(solved.adjustment, full[:observed])
     first = np.array([span.start for span in tested.span], dtype=np.int64)
     degrees = np.array([h.degrees for h in hypotheses], dtype=np.int64)
     size, spread, hidden = _sizes(tested, full[dense.observed])
@@ -180,20 +179,3 @@ def _told_apart(block: FloatArray, whole: FloatArray) -> tuple[FloatArray, Float
     share, inner = np.linalg.eigh(unit.T @ block @ unit)
     along, shown = unit @ inner, share > OPEN
     return (along[:, shown] / share[shown]) @ along[:, shown].T, along[:, ~shown]
-
-
-def _responses(adjustment: Adjustment, full: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return F C: what one unit of each column does to setups (S, 4, h) and points (P, 3, h)."""
-    spoken = everything(adjustment)
-    columns = full[: len(spoken)]
-    pushed = design_matrix(adjustment, spoken).T @ columns
-    structure = adjustment.system.structure
-    cut, width = 4 * structure.setups, columns.shape[1]
-    setup, mark = elimination.solve_marks(
-        adjustment.system,
-        pushed[:cut].reshape(structure.setups, 4, width),
-        pushed[cut:].reshape(len(structure.marks), 3, width),
-    )
-    point = np.zeros((len(adjustment.position), 3, width))
-    point[structure.marks] = mark
-    return adjustment.transfer.in_frame(setup, point)

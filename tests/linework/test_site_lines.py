@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.derive.shooting import lines_of, remarks, shots_of, walked
+from tests.linework.shooting import lines_of, remarks, shots_of, walked
 from tests.simulate import simulate
 from tests.simulate.yards import LINES, fire_station
-from tieup.derive.runs import lost_after
-from tieup.derive.strings import find_lines
+from tieup.linework.shot_lines import lost_after
+from tieup.linework.site_lines import find_lines
 from tieup.model.fieldbook import InvalidRow
 from tieup.model.settings import Precision
 

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from tieup.derive.runs import lost_after
-from tieup.derive.strings import SiteLine, find_lines
+from tieup.linework.shot_lines import lost_after
+from tieup.linework.site_lines import SiteLine, find_lines
 from tieup.model.fieldbook import InvalidRow, Shots
 
 Shooting = Sequence[tuple[str, str]]

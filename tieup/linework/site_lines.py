@@ -15,13 +15,13 @@ from itertools import pairwise
 
 import numpy as np
 
-from tieup.derive.oddities import odd_places
-from tieup.derive.runs import UNREADABLE, Remark, Run, ShotLine, shot_lines
+from tieup.linework.oddities import odd_places
+from tieup.linework.shot_lines import UNREADABLE, Remark, Run, ShotLine, shot_lines
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.fieldbook import Shots
-from tieup.ties.strings import REACH
 
 BREAK, BRANCH = "break", "branch"
+REACH = 2.5  # spacings of the line beyond which two loose ends are not one line
 NEAREST = 8  # loose ends that are tried for each
 
 Leg = tuple[int, int]
@@ -35,6 +35,8 @@ class SiteLine:
     hold the numbers of its points in order, without a break; a part that ends with its first
     point is closed. ``setups`` are those that shot it, in their turn. ``lost`` are legs that it
     ought to have: an end has no place or no elevation, or a row between could not be read.
+    ``runs`` are what was shot one after the other, ``meetings`` the loose ends of two runs that
+    lie near enough to be one line, the nearest first.
     """
 
     name: str
@@ -44,6 +46,8 @@ class SiteLine:
     setups: tuple[int, ...]
     remarks: tuple[Remark, ...]
     lost: tuple[Leg, ...] = ()
+    runs: tuple[Run, ...] = ()
+    meetings: tuple[Leg, ...] = ()
 
 
 def find_lines(shots: Shots, lost: BoolArray, position: FloatArray) -> tuple[SiteLine, ...]:
@@ -54,7 +58,7 @@ def find_lines(shots: Shots, lost: BoolArray, position: FloatArray) -> tuple[Sit
     shots
         The raw rows (m,); their points are numbered as in ``position``.
     lost
-        Shape (m,), as `tieup.derive.runs.lost_after` gives it.
+        Shape (m,), as `tieup.linework.shot_lines.lost_after` gives it.
     position
         Shape (P, 3), m; NaN where a point has no place or no elevation.
     """
@@ -64,7 +68,7 @@ def find_lines(shots: Shots, lost: BoolArray, position: FloatArray) -> tuple[Sit
 
 def _joined(line: ShotLine, position: FloatArray) -> SiteLine:
     web = _Web(line.runs, position)
-    web.join_loose_ends()
+    meetings = tuple(web.join_loose_ends())
     parts = tuple(web.parts())
     remarks = [*line.remarks, *web.branches(), *web.breaks(parts)]
     return SiteLine(
@@ -75,6 +79,8 @@ def _joined(line: ShotLine, position: FloatArray) -> SiteLine:
         setups=tuple(dict.fromkeys(run.setup for run in line.runs)),
         remarks=(*remarks, *odd_places(parts, position)),
         lost=tuple(dict.fromkeys([*_lost(line), *_unread(line.remarks, parts, position)])),
+        runs=line.runs,
+        meetings=meetings,
     )
 
 
@@ -120,8 +126,12 @@ class _Web:
             self.arms[start].append(end)
             self.arms[end].append(start)
 
-    def join_loose_ends(self) -> None:
-        """Join loose ends of different runs, the nearest first."""
+    def join_loose_ends(self) -> Iterator[Leg]:
+        """Join loose ends of different runs, the nearest first; give those that meet.
+
+        The two ends of one piece may meet: they are given, and the line stays open.
+        """
+        met: set[int] = set()
         ends = [point for point, arms in self.arms.items() if len(arms) < 2]
         group = self._groups()
         for start, end in _near_pairs(ends, self.position):
@@ -129,10 +139,14 @@ class _Web:
             free = len(self.arms[start]) < 2 and len(self.arms[end]) < 2
             if (
                 free
+                and not met & {start, end}
                 and _distance(self.position, start, end) <= reach
                 and not self.runs_of[start] & self.runs_of[end]
-                and _root(group, start) != _root(group, end)
             ):
+                yield start, end
+                if _root(group, start) == _root(group, end):
+                    met |= {start, end}
+                    continue
                 group[_root(group, start)] = _root(group, end)
                 self._add(start, end)
 

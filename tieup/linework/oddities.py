@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from tieup.derive.runs import Remark
+from tieup.linework.shot_lines import Remark
 from tieup.model.arrays import FloatArray
 
 SAME = 0.02  # m

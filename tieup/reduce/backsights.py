@@ -14,7 +14,7 @@ import numpy as np
 from tieup.geometry import wrap_half
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.settings import Precision
-from tieup.ties.visits import Visits
+from tieup.reduce.visits import Visits
 
 
 @dataclass(frozen=True)

@@ -28,8 +28,8 @@ class Remark:
     """Something odd along a line; ``points`` are the numbers it speaks of.
 
     ``kind``: no-place (the point without one), unreadable (the points before and after),
-    again (a point shot again out of turn), and what `tieup.derive.strings` and
-    `tieup.derive.oddities` add. ``size`` (m) where one belongs to it, else NaN.
+    again (a point shot again out of turn), and what `tieup.linework.site_lines` and
+    `tieup.linework.oddities` add. ``size`` (m) where one belongs to it, else NaN.
     """
 
     kind: str
