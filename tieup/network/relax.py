@@ -131,9 +131,10 @@ def _sparse(columns: IntArray, values: FloatArray, wanted: FloatArray, unknowns:
     from scipy.sparse.linalg import splu
 
     width = columns.shape[1]
-    starts = np.arange(0, len(values) * width + 1, width)
+    starts = np.arange(0, len(values) * width + 1, width, dtype=np.int32)
+    places = columns.ravel().astype(np.int32)  # scipy 1.11 factors no wider indices
     shape = (len(values), unknowns)
-    design = csr_array((values.ravel(), columns.ravel(), starts), shape=shape)
+    design = csr_array((values.ravel(), places, starts), shape=shape)
     leash = dia_array((np.full((1, unknowns), LEASH**-2), [0]), shape=(unknowns, unknowns))
     normal = (design.T @ design + leash).tocsc()
     options = {"SymmetricMode": True}
