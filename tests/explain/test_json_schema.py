@@ -42,7 +42,7 @@ LINES = [
     ("skip_rows: 1", True),
     ("skip_rows: 1.5", False),
     ("columns: {point: 0}", False),
-    ("columns: {zenith: {column: zenith, unit: gon}}", True),
+    ("columns: {setup: S, point: P, zenith: {column: Z, unit: gon}}", True),
     ("columns: {zenith: {column: zenith, unit: m}}", False),
     ("words: {face: {I: 1, II: '2'}}", True),
     ("words: {face: {I: 3}}", False),
