@@ -16,6 +16,8 @@ from tieup.diagnose.diagnose import diagnose
 from tieup.diagnose.precision import scatter_findings
 from tieup.model.settings import Precision
 
+pytestmark = pytest.mark.slow
+
 Yards = dict[str, Survey]
 
 

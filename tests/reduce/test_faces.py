@@ -167,6 +167,7 @@ PLANS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", list(PLANS))
 def test_deviations_have_the_variance_that_their_leverage_says(name: str) -> None:
     """Over 3,000 draws var(deviation) = sd^2 (1 - 1/n - h) row by row, to 6 sds of a variance.
@@ -192,6 +193,7 @@ def test_deviations_have_the_variance_that_their_leverage_says(name: str) -> Non
     np.testing.assert_allclose(redundancy.sum(axis=0), expected, rtol=0, atol=1e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["unbalanced", "round missing"])
 def test_means_scatter_as_their_sds_say(name: str) -> None:
     """Zenith means: sd^2 / n plus what they owe to the index; instrument off by 40 seconds."""
