@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 
 import pytest
@@ -9,6 +10,10 @@ import pytest
 from tests.at_hand import HOW, MAY_BE_ABSENT
 
 FAILED = 1
+# The tests run in two processes: a second thread of the linear algebra in each only waits for a
+# core, at a third more time. Before numpy is loaded, as its libraries look once.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
