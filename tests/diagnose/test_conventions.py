@@ -325,20 +325,22 @@ def test_a_setup_that_was_moved_without_a_new_label_is_split(seed: int) -> None:
 
 
 @pytest.mark.parametrize("kind", ["point-name", "swapped-names", "backsight", "station-name"])
-@pytest.mark.parametrize("seed", range(10))
-def test_mistakes_of_single_marks_are_left_to_others(kind: str, seed: int) -> None:
-    """One or two wrong names never look like a misread or a moved setup."""
-    try:
-        survey = planted(kind, seed, ties=5)
-    except ValueError:
-        pytest.skip("no setup over a mark in this job")
-    try:
-        solved = solve(case_of(survey))
-    except TieupError:
-        pytest.skip("the first solution fails")
-    after, found = resolve_conventions(solved)
-    assert found == []
-    assert after is solved
+def test_mistakes_of_single_marks_are_left_to_others(kind: str) -> None:
+    """One or two wrong names never look like a misread or a moved setup.
+
+    Of ten jobs; not all of them have a setup over a mark, and not all have a first solution.
+    """
+    tried = 0
+    for seed in range(10):
+        try:
+            solved = solve(case_of(planted(kind, seed, ties=5)))
+        except (ValueError, TieupError):
+            continue
+        after, found = resolve_conventions(solved)
+        assert found == [], seed
+        assert after is solved
+        tried += 1
+    assert tried >= 5
 
 
 def test_two_names_swapped_at_the_start_are_no_moved_setup() -> None:

@@ -21,6 +21,8 @@ from tieup.diagnose.kinds.swapped_names import with_equal_setups
 from tieup.diagnose.search.diagnose import diagnose
 from tieup.model.observations import DISTANCE, ZENITH
 
+pytestmark = pytest.mark.slow
+
 SWAP = ("swapped-names", "S2", ("T5", "T6"))
 
 

@@ -89,6 +89,7 @@ def test_conditioning_makes_an_accepted_mistake_invisible_to_the_others(subjects
     assert np.isfinite(judge_all(tested, (0,))[2])
 
 
+@pytest.mark.slow
 def test_statistics_of_all_hypotheses_are_chi_square():
     """Over 150 clean jobs the mean of T is the number of its sizes, within 3 %."""
     totals: dict[int, list[float]] = {}

@@ -221,6 +221,7 @@ def test_a_free_net_of_baselines_keeps_its_shape(tmp_path: Path) -> None:
     np.testing.assert_allclose(gap, np.tile(gap[0], (len(gap), 1)), atol=2e-6)
 
 
+@pytest.mark.slow
 def test_coverage_of_the_stated_sds(tmp_path: Path) -> None:
     """60 nets: errors over sds scatter by 1, the global test passes as often as it says."""
     off, passed, false = [], 0, 0
@@ -345,6 +346,7 @@ def test_baselines_join_the_shots(tmp_path: Path) -> None:
     assert found.role == "tie"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("off", [(0.03, 0.03, -0.04), (5.0, 0.0, 0.0), (0.0, 0.0, 2.0)])
 def test_a_wrong_baseline_among_shots_is_named(tmp_path: Path, off: Sequence[float]) -> None:
     """Small or gross, the baseline is named and no shot is blamed for it."""

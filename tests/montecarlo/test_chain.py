@@ -15,6 +15,8 @@ from tieup.adjust.pointings import examine_pointings
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.basis.solve import Solved, minimal_fit, solve
 
+pytestmark = pytest.mark.slow
+
 DRAWS = 150
 HELD = tuple(setting for setting in SETTINGS if not setting.free)
 

@@ -23,6 +23,8 @@ from tieup.derive.places import Places
 from tieup.linework.site_lines import SiteLine
 from tieup.model.arrays import BoolArray, FloatArray
 
+pytestmark = pytest.mark.slow
+
 CONFIDENCE = 0.95
 LINE = ("101", "102", "", "201", "202", "301", "302", "103", "203", "303")  # "": the shared mark
 DIP = 4  # the leg from 201 to 202

@@ -62,6 +62,7 @@ def test_a_mistake_of_several_sizes_is_found_8_times_in_10_along_its_weakest() -
         assert stats.ncx2.sf(beyond, q, size**2) == pytest.approx(0.80, abs=1e-4)
 
 
+@pytest.mark.slow
 def test_the_scatter_expected_is_that_of_estimates() -> None:
     """60 misclosures of five groups, 1,500 draws: the logs swing as foretold, within 15 %."""
     rng = np.random.default_rng(3)

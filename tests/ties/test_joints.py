@@ -181,6 +181,7 @@ def test_a_kink_at_the_change_over_is_seen():
     assert abs(joints.value[0, KINK] - turn) < 4 * joints.sd[0, KINK]
 
 
+@pytest.mark.slow
 def test_sds_of_joints_against_monte_carlo():
     """Variances of step, kinks at a shared point and of all four without one, within chance."""
     rng = np.random.default_rng(8)

@@ -81,7 +81,9 @@ def pieces(
     start = np.concatenate([setup, setups + links[:, 0]])
     end = setups + np.concatenate([point, links[:, 1]])
     size = setups + points
-    graph = coo_array((np.ones(len(start)), (start, end)), shape=(size, size))
+    # scipy 1.11 fails on wider indices without raising: every piece is then the same one.
+    places = (start.astype(np.int32), end.astype(np.int32))
+    graph = coo_array((np.ones(len(start)), places), shape=(size, size))
     _, label = connected_components(graph, directed=False)
     return label[:setups], label[setups:]
 

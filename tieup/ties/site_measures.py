@@ -179,9 +179,9 @@ def mark_height_interval(evidence: Evidence) -> Measured:
     marks = _marks(evidence)
     factor = confidence_factor(1, evidence.confidence)
     level = evidence.adjustment.problem.network.start.height_point[marks]
-    variance = evidence.adjustment.point_covariance[marks, 2, 2]
-    for mark, value, known in zip(marks, np.sqrt(variance).tolist(), level, strict=True):
-        out.add(evidence.points[mark], factor * value if known else math.nan)
+    variance = np.where(level, evidence.adjustment.point_covariance[marks, 2, 2], math.nan)
+    for mark, value in zip(marks, (factor * np.sqrt(variance)).tolist(), strict=True):
+        out.add(evidence.points[mark], value)
     return out.done()
 
 

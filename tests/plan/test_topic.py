@@ -1,4 +1,4 @@
-"""The README's plan is what the command prints."""
+"""The plan that `tieup explain planning` shows is what the command prints."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ import pytest
 
 from tests.plan.jobs import write_plan_job
 from tieup import cli
+from tieup.explain.pages import topics
 
-README = Path(__file__).parents[2] / "README.md"
 JOB = """\
 title: North bay
 units: {angle: dms, length: m}
@@ -41,12 +41,11 @@ S2,,T2,1,2
 """
 
 
-def test_the_readme_shows_what_is_printed(
+def test_the_topic_shows_what_is_printed(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Every line of the README's screen is a line of the real one, in order; its rows are real."""
-    text = README.read_text(encoding="utf-8")
-    section = text.split("## The evening before, and at noon")[1].split("\n## ")[0]
+    """Every line of the screen in it is a line of the real one, in order; its rows are real."""
+    section = topics()["planning"]
     shown = section.split("tieup plan north_bay\n")[1].split("\nHow well")[0]
     wanted = [line[4:] for line in shown.splitlines() if line.strip() not in ("", "...")]
     folder = write_plan_job(tmp_path, job=JOB, control=CONTROL, places=PLACES, sights=SIGHTS)
