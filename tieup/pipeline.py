@@ -64,6 +64,7 @@ from tieup.results.run import effects_record, run_record, summary_of
 from tieup.results.setups import setups_table, ties_table
 from tieup.results.site import Site
 from tieup.results.strings import site_slopes, string_findings, strings_table
+from tieup.results.traverses import traverses_table
 from tieup.results.weaknesses import weakness_findings
 from tieup.threads import one_thread
 from tieup.ties.answer import crew_answer
@@ -214,6 +215,7 @@ def _reconciliation(
         derived=derived_table(site, derived, coordinates),
         field_rows=field_table(site, field),
         field_setups=field_setups_table(site, field),
+        traverses=traverses_table(site),
     )
 
 

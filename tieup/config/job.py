@@ -84,6 +84,7 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
         audit_rules=find_audit_rules(home, values["audit"], reading),
         plan_places=find_file(home, values["plan"].get("places"), "plan.places", reading),
         plan_sights=find_file(home, values["plan"].get("sights"), "plan.sights", reading),
+        azimuths=values["azimuths"],
         **read_standing(values["standing"], reading),
         sha256=hashlib.sha256(content).hexdigest(),
     )

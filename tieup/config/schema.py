@@ -9,6 +9,7 @@ from __future__ import annotations
 from tieup.config.kinds import Choice, Count, Flag, Kind, Number, Place, Text
 from tieup.config.shapes import AllOr, Either, ListOf, Named, Numbers, Section
 from tieup.model.fieldbook import ROLES
+from tieup.model.job import AZIMUTHS
 from tieup.model.observations import KINDS
 from tieup.read.columns import COLUMN_UNITS, COLUMNS, CONTROL_NUMBERS, FROM_FILE_NAME, OF_SHOTS
 from tieup.units import ANGLE_UNITS, JOB_LENGTH_UNITS
@@ -264,6 +265,7 @@ SCHEMA = Section(
         "atmosphere": ATMOSPHERE,
         "grid": GRID,
         "set_limits": SET_LIMITS,
+        "azimuths": Choice(AZIMUTHS, AZIMUTHS[0]),
         "standing": AllOr(ListOf(Text())),
         "tolerances": Either(Text("paving"), LIMITS),
         "rules": ListOf(Text()),

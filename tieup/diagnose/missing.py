@@ -36,7 +36,11 @@ def missing_findings(fieldbook: Fieldbook, heights: FloatArray) -> Iterator[Find
         The target heights (m) that the decisions leave.
     """
     for kind in KINDS:
-        places = [place for place in _lacking(fieldbook, kind) if not place.heading]
+        places = [
+            place
+            for place in _lacking(fieldbook, kind)
+            if not place.heading and not in_plan(fieldbook, place.file, kind)
+        ]
         if places:
             yield _without_readings(kind, places)
     by_severity: dict[str, list[AbsentColumn]] = {}
@@ -93,6 +97,17 @@ def _rows(fieldbook: Fieldbook, file: str) -> IntArray:
     """Return the shots of a file."""
     number = [own.name for own in fieldbook.files].index(file)
     return np.flatnonzero(fieldbook.shots.file == number)
+
+
+def in_plan(fieldbook: Fieldbook, file: str, kind: str) -> bool:
+    """Say whether a file can lack a ``kind`` of reading because it is a plan.
+
+    One with horizontal distances or azimuths and no zenith angle gives no heights, and distances
+    alone need no directions.
+    """
+    shots, own = fieldbook.shots, _rows(fieldbook, file)
+    plan = (shots.level | shots.azimuth)[own].any() and np.isnan(shots.zenith[own]).all()
+    return bool(plan and (kind == "zenith" or (kind == "direction" and shots.level[own].any())))
 
 
 def _severity(fieldbook: Fieldbook, place: AbsentColumn, heights: FloatArray) -> str:

@@ -13,6 +13,9 @@ from tieup.model.falls import FallCheck
 from tieup.model.link_kinds import LINK_KINDS
 from tieup.model.settings import Datum, GridWish, Precision, Tolerances
 
+# What turn observed azimuths have: none, one for each setup, one for each raw file.
+GRID_NORTH, BY_SETUP, BY_FILE = AZIMUTHS = ("grid", "setup", "file")
+
 
 def readable(name: str) -> str:
     r"""Return the name of a file or folder as text; bytes in it that are none are spelled out.
@@ -36,7 +39,8 @@ class Job:
     ``control_table`` says the same of the list of known marks, and which ``marks`` of it are
     taken; empty for the native list. ``rules`` are the
     files of the rule sets that the site is held to, ``audit_rules`` that of the rules for raw rows.
-    ``resolved`` is the whole of job.yaml with every default filled in, in the job's own units,
+    ``azimuths``, one of `AZIMUTHS`, says what turn observed azimuths have. ``resolved`` is the
+    whole of job.yaml with every default filled in, in the job's own units,
     for run.json. ``plan_places`` and ``plan_sights`` are the lists of places and of sights of a
     plan before the field, None where the job names none. ``standing`` are the marks whose
     target stands untouched all day, with ``standing_all`` every mark's; ``standing_line`` is
@@ -70,6 +74,7 @@ class Job:
     control_table: Mapping[str, Any] = field(default_factory=dict)
     plan_places: Path | None = None
     plan_sights: Path | None = None
+    azimuths: str = GRID_NORTH
     standing: frozenset[str] = frozenset()
     standing_all: bool = False
     standing_line: int = 1

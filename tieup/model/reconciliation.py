@@ -93,6 +93,7 @@ class Reconciliation:
     derived: Table = field(default_factory=dict)
     field_rows: Table = field(default_factory=dict)
     field_setups: Table = field(default_factory=dict)
+    traverses: Table = field(default_factory=dict)
 
     @property
     def asked_rules(self) -> Table:

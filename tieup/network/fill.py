@@ -20,7 +20,8 @@ def side_shots(
     middle one counts.
     """
     sights = assembly.sights
-    turn = plan.orientation[sights.setup] + sights.value[:, DIRECTION]
+    zero = np.where(sights.azimuth, 0.0, plan.orientation[sights.setup])
+    turn = zero + sights.value[:, DIRECTION]
     place = plan.axis[sights.setup] + horizontal * np.exp(1j * turn)
     rows = np.flatnonzero(~np.isfinite(plan.position[sights.point]) & np.isfinite(place))
     columns = np.column_stack([place[rows].real, place[rows].imag])

@@ -89,6 +89,8 @@ def _rows(adjustment: Adjustment, sights: Sights, precision: Precision, refracti
         sights.target_height[chosen],
         np.zeros(len(chosen), dtype=bool),
         chosen,
+        sights.level[chosen],
+        sights.azimuth[chosen],
     )
     axis, position = adjustment.axis, adjustment.position
     noise = connection_noise(connections, sights, precision, axis, position)
@@ -97,7 +99,7 @@ def _rows(adjustment: Adjustment, sights: Sights, precision: Precision, refracti
     by_place = noise.whitened(linear.by_mark)
     by_setup = np.zeros((len(connections), 3, 4))
     by_setup[:, :, :3] = -by_place
-    by_setup[:, DIRECTION, 3] = -noise.scale[:, DIRECTION]
+    by_setup[:, DIRECTION, 3] = -linear.turns * noise.scale[:, DIRECTION]
     return _Rows(connections, by_setup, by_place, noise.whitened(linear.misclosure))
 
 

@@ -117,6 +117,16 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
         "low_spot": "low or perhaps where both neighbours along the line are higher, else empty",
         "remarks": "what looks wrong: breaks, duplicates, zigzags",
     },
+    "traverses.csv": {
+        "traverse": "marks of the traverse in order, the first again at the end of a loop",
+        "kind": "loop (back to its first mark) or link (between two known marks)",
+        "legs": "how many legs it has",
+        "length": "length of all its legs",
+        "d_northing": "sum of its latitudes as observed, minus what the ends' coordinates say",
+        "d_easting": "sum of its departures as observed, minus what the ends' coordinates say",
+        "misclosure": "linear misclosure",
+        "precision": "length over misclosure: 2500 stands for 1:2500",
+    },
     "falls.csv": {
         "check": "name of the check in job.yaml",
         "from": "point that the fall starts from",
