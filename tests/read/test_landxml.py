@@ -106,7 +106,7 @@ def test_azimuths_have_the_unit_of_directions(tmp_path: Path) -> None:
     book = read_xml_raw(tmp_path, landxml(survey, units=units))
     assert np.degrees(book.shots.direction) == pytest.approx([30.0, 90.0], abs=1e-9)
     assert book.shots.azimuth.tolist() == [False, True]
-    assert labels_of(book) == ["100"]
+    assert labels_of(book) == ["100", "100"]
 
 
 def test_azimuths_that_turn_setup_by_setup_have_another_zero(tmp_path: Path) -> None:

@@ -42,7 +42,8 @@ def missing_findings(fieldbook: Fieldbook, heights: FloatArray) -> Iterator[Find
             if not place.heading and not in_plan(fieldbook, place.file, kind)
         ]
         if places:
-            yield _without_readings(kind, places)
+            plain = kind == "distance" and all(in_plan(fieldbook, p.file, "zenith") for p in places)
+            yield _without_readings(kind, places, "note" if plain else "check")
     by_severity: dict[str, list[AbsentColumn]] = {}
     for place in _lacking(fieldbook, HEIGHT):
         severity = _severity(fieldbook, place, heights)
@@ -100,14 +101,18 @@ def _rows(fieldbook: Fieldbook, file: str) -> IntArray:
 
 
 def in_plan(fieldbook: Fieldbook, file: str, kind: str) -> bool:
-    """Say whether a file can lack a ``kind`` of reading because it is a plan.
+    """Say whether a file can lack a ``kind`` of reading because it is a plan, or angles alone.
 
-    One with horizontal distances or azimuths and no zenith angle gives no heights, and distances
-    alone need no directions.
+    One with horizontal distances or azimuths, or without any distance, and no zenith angle gives
+    no heights and wants none; horizontal distances alone need no directions.
     """
     shots, own = fieldbook.shots, _rows(fieldbook, file)
-    plan = (shots.level | shots.azimuth)[own].any() and np.isnan(shots.zenith[own]).all()
-    return bool(plan and (kind == "zenith" or (kind == "direction" and shots.level[own].any())))
+    if not np.isnan(shots.zenith[own]).all():
+        return False
+    level = bool(shots.level[own].any())
+    if kind == "zenith":
+        return level or bool(shots.azimuth[own].any() or np.isnan(shots.distance[own]).all())
+    return kind == "direction" and level
 
 
 def _severity(fieldbook: Fieldbook, place: AbsentColumn, heights: FloatArray) -> str:
@@ -147,10 +152,10 @@ def _without_heights(
     return replace(finding, cure=finding.cure + right * (severity != "note"))
 
 
-def _without_readings(kind: str, places: Sequence[AbsentColumn]) -> Finding:
+def _without_readings(kind: str, places: Sequence[AbsentColumn], severity: str) -> Finding:
     return Finding(
         kind="missing-column",
-        severity="check",
+        severity=severity,
         lines=tuple(f"{place.file}:{place.line}" for place in places),
         action="not used",
         says=f"{_told(places, kind)}: {_WITHOUT[kind]}.",

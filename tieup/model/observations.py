@@ -14,6 +14,9 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray, fill_flags, no_f
 
 KINDS = ("direction", "zenith", "distance")
 DIRECTION, ZENITH, DISTANCE = range(3)
+# What tables call a direction that is an azimuth and a distance that is horizontal.
+AZIMUTH, LEVEL_DISTANCE = "azimuth", "horizontal_distance"
+COMPONENT = {**{kind: n for n, kind in enumerate(KINDS)}, AZIMUTH: 0, LEVEL_DISTANCE: 2}
 
 
 @dataclass(frozen=True)

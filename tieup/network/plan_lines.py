@@ -61,7 +61,7 @@ def without_circle(sights: Sights, setups: int) -> BoolArray:
     """Return the setups (S,) that have sights and no reading of the horizontal circle."""
     read = np.isfinite(sights.value[:, DIRECTION]) & ~sights.azimuth
     count = np.bincount(sights.setup[read], minlength=setups)
-    return (count == 0) & (np.bincount(sights.setup, minlength=setups) > 0)
+    return np.asarray((count == 0) & (np.bincount(sights.setup, minlength=setups) > 0))
 
 
 def plan_lines(sights: Sights, station: IntArray, horizontal: FloatArray, points: int) -> Lines:

@@ -74,7 +74,8 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
     },
     "observations.csv": {
         "point": "name of the target as it was booked",
-        "kind": "direction, zenith, distance, level, tape or baseline",
+        "kind": "direction, azimuth, zenith, distance, horizontal_distance, level, tape or "
+        "baseline",
         "observed": "the reading as it was booked",
         "adjusted": "what it should have read by the solution",
         "residual": "adjusted minus observed",
