@@ -66,7 +66,8 @@ class Equations:
     ``connections`` and ``links`` end at marks; ``held``, ``control`` and its ``weight`` (m, 3)
     are those of marks. ``noise`` makes the connections' observations independent. Pairs of
     indices (2, n): ``stuck_setup`` and ``stuck_mark``, connection and component of held unknowns;
-    ``weighted``, mark and component.
+    ``weighted``, mark and component. ``flat`` (n,) are the connections between heights that nothing
+    determines, at one end or both: stand-ins, of which no reading says anything.
     """
 
     structure: Structure
@@ -80,6 +81,7 @@ class Equations:
     weighted: IntArray
     links: Links
     bend: float
+    flat: IntArray
 
 
 def make_equations(
@@ -112,7 +114,15 @@ def make_equations(
         weighted=np.array(np.nonzero(problem.weight[marks] > 0)),
         links=links,
         bend=curvature_coefficient(refraction),
+        flat=_flat(problem, connections),
     )
+
+
+def _flat(problem: Problem, connections: Connections) -> IntArray:
+    """Return the connections (n,) with an undetermined height at one end."""
+    start = problem.network.start
+    high = start.height_setup[connections.setup] & start.height_point[connections.point]
+    return np.flatnonzero(~high)
 
 
 def _held_places(held: BoolArray, end: IntArray) -> IntArray:
@@ -156,6 +166,7 @@ def _whiten(equations: Equations, linear: Linearised, links: tuple[FloatArray, F
     scale, lean = equations.noise.scale, equations.noise.lean
     by_place = np.multiply(linear.by_mark, scale[:, :, None], out=linear.by_mark)
     by_place[:, DISTANCE] -= lean[:, None] * by_place[:, ZENITH]
+    by_place[equations.flat, :, 2] = 0.0
     by_setup = new_stack(len(scale), 3, 4)
     np.negative(by_place, out=by_setup[:, :, :3])
     by_setup[:, DIRECTION, 3] = -linear.turns * scale[:, DIRECTION]
