@@ -13,8 +13,8 @@ from tieup.model.falls import FallCheck
 from tieup.model.link_kinds import LINK_KINDS
 from tieup.model.settings import Datum, GridWish, Precision, Tolerances
 
-# What turn observed azimuths have: none, one for each setup, one for each raw file.
-GRID_NORTH, BY_SETUP, BY_FILE = AZIMUTHS = ("grid", "setup", "file")
+# What turn observed azimuths have: none, or one for each setup.
+GRID_NORTH, BY_SETUP = AZIMUTHS = ("grid", "setup")
 
 
 def readable(name: str) -> str:

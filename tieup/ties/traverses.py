@@ -1,4 +1,4 @@
-"""How traverses of azimuths and distances close, from what was observed alone.
+"""How traverses of azimuths and distances close, from what was booked alone.
 
 Each leg is the mean of the lines between two marks, observed from one end or the other. Walked
 round a loop, or from one known mark to the next, the legs sum to what the coordinates say; what
@@ -17,8 +17,7 @@ import numpy as np
 
 from tieup.geometry import curvature_coefficient, polar_offset
 from tieup.model.arrays import FloatArray, IntArray
-from tieup.model.network import Network
-from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
+from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Sights
 from tieup.network.bridges import find_loops
 
 CONTROL = -1
@@ -47,10 +46,16 @@ class Traverse:
 Legs = dict[tuple[int, int], complex]
 
 
-def find_traverses(network: Network, refraction: float) -> tuple[Traverse, ...]:
-    """Return the short loops and links that together hold every leg that closes anything."""
-    legs = _legs(network, refraction)
-    known = network.control[:, 0] + 1j * network.control[:, 1]
+def find_traverses(
+    sights: Sights, station: IntArray, control: FloatArray, refraction: float
+) -> tuple[Traverse, ...]:
+    """Return the short loops and links that together hold every leg that closes anything.
+
+    ``station`` (S,) is the mark that each setup stands over or -1, ``control`` (P, 2) the known
+    northings and eastings in m, NaN where there are none.
+    """
+    legs = _legs(sights, station, refraction)
+    known = control[:, 0] + 1j * control[:, 1]
     ends = {mark for leg in legs for mark in leg}
     held = sorted(mark for mark in ends if np.isfinite(known[mark]))
     pairs = sorted({(min(leg), max(leg)) for leg in legs})
@@ -69,10 +74,9 @@ def _table(pairs: list[tuple[int, int]]) -> IntArray:
     return np.array(pairs, dtype=np.int64).reshape(-1, 2)
 
 
-def _legs(network: Network, refraction: float) -> Legs:
+def _legs(sights: Sights, over: IntArray, refraction: float) -> Legs:
     """Return the mean offset N + iE (m) of each leg, by its ends, in the sense observed."""
-    sights, value = network.sights, network.sights.value
-    station = network.station[sights.setup]
+    value, station = sights.value, over[sights.setup]
     rows = np.flatnonzero(
         sights.azimuth & (station >= 0) & np.isfinite(value[:, [DIRECTION, DISTANCE]]).all(axis=1)
     )
