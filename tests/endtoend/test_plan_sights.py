@@ -6,6 +6,7 @@ package.
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -13,9 +14,12 @@ import pytest
 from scipy.optimize import least_squares
 
 import tieup
+from tests.endtoend.jobs import ROOT
 from tests.published.plan_jobs import plan_job
+from tests.read.landxml_files import landxml
 from tieup.config import load_job
 from tieup.diagnose.solve import solve
+from tieup.errors import TieupError
 from tieup.pipeline import make_case, read_site
 
 SECOND = np.pi / 648_000.0
@@ -143,3 +147,96 @@ def test_a_plan_is_what_least_squares_says(tmp_path: Path, kind: str) -> None:
     assert found["elevation"].isna().all() and site.setups["elevation"].isna().all()
     assert site.ties["d_elevation"].isna().all() and found["sd_elevation"].isna().all()
     assert set(site.observations["status"]) == {"used"}
+
+
+def test_a_free_plan_of_azimuths_lies_north_up(tmp_path: Path) -> None:
+    """Without control azimuths say which way is north; only where it lies is open."""
+    rows = table(np.random.default_rng(12), KINDS["azimuths and distances"])
+    job = plan_job(tmp_path / "job", written(rows), "", angle="deg", more=f"{GEAR}datum: free\n")
+    site = tieup.reconcile(job)
+    found = site.coordinates.set_index("point")[["northing", "easting"]]
+    for one, other in (("A", "B"), ("C", "D"), ("E", "A")):
+        gap = found.loc[other] - found.loc[one]
+        assert gap.to_numpy() == pytest.approx(np.subtract(PLACES[other], PLACES[one]), abs=0.02)
+    assert site.reconciliation.run["rank_defect"] == 2  # two shifts: heights take no part
+
+
+def test_distances_that_fit_a_mirror_image_are_refused_until_a_rough_place_tells(
+    tmp_path: Path,
+) -> None:
+    """Two known marks leave a net of distances and its mirror image; field coordinates decide."""
+    rows = table(np.random.default_rng(13), KINDS["distances alone"])
+    control = "".join(f"{name},{n},{e},,0,0,\n" for name, (n, e) in list(PLACES.items())[:2])
+    job = plan_job(tmp_path / "job", written(rows), control, angle="deg", more=GEAR)
+    with pytest.raises(TieupError, match="mirror image"):
+        tieup.reconcile(job)
+    header = HEADER.replace("\n", ",field_northing,field_easting\n")
+    near = {name: f",{n + 8:.0f},{e - 9:.0f}" for name, (n, e) in PLACES.items()}
+    text = header + "".join(",".join(row) + near[row[2]] + "\n" for row in rows)
+    (job / "raw" / "a.csv").write_text(text, encoding="utf-8")
+    found = tieup.reconcile(job).coordinates.set_index("point")
+    for name, place in PLACES.items():
+        row = found.loc[name]
+        assert (row["northing"], row["easting"]) == pytest.approx(place, abs=0.02), name
+
+
+def test_a_plan_in_landxml_closes(tmp_path: Path) -> None:
+    """Reduced observations of corner to corner, one of them an arc: all used, and they close."""
+    corners = ("A", "B", "C", "D")
+    setups = "".join(
+        f'<InstrumentSetup id="s{n}" stationName="{n}" instrumentHeight="0">'
+        f'<InstrumentPoint pntRef="{n}"/></InstrumentSetup>'
+        for n in corners
+    )
+    lines = ""
+    for one, other in zip(corners, corners[1:] + corners[:1], strict=True):
+        azimuth, far = sight(one, other)
+        ends = f'setupID="s{one}" targetSetupID="s{other}"'
+        if one == "C":  # the arc over a chord at 60 degrees is pi/3 chords long
+            lines += (
+                f'<ReducedArcObservation {ends} chordAzimuth="{np.degrees(azimuth):.8f}" '
+                f'radius="{far:.6f}" length="{far * np.pi / 3:.6f}" rot="cw"/>'
+            )
+        else:
+            lines += (
+                f'<ReducedObservation {ends} azimuth="{np.degrees(azimuth):.8f}" '
+                f'horizDistance="{far:.6f}" distanceType="Measured"/>'
+            )
+    text = landxml(setups + f'<ObservationGroup id="g">{lines}</ObservationGroup>')
+    job = plan_job(tmp_path / "job", "", "A,100,200,,0,0,\n", angle="deg", more=GEAR)
+    (job / "raw" / "a.csv").unlink()
+    (job / "raw" / "plan.xml").write_text(text, encoding="utf-8")
+    with (job / "job.yaml").open("a", encoding="utf-8") as stream:
+        stream.write("raw: [raw/*.xml]\n")
+    site = tieup.reconcile(job)
+    assert set(site.observations["kind"]) == {"azimuth", "horizontal_distance"}
+    assert set(site.observations["status"]) == {"used"} and len(site.observations) == 8
+    (row,) = site.traverses.to_dict("records")
+    assert row["traverse"] == "A-B-C-D-A" and row["misclosure"] < 1e-4
+    for finding in site.findings:
+        assert "height" not in finding["says"] and "no row has" not in finding["says"]
+
+
+def test_heights_that_nothing_gives_are_in_no_step(tmp_path: Path) -> None:
+    """Zenith angles without a known elevation: no height in any tie, joint, setup or finding.
+
+    The heights that the solution has there are stand-ins: steep distances must not be taken for
+    a step in height, nor a wrong one for a pole height.
+    """
+    job = tmp_path / "job"
+    shutil.copytree(ROOT / "sample_raw" / "two_setups", job)
+    listed = (job / "control.csv").read_text(encoding="utf-8").splitlines()
+    flat = [",".join([*line.split(",")[:3], "", *line.split(",")[4:]]) for line in listed[1:]]
+    (job / "control.csv").write_text("\n".join([listed[0], *flat]) + "\n", encoding="utf-8")
+    raw = (job / "raw" / "s2.csv").read_text(encoding="utf-8")
+    wrong = raw.replace(",80.3126,", ",80.4126,").replace(",80.3011,", ",80.4011,")
+    assert wrong.count(",80.4") == 2
+    (job / "raw" / "s2.csv").write_text(wrong, encoding="utf-8")
+    site = tieup.reconcile(job)
+    assert {"distance"} == {f["kind"] for f in site.findings if f["severity"] == "stop"}
+    for frame in (site.coordinates, site.setups):
+        assert frame["elevation"].isna().all() and frame["sd_elevation"].isna().all()
+    assert site.coordinates["hidden_elevation"].isna().all()
+    assert site.ties["d_elevation"].isna().all()
+    pairs = site.reconciliation.pairs
+    assert np.isnan(np.asarray(pairs["d_elevation"], dtype=float)).all()
