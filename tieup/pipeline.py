@@ -44,7 +44,8 @@ from tieup.read import (
 from tieup.read.projection import site_grid
 from tieup.reduce.distances import prism_constants
 from tieup.results.bays import control_table, joints_table, pairs_table, rules_table
-from tieup.results.coordinates import coordinates_table
+from tieup.results.coordinates import coordinates_table, lasting_marks
+from tieup.results.covariance import covariance_of
 from tieup.results.derived import (
     derived_findings,
     derived_points,
@@ -216,6 +217,9 @@ def _reconciliation(
         field_rows=field_table(site, field),
         field_setups=field_setups_table(site, field),
         traverses=traverses_table(site),
+        covariance=covariance_of(
+            diagnosis.stated, lasting_marks(site), length_factor(job.length_unit)
+        ),
     )
 
 
@@ -259,6 +263,8 @@ def _inputs(job: Job, fieldbook: Fieldbook, case: Case) -> Mapping[str, str]:
     hashes["job.yaml"] = job.sha256
     if case.given is not None:
         hashes[case.given.file] = case.given.sha256
+        if case.given.from_file:
+            hashes[case.given.from_file] = case.given.from_sha256
     elif job.control_file is not None:  # a list without marks
         hashes[job.name_of(job.control_file)] = file_sha256(job.control_file)
     for path in job.rules:

@@ -12,6 +12,7 @@ import numpy as np
 
 from tieup.adjust.elimination import Held, Rows
 from tieup.adjust.equations import Connections, Linearised, linearise
+from tieup.adjust.prior import Prior
 from tieup.adjust.problem import Problem
 from tieup.adjust.stacks import new_stack
 from tieup.adjust.structure import Structure
@@ -67,7 +68,8 @@ class Equations:
     are those of marks. ``noise`` makes the connections' observations independent. Pairs of
     indices (2, n): ``stuck_setup`` and ``stuck_mark``, connection and component of held unknowns;
     ``weighted``, mark and component. ``flat`` (n,) are the connections between heights that nothing
-    determines, at one end or both: stand-ins, of which no reading says anything.
+    determines, at one end or both: stand-ins, of which no reading says anything. ``prior`` is the
+    correlated part of control, by marks.
     """
 
     structure: Structure
@@ -82,6 +84,7 @@ class Equations:
     links: Links
     bend: float
     flat: IntArray
+    prior: Prior
 
 
 def make_equations(
@@ -115,6 +118,7 @@ def make_equations(
         links=links,
         bend=curvature_coefficient(refraction),
         flat=_flat(problem, connections),
+        prior=problem.prior.on_marks(marks),
     )
 
 
@@ -137,7 +141,7 @@ class Evaluation:
     """All equations at one state: whitened rows and misclosures (observed minus predicted).
 
     ``misclosure`` (c, 3) is whitened, ``link`` (l,) in units of its sd, 0 where not observed;
-    ``control`` (w,) of each weighted component in m times weight. ``fit`` is v'Pv.
+    ``control`` (w,) is P times the departure of each weighted component. ``fit`` is v'Pv.
     """
 
     rows: Rows
@@ -156,10 +160,23 @@ def evaluate(equations: Equations, state: State) -> Evaluation:
     link, link_rows = _links(equations.links, state.position, equations.held)
     weighted = tuple(equations.weighted)
     departure = equations.control[weighted] - state.position[weighted]
-    weight = equations.weight[weighted]
-    fit = float(np.sum(misclosure**2) + np.sum(link**2) + np.sum(weight * departure**2))
+    pushed = _pushed(equations, state, departure)
+    fit = float(np.sum(misclosure**2) + np.sum(link**2) + np.sum(pushed * departure))
     rows = _whiten(equations, linear, link_rows)
-    return Evaluation(rows, misclosure, link, weight * departure, fit)
+    return Evaluation(rows, misclosure, link, pushed, fit)
+
+
+def _pushed(equations: Equations, state: State, departure: FloatArray) -> FloatArray:
+    """Return P times the ``departure`` (w,) of weighted control."""
+    weighted, prior = tuple(equations.weighted), equations.prior
+    pushed = equations.weight[weighted] * departure
+    if not len(prior):
+        return np.asarray(pushed)
+    away = equations.control - state.position
+    whole = np.zeros(away.shape)
+    whole[weighted] = pushed
+    whole[prior.point, prior.component] = prior.weight @ away[prior.point, prior.component]
+    return np.asarray(whole[weighted])
 
 
 def _whiten(equations: Equations, linear: Linearised, links: tuple[FloatArray, FloatArray]) -> Rows:

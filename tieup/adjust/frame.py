@@ -126,7 +126,8 @@ def _structure(problem: Problem, connections: Connections, state: State) -> Stru
     links, taken = problem.network.links, problem.links
     ends = np.column_stack([links.start[taken], links.end[taken]])
     place = state.axis[:, :2], state.position[:, :2]
-    return make_structure(connections.setup, connections.point, ends, *place)
+    pairs = problem.prior.pairs
+    return make_structure(connections.setup, connections.point, ends, *place, pairs)
 
 
 def _anchors(problem: Problem, structure: Structure, connections: Connections) -> Anchors:

@@ -56,11 +56,11 @@ def no_bias(adjustment: Adjustment, count: int) -> Bias:
 def project(adjustment: Adjustment, bias: Bias) -> Bias:
     """Return R C: what each bias leaves in the (whitened, negative) residuals."""
     problem, rows, connections = adjustment.problem, adjustment.rows, adjustment.connections
-    root = np.sqrt(problem.weight)[:, :, None]
+    prior, weight = problem.prior, problem.weight
     links = problem.network.links
     start, end = links.start[problem.links], links.end[problem.links]
     setup = np.zeros((len(adjustment.axis), 4, bias.count))
-    point = root * bias.control
+    point = prior.pushed(weight, bias.control)
     np.add.at(setup, connections.setup, _back(rows.by_setup, bias.connections))
     np.add.at(point, connections.point, _back(rows.by_mark, bias.connections))
     np.add.at(point, start, rows.link_start[:, :, None] * bias.links[:, None, :])
@@ -69,7 +69,9 @@ def project(adjustment: Adjustment, bias: Bias) -> Bias:
     fitted = rows.by_setup @ setup[connections.setup] + rows.by_mark @ point[connections.point]
     along = np.einsum("lk,lkh->lh", rows.link_start, point[start])
     along += np.einsum("lk,lkh->lh", rows.link_end, point[end])
-    return Bias(bias.connections - fitted, bias.control - root * point, bias.links - along)
+    return Bias(
+        bias.connections - fitted, bias.control - prior.whitened(weight, point), bias.links - along
+    )
 
 
 def _back(rows: FloatArray, columns: FloatArray) -> FloatArray:
@@ -89,7 +91,7 @@ def gram(left: Bias, right: Bias) -> FloatArray:
 def score(adjustment: Adjustment, bias: Bias) -> FloatArray:
     """Return -C'v (h,): how far the residuals point along each column."""
     residual = adjustment.whitened
-    control = np.nan_to_num(adjustment.control_residual) * np.sqrt(adjustment.problem.weight)
+    control = whitened_control(adjustment)
     problem = adjustment.problem
     link = adjustment.link_residual / problem.network.links.sd[problem.links]
     return -(
@@ -97,6 +99,12 @@ def score(adjustment: Adjustment, bias: Bias) -> FloatArray:
         + np.tensordot(bias.control, control, axes=([0, 1], [0, 1]))
         + bias.links.T @ link
     )
+
+
+def whitened_control(adjustment: Adjustment) -> FloatArray:
+    """Return the whitened residuals (P, 3) of weighted control, 0 elsewhere."""
+    problem = adjustment.problem
+    return problem.prior.whitened(problem.weight, np.nan_to_num(adjustment.control_residual))
 
 
 def place_shift(adjustment: Adjustment, chosen: list[IntArray]) -> Bias:
@@ -131,8 +139,7 @@ class Spoken:
 def misclosure(adjustment: Adjustment, spoken: Spoken) -> FloatArray:
     """Return -v (q,): the whitened residuals of what is spoken of, observed minus adjusted."""
     residual = adjustment.whitened[spoken.connections]
-    root = np.sqrt(adjustment.problem.weight[spoken.points])
-    control = np.nan_to_num(adjustment.control_residual[spoken.points]) * root
+    control = whitened_control(adjustment)[spoken.points]
     link = (adjustment.link_residual / adjustment.link_sd)[spoken.links]
     return -np.concatenate([residual.reshape(-1), control.reshape(-1), link])
 
@@ -150,6 +157,8 @@ def design_matrix(adjustment: Adjustment, spoken: Spoken) -> FloatArray:
     mark = np.zeros((len(spoken), marks + 1, 3))
     for end in (0, 1):
         mark[np.arange(len(spoken)), design.mark[:, end]] += design.by_mark[:, end]
+    tied = design.tied
+    mark[tied.row[:, None], tied.mark, tied.component] += tied.root
     free = ~adjustment.held.point[structure.marks]
     setup *= ~adjustment.held.setup
     mark = mark[:, :marks] * free
@@ -168,16 +177,28 @@ def remaining(adjustment: Adjustment, spoken: Spoken, columns: FloatArray) -> Fl
 
 
 @dataclass(frozen=True)
+class _Tied:
+    """Rows (d,) of correlated control: ``root`` (d, k) by ``mark`` and ``component`` (k,)."""
+
+    row: IntArray
+    root: FloatArray
+    mark: IntArray
+    component: IntArray
+
+
+@dataclass(frozen=True)
 class _Design:
     """Rows of A: those of connections at a setup (3 n,), all at two marks (q, 2).
 
     ``mark`` is the number of a mark in the system, behind the last one where it is in none.
+    Those of correlated control are at many marks: ``tied``.
     """
 
     setup: IntArray
     by_setup: FloatArray
     mark: IntArray
     by_mark: FloatArray
+    tied: _Tied
 
 
 def _design(adjustment: Adjustment, spoken: Spoken) -> _Design:
@@ -197,7 +218,18 @@ def _design(adjustment: Adjustment, spoken: Spoken) -> _Design:
     by_mark[len(point) :, 0] = rows.link_start[spoken.links]
     by_mark[len(point) :, 1] = rows.link_end[spoken.links]
     setup = np.repeat(adjustment.connections.setup[seen], 3)
-    return _Design(setup, rows.by_setup[seen].reshape(-1, 4), mark, by_mark)
+    tied = _tied(adjustment, spoken, number)
+    by_mark[tied.row] = 0.0
+    return _Design(setup, rows.by_setup[seen].reshape(-1, 4), mark, by_mark, tied)
+
+
+def _tied(adjustment: Adjustment, spoken: Spoken, number: IntArray) -> _Tied:
+    """Return the rows of correlated control among the ``spoken`` ones."""
+    prior = adjustment.problem.prior
+    told = np.flatnonzero(np.isin(prior.point, spoken.points))
+    place = np.searchsorted(spoken.points, prior.point[told])
+    row = 3 * (len(spoken.connections) + place) + prior.component[told]
+    return _Tied(row, prior.root[told], number[prior.point], prior.component)
 
 
 def _fitted(adjustment: Adjustment, spoken: Spoken, columns: FloatArray) -> FloatArray:
@@ -215,11 +247,14 @@ def _fitted(adjustment: Adjustment, spoken: Spoken, columns: FloatArray) -> Floa
         for end in (0, 1):
             values = design.by_mark[:, end, :, None] * part[:, None, :]
             np.add.at(mark, design.mark[:, end], values)
+        tied = design.tied
+        np.add.at(mark, (tied.mark, tied.component), tied.root.T @ part[tied.row])
         setup, mark[:marks] = elimination.solve_marks(adjustment.system, setup, mark[:marks])
         mark[marks] = 0.0
         own = np.zeros(part.shape)
         own[:seen] = np.einsum("qu,quh->qh", design.by_setup, setup[design.setup])
         for end in (0, 1):
             own += np.einsum("qu,quh->qh", design.by_mark[:, end], mark[design.mark[:, end]])
+        own[tied.row] += tied.root @ mark[tied.mark, tied.component]
         fitted[:, start : start + step] = own
     return fitted

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.adjust.equations import Connections
+from tieup.adjust.prior import Prior, make_prior
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
 from tieup.model.link_kinds import of_kind
 from tieup.model.network import Network
@@ -52,7 +53,8 @@ class Problem:
     ``solved_setup`` (S,), ``solved_point`` (P,) take part. ``held_setup`` (S, 4) and
     ``held_point`` (P, 3) do not move. ``weight`` (P, 3) is 1/sd^2 of weighted control.
     ``links`` (l,) are the rows of `Network.links` that take part. ``turned`` (S,) are the setups
-    with a circle reading; the orientation of the others means nothing and stands still.
+    with a circle reading; the orientation of the others means nothing and stands still. ``prior``
+    is the part of weighted control that is correlated.
     """
 
     network: Network
@@ -65,6 +67,7 @@ class Problem:
     held_point: BoolArray
     weight: FloatArray
     turned: BoolArray
+    prior: Prior
 
     @property
     def held_in_plan(self) -> BoolArray:
@@ -159,6 +162,7 @@ def make_problem(
         held_point,
         weight,
         turned,
+        make_prior(network.correlated, frame.control_sd, weight > 0),
     )
 
 

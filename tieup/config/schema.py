@@ -213,6 +213,7 @@ def _control_column(quantity: str) -> Either:
 CONTROL = Section(
     {
         "file": Text("control.csv"),
+        "job": Text(),
         "marks": AllOr(ListOf(Text())),
         "columns": Section(
             {name: _control_column(own) for name, own in _OF_CONTROL.items()}, sparse=True
@@ -252,6 +253,7 @@ SCHEMA = Section(
         "raw": ListOf(Text(), ("raw/*.csv",)),
         "control": Either(Text(), CONTROL),  # control.csv where that file is there
         "control_sd": Number(0.0, low=0.0, high=10.0, unit="the job's length unit, 1 sd"),
+        "control_covariance": Text(),
         "levels": Text(),
         "levels_sd": Number(low=0.0, high=1000.0, open_low=True, unit="mm per square root of a km"),
         "tapes": Text(),

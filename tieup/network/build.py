@@ -48,6 +48,7 @@ from tieup.network.plan_start import (
 )
 from tieup.network.refusals import refuse_after, refuse_before
 from tieup.network.settle import settle_plan
+from tieup.network.unseen import with_correlated
 from tieup.network.vectors import clouds_of, hung_anchors, turned_to
 
 
@@ -103,7 +104,8 @@ def build_network(
         component = np.where(np.isfinite(plan.axis), 0, 1)
     else:
         plan, component = _grown_plan(seen, ties, anchors, datum)
-    return _network(assembly, _start(assembly, plan, ties, level, component, datum, bend))
+    start = _start(assembly, plan, ties, level, component, datum, bend)
+    return _network(assembly, with_correlated(assembly, start) if held else start)
 
 
 def _grown_plan(
@@ -134,6 +136,7 @@ def _network(assembly: Assembly, start: Start) -> Network:
         links=assembly.links,
         origin=assembly.origin,
         start=start,
+        correlated=assembly.correlated,
     )
 
 

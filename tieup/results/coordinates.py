@@ -160,6 +160,11 @@ def _codes(site: Site) -> tuple[TextArray, TextArray]:
     return columns[0], columns[1]
 
 
+def lasting_marks(site: Site) -> IntArray:
+    """Return the marks that are more than shot points: control, ties, stations."""
+    return np.flatnonzero(_roles(site) != "shot")
+
+
 def _roles(site: Site) -> TextArray:
     network = site.solved.network
     role = np.full(len(network.point_names), "shot", dtype=object)

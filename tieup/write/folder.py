@@ -18,6 +18,8 @@ from pathlib import Path
 from tieup.errors import OutputError
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.columns import TABLES
+from tieup.write.covariance import NAME as COVARIANCE
+from tieup.write.covariance import covariance_text
 from tieup.write.dictionary import columns_text
 from tieup.write.documents import findings_text, run_text
 from tieup.write.exchange.formats import Exchange
@@ -55,7 +57,8 @@ def writers_of(site: Reconciliation) -> dict[str, Callable[[Reconciliation], str
         for name, (table, columns) in TABLES.items()
         if name not in WRITERS and getattr(site, table)
     }
-    return {**WRITERS, **tables}
+    matrix = {COVARIANCE: covariance_text} if site.covariance is not None else {}
+    return {**WRITERS, **tables, **matrix}
 
 
 def write_results(
