@@ -45,7 +45,7 @@ from tieup.read.projection import site_grid
 from tieup.reduce.distances import prism_constants
 from tieup.results.bays import control_table, joints_table, pairs_table, rules_table
 from tieup.results.coordinates import coordinates_table, lasting_marks
-from tieup.results.covariance import covariance_of
+from tieup.results.covariance import covariance_table
 from tieup.results.derived import (
     derived_findings,
     derived_points,
@@ -217,9 +217,7 @@ def _reconciliation(
         field_rows=field_table(site, field),
         field_setups=field_setups_table(site, field),
         traverses=traverses_table(site),
-        covariance=covariance_of(
-            diagnosis.stated, lasting_marks(site), length_factor(job.length_unit)
-        ),
+        covariance=covariance_table(diagnosis.stated, lasting_marks(site), job.length_unit),
     )
 
 

@@ -13,7 +13,6 @@ from typing import Any, TypeAlias
 from numpy.typing import NDArray
 
 from tieup.model.answer import SiteVerdict, TieAnswer
-from tieup.model.arrays import FloatArray
 from tieup.model.finding import Finding
 from tieup.model.job import Job
 
@@ -63,19 +62,6 @@ class Summary:
 
 
 @dataclass(frozen=True)
-class Covariance:
-    """The covariance of marks: row by row ``points`` (n,), ``coordinates`` (n,), ``values`` (n,).
-
-    ``matrix`` (n, n); in the job's length unit and its square.
-    """
-
-    points: tuple[str, ...]
-    coordinates: tuple[str, ...]
-    values: FloatArray
-    matrix: FloatArray
-
-
-@dataclass(frozen=True)
 class Reconciliation:
     """One site reconciled; writers need nothing else.
 
@@ -108,7 +94,7 @@ class Reconciliation:
     field_rows: Table = field(default_factory=dict)
     field_setups: Table = field(default_factory=dict)
     traverses: Table = field(default_factory=dict)
-    covariance: Covariance | None = None
+    covariance: Table = field(default_factory=dict)
 
     @property
     def asked_rules(self) -> Table:

@@ -1,12 +1,13 @@
 """Read the covariance of known coordinates: covariance.csv of an earlier job, or one like it.
 
-A row for each coordinate: its point, which coordinate, its value and their unit, then the
-covariances with the rows above and with itself, in the unit squared: the lower triangle of the
-matrix. Rows of variance 0 are coordinates that are held.
+A row for each two coordinates that are correlated, in either order, and one for each with itself:
+its variance, and its value. What has no row is not correlated. Rows of variance 0 are coordinates
+that are held.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -21,7 +22,9 @@ from tieup.read.tables import Table, read_table
 from tieup.units import JOB_LENGTH_UNITS, length_factor, parse_numbers
 
 COORDINATES = ("northing", "easting", "elevation")
-LEADING = ("point", "coordinate", "value", "unit")
+COLUMNS = (
+    "point", "coordinate", "with_point", "with_coordinate", "unit", "value", "covariance",
+)  # fmt: skip
 SAME = 1e-3  # m; values that differ by more are not of the same mark
 LEAST = 1e-12  # of a correlation matrix: an eigenvalue below this is none
 
@@ -62,31 +65,40 @@ def read_covariance(path: Path, name: str) -> Stated:
     Raises
     ------
     InputError
-        It is no such file, names a coordinate twice, or its matrix is no covariance.
+        It is no such file, says something twice, or its matrix is no covariance.
     """
     table = read_table(path, name, TableFormat(around=None))
-    if tuple(table.header[: len(LEADING)]) != LEADING:
+    missing = [column for column in COLUMNS if column not in table.header]
+    if missing:
         raise InputError(
-            f"{name}:{table.header_line}: has the columns {', '.join(table.header[:5])}. Expected "
-            f"{', '.join(LEADING)}, then one for each row: covariance.csv as tieup writes it"
+            f"{name}:{table.header_line}: has no column {missing[0]}. Expected covariance.csv as "
+            f"tieup writes it: {', '.join(COLUMNS)}"
         )
-    size = len(table)
-    if len(table.header) != len(LEADING) + size:
-        raise InputError(
-            f"{name}:{table.header_line}: {size} coordinates need as many columns of covariances, "
-            f"and it has {len(table.header) - len(LEADING)}. Write it anew"
-        )
-    point, coordinate, value, unit = table.columns[: len(LEADING)]
-    factor = _factors(table, unit)
-    matrix = _matrix(table, factor)
-    values = _numbers(table, value, "value") * factor
-    names = tuple(dict.fromkeys(point))
-    at = _places(table, point, coordinate, names)
-    coordinates, covariance = np.full(3 * len(names), np.nan), np.zeros((3 * len(names),) * 2)
-    coordinates[at] = values
-    covariance[np.ix_(at, at)] = matrix
-    _refuse_indefinite(table, matrix)
-    return Stated(table, names, coordinates.reshape(-1, 3), covariance)
+    cells = {column: table.columns[table.header.index(column)] for column in COLUMNS}
+    factor, covariance = _factors(table, cells["unit"]), _numbers(table, cells, "covariance")
+    ends = _ends(table, cells["point"], cells["coordinate"])
+    others = _ends(table, cells["with_point"], cells["with_coordinate"])
+    own = [row for row, end in enumerate(ends) if end == others[row]]
+    names = tuple(dict.fromkeys(ends[row][0] for row in own))
+    number = {name: place for place, name in enumerate(names)}
+    place = {ends[row]: 3 * number[ends[row][0]] + COORDINATES.index(ends[row][1]) for row in own}
+    values = _numbers(table, cells, "value", own)
+    coordinates = np.full(3 * len(names), np.nan)
+    matrix = np.full((3 * len(names),) * 2, np.nan)
+    for row, pair in enumerate(zip(ends, others, strict=True)):
+        open_ = next((end for end in pair if end not in place), None)
+        if open_:
+            raise InputError(f"{table.where(row)}: {' '.join(open_)} has no row with its variance")
+        one, two = place[pair[0]], place[pair[1]]
+        if np.isfinite(matrix[one, two]):
+            raise InputError(f"{table.where(row)}: this covariance is there already")
+        matrix[one, two] = matrix[two, one] = covariance[row] * factor[row] ** 2
+        if one == two:
+            coordinates[one] = values[row] * factor[row]
+    matrix = np.nan_to_num(matrix)
+    known = np.isfinite(coordinates)
+    _refuse_indefinite(table, matrix[np.ix_(known, known)])
+    return Stated(table, names, coordinates.reshape(-1, 3), matrix)
 
 
 def _factors(table: Table, unit: list[str]) -> FloatArray:
@@ -99,52 +111,28 @@ def _factors(table: Table, unit: list[str]) -> FloatArray:
     return np.array([length_factor(text) for text in unit])
 
 
-def _numbers(table: Table, texts: list[str], column: str) -> FloatArray:
-    values, bad = parse_numbers(texts)
-    missing = [row for row, number in enumerate(values.tolist()) if number != number]
-    if missing:
-        row = missing[0]
-        told = bad.get(row, "is empty")
-        raise InputError(f'{table.where(row)}: {column} "{texts[row]}" {told}. Expected a number')
+def _numbers(
+    table: Table, cells: Mapping[str, list[str]], column: str, rows: Sequence[int] | None = None
+) -> FloatArray:
+    """Return a column of numbers; those of ``rows``, all by default, must be there."""
+    values, bad = parse_numbers(cells[column])
+    for row in range(len(table)) if rows is None else rows:
+        if np.isnan(values[row]):
+            told = bad.get(row, "is empty")
+            raise InputError(
+                f'{table.where(row)}: {column} "{cells[column][row]}" {told}. Expected a number'
+            )
     return values
 
 
-def _matrix(table: Table, factor: FloatArray) -> FloatArray:
-    """Return the whole matrix (n, n) in m^2 from the lower triangle of its rows."""
-    size = len(table)
-    matrix = np.zeros((size, size))
-    for column in range(size):
-        texts = table.columns[len(LEADING) + column]
-        rows = replace(table, line=table.line[column:])
-        matrix[column:, column] = _numbers(rows, texts[column:], f"c{column + 1}")
-        if any(texts[:column]):
-            above = next(row for row in range(column) if texts[row])
-            matrix[above, column] = float("nan")
-    if np.isnan(matrix).any():
-        row = int(np.flatnonzero(np.isnan(matrix).any(axis=1))[0])
-        raise InputError(
-            f"{table.where(row)}: has covariances with rows below it. Expected the lower triangle "
-            "alone: each row those with the rows above and its own variance"
-        )
-    whole = matrix + np.tril(matrix, -1).T
-    return np.asarray(whole * factor[:, None] * factor)
-
-
-def _places(
-    table: Table, point: list[str], coordinate: list[str], names: tuple[str, ...]
-) -> list[int]:
-    number = {name: place for place, name in enumerate(names)}
-    at: list[int] = []
-    for row, (name, which) in enumerate(zip(point, coordinate, strict=True)):
+def _ends(table: Table, points: list[str], coordinates: list[str]) -> list[tuple[str, str]]:
+    for row, (name, which) in enumerate(zip(points, coordinates, strict=True)):
         if not name or which not in COORDINATES:
             raise InputError(
                 f'{table.where(row)}: point "{name}", coordinate "{which}". Expected a name and '
                 f"one of {', '.join(COORDINATES)}"
             )
-        at.append(3 * number[name] + COORDINATES.index(which))
-        if at[-1] in at[:-1]:
-            raise InputError(f"{table.where(row)}: {which} of {name} is there already")
-    return at
+    return list(zip(points, coordinates, strict=True))
 
 
 def _refuse_indefinite(table: Table, matrix: FloatArray) -> None:
@@ -185,7 +173,8 @@ def job_control(path: Path, job: Job) -> Control:
                 )
             )
         stated = stated.of(tuple(mark for mark in stated.names if mark in wanted))
-    line = [int(stated.table.line[stated.table.columns[0].index(mark)]) for mark in stated.names]
+    points = stated.table.columns[stated.table.header.index("point")]
+    line = [int(stated.table.line[points.index(mark)]) for mark in stated.names]
     return Control(
         file=name,
         names=stated.names,

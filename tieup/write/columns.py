@@ -226,6 +226,16 @@ TRAVERSES: Mapping[str, str] = {
     "precision": COUNT,
 }
 
+COVARIANCE: Mapping[str, str] = {
+    "point": TEXT,
+    "coordinate": TEXT,
+    "with_point": TEXT,
+    "with_coordinate": TEXT,
+    "unit": TEXT,
+    "value": TEXT,
+    "covariance": TEXT,
+}
+
 TABLES: Mapping[str, tuple[str, Mapping[str, str]]] = {
     "coordinates.csv": ("coordinates", COORDINATES),
     "observations.csv": ("observations", OBSERVATIONS),
@@ -235,6 +245,7 @@ TABLES: Mapping[str, tuple[str, Mapping[str, str]]] = {
     "falls.csv": ("falls", FALLS),
     "derived.csv": ("derived", DERIVED),
     "traverses.csv": ("traverses", TRAVERSES),
+    "covariance.csv": ("covariance", COVARIANCE),
     "rules.csv": ("asked_rules", RULES),
     "field.csv": ("field_rows", FIELD),
     "field_setups.csv": ("field_setups", FIELD_SETUPS),

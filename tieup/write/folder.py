@@ -18,8 +18,6 @@ from pathlib import Path
 from tieup.errors import OutputError
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.columns import TABLES
-from tieup.write.covariance import NAME as COVARIANCE
-from tieup.write.covariance import covariance_text
 from tieup.write.dictionary import columns_text
 from tieup.write.documents import findings_text, run_text
 from tieup.write.exchange.formats import Exchange
@@ -57,8 +55,7 @@ def writers_of(site: Reconciliation) -> dict[str, Callable[[Reconciliation], str
         for name, (table, columns) in TABLES.items()
         if name not in WRITERS and getattr(site, table)
     }
-    matrix = {COVARIANCE: covariance_text} if site.covariance is not None else {}
-    return {**WRITERS, **tables, **matrix}
+    return {**WRITERS, **tables}
 
 
 def write_results(

@@ -118,6 +118,15 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
         "low_spot": "low or perhaps where both neighbours along the line are higher, else empty",
         "remarks": "what looks wrong: breaks, duplicates, zigzags",
     },
+    "covariance.csv": {
+        "coordinate": "northing, easting or elevation of the point",
+        "with_point": "point of the other coordinate",
+        "with_coordinate": "the other coordinate; where both are one, the row has its variance",
+        "unit": "unit of the value; the covariance is in its square",
+        "value": "the coordinate with all its digits, in the row of its variance",
+        "covariance": "covariance of the two by the sds as stated; no row where it is 0, but a "
+        "held coordinate has a row with its variance of 0",
+    },
     "traverses.csv": {
         "traverse": "marks of the traverse in order, the first again at the end of a loop",
         "kind": "loop (back to its first mark) or link (between two known marks)",

@@ -158,11 +158,6 @@ def _plain(value: Any) -> str:
     return "" if value is None or value != value else str(value)
 
 
-def quoted_cell(text: str) -> str:
-    """Return one cell, in quotes where CSV would misread it bare."""
-    return _cell(text)
-
-
 def _cell(text: str) -> str:
     if text.startswith("#") or any(mark in text for mark in ',"\n\r'):
         return '"' + text.replace('"', '""') + '"'
