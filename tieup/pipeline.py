@@ -44,7 +44,8 @@ from tieup.read import (
 from tieup.read.projection import site_grid
 from tieup.reduce.distances import prism_constants
 from tieup.results.bays import control_table, joints_table, pairs_table, rules_table
-from tieup.results.coordinates import coordinates_table
+from tieup.results.coordinates import coordinates_table, lasting_marks
+from tieup.results.covariance import covariance_table
 from tieup.results.derived import (
     derived_findings,
     derived_points,
@@ -64,6 +65,7 @@ from tieup.results.run import effects_record, run_record, summary_of
 from tieup.results.setups import setups_table, ties_table
 from tieup.results.site import Site
 from tieup.results.strings import site_slopes, string_findings, strings_table
+from tieup.results.traverses import traverses_table
 from tieup.results.weaknesses import weakness_findings
 from tieup.threads import one_thread
 from tieup.ties.answer import crew_answer
@@ -214,6 +216,8 @@ def _reconciliation(
         derived=derived_table(site, derived, coordinates),
         field_rows=field_table(site, field),
         field_setups=field_setups_table(site, field),
+        traverses=traverses_table(site),
+        covariance=covariance_table(diagnosis.stated, lasting_marks(site), job.length_unit),
     )
 
 
@@ -257,6 +261,8 @@ def _inputs(job: Job, fieldbook: Fieldbook, case: Case) -> Mapping[str, str]:
     hashes["job.yaml"] = job.sha256
     if case.given is not None:
         hashes[case.given.file] = case.given.sha256
+        if case.given.from_file:
+            hashes[case.given.from_file] = case.given.from_sha256
     elif job.control_file is not None:  # a list without marks
         hashes[job.name_of(job.control_file)] = file_sha256(job.control_file)
     for path in job.rules:

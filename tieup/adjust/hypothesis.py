@@ -25,7 +25,7 @@ from scipy.sparse import block_diag, coo_array, csr_array, vstack
 from tieup.adjust.cofactors import Functions, cofactors, group_covariances, in_frame
 from tieup.adjust.estimable import Information
 from tieup.adjust.solution import Adjustment
-from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -68,8 +68,9 @@ def everything(adjustment: Adjustment) -> Spoken:
 def misclosure(adjustment: Adjustment, spoken: Spoken) -> FloatArray:
     """Return -v (q,): the whitened residuals of what is spoken of, observed minus adjusted."""
     residual = adjustment.whitened[spoken.connections]
-    root = np.sqrt(adjustment.problem.weight[spoken.points])
-    control = np.nan_to_num(adjustment.control_residual[spoken.points]) * root
+    problem = adjustment.problem
+    control = problem.prior.whitened(problem.weight, np.nan_to_num(adjustment.control_residual))
+    control = control[spoken.points]
     link = (adjustment.link_residual / adjustment.link_sd)[spoken.links]
     return -np.concatenate([residual.reshape(-1), control.reshape(-1), link])
 
@@ -176,17 +177,42 @@ def _design(adjustment: Adjustment, spoken: Spoken) -> csr_array:
     link_row = np.broadcast_to(
         3 * len(spoken.points) + np.arange(len(ends))[:, None], (len(ends), 3)
     )
+    tied_row, tied_column, tied_root, single = _tied(adjustment, spoken, number)
     parts = [
-        (root, control_row, number[known]),
+        (root * single[known], control_row, number[known]),
         (rows.link_start[spoken.links], link_row, ends[:, 0]),
         (rows.link_end[spoken.links], link_row, ends[:, 1]),
     ]
-    row = np.concatenate([part[1].ravel() for part in parts])
-    column = np.concatenate([(cut + 3 * part[2][:, None] + np.arange(3)).ravel() for part in parts])
-    value = np.concatenate([part[0].ravel() for part in parts])
+    row = np.concatenate([*(part[1].ravel() for part in parts), tied_row])
+    columns = [(3 * part[2][:, None] + np.arange(3)).ravel() for part in parts]
+    column = cut + np.concatenate([*columns, tied_column])
+    value = np.concatenate([*(part[0].ravel() for part in parts), tied_root])
     shape = 3 * len(spoken.points) + len(ends), cut + 3 * marks
     rest = coo_array((value, (row, column)), shape=shape)
     return csr_array(vstack([sight_rows(adjustment, spoken.connections), rest], format="csr"))
+
+
+def _tied(
+    adjustment: Adjustment, spoken: Spoken, number: IntArray
+) -> tuple[IntArray, IntArray, FloatArray, BoolArray]:
+    """Return the rows of correlated control: row, column among the marks, value.
+
+    Beside them stands which coordinates (P, 3) have a weight of their own instead.
+    """
+    prior, held = adjustment.problem.prior, adjustment.held
+    single = np.ones(adjustment.problem.weight.shape, dtype=np.bool_)
+    single[prior.point, prior.component] = False
+    told = np.flatnonzero(np.isin(prior.point, spoken.points))
+    row = 3 * np.searchsorted(spoken.points, prior.point[told]) + prior.component[told]
+    column = 3 * number[prior.point] + prior.component
+    value = prior.root[told] * ~held.point[prior.point, prior.component]
+    shape = value.shape
+    return (
+        np.broadcast_to(row[:, None], shape).ravel(),
+        np.broadcast_to(column, shape).ravel(),
+        value.ravel(),
+        single,
+    )
 
 
 def sight_rows(adjustment: Adjustment, connections: IntArray) -> csr_array:

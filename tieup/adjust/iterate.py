@@ -54,7 +54,8 @@ def iterate(equations: Equations, state: State) -> tuple[State, Evaluation, Elim
     """
 
     def factored(at: Evaluation) -> Eliminated:
-        return elimination.eliminate(equations.structure, at.rows, equations.weight, equations.held)
+        held, weight = equations.held, equations.weight
+        return elimination.eliminate(equations.structure, at.rows, weight, held, equations.prior)
 
     evaluation = evaluate(equations, state)
     system, is_new, last = factored(evaluation), True, np.inf

@@ -171,7 +171,23 @@ def _control(solution: Solution, point_covariance: FloatArray) -> tuple[FloatArr
     residual[weighted] = position[weighted] - problem.frame.control[weighted]
     variance = point_covariance[point, component, component]
     redundancy[weighted] = 1.0 - problem.weight[weighted] * variance
+    prior = problem.prior
+    if len(prior):
+        own = prior.point, prior.component
+        redundancy[own] = 1.0 - np.diagonal(_prior_covariance(solution) @ prior.weight)
     return residual, redundancy
+
+
+def _prior_covariance(solution: Solution) -> FloatArray:
+    """Return the adjusted covariance (k, k) of the coordinates with correlated control."""
+    prior, points = solution.problem.prior, len(solution.state.position)
+    columns = np.arange(len(prior))
+    right = np.zeros((points, 3, len(prior)))
+    right[prior.point, prior.component, columns] = 1.0
+    setups = solution.equations.structure.setups
+    none = np.zeros((setups, 4, len(prior)))
+    moved = elimination.solve(solution.system, none, right)[1]
+    return np.asarray(moved[prior.point, prior.component])
 
 
 def _dof(equations: Equations, observed: BoolArray) -> int:

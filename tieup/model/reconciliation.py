@@ -93,6 +93,8 @@ class Reconciliation:
     derived: Table = field(default_factory=dict)
     field_rows: Table = field(default_factory=dict)
     field_setups: Table = field(default_factory=dict)
+    traverses: Table = field(default_factory=dict)
+    covariance: Table = field(default_factory=dict)
 
     @property
     def asked_rules(self) -> Table:

@@ -27,7 +27,7 @@ from tieup.adjust.solution import Adjustment
 from tieup.adjust.weights import connection_noise
 from tieup.geometry import curvature_coefficient
 from tieup.model.arrays import FloatArray, IntArray, distinct_pairs
-from tieup.model.observations import DIRECTION, Sights
+from tieup.model.observations import DIRECTION, ZENITH, Sights
 from tieup.model.settings import Precision
 from tieup.reduce.grouping import rows_by_group
 
@@ -72,23 +72,30 @@ def withheld_ties(
 def _rows(adjustment: Adjustment, sights: Sights, precision: Precision, refraction: float) -> _Rows:
     problem = adjustment.problem
     known = problem.solved_setup[sights.setup] & problem.solved_point[sights.point]
-    chosen = np.flatnonzero(known & np.isfinite(sights.value).any(axis=1))
+    value, start = sights.value.copy(), problem.network.start
+    # What reaches no height says none: the heights that the solution has there are stand-ins.
+    flat = ~(start.height_setup[sights.setup] & start.height_point[sights.point])
+    value[flat, ZENITH] = np.nan
+    chosen = np.flatnonzero(known & np.isfinite(value).any(axis=1))
     connections = Connections(
         sights.setup[chosen],
         sights.point[chosen],
-        sights.value[chosen],
+        value[chosen],
         sights.target_height[chosen],
         np.zeros(len(chosen), dtype=bool),
         chosen,
+        sights.level[chosen],
+        sights.azimuth[chosen],
     )
     axis, position = adjustment.axis, adjustment.position
     noise = connection_noise(connections, sights, precision, axis, position)
     bend = curvature_coefficient(refraction)
     linear = linearise(connections, axis, adjustment.orientation, position, bend)
+    linear.by_mark[flat[chosen], :, 2] = 0.0
     by_place = noise.whitened(linear.by_mark)
     by_setup = np.zeros((len(connections), 3, 4))
     by_setup[:, :, :3] = -by_place
-    by_setup[:, DIRECTION, 3] = -noise.scale[:, DIRECTION]
+    by_setup[:, DIRECTION, 3] = -linear.turns * noise.scale[:, DIRECTION]
     return _Rows(connections, by_setup, by_place, noise.whitened(linear.misclosure))
 
 

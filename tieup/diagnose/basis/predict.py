@@ -21,6 +21,8 @@ def predicted(sights: Sights, adjustment: Adjustment, refraction: float) -> Floa
         sights.target_height,
         np.zeros(count, dtype=bool),
         np.arange(count),
+        sights.level,
+        sights.azimuth,
     )
     linear = linearise(
         connections,
@@ -42,8 +44,8 @@ def misfit(sights: Sights, adjustment: Adjustment, refraction: float) -> FloatAr
 def sighted_place(sights: Sights, adjustment: Adjustment, refraction: float) -> FloatArray:
     """Return where each sight puts its target's mark (k, 3) in m, from its setup alone."""
     offset = polar_offset(
-        sights.value[:, 0] + adjustment.orientation[sights.setup],
-        sights.value[:, 1],
+        sights.value[:, 0] + np.where(sights.azimuth, 0.0, adjustment.orientation[sights.setup]),
+        np.where(sights.level, 0.5 * np.pi, sights.value[:, 1]),
         sights.value[:, 2],
         curvature_coefficient(refraction),
     )

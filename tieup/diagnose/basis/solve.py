@@ -13,6 +13,7 @@ from tieup.adjust.solution import Adjustment
 from tieup.diagnose.basis.case import Case
 from tieup.errors import AdjustmentError
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.fieldbook import Shots
 from tieup.model.network import Links, Network
 from tieup.model.settings import Grid, Precision
 from tieup.network.build import build_network
@@ -57,9 +58,24 @@ def assemble(case: Case) -> tuple[Reduction, Network]:
         links_on_grid(links, site_factor(case.precision.grid)),
         case.datum,
         case.refraction,
+        stored_places(case.shots, len(case.points)),
     )
     network = with_standing_control(network, case.precision)
     return reduction, on_grid(network, case.precision.grid)
+
+
+def stored_places(shots: Shots, points: int) -> FloatArray:
+    """Return the mean northing and easting (P, 2) in m that the field stored of each mark."""
+    known = np.flatnonzero(np.isfinite(shots.field_coordinates[:, :2]).all(axis=1))
+    count = np.bincount(shots.point[known], minlength=points)
+    total = np.column_stack(
+        [
+            np.bincount(shots.point[known], shots.field_coordinates[known, axis], points)
+            for axis in (0, 1)
+        ]
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(np.where(count[:, None] > 0, total / count[:, None], np.nan))
 
 
 def standing_marks(network: Network, precision: Precision) -> BoolArray:

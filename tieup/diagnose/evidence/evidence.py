@@ -19,6 +19,7 @@ import numpy as np
 
 from tieup.adjust.hypothesis import Spoken, everything, misclosure, remaining
 from tieup.adjust.pointings import SightResults, sight_results
+from tieup.adjust.problem import Problem
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.basis.hypotheses import Column, Hypothesis
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
@@ -207,6 +208,9 @@ def _spoken(evidence: Evidence, columns: Sequence[Column], entries: _Entries) ->
     tilted = [setup for column in columns for setup, _, _ in column.plumb]
     over = np.flatnonzero(connections.plumb & np.isin(connections.source, tilted))
     points = [point for column in columns for point, _, _ in column.control]
+    prior = evidence.adjustment.problem.prior
+    if np.isin(points, prior.point).any():  # correlated coordinates are whitened all together
+        points += prior.marks.tolist()
     links = [link for column in columns for link, _ in column.links]
     return Spoken(
         np.unique(np.concatenate([seen[seen >= 0], over])),
@@ -248,7 +252,8 @@ def _given_part(
     width = len(columns)
     control = np.zeros((len(spoken.points), 3, width))
     links = np.zeros((len(spoken.links), width))
-    root = np.sqrt(adjustment.problem.weight)
+    problem = adjustment.problem
+    root = np.sqrt(problem.weight)
     for number, column in enumerate(columns):
         for point, component, value in column.control:
             row = int(np.searchsorted(spoken.points, point))
@@ -256,7 +261,17 @@ def _given_part(
         for link, value in column.links:
             row = int(np.searchsorted(spoken.links, link))
             links[row, number] += value / adjustment.link_sd[link]
+    if len(problem.prior) and np.isin(problem.prior.point, spoken.points).all():
+        _tie(control, problem, spoken.points)
     return control.reshape(-1, width), links
+
+
+def _tie(control: FloatArray, problem: Problem, points: IntArray) -> None:
+    """Whiten the columns of correlated control (p, 3, h), of ``points`` (p,), all together."""
+    prior = problem.prior
+    at = np.searchsorted(points, prior.point), prior.component
+    scale = np.sqrt(problem.weight[prior.point, prior.component])
+    control[at] = prior.root @ (control[at] / scale[:, None])
 
 
 def _within_of(evidence: Evidence, entries: _Entries) -> BoolArray:

@@ -86,8 +86,13 @@ class Subjects:
 
     @cached_property
     def observed(self) -> BoolArray:
-        """Return which components of each row take part (m, 3)."""
-        return np.isfinite(self.evidence.pointings.corrected)
+        """Return which components of each row take part (m, 3).
+
+        A zenith angle that reaches no height does not.
+        """
+        sight = self.evidence.pointings.sight
+        solved = np.isfinite(self.evidence.means.residual[np.maximum(sight, 0)])
+        return np.isfinite(self.evidence.pointings.corrected) & (solved | (sight < 0)[:, None])
 
     def label(self, row: int) -> str:
         """Return the setup label of a row."""

@@ -39,9 +39,14 @@ def missing_findings(fieldbook: Fieldbook, heights: FloatArray) -> Iterator[Find
         The target heights (m) that the decisions leave.
     """
     for kind in KINDS:
-        places = [place for place in _lacking(fieldbook, kind) if not place.heading]
+        places = [
+            place
+            for place in _lacking(fieldbook, kind)
+            if not place.heading and not in_plan(fieldbook, place.file, kind)
+        ]
         if places:
-            yield _without_readings(kind, places)
+            plain = kind == "distance" and all(in_plan(fieldbook, p.file, "zenith") for p in places)
+            yield _without_readings(kind, places, "note" if plain else "check")
     by_severity: dict[str, list[AbsentColumn]] = {}
     for place in _lacking(fieldbook, HEIGHT):
         severity = _severity(fieldbook, place, heights)
@@ -98,6 +103,21 @@ def _rows(fieldbook: Fieldbook, file: str) -> IntArray:
     return np.flatnonzero(fieldbook.shots.file == number)
 
 
+def in_plan(fieldbook: Fieldbook, file: str, kind: str) -> bool:
+    """Say whether a file can lack a ``kind`` of reading because it is a plan, or angles alone.
+
+    One with horizontal distances or azimuths, or without any distance, and no zenith angle gives
+    no heights and wants none; horizontal distances alone need no directions.
+    """
+    shots, own = fieldbook.shots, _rows(fieldbook, file)
+    if not np.isnan(shots.zenith[own]).all():
+        return False
+    level = bool(shots.level[own].any())
+    if kind == "zenith":
+        return level or bool(shots.azimuth[own].any() or np.isnan(shots.distance[own]).all())
+    return kind == "direction" and level
+
+
 def _severity(fieldbook: Fieldbook, place: AbsentColumn, heights: FloatArray) -> str:
     """Say how much the missing heights of a file matter; empty where it has no zenith angles."""
     own = _rows(fieldbook, place.file)
@@ -134,8 +154,9 @@ def _without_heights(
     return replace(finding, cure=finding.cure + right * (severity != "note"))
 
 
-def _without_readings(kind: str, places: Sequence[AbsentColumn]) -> Finding:
+def _without_readings(kind: str, places: Sequence[AbsentColumn], severity: str) -> Finding:
     return MISSING_COLUMN.found(
+        severity=severity,
         lines=tuple(f"{place.file}:{place.line}" for place in places),
         says=f"{_told(places, kind)}: {_WITHOUT[kind]}.",
         confirm="Look at the header of the raw file, and at how it was exported.",

@@ -26,7 +26,7 @@ from tieup.diagnose.row_checks.unknown_roles import role_findings
 from tieup.diagnose.row_checks.unused_columns import column_findings
 from tieup.diagnose.row_checks.unusual_values import unusual_findings
 from tieup.model.arrays import IntArray
-from tieup.model.fieldbook import Fieldbook, Setup
+from tieup.model.fieldbook import Fieldbook, Setup, Shots
 from tieup.model.finding import Finding
 from tieup.model.finding_kinds import (
     BOOKED_FACE,
@@ -59,7 +59,7 @@ def row_findings(fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC
         *closing_findings(fieldbook, solved, {finding.setup for finding in truncated}),
         *_reused_labels(fieldbook),
         *label_findings(fieldbook, solved.case),
-        *_missing_heights(solved.case.booked),
+        *_missing_heights(solved.case.booked, fieldbook.shots),
         *unusual_findings(fieldbook, solved.case, phrases),
         *axis_findings(fieldbook, solved),
         *typed_findings(fieldbook, solved, phrases),
@@ -197,10 +197,14 @@ def _reused_labels(fieldbook: Fieldbook) -> Iterator[Finding]:
         )
 
 
-def _missing_heights(booked: Sequence[Setup]) -> Iterator[Finding]:
-    """Give the setups over a mark that booked no instrument height and were given none."""
-    for setup in booked:
-        if setup.station and np.isnan(setup.instrument_height):
+def _missing_heights(booked: Sequence[Setup], shots: Shots) -> Iterator[Finding]:
+    """Give the setups over a mark that booked no instrument height and were given none.
+
+    One without a zenith angle has no use for it.
+    """
+    upright = set(shots.setup[np.isfinite(shots.zenith)].tolist())
+    for number, setup in enumerate(booked):
+        if setup.station and np.isnan(setup.instrument_height) and number in upright:
             yield NO_INSTRUMENT_HEIGHT.found(
                 setup=setup.label,
                 points=(setup.station,),

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from tieup.diagnose.basis.row_lines import lines_of, some
-from tieup.diagnose.row_checks.missing_columns import HEIGHT, heights_matter
+from tieup.diagnose.row_checks.missing_columns import HEIGHT, heights_matter, in_plan
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.model.fieldbook import AbsentColumn, Fieldbook
 from tieup.model.finding import Finding
@@ -62,6 +62,8 @@ def _lacking(fieldbook: Fieldbook) -> Iterator[str]:
             continue
         absent: dict[str, list[AbsentColumn]] = {}
         for place in (place for place in fieldbook.absent if _without(place, kind)):
+            if in_plan(fieldbook, place.file, kind):
+                continue
             absent.setdefault(place.heading, []).append(place)
         for heading, places in absent.items():
             told = f"Add it: no row of this job has a {kind}"
@@ -70,7 +72,11 @@ def _lacking(fieldbook: Fieldbook) -> Iterator[str]:
             others = [place.file for place in places[1:]]
             also = f", and from {some(others)} as well" if others else ""
             yield f"{places[0].file}:{places[0].line}: column {kind} is missing{also}. {told}"
-        there = [file.name for file in fieldbook.files if file.name not in _files(absent)]
+        there = [
+            file.name
+            for file in fieldbook.files
+            if file.name not in _files(absent) and not in_plan(fieldbook, file.name, kind)
+        ]
         if there:
             yield f"{some(there)}: no row has a {kind}. Fill its column in, or see why rows are out"
 
