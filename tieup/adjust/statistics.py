@@ -180,12 +180,11 @@ def _control(solution: Solution, point_covariance: FloatArray) -> tuple[FloatArr
 
 def _prior_covariance(solution: Solution) -> FloatArray:
     """Return the adjusted covariance (k, k) of the coordinates with correlated control."""
-    prior, points = solution.problem.prior, len(solution.state.position)
-    columns = np.arange(len(prior))
-    right = np.zeros((points, 3, len(prior)))
-    right[prior.point, prior.component, columns] = 1.0
-    setups = solution.equations.structure.setups
-    none = np.zeros((setups, 4, len(prior)))
+    structure = solution.equations.structure
+    prior = solution.problem.prior.on_marks(structure.marks)
+    right = np.zeros((len(structure.marks), 3, len(prior)))
+    right[prior.point, prior.component, np.arange(len(prior))] = 1.0
+    none = np.zeros((structure.setups, 4, len(prior)))
     moved = elimination.solve(solution.system, none, right)[1]
     return np.asarray(moved[prior.point, prior.component])
 
