@@ -32,6 +32,10 @@ class Column:
     links: tuple[tuple[int, float], ...] = ()
 
 
+EVERY_LOOK = "every look"
+"""The detail of a mistake that is in all looks of a setup at one mark."""
+
+
 @dataclass(frozen=True)
 class Hypothesis:
     """One possible mistake.
@@ -58,7 +62,7 @@ class Hypothesis:
     @property
     def reading(self) -> int:
         """Return which single reading of a sight it takes for wrong, -1 where it is another one."""
-        return KINDS.index(self.kind) if self.kind in KINDS else -1
+        return KINDS.index(self.kind) if self.kind in KINDS and self.detail != EVERY_LOOK else -1
 
     @property
     def degrees(self) -> int:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.diagnose.basis.hypotheses import Hypothesis, component_bias
+from tieup.diagnose.basis.hypotheses import EVERY_LOOK, Hypothesis, component_bias
 from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.phrases import Phrases, Text, at_marks, from_setup, too
 from tieup.diagnose.basis.solve import Solved
@@ -31,6 +31,19 @@ def single_readings(subjects: Subjects) -> Iterator[Hypothesis]:
             if len(own) > 1:
                 for row in own:
                     yield _reading(subjects, np.array([row]), kind, f"row {row}")
+    yield from _every_look(subjects)
+
+
+def _every_look(subjects: Subjects) -> Iterator[Hypothesis]:
+    """Give the distances of all looks of a setup at one mark as off alike: another prism there."""
+    shots, rows = subjects.shots, subjects.rows
+    rows = rows[subjects.observed[rows, DISTANCE]]
+    sight = subjects.evidence.pointings.sight[rows]
+    ends = np.column_stack([shots.setup[rows], shots.point[rows]])
+    for one in np.unique(ends, axis=0):
+        own = (ends == one).all(axis=1)
+        if len(np.unique(sight[own])) > 1:
+            yield _reading(subjects, rows[own], DISTANCE, EVERY_LOOK)
 
 
 def _reading(subjects: Subjects, rows: IntArray, kind: int, detail: str) -> Hypothesis:
@@ -63,9 +76,15 @@ class Reading(SightKind):
         """Return what the reading is off by itself."""
         return off[:, self.component][:, None]
 
+    def guarded(self, hypothesis: Hypothesis) -> bool:
+        """Guard against one sight; what is in every look at a mark is looked for as well."""
+        return hypothesis.detail != EVERY_LOOK
+
     def words(self, mistake: Mistake, phrases: Phrases) -> Text:
         """Say how far the reading is off."""
         m = mistake
+        if m.detail == EVERY_LOOK:
+            return _another_prism(m, phrases)
         if m.unit == "m":
             size, side = phrases.shift(m.magnitude), too(m, "long", "short")
         else:
@@ -85,6 +104,19 @@ class Reading(SightKind):
     def thing(self, setup: str, points: Sequence[str]) -> str:
         """Name the reading."""
         return f"{self.noun} {from_to(setup, points)}"
+
+
+def _another_prism(m: Mistake, p: Phrases) -> Text:
+    """Say that all looks of a setup at one mark have the same error in their distances."""
+    size, at = p.shift(m.magnitude), at_marks(m)
+    return Text(
+        f"All distances from setup {m.setup} to {at} are {size} too {too(m, 'long', 'short')}, "
+        "likely another prism, or its constant not set",
+        "they are left out",
+        f"Look at the prism on {at}; from {m.setup} or another setup shoot it again.",
+        "Leave the distances out (accept), or set the prism (set: prism_constant).",
+        "the distances stay left out",
+    )
 
 
 class Direction(Reading):
