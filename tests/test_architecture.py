@@ -15,7 +15,7 @@ LEVELS = (  # a room imports from the levels above it and from itself
     {"", "errors", "units", "data", "threads"},
     {"geometry"},
     {"model"},
-    {"read", "reduce", "network", "adjust", "write"},
+    {"read", "reduce", "linework", "network", "adjust", "write"},
     {"diagnose", "ties"},
     {"audit", "derive", "preanalysis"},
     {"surface"},
@@ -27,6 +27,20 @@ LEVELS = (  # a room imports from the levels above it and from itself
     {"library", "explain"},
     {"cli"},
 )
+INNER = {  # rooms of a room: each imports from those before it and from itself
+    "diagnose": (
+        "basis",
+        "evidence",
+        "kinds",
+        "names",
+        "first_solution",
+        "gross",
+        "search",
+        "proof",
+        "decisions",
+        "row_checks",
+    ),
+}
 LEVEL = {room: number for number, rooms in enumerate(LEVELS) for room in rooms}
 ALLOWED = {  # outside library -> the rooms that may use it
     "click": {"cli"},
@@ -38,6 +52,7 @@ NUMERIC = {
     "geometry",
     "model",
     "reduce",
+    "linework",
     "network",
     "adjust",
     "diagnose",
@@ -102,6 +117,20 @@ def test_imports_run_downwards_and_rooms_of_one_level_stay_apart(path: Path) -> 
         if name.split(".")[0] == "tieup" and room:
             other = [*name.split("."), ""][1].replace("__version__", "")
             assert other == room or LEVEL[other] < LEVEL[room], f"{room} imports {name}"
+
+
+@each_module
+def test_the_rooms_of_a_room_stand_in_order(path: Path) -> None:
+    """Inside diagnose a module imports from its own inner room and from those before it."""
+    room, *inner = path.relative_to(PACKAGE).with_suffix("").parts
+    if room not in INNER or inner == ["__init__"]:
+        return
+    order = INNER[room]
+    assert len(inner) == 2, "it stands in an inner room"
+    for name, _ in imports(tree_of(path)):
+        parts = [*name.split("."), "", ""]
+        if parts[:2] == ["tieup", room]:
+            assert order.index(parts[2]) <= order.index(inner[0]), f"{inner[0]} imports {name}"
 
 
 @each_module

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from tieup import cli
+from tieup.explain.pages import topics
 
 ROOT = Path(__file__).parent.parent
 SAMPLE = ROOT / "sample_raw" / "fire_station"
@@ -58,6 +59,29 @@ def test_the_readme_leads_from_nothing_to_a_file_for_the_next_program(
     assert statuses == [0, 0, 1, 0], printed.out + printed.err
     assert next(actions, None) is None
     assert (job / "out" / "site.xml").is_file() and (job / "out" / "coordinates.csv").is_file()
+
+
+def test_the_readme_shows_the_screen_of_the_sample(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each line of the crew's screen in the README is printed for the sample job, in order."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    shown = text.split("    tieup ties fire_station\n")[1].split("\n## ")[0]
+    wanted = [line[4:] for line in shown.splitlines() if line.strip() not in ("", "...")]
+    job = shutil.copytree(SAMPLE, tmp_path / "job", ignore=shutil.ignore_patterns("out"))
+    assert cli.outcome(["ties", str(job), "--width", "80"]) == 1
+    printed = capsys.readouterr().out.splitlines()
+    places = [printed.index(line) for line in wanted]
+    assert len(places) > 10 and places == sorted(places)
+
+
+def test_the_readme_is_short_and_its_links_are_there() -> None:
+    """120 lines; every page that it names is in the project, and every topic is named."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    links = set(re.findall(r"\]\(([^)]+)\)", text))
+    assert len(text.splitlines()) <= 120
+    assert all((ROOT / link).is_file() for link in links)
+    assert {f"tieup/explain/texts/topics/{word}.md" for word in topics()} <= links
 
 
 def test_the_empty_brackets_of_a_list_are_named(

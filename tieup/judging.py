@@ -9,26 +9,25 @@ import numpy as np
 
 from tieup.adjust.pointings import PointingTests, examine_pointings
 from tieup.adjust.solution import Adjustment
-from tieup.diagnose.diagnose import Diagnosis
-from tieup.diagnose.disputes import find_disputes
-from tieup.diagnose.identity import identity_findings
-from tieup.diagnose.levels import hanging_marks, run_components
-from tieup.diagnose.missing import after_the_file
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.precision import precision_findings, scatter_findings
-from tieup.diagnose.predict import misfit, predicted
-from tieup.diagnose.proving import Proven, prove
-from tieup.diagnose.reach import reach_findings, setups_left_out
-from tieup.diagnose.report import Reporter
-from tieup.diagnose.rowchecks import row_findings
-from tieup.diagnose.sets import weather_findings
-from tieup.diagnose.settle import Outcome
-from tieup.diagnose.signed import with_answers
-from tieup.diagnose.solve import Prepared, Solved, minimal_fit
-from tieup.diagnose.stories import thing
-from tieup.diagnose.string_steps import step_mistakes
-from tieup.diagnose.usual import told_once
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.basis.predict import misfit, predicted
+from tieup.diagnose.basis.solve import Prepared, Solved, minimal_fit
+from tieup.diagnose.decisions.apply_decisions import Outcome
+from tieup.diagnose.decisions.report import Reporter
+from tieup.diagnose.kinds.catalogue import KINDS, thing
+from tieup.diagnose.names.identity import identity_findings
+from tieup.diagnose.proof.disputes import find_disputes
+from tieup.diagnose.proof.precision import precision_findings, run_components, scatter_findings
+from tieup.diagnose.proof.proving import Proven, prove
+from tieup.diagnose.row_checks.doubts import with_answers
+from tieup.diagnose.row_checks.missing_columns import after_the_file
+from tieup.diagnose.row_checks.reach import hanging_marks, reach_findings, setups_left_out
+from tieup.diagnose.row_checks.rejected_sets import weather_findings
+from tieup.diagnose.row_checks.row_checks import row_findings
+from tieup.diagnose.row_checks.unusual_values import told_once
+from tieup.diagnose.search.diagnose import Diagnosis
+from tieup.diagnose.search.string_steps import step_mistakes
 from tieup.model.answer import Promise
 from tieup.model.arrays import BoolArray
 from tieup.model.fieldbook import Fieldbook
@@ -47,7 +46,7 @@ from tieup.ties.suspects import Suspects
 from tieup.ties.withheld import WithheldTies, withheld_ties
 from tieup.units import length_factor
 
-OF_MARKS = ("mark-moved", "control-coordinate")  # mistakes that are in a mark, whoever shot it
+OF_MARKS = frozenset(name for name, kind in KINDS.items() if kind.of_mark)
 FAR_OFF = 0.3  # m; a left-out shot this far off is shown as a finding, not as a tie
 
 
@@ -103,8 +102,7 @@ def judge_site(
 def string_steps(diagnosis: Diagnosis, limits: Tolerances) -> tuple[Mistake, ...]:
     """Return the steps in strings that a diagnosis leaves to be settled."""
     solved = diagnosis.solved
-    sights, pointings = solved.network.sights, solved.reduction.pointings
-    steps = loose_steps(solved.adjustment, solved.case.shots, sights, pointings, limits)
+    steps = loose_steps(solved.adjustment, solved.case.shots, limits)
     return step_mistakes(solved.case, steps)
 
 

@@ -12,23 +12,23 @@ from tieup.config.rules import rules_of
 from tieup.config.standing import refuse_unknown_standing
 from tieup.config.surfaces import refuse_unknown_parts
 from tieup.derive.points import DerivedPoints
-from tieup.derive.runs import lost_after
 from tieup.derive.slopes import Slopes
-from tieup.derive.strings import SiteLine, find_lines
-from tieup.diagnose.case import Case, complete_points
-from tieup.diagnose.columns import explained
-from tieup.diagnose.foreign_units import free_of_foreign_units
-from tieup.diagnose.labels import apart_from_marks
-from tieup.diagnose.reach import setups_left_out
-from tieup.diagnose.report import Reporter
-from tieup.diagnose.scaled import free_of_scaled_control
-from tieup.diagnose.sets import reject_sets
-from tieup.diagnose.settle import Outcome, decide_and_diagnose
-from tieup.diagnose.signed import answer_effects, others
-from tieup.diagnose.solve import Prepared
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.case import Case, complete_points
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.basis.solve import Prepared
+from tieup.diagnose.decisions.apply_decisions import Outcome, decide_and_diagnose
+from tieup.diagnose.decisions.report import Reporter
+from tieup.diagnose.first_solution.foreign_units import free_of_foreign_units
+from tieup.diagnose.first_solution.scaled_control import free_of_scaled_control
+from tieup.diagnose.names.labels import apart_from_marks
+from tieup.diagnose.row_checks.doubts import answer_effects, others
+from tieup.diagnose.row_checks.reach import setups_left_out
+from tieup.diagnose.row_checks.rejected_sets import reject_sets
+from tieup.diagnose.row_checks.unused_columns import explained
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.judging import judge_site, string_steps
+from tieup.linework.shot_lines import lost_after
+from tieup.linework.site_lines import SiteLine, find_lines
 from tieup.model.control import Control
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import worst_first
@@ -47,7 +47,8 @@ from tieup.read.landxml_surface import read_surface
 from tieup.read.projection import site_grid
 from tieup.reduce.distances import prism_constants
 from tieup.results.bays import control_table, joints_table, pairs_table, rules_table
-from tieup.results.coordinates import coordinates_table
+from tieup.results.coordinates import coordinates_table, lasting_marks
+from tieup.results.covariance import covariance_table
 from tieup.results.derived import (
     derived_findings,
     derived_points,
@@ -70,6 +71,7 @@ from tieup.results.strings import site_slopes, string_findings, strings_table
 from tieup.results.surface_build import BuiltSurface, built_surfaces
 from tieup.results.surface_findings import surface_findings
 from tieup.results.surfaces import site_surface, words_of
+from tieup.results.traverses import traverses_table
 from tieup.results.weaknesses import weakness_findings
 from tieup.threads import one_thread
 from tieup.ties.answer import crew_answer
@@ -230,6 +232,8 @@ def _reconciliation(
         field_rows=field_table(site, field),
         field_setups=field_setups_table(site, field),
         surfaces=tuple(site_surface(surface, site, coordinates) for surface in surfaces),
+        traverses=traverses_table(site),
+        covariance=covariance_table(diagnosis.stated, lasting_marks(site), job.length_unit),
     )
 
 
@@ -302,6 +306,8 @@ def _inputs(job: Job, fieldbook: Fieldbook, case: Case) -> Mapping[str, str]:
     hashes["job.yaml"] = job.sha256
     if case.given is not None:
         hashes[case.given.file] = case.given.sha256
+        if case.given.from_file:
+            hashes[case.given.from_file] = case.given.from_sha256
     elif job.control_file is not None:  # a list without marks
         hashes[job.name_of(job.control_file)] = file_sha256(job.control_file)
     for wish in job.surfaces:

@@ -10,15 +10,15 @@ import numpy as np
 from tieup import __version__
 from tieup.adjust.solution import Adjustment
 from tieup.config.standing import refuse_unknown_standing
-from tieup.diagnose.case import complete_points
-from tieup.diagnose.columns import explained
-from tieup.diagnose.foreign_units import free_of_foreign_units
-from tieup.diagnose.report import Reporter
-from tieup.diagnose.scaled import free_of_scaled_control
-from tieup.diagnose.sets import reject_sets
-from tieup.diagnose.settle import Outcome, decide_and_diagnose
-from tieup.diagnose.signed import others
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.case import complete_points
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.decisions.apply_decisions import Outcome, decide_and_diagnose
+from tieup.diagnose.decisions.report import Reporter
+from tieup.diagnose.first_solution.foreign_units import free_of_foreign_units
+from tieup.diagnose.first_solution.scaled_control import free_of_scaled_control
+from tieup.diagnose.row_checks.doubts import others
+from tieup.diagnose.row_checks.rejected_sets import reject_sets
+from tieup.diagnose.row_checks.unused_columns import explained
 from tieup.errors import AdjustmentError, InputError, NetworkError
 from tieup.judging import string_steps
 from tieup.model.arrays import BoolArray, FloatArray

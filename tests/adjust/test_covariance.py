@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from tests.adjust.networks import PRECISION, random_network
 from tests.adjust.test_oracle import _dense
 from tieup.adjust.adjust import adjust
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import group_point_covariances, point_covariance
 from tieup.adjust.problem import held_frame, minimal_frame
 
 
@@ -34,3 +36,22 @@ def test_joint_covariance_in_the_free_frame_repeats_the_blocks():
     joint = point_covariance(result, points)
     blocks = joint[points, :, points, :]
     assert np.abs(blocks - result.point_covariance).max() < 1e-9 * np.abs(blocks).max()
+
+
+def test_control_that_nobody_sighted_keeps_its_own_covariance():
+    """A weighted mark without any sight is as well known as it was given, and by itself."""
+    rng = np.random.default_rng(7)
+    network, _ = random_network(rng, control="mixed", occupied=0, drop=0.0)
+    (alone,) = np.flatnonzero((network.control_sd > 0).all(axis=1)).tolist()
+    value = network.sights.value.copy()
+    value[network.sights.point == alone] = np.nan
+    without = replace(network, sights=replace(network.sights, value=value))
+    result = adjust(without, PRECISION, 0.13, held_frame(without))
+    points = np.array([alone, int(np.flatnonzero(np.isnan(network.control[:, 0]))[0])])
+    assert result.problem.solved_point[points].all()
+    own = np.diag(network.control_sd[alone] ** 2)
+    together = group_point_covariances(result, [points])[0].reshape(2, 3, 2, 3)
+    for joint in (point_covariance(result, points), together):
+        assert np.abs(joint[0, :, 0] - own).max() < 1e-15  # m^2
+        assert np.abs(joint[0, :, 1]).max() < 1e-15
+        assert np.abs(joint[1, :, 1] - result.point_covariance[points[1]]).max() < 1e-12

@@ -9,15 +9,7 @@ import pytest
 
 from tests.adjust.networks import PRECISION, random_network
 from tieup.adjust.adjust import adjust
-from tieup.adjust.hypothesis import (
-    Spoken,
-    gram,
-    misclosure,
-    no_bias,
-    project,
-    remaining,
-    score,
-)
+from tieup.adjust.hypothesis import Bias, Spoken, informations, misclosure, remaining
 from tieup.adjust.problem import held_frame
 from tieup.ties.marks import mark_ties
 
@@ -28,15 +20,17 @@ def test_score_is_the_projected_bias_on_the_misclosure(seed):
     network, _ = random_network(np.random.default_rng(seed), setups=4, occupied=seed % 2, drop=0.0)
     result = adjust(network, PRECISION, 0.13, held_frame(network))
     chosen = [3, 10, 17]
-    bias = no_bias(result, 3)
-    for column, connection in enumerate(chosen):
+    alternatives = []
+    for connection in chosen:
         one = np.zeros((len(result.connections), 3))
         one[connection, 1] = result.sd[connection, 1]
-        bias.connections[:, :, column] = result.noise.whitened(one)
-    spread = np.diagonal(gram(bias, project(result, bias)))
+        own = np.array([connection])
+        alternatives.append(Bias(own, result.noise.whitened(one)[own][:, :, None]))
+    known = informations(result, alternatives)
+    spread = np.array([one.left[0, 0] for one in known])
     information = result.noise.information(result.leverage) * result.sd**2
     assert np.abs(spread - information[chosen, 1]).max() < 1e-9
-    statistic = score(result, bias) ** 2 / spread
+    statistic = np.array([one.push[0] for one in known]) ** 2 / spread
     for column, connection in enumerate(chosen):
         value = network.sights.value.copy()
         value[result.connections.source[connection], 1] = np.nan
@@ -113,18 +107,19 @@ def test_what_remains_is_that_of_the_full_matrices(seed, width):
 
 
 def test_the_misclosure_is_the_whitened_residual_turned():
-    """Cut to the rows spoken of, -v is what the score of a unit column reads."""
+    """Cut to the rows spoken of, -v is what the score of a unit column at each sight reads.
+
+    At weighted control and links it is observed minus adjusted in units of the stated sd.
+    """
     network, _ = random_network(np.random.default_rng(3), setups=4, occupied=1, links=3, drop=0.0)
     result = adjust(network, PRECISION, 0.13, held_frame(network))
     weighted = np.flatnonzero((result.problem.weight > 0).any(axis=1))
     spoken = Spoken(np.array([2, 7]), weighted, np.arange(len(result.problem.links)))
     off = misclosure(result, spoken)
-    bias = no_bias(result, len(spoken))
-    kinds = [(c, k) for c in spoken.connections for k in range(3)]
-    for number, (connection, kind) in enumerate(kinds):
-        bias.connections[connection, kind, number] = 1.0
-    for number, (point, part) in enumerate((p, k) for p in weighted for k in range(3)):
-        bias.control[point, part, len(kinds) + number] = 1.0
-    for number, link in enumerate(spoken.links):
-        bias.links[link, len(kinds) + 3 * len(weighted) + number] = 1.0
-    assert np.abs(off - score(result, bias)).max() < 1e-12  # whitened, no unit
+    unit = Bias(spoken.connections, np.eye(6).reshape(2, 3, 6))
+    (known,) = informations(result, [unit])
+    assert np.abs(off[:6] - known.push).max() < 1e-12  # whitened, no unit
+    control = (network.control - result.position)[weighted] / network.control_sd[weighted]
+    links = -result.link_residual / network.links.sd[result.problem.links]
+    rest = np.concatenate([np.nan_to_num(control).ravel(), links])
+    assert np.abs(off[6:] - rest).max() < 1e-9  # whitened, no unit

@@ -9,10 +9,15 @@ import pytest
 
 from tests.read.jobs import make_job
 from tests.read.landxml_files import SETUP, group, landxml, shot, xml_job
-from tieup.audit.evidence import RawEvidence, group_extreme, group_median
+from tieup.audit.evidence import RawEvidence
 from tieup.audit.measures import MEASURES
+from tieup.config.rules import raw_data_rules
 from tieup.read import read_control, read_fieldbook
-from tieup.ties.evidence import Measured
+from tieup.reduce.groups import group_extreme, group_median
+from tieup.reduce.measured import Measured
+from tieup.reduce.quantities import QUANTITIES
+from tieup.ties.measures import MEASURES as SITE_MEASURES
+from tieup.ties.rules import check_rule
 
 SECOND = np.pi / 648_000
 MM = 0.001
@@ -167,6 +172,37 @@ def test_two_faces(tmp_path: Path) -> None:
     assert value("face_conflicts", 1.0) == {"S1": 1, "S2": 0}
     assert MEASURES["collimation_spread"](evidence).distance.tolist() == [pytest.approx(50.002)]
     assert MEASURES["collimation"](evidence).missing == ("S2",)
+
+
+def test_a_wide_limit_at_short_range_hides_no_spread_farther_off(tmp_path: Path) -> None:
+    """2c of 0 and 60 seconds at 5 m are 1.5 mm; of 20 and 45 seconds at 100 m they are 12 mm.
+
+    The largest less the smallest, at its 5 m, would pass a limit of 10 seconds or 2 mm.
+    """
+    raw = "setup,point,direction,zenith,distance,face\n"
+    marks = (("A", 5.0, 0.0), ("B", 5.0, 60.0), ("C", 100.0, 20.0), ("D", 100.0, 45.0))
+    for number, (name, distance, two_c) in enumerate(marks):
+        first = 20.0 * number
+        raw += f"S1,{name},{first:.8f},90,{distance},1\n"
+        raw += f"S1,{name},{first + 180.0 + two_c / 3600.0:.8f},270,{distance},2\n"
+    evidence = evidence_of(tmp_path, raw)
+    rule = next(r for r in raw_data_rules().rules if r.measures == "collimation_spread")
+    result = check_rule(rule, MEASURES["collimation_spread"](evidence))
+    assert (result.state, result.failing) == ("fail", ("S1",))
+    assert result.value == pytest.approx(25.0 * SECOND, rel=1e-4)
+
+
+def test_the_rules_of_a_site_and_an_audit_measure_raw_rows_alike(tmp_path: Path) -> None:
+    """One name is one function; a difference of faces comes with its distance, or is missing."""
+    for name, quantity in QUANTITIES.items():
+        assert MEASURES[name] is quantity
+        assert SITE_MEASURES[name] is quantity
+    shared = MEASURES.keys() & SITE_MEASURES.keys()
+    assert shared == QUANTITIES.keys()
+    evidence = evidence_of(tmp_path, FACES, control=CONTROL, angle="dms")
+    measured = MEASURES["face_distance"](evidence)
+    assert measured.distance.tolist() == [pytest.approx(50.002), pytest.approx(79.999)]
+    assert measured.missing == ("S2",)  # it has no face pair: that is no pass
 
 
 def test_a_set_pairs_its_faces_in_the_usual_order(tmp_path: Path) -> None:

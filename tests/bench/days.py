@@ -42,6 +42,7 @@ class World:
     targets. ``heavy``: Student t of 4 degrees with the same sd. ``ppm``: scale of the distances.
     ``index`` in arc seconds, ``lean`` of the pole in m, one way all day. ``rounded``: readings
     to 1" and 1 mm. ``free``: None for every third job. ``said``: the job says what stood.
+    ``fine``: so many times better gear, stated and true.
     """
 
     layout: str = "default"
@@ -58,6 +59,7 @@ class World:
     refraction: float = STATED_REFRACTION
     free: bool | None = None
     said: bool = False
+    fine: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -200,7 +202,7 @@ class _Drawing:
         away = np.linalg.norm(self.ground.places[point] - self.ground.bays[bay].axis)
         far = STATED_DISTANCE[0] + STATED_DISTANCE[1] * away
         pointing = np.array([STATED_POINTING, STATED_POINTING, far])
-        pointing = pointing * _errors(self.rng, self.world, (3,))
+        pointing = pointing * _errors(self.rng, self.world, (3,)) / self.world.fine
         return Row(bay, point, number, face, round, role, height, height, target, pointing)
 
 

@@ -26,8 +26,8 @@ from tests.bench.planting import Plan, detectable, plan_discrete, plan_sized
 from tests.diagnose.cases import case_of
 from tests.simulate import Survey, random_site, simulate
 from tests.simulate.survey import Planted
-from tieup.diagnose.diagnose import Diagnosis, diagnose
-from tieup.diagnose.mistake import Mistake
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.search.diagnose import Diagnosis, diagnose
 from tieup.errors import TieupError
 from tieup.geometry import ARC_SECOND
 from tieup.model.settings import Precision

@@ -22,7 +22,7 @@ units: {{angle: deg, length: m}}
 raw: [raw/*.csv]
 datum: {datum}
 instruments:
-  default: {{direction: 3, zenith: 3, distance: [1.5, 2]}}
+  default: {{direction: {angle}, zenith: {angle}, distance: [{constant}, {scale}]}}
 centring: {{instrument: 0.5, target: 1}}
 heights: {{instrument: 1, target: 1}}
 atmosphere: {{refraction: 0.13}}
@@ -43,7 +43,13 @@ def job_folder(day: Day) -> Iterator[Path]:
 def write_day(day: Day, folder: Path) -> None:
     """Write the files of a job into an empty folder."""
     (folder / "raw").mkdir()
-    text = JOB.format(datum="free" if day.free else "control")
+    fine = day.world.fine
+    text = JOB.format(
+        datum="free" if day.free else "control",
+        angle=3.0 / fine,
+        constant=1.5 / fine,
+        scale=2.0 / fine,
+    )
     if day.world.said and (day.world.standing or day.world.tripods):
         text += "standing: all\n"
     (folder / "job.yaml").write_text(text, encoding="utf-8")

@@ -18,7 +18,7 @@ from tests.simulate import Site, Survey, simulate
 from tests.simulate.draw import ARCSEC
 from tests.simulate.mistakes import angles, control, distances, heights, moves, names
 from tests.simulate.mistakes.chance import shared_marks
-from tieup.diagnose.solve import solve
+from tieup.diagnose.basis.solve import solve
 from tieup.errors import TieupError
 from tieup.model.settings import Instrument, Precision
 

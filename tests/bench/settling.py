@@ -27,8 +27,8 @@ from tests.simulate import Aim, Mark, SetupPlan, Site, Survey, polar, random_sit
 from tests.simulate.mistakes.chance import PLANTERS, plant
 from tests.simulate.survey import with_shots
 from tieup.adjust.iterate import UnsettledError
-from tieup.diagnose import solve
-from tieup.diagnose.diagnose import diagnose
+from tieup.diagnose.basis import solve
+from tieup.diagnose.search.diagnose import diagnose
 from tieup.errors import AdjustmentError, TieupError
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.settings import Precision

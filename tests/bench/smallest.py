@@ -20,11 +20,11 @@ from tests.bench.jobfolders import job_folder
 from tests.bench.worlds import world_of
 from tieup.adjust.scatter import estimate_scatter, expected_scatter
 from tieup.config import load_job
-from tieup.diagnose.detection import detect
-from tieup.diagnose.look import evidence_of, hypotheses_of
-from tieup.diagnose.margins import noticed_size
-from tieup.diagnose.misclosures import Tested, misclosures_of
-from tieup.diagnose.solve import solve
+from tieup.diagnose.basis.solve import solve
+from tieup.diagnose.evidence.detection import detect
+from tieup.diagnose.evidence.margins import noticed_size
+from tieup.diagnose.evidence.misclosures import Tested, misclosures_of
+from tieup.diagnose.search.look import evidence_of, hypotheses_of
 from tieup.model.observations import KINDS
 from tieup.pipeline import make_case
 from tieup.read import read_control, read_fieldbook

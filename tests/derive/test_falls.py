@@ -13,7 +13,7 @@ from tests.simulate import random_site, simulate
 from tests.simulate.yards import fire_station
 from tests.ties.jobs import network_of, reduction_of
 from tieup.adjust.adjust import adjust
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import point_covariance
 from tieup.adjust.problem import held_frame, minimal_frame
 from tieup.derive.chainage import chainages
 from tieup.derive.checks import CheckedFalls, check_falls
@@ -21,7 +21,7 @@ from tieup.derive.falls import Falls, falls_of, low_spots, verdict_of, verdicts
 from tieup.derive.legs import Legs, legs_of, pair_covariance
 from tieup.derive.placed import PlacedPoint, joint_covariance, place_of_mark
 from tieup.derive.places import Places
-from tieup.derive.strings import SiteLine, find_lines
+from tieup.linework.site_lines import SiteLine, find_lines
 from tieup.model.arrays import FloatArray
 from tieup.model.falls import FallCheck
 from tieup.model.settings import Precision
@@ -403,8 +403,8 @@ def test_what_has_no_elevation_or_no_length_cannot_be_told() -> None:
 def test_what_a_very_large_job_cannot_afford_has_no_sd(monkeypatch: pytest.MonkeyPatch) -> None:
     """Legs inside setups cost nothing and keep theirs; the others say why, and never pass."""
     places, lines, legs = yard()
-    monkeypatch.setattr("tieup.derive.legs.WORK", 0.0)
-    monkeypatch.setattr("tieup.derive.legs.LEAST", 0)
+    monkeypatch.setattr("tieup.adjust.cofactors.WORK", 0.0)
+    monkeypatch.setattr("tieup.adjust.cofactors.LEAST", 0)
     poor = legs_of(lines, places)
     lost = np.isnan(poor.covariance).any(axis=(1, 2))
     assert lost.sum() == 1

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.derive.ground import ground_of, yard
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import point_covariance
 from tieup.derive.placed import covariances, joint_covariance
 from tieup.derive.points import DerivedPoints, derive_points
 from tieup.model.arrays import FloatArray

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tests.simulate import Survey
-from tieup.diagnose.case import Case, complete_points
+from tieup.diagnose.basis.case import Case, complete_points
 from tieup.model.network import Links
 from tieup.model.settings import Datum, Precision
 

@@ -15,17 +15,22 @@ from tests.simulate import Aim, Mark, SetupPlan, Site, Survey, mistakes, random_
 from tests.simulate.mistakes import plant
 from tests.simulate.notation import angle_texts
 from tests.simulate.survey import with_shots
-from tieup.diagnose.alone import agreement, known_without, marks_alone, readings_of, rows_of_setup
-from tieup.diagnose.case import Case
-from tieup.diagnose.conventions import CONVENTIONS, cured, resolve_conventions
-from tieup.diagnose.misreadings import ALL, POLES, packed, unpacked
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.opening import open_case
-from tieup.diagnose.solve import Solved, solve
-from tieup.diagnose.whole_words import WHOLE_WORDS
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.basis.single_setup_fit import (
+    agreement,
+    known_without,
+    marks_alone,
+    readings_of,
+    rows_of_setup,
+)
+from tieup.diagnose.basis.solve import Solved, solve
+from tieup.diagnose.first_solution.conventions import resolve_conventions
+from tieup.diagnose.first_solution.first_solution import open_case
+from tieup.diagnose.kinds.catalogue import KINDS, kind_of
+from tieup.diagnose.kinds.convention_catalogue import ALL, CONVENTIONS, POLES, packed, unpacked
 from tieup.errors import NetworkError, TieupError
-from tieup.model.link_kinds import LINK_KINDS
 from tieup.model.settings import Precision
 from tieup.units import parse_angles
 
@@ -88,13 +93,13 @@ def test_the_cure_gives_the_readings_back(kind: str, seed: int) -> None:
     """Cured readings are those from before the mistake was planted."""
     before, after = a_job(seed), planted(kind, seed)
     _, (mistake,) = open_case(case_of(after))
-    shots = cured(case_of(after), mistake).shots
+    shots = kind_of(mistake).cured(case_of(after), mistake).shots
     turn = np.exp(1j * shots.direction) / np.exp(1j * before.shots.direction)
     # packed angles carry a tenth of a second: 5e-7 rad
     assert np.abs(np.angle(turn)).max() < 5e-7  # rad
     assert np.abs(shots.zenith - before.shots.zenith).max() < 5e-7  # rad
     assert np.abs(shots.distance - before.shots.distance).max() < 1e-9  # m
-    solved = solve(cured(case_of(after), mistake))
+    solved = solve(kind_of(mistake).cured(case_of(after), mistake))
     assert not solved.network.start.gross.any()
 
 
@@ -227,7 +232,7 @@ def test_a_swapped_control_list_is_one_finding_and_blames_no_setup(seed: int) ->
     assert solved.case.control is not None
     assert np.isnan(solved.case.control.coordinates[:, :2]).all()
     assert not solved.network.start.gross.any()
-    right = cured(case_of(survey), mistake)
+    right = kind_of(mistake).cured(case_of(survey), mistake)
     assert right.control is not None
     truth = [survey.truth.points.index(name) for name in survey.control.names]
     assert right.control.coordinates == pytest.approx(survey.truth.position[truth], abs=1e-9)  # m
@@ -320,20 +325,22 @@ def test_a_setup_that_was_moved_without_a_new_label_is_split(seed: int) -> None:
 
 
 @pytest.mark.parametrize("kind", ["point-name", "swapped-names", "backsight", "station-name"])
-@pytest.mark.parametrize("seed", range(10))
-def test_mistakes_of_single_marks_are_left_to_others(kind: str, seed: int) -> None:
-    """One or two wrong names never look like a misread or a moved setup."""
-    try:
-        survey = planted(kind, seed, ties=5)
-    except ValueError:
-        pytest.skip("no setup over a mark in this job")
-    try:
-        solved = solve(case_of(survey))
-    except TieupError:
-        pytest.skip("the first solution fails")
-    after, found = resolve_conventions(solved)
-    assert found == []
-    assert after is solved
+def test_mistakes_of_single_marks_are_left_to_others(kind: str) -> None:
+    """One or two wrong names never look like a misread or a moved setup.
+
+    Of ten jobs; not all of them have a setup over a mark, and not all have a first solution.
+    """
+    tried = 0
+    for seed in range(10):
+        try:
+            solved = solve(case_of(planted(kind, seed, ties=5)))
+        except (ValueError, TieupError):
+            continue
+        after, found = resolve_conventions(solved)
+        assert found == [], seed
+        assert after is solved
+        tried += 1
+    assert tried >= 5
 
 
 def test_two_names_swapped_at_the_start_are_no_moved_setup() -> None:
@@ -372,11 +379,10 @@ def every_whole_mistake() -> list[Mistake]:
 def test_every_whole_mistake_has_words() -> None:
     """Says, confirm and cure are there, name the subject, and speak no statistics."""
     found = every_whole_mistake()
-    elsewhere = {"level-sign", "level-metre", "string-step", *LINK_KINDS}  # in their own tests
-    assert {mistake.kind for mistake in found} == set(WHOLE_WORDS) - elsewhere
-    assert set(CONVENTIONS) <= set(WHOLE_WORDS)
+    whole = {*CONVENTIONS, "swapped-axes", "name-collision", "setup-reused"}
+    assert {mistake.kind for mistake in found} == whole <= set(KINDS)
     for mistake in found:
-        text = WHOLE_WORDS[mistake.kind](mistake, Phrases(1.0, "m"))
+        text = kind_of(mistake).words(mistake, Phrases(1.0, "m"))
         for sentence in (text.says, text.confirm, text.cure):
             assert sentence.endswith(".")
             assert sentence.isascii()

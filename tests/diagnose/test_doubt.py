@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from tests.simulate.looking import clean
-from tieup.diagnose.decided_words import BEYOND, kept_finding
-from tieup.diagnose.mistake import Mistake, RivalCause
-from tieup.diagnose.report import Reporter
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.mistake import Mistake, RivalCause
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.decisions.decided_words import BEYOND, kept_finding
+from tieup.diagnose.decisions.report import Reporter
 from tieup.model.decision import Decision
 
 CANNOT_TELL = "the readings cannot tell"

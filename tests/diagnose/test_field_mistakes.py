@@ -6,6 +6,8 @@ import pytest
 
 from tests.bench.field_mistakes import DISCRETE, SIZED, run_clean, run_kind, run_pairs
 
+pytestmark = pytest.mark.slow
+
 JOBS = 12
 
 

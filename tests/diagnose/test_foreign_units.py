@@ -8,7 +8,7 @@ import pytest
 from tests.diagnose.cases import case_of
 from tests.simulate import Survey, random_site, simulate
 from tests.simulate.mistakes import distance_unit
-from tieup.diagnose.foreign_units import free_of_foreign_units
+from tieup.diagnose.first_solution.foreign_units import free_of_foreign_units
 from tieup.model.settings import Precision
 
 KINDS = ("free", "mixed", "occupied")

@@ -14,12 +14,14 @@ import pytest
 from tests.diagnose.cases import case_of
 from tests.make_sample import surveys
 from tests.simulate.survey import Survey
-from tieup.diagnose.case import Case
-from tieup.diagnose.diagnose import diagnose
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.naming import with_equal_setups
-from tieup.diagnose.solve import solve
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.solve import solve
+from tieup.diagnose.kinds.swapped_names import with_equal_setups
+from tieup.diagnose.search.diagnose import diagnose
 from tieup.model.observations import DISTANCE, ZENITH
+
+pytestmark = pytest.mark.slow
 
 SWAP = ("swapped-names", "S2", ("T5", "T6"))
 

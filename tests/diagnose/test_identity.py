@@ -23,9 +23,9 @@ from tests.simulate import (
 from tests.simulate.mistakes import plant
 from tests.simulate.mistakes.edit import renamed
 from tests.simulate.survey import with_shots
-from tieup.diagnose.identity import identity_findings, normal_form, split_collisions
-from tieup.diagnose.opening import open_case
-from tieup.diagnose.solve import Solved, solve
+from tieup.diagnose.basis.solve import Solved, solve
+from tieup.diagnose.first_solution.first_solution import open_case
+from tieup.diagnose.names.identity import identity_findings, normal_form, split_collisions
 from tieup.errors import TieupError
 from tieup.model.settings import Precision
 
@@ -93,14 +93,20 @@ def test_a_site_numbered_from_101_in_every_setup() -> None:
 
 
 @pytest.mark.parametrize("kind", ["point-name", "swapped-names", "backsight", "mark-moved"])
-@pytest.mark.parametrize("seed", range(12))
-def test_a_mark_with_a_wrong_shot_is_not_two_points(kind: str, seed: int) -> None:
-    """Wrong names of marks and moved marks are no collisions of numbers."""
-    try:
-        solved = solve(case_of(planted(kind, seed)))
-    except TieupError:
-        pytest.skip("the first solution fails")
-    assert split_collisions(solved)[1] == []
+def test_a_mark_with_a_wrong_shot_is_not_two_points(kind: str) -> None:
+    """Wrong names of marks and moved marks are no collisions of numbers, in twelve jobs.
+
+    Not all of them have a first solution.
+    """
+    tried = 0
+    for seed in range(12):
+        try:
+            solved = solve(case_of(planted(kind, seed)))
+        except TieupError:
+            continue
+        assert split_collisions(solved)[1] == [], seed
+        tried += 1
+    assert tried >= 9
 
 
 def work_point_site() -> Site:

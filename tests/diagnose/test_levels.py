@@ -49,6 +49,7 @@ def stops(result: tieup.library.Result) -> list[dict[str, object]]:
     return [f for f in result.findings if f["severity"] == "stop"]
 
 
+@pytest.mark.slow
 def test_clean_runs_raise_nothing(tmp_path: Path) -> None:
     """50 clean nets: no stop in any of them (the promise is one job in 100)."""
     for seed in range(50):
@@ -213,6 +214,7 @@ def test_runs_and_tapes_join_the_shots(tmp_path: Path) -> None:
     np.testing.assert_allclose(known.mdb, right, rtol=0, atol=0.01)  # mm
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("where", "size", "kind"),
     [

@@ -15,10 +15,10 @@ from tests.simulate import InstrumentFault, Survey, mistakes, random_site, simul
 from tests.simulate.mistakes import plant
 from tests.simulate.survey import with_shots
 from tieup.config import load_job
-from tieup.diagnose.identity import identity_findings
-from tieup.diagnose.rowchecks import row_findings
-from tieup.diagnose.solve import solve
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.basis.solve import solve
+from tieup.diagnose.names.identity import identity_findings
+from tieup.diagnose.row_checks.row_checks import row_findings
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding
 from tieup.model.settings import Precision

@@ -11,10 +11,10 @@ from tests.diagnose.cases import case_of
 from tests.simulate import random_site, simulate
 from tests.simulate.mistakes import target_height
 from tests.simulate.mistakes.control import control_scale
-from tieup.diagnose import scaled
-from tieup.diagnose.diagnose import diagnose
-from tieup.diagnose.scaled import free_of_scaled_control
-from tieup.diagnose.solve import minimal_fit, solve
+from tieup.diagnose.basis.solve import minimal_fit, solve
+from tieup.diagnose.first_solution import scaled_control
+from tieup.diagnose.first_solution.scaled_control import free_of_scaled_control
+from tieup.diagnose.search.diagnose import diagnose
 from tieup.model.settings import Datum, Precision, Tolerances
 
 
@@ -34,9 +34,9 @@ def test_the_held_network_gives_the_scale_of_the_free_net(seed: int) -> None:
     free = replace(case, datum=Datum("free"))
     _, _, prepared = free_of_scaled_control(case, Tolerances())
     assert prepared is not None and prepared.minimal is not None
-    own = solve(free.without_mask(scaled._side_shots(free)))
-    one = scaled._onto_control(prepared.network, prepared.minimal)
-    other = scaled._onto_control(own.network, own.adjustment)
+    own = solve(free.without_mask(scaled_control._side_shots(free)))
+    one = scaled_control._onto_control(prepared.network, prepared.minimal)
+    other = scaled_control._onto_control(own.network, own.adjustment)
     assert one is not None and other is not None
     assert one.scale == pytest.approx(other.scale, abs=1e-9)  # a ratio: 0.001 mm per km
     assert one.sd_scale == pytest.approx(other.sd_scale, rel=1e-4)

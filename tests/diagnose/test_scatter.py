@@ -12,9 +12,11 @@ from tests.diagnose.cases import case_of
 from tests.make_sample import surveys
 from tests.simulate import Survey, random_site, simulate
 from tieup.adjust.scatter import GROUPS, Misclosures, Scatter, estimate_scatter
-from tieup.diagnose.diagnose import diagnose
-from tieup.diagnose.precision import scatter_findings
+from tieup.diagnose.proof.precision import scatter_findings
+from tieup.diagnose.search.diagnose import diagnose
 from tieup.model.settings import Precision
+
+pytestmark = pytest.mark.slow
 
 Yards = dict[str, Survey]
 
@@ -89,11 +91,16 @@ def one_group(squares: float, count: int) -> Misclosures:
     )
 
 
-def test_many_checks_of_one_group_give_its_own_scatter() -> None:
+@pytest.fixture(scope="module")
+def many() -> Scatter:
+    """Return the scatter by 2,000 independent checks with mean square 4, to drown the prior."""
+    return estimate_scatter(one_group(8000.0, 2000), np.zeros((2000, 0)))
+
+
+def test_many_checks_of_one_group_give_its_own_scatter(many: Scatter) -> None:
     """2,000 independent checks with mean square 4: factor 4 within 1 %, sd of its log root(2/n)."""
-    scatter = estimate_scatter(one_group(8000.0, 2000), np.zeros((2000, 0)))
-    assert scatter.factors[0] == pytest.approx(4.0, rel=0.01)
-    assert scatter.covariance[0, 0] ** 0.5 == pytest.approx((2.0 / 2000) ** 0.5, rel=0.05)
+    assert many.factors[0] == pytest.approx(4.0, rel=0.01)
+    assert many.covariance[0, 0] ** 0.5 == pytest.approx((2.0 / 2000) ** 0.5, rel=0.05)
 
 
 def test_without_checks_the_stated_values_stand() -> None:
@@ -103,15 +110,14 @@ def test_without_checks_the_stated_values_stand() -> None:
     assert len(GROUPS) == 5
 
 
-def test_degrees_of_one_variance_are_those_of_chi_square() -> None:
+def test_degrees_of_one_variance_are_those_of_chi_square(many: Scatter) -> None:
     """A variance from n checks has n degrees (Satterthwaite), with a large n to drown the prior.
 
     Against the variance of chi-square over n, by scipy.
     """
-    scatter = estimate_scatter(one_group(2000.0, 2000), np.zeros((2000, 0)))
     share = np.array([[1.0, 0.0, 0.0, 0.0, 0.0]])
     relative = chi2(2000).var() / 2000.0**2
-    assert 2.0 / scatter.freedom(share)[0] == pytest.approx(relative, rel=0.02)
+    assert 2.0 / many.freedom(share)[0] == pytest.approx(relative, rel=0.02)
 
 
 def test_what_is_taken_out_does_not_feed_the_scatter() -> None:

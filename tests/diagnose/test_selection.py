@@ -9,13 +9,13 @@ import pytest
 
 from tests.diagnose.cases import case_of
 from tests.simulate import random_site, simulate
-from tieup.diagnose.evidence import gather, stack
-from tieup.diagnose.hypotheses import component_bias
-from tieup.diagnose.registry import all_hypotheses
-from tieup.diagnose.selection import estimate, explained, judge_all
-from tieup.diagnose.shots import single_readings
-from tieup.diagnose.solve import solve
-from tieup.diagnose.subjects import Subjects
+from tieup.diagnose.basis.hypotheses import component_bias
+from tieup.diagnose.basis.solve import solve
+from tieup.diagnose.evidence.evidence import gather, stack
+from tieup.diagnose.evidence.selection import estimate, explained, judge_all
+from tieup.diagnose.evidence.subjects import Subjects
+from tieup.diagnose.kinds.catalogue import all_hypotheses
+from tieup.diagnose.kinds.readings import single_readings
 from tieup.model.settings import Precision
 
 
@@ -89,6 +89,7 @@ def test_conditioning_makes_an_accepted_mistake_invisible_to_the_others(subjects
     assert np.isfinite(judge_all(tested, (0,))[2])
 
 
+@pytest.mark.slow
 def test_statistics_of_all_hypotheses_are_chi_square():
     """Over 150 clean jobs the mean of T is the number of its sizes, within 3 %."""
     totals: dict[int, list[float]] = {}

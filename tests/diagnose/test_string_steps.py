@@ -8,8 +8,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from tieup.diagnose.string_steps import likely_pole, step_mistakes, step_words, with_right_pole
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.kinds.string_step import STEP, likely_pole
+from tieup.diagnose.search.string_steps import step_mistakes
 from tieup.model.strings import StringStep, string_name
 
 METRES = Phrases(1.0, "m")
@@ -63,9 +64,9 @@ def test_a_setup_that_steps_in_and_out_has_the_wrong_pole():
         assert causes(mistake)[0] == ("target-height", "S2", False)
         pole = likely_pole(mistake)
         assert abs(pole.size[0] + 0.2) < 1e-12 and pole.points == ("P2", "P3")
-        right = with_right_pole(case, mistake).shots.target_height
+        right = STEP.cured(case, mistake).shots.target_height
         assert right.tolist() == [1.5, 1.5, 1.7, 1.7, *[1.5] * 11]
-        words = step_words(mistake, METRES)
+        words = STEP.words(mistake, METRES)
         assert "too small by S2" in words.wrong
         assert '{set: {setup: "S2", string: "TC 1", target_height: 1.70}' in words.cure
 
@@ -79,7 +80,7 @@ def test_a_step_out_of_which_nothing_leads_back_is_an_edge_first():
         ("target-height", "S1", False),
         ("target-height", "S2", True),
     ]
-    assert likely_pole(mistake) is None and not step_words(mistake, METRES).applied
+    assert likely_pole(mistake) is None and not STEP.words(mistake, METRES).applied
 
 
 def test_two_lines_alike_are_a_pole_and_the_book_says_whose():
@@ -90,7 +91,7 @@ def test_two_lines_alike_are_a_pole_and_the_book_says_whose():
         assert likely_pole(mistake).setup == "S2"
     for mistake in step_mistakes(a_case(), steps):  # nothing in the book tells
         assert causes(mistake)[0][0] == "target-height" and likely_pole(mistake) is None
-        assert "by S1 or too" in step_words(mistake, METRES).wrong
+        assert "by S1 or too" in STEP.words(mistake, METRES).wrong
 
 
 def test_lines_that_disagree_are_no_pole():
@@ -104,7 +105,7 @@ def test_the_same_line_run_the_other_way_is_the_same_step():
     """FL 1 told from S2 to S1: up where TC 1 goes down, and alike all the same."""
     back = replace(a_step("FL 1", 0, 0.3), setups=(1, 0), ends=(8, 7))
     first, _ = step_mistakes(a_case(), [a_step("TC 1", 0, -0.3), back])
-    assert causes(first)[0][0] == "target-height" and "FL 1" in step_words(first, METRES).wrong
+    assert causes(first)[0][0] == "target-height" and "FL 1" in STEP.words(first, METRES).wrong
 
 
 @pytest.mark.parametrize(

@@ -11,8 +11,8 @@ from tests.bench.settling import job
 from tests.diagnose.cases import case_of
 from tests.simulate import random_site, simulate
 from tieup.adjust.adjust import adjust
-from tieup.diagnose import solve
-from tieup.diagnose.diagnose import diagnose
+from tieup.diagnose.basis import solve
+from tieup.diagnose.search.diagnose import diagnose
 from tieup.errors import AdjustmentError
 from tieup.model.network import Network
 from tieup.model.settings import Precision

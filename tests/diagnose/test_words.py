@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from tests.simulate import random_site, simulate
-from tieup.diagnose.mistake import Mistake
-from tieup.diagnose.report import Reporter
-from tieup.diagnose.words import Phrases, words
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.decisions.report import Reporter
+from tieup.diagnose.kinds.catalogue import kind_of
 from tieup.model.settings import Precision, Tolerances
 
 METRES = Phrases(1.0, "m")
@@ -38,7 +39,7 @@ def mistake(kind: str, *size: float, unit: str = "m", **others: object) -> Mista
 )  # fmt: skip
 def test_the_words_of_a_mistake(found: Mistake, said: str) -> None:
     """Turns in seconds, shifts in millimetres."""
-    assert said in words(found, METRES).wrong
+    assert said in kind_of(found).words(found, METRES).wrong
 
 
 def test_a_height_that_nobody_booked_is_no_wrong_booking() -> None:

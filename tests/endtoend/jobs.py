@@ -23,7 +23,7 @@ ROOT = Path(__file__).parents[2]
 SAMPLE = ROOT / "sample_raw"
 JOBS = ("fire_station", "fire_station_clean", "two_setups")
 TABLES = ("coordinates.csv", "observations.csv", "setups.csv", "ties.csv")
-FILES = (*TABLES, "columns.csv", "findings.json", "run.json", "report.html")
+FILES = (*TABLES, "columns.csv", "covariance.csv", "findings.json", "run.json", "report.html")
 FATES = ("used", "unused", "excluded", "repeated", "invalid")
 
 Row = dict[str, str]

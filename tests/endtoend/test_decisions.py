@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -15,6 +17,7 @@ from tests.endtoend.jobs import (
     put,
     raw_cells,
     reconcile,
+    reconciled,
 )
 
 Capture = pytest.CaptureFixture[str]
@@ -24,6 +27,22 @@ KINDS = ("target-height", "swapped-names", "mark-moved")
 def run_with(tmp_path: Path, capsys: Capture, *entries: str) -> Output:
     """Reconcile a copy of the job with mistakes, with decisions."""
     return reconcile(capsys, decide(copy_sample("fire_station", tmp_path), *entries))
+
+
+@pytest.fixture(scope="module")
+def accepted(
+    undecided: Output, tmp_path_factory: pytest.TempPathFactory
+) -> Callable[[str], Output]:
+    """Return a call that gives the job with the finding of one kind accepted; nobody changes it."""
+
+    @cache
+    def one(kind: str) -> Output:
+        job = copy_sample("fire_station", tmp_path_factory.mktemp("accepted"))
+        reason = "book says 1.700" if kind == "target-height" else "seen"
+        entry = f'{{accept: {undecided.finding(kind)["id"]}, reason: "{reason}"}}'
+        return reconciled(decide(job, entry))
+
+    return one
 
 
 def test_accepting_everything_makes_the_site_tie(
@@ -52,11 +71,11 @@ def test_accepting_everything_makes_the_site_tie(
 
 
 def test_accepting_a_target_height_puts_the_height_right(
-    tmp_path: Path, capsys: Capture, undecided: Output
+    accepted: Callable[[str], Output], undecided: Output
 ) -> None:
     """The zenith angles come back in, and the mark is where it was."""
     found = undecided.finding("target-height")
-    run = run_with(tmp_path, capsys, f'{{accept: {found["id"]}, reason: "book says 1.700"}}')
+    run = accepted("target-height")
     rows = [r for r in run.table("observations") if f"{r['file']}:{r['line']}" in found["lines"]]
     assert {r["status"] for r in rows} == {"used"}
     assert math.dist(run.place("CP5"), undecided.place("CP5")) < 0.001  # m
@@ -69,11 +88,11 @@ def test_accepting_a_target_height_puts_the_height_right(
 
 
 def test_accepting_swapped_names_swaps_them(
-    tmp_path: Path, capsys: Capture, undecided: Output
+    accepted: Callable[[str], Output], undecided: Output
 ) -> None:
     """Both sights are used again, each for the other mark, and tie."""
     found = undecided.finding("swapped-names")
-    run = run_with(tmp_path, capsys, f"{{accept: {found['id']}, reason: seen}}")
+    run = accepted("swapped-names")
     ties = run.by("ties", "point", "setup")
     assert ties["T5", "S2"]["verdict"] == ties["T6", "S2"]["verdict"] == "ties"
     rows = [r for r in run.table("observations") if f"{r['file']}:{r['line']}" in found["lines"]]
@@ -85,11 +104,10 @@ def test_accepting_swapped_names_swaps_them(
 
 
 def test_accepting_a_moved_mark_keeps_both_places(
-    tmp_path: Path, capsys: Capture, undecided: Output
+    accepted: Callable[[str], Output], undecided: Output
 ) -> None:
     """The split stays and nothing has to be decided about it any more."""
-    found = undecided.finding("mark-moved")
-    run = run_with(tmp_path, capsys, f"{{accept: {found['id']}, reason: seen}}")
+    run = accepted("mark-moved")
     assert run.finding("mark-moved")["severity"] == "note"
     both = [r["point"] for r in run.table("coordinates") if r["point"].startswith("CP8")]
     assert len(both) == 2
@@ -99,11 +117,11 @@ def test_accepting_a_moved_mark_keeps_both_places(
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_ids_survive_decisions_about_others(
-    tmp_path: Path, capsys: Capture, undecided: Output, kind: str
+    accepted: Callable[[str], Output], undecided: Output, kind: str
 ) -> None:
     """Each open finding has the id that it had before one of them was accepted."""
     before = {k: undecided.finding(k)["id"] for k in KINDS}
-    run = run_with(tmp_path, capsys, f"{{accept: {before[kind]}, reason: seen}}")
+    run = accepted(kind)
     assert {k: run.finding(k)["id"] for k in KINDS} == before
 
 

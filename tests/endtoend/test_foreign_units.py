@@ -10,8 +10,8 @@ import pytest
 
 from tests.endtoend.jobs import Output, copy_sample, decide, reconcile
 from tests.simulate import random_site, simulate
-from tieup.diagnose.usual import height_findings
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.row_checks.unusual_values import height_findings
 from tieup.model.settings import Precision
 
 Capture = pytest.CaptureFixture[str]

@@ -24,8 +24,8 @@ from tests.simulate import Survey, random_site, simulate
 from tests.simulate.scenery import ControlKind, Kind
 from tests.simulate.survey import take
 from tieup.adjust.pointings import examine_pointings
-from tieup.diagnose.case import Case
-from tieup.diagnose.solve import solve
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.solve import solve
 from tieup.geometry import wrap_half
 from tieup.model.arrays import FloatArray
 from tieup.model.settings import Precision

@@ -57,7 +57,7 @@ def test_sets_are_held_beside_the_tolerances_and_none_is_lost(
     assert [row["state"] for row in rules if row["set"] == "our-contract"] == ["fail"]
     fails = [row for row in rules if row["state"] == "fail"]
     named = [f"{row['rule']} of {row['set']} at {row['subject']}" for row in fails]
-    assert "face-distance of paving at S2" in named
+    assert "face-distance of paving at S2 to CP4" in named
     assert f"{len(fails)} fail: {', '.join(named)}" in " ".join(output.text.split())
     assert "ours.yaml" in output.document("run")["inputs"]
 

@@ -7,19 +7,16 @@ from pathlib import Path
 
 import pytest
 
-from tieup.diagnose.axischecks import KIND as AXIS_KINDS
-from tieup.diagnose.whole_words import WHOLE_WORDS
-from tieup.diagnose.words import WORDS
+from tieup.diagnose.kinds.catalogue import KINDS
 from tieup.explain.pages import COLUMNS, FINDINGS, KEYS, TERMS, named, rows
 from tieup.explain.schema_keys import default_words, schema_keys
-from tieup.model.link_kinds import LINK_KINDS
+from tieup.model.finding_kinds import FINDING_KINDS
 from tieup.read.columns import COLUMNS as RAW_COLUMNS
 
 FORMAT_KEYS = ("delimiter", "skip_rows", "decimal", "encoding", "header", "sheet")
 ROOT = Path(__file__).parents[2]
 # A default that depends on the job's folder or units is told in words.
 TOLD = {"control", "datum", "columns.*.unit", *(f"control.{key}" for key in FORMAT_KEYS)}
-ROOMS = ("diagnose", "derive", "results", "ties")
 
 
 def test_every_key_of_the_schema_is_documented_and_no_other() -> None:
@@ -58,42 +55,20 @@ def test_every_raw_column_is_listed() -> None:
     assert {column for row in rows(COLUMNS) for column in named(row[0])} == set(RAW_COLUMNS)
 
 
-def literal_kinds() -> set[str]:
-    """Return the kinds of findings and mistakes that the code spells out."""
-    found = set(WORDS) | set(WHOLE_WORDS) | set(AXIS_KINDS)
-    for room in ROOMS:
-        for path in (ROOT / "tieup" / room).rglob("*.py"):
-            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-                if isinstance(node, ast.Call) and getattr(node.func, "id", "") in (
-                    "Finding",
-                    "Mistake",
-                ):
-                    given = [keyword.value for keyword in node.keywords if keyword.arg == "kind"]
-                    found |= {
-                        str(value.value)
-                        for value in (*given, *node.args[:1])
-                        if isinstance(value, ast.Constant)
-                    }
-    return found
-
-
-def texts_of_the_code() -> set[str]:
-    """Return every text constant of the rooms that make findings."""
-    return {
-        node.value
-        for room in ROOMS
-        for path in (ROOT / "tieup" / room).rglob("*.py")
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        if isinstance(node, ast.Constant) and isinstance(node.value, str)
-    }
-
-
 def test_every_kind_of_finding_is_listed_and_no_other() -> None:
     """The table of findings has every kind that the code makes, and none that it has not."""
     told = [kind for row in rows(FINDINGS) for kind in named(row[0])]
     assert sorted(told) == sorted(set(told))
-    assert literal_kinds() <= set(told)
-    assert set(told) <= texts_of_the_code() | set(AXIS_KINDS) | set(LINK_KINDS)
+    assert set(told) == set(KINDS) | {kind.name for kind in FINDING_KINDS}
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "tieup").rglob("*.py")), ids=lambda path: path.name)
+def test_findings_and_mistakes_are_made_in_one_place(path: Path) -> None:
+    """No module but these calls the classes: elsewhere a kind makes them."""
+    maker = {"Finding": "finding_kinds.py", "Mistake": "kind.py"}
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call) and (name := getattr(node.func, "id", "")) in maker:
+            assert path.name == maker[name] or "write" in path.parts, f"{path}:{node.lineno}"
 
 
 @pytest.mark.parametrize("page", [KEYS, FINDINGS, COLUMNS])

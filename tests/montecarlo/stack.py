@@ -18,7 +18,7 @@ from tieup.adjust.adjust import adjust
 from tieup.adjust.pointings import PointingTests, examine_pointings
 from tieup.adjust.problem import Frame, held_frame, minimal_frame
 from tieup.adjust.solution import Adjustment
-from tieup.diagnose.solve import assemble
+from tieup.diagnose.basis.solve import assemble
 from tieup.geometry import wrap_half
 from tieup.model.arrays import FloatArray, IntArray, TextArray
 from tieup.model.fieldbook import Shots

@@ -13,7 +13,9 @@ from tests.montecarlo.sites import PRECISION, SETTINGS, Setting, site_of, skewed
 from tests.simulate import Site, Survey, simulate
 from tieup.adjust.pointings import examine_pointings
 from tieup.adjust.solution import Adjustment
-from tieup.diagnose.solve import Solved, minimal_fit, solve
+from tieup.diagnose.basis.solve import Solved, minimal_fit, solve
+
+pytestmark = pytest.mark.slow
 
 DRAWS = 150
 HELD = tuple(setting for setting in SETTINGS if not setting.free)

@@ -20,8 +20,10 @@ from tieup.derive.chainage import chainages
 from tieup.derive.falls import Falls, falls_of, low_spots, verdicts
 from tieup.derive.legs import Legs, legs_of
 from tieup.derive.places import Places
-from tieup.derive.strings import SiteLine
+from tieup.linework.site_lines import SiteLine
 from tieup.model.arrays import BoolArray, FloatArray
+
+pytestmark = pytest.mark.slow
 
 CONFIDENCE = 0.95
 LINE = ("101", "102", "", "201", "202", "301", "302", "103", "203", "303")  # "": the shared mark

@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import combinations
 
 import numpy as np
+import pytest
 
 from tests.montecarlo.judge import (
     assert_mean,
@@ -16,10 +17,12 @@ from tests.montecarlo.judge import (
 )
 from tests.montecarlo.sites import Setting, draws_of
 from tests.montecarlo.stack import errors, per_copy, roles
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import point_covariance
 from tieup.adjust.ellipse import relative_covariance
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.ties.marks import mark_ties
+
+pytestmark = pytest.mark.slow
 
 ELLIPSE = 2.4477468306808166  # sqrt of chi-square 0.95, 2: published_checks, E1 and section 7
 

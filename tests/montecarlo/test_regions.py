@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import pytest
 
 from tests.montecarlo.judge import (
     assert_mean,
@@ -18,6 +19,8 @@ from tests.montecarlo.judge import (
 from tests.montecarlo.sites import Setting, draws_of
 from tests.montecarlo.stack import chosen, errors, per_copy, roles
 from tieup.model.arrays import BoolArray, FloatArray
+
+pytestmark = pytest.mark.slow
 
 ELLIPSE = 2.4477468306808166  # sqrt of chi-square 0.95, 2: published_checks, E1 and section 7
 INTERVAL = 1.959963984540054  # normal 0.975

@@ -23,6 +23,8 @@ from tieup.adjust.distributions import global_test
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import KINDS
 
+pytestmark = pytest.mark.slow
+
 FEW = 5000  # values: the sd of so many is itself known to 1 %
 
 

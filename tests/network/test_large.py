@@ -5,9 +5,12 @@ from __future__ import annotations
 import time
 
 import numpy as np
+import pytest
 
 from tests.network.sites import city, misses, start
 from tieup.network.growth import Block, Growth
+
+pytestmark = pytest.mark.slow
 
 
 def test_hundreds_of_setups_and_tens_of_thousands_of_side_shots():

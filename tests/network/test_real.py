@@ -6,11 +6,10 @@ Vaidis. Not part of this project: read where a copy lies beside it.
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 
+from tests.at_hand import RTS, needs_rts
 from tests.network.sites import Gear, make_sights
 from tieup.geometry import curvature_coefficient
 from tieup.model.fieldbook import Setup
@@ -19,17 +18,15 @@ from tieup.network.assembly import assemble
 from tieup.network.build import build_network
 from tieup.network.gross import Placed, sight_misfits
 
-FOLDER = Path(__file__).parents[2].parent / "shared" / "realdata" / "rts"
 FILES = ("20220314_GCP.txt", "20220331-1_GCP.txt", "20220622-1_GCP_raw.txt")
 FREE = Datum("free")
 
 
+@needs_rts
 @pytest.mark.parametrize("name", FILES)
 def test_three_instruments_start_tied(name):
     """All three setups stand in one frame and every sight fits to 10 mm."""
-    if not (FOLDER / name).is_file():
-        pytest.skip("the RTS_project data is not at hand")
-    table = np.genfromtxt(FOLDER / name, delimiter=",", skip_header=1)
+    table = np.genfromtxt(RTS / name, delimiter=",", skip_header=1)
     table = table[table[:, 2] == 0]
     labels, setup = np.unique(table[:, 0].astype(int), return_inverse=True)
     marks, point = np.unique(table[:, 1].astype(int), return_inverse=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from tests.network.sites import change, misses, only, random_job, shuffled, spoil, start
 from tieup.errors import NetworkError
@@ -13,6 +14,7 @@ JOBS = 400
 TURNED = np.radians(1.5 / 60.0)  # 1.5'; short sights to marks close together turn by 1.1'
 
 
+@pytest.mark.slow
 def test_clean_jobs_start_right_and_nothing_is_gross():
     """400 clean sites: every setup within 3 cm and 1.5', not one sight called gross."""
     for seed in range(JOBS):
@@ -28,6 +30,7 @@ def test_clean_jobs_start_right_and_nothing_is_gross():
         assert not found.gross_control.any()
 
 
+@pytest.mark.slow
 def test_jobs_with_three_ties_in_ten_false_start_right():
     """400 sites, 30 % false ties in every setup of five or more: none starts wrong in plan.
 
@@ -99,6 +102,7 @@ def test_of_two_that_disagree_on_a_mark_the_one_in_better_standing_is_believed()
     assert believed == 20
 
 
+@pytest.mark.slow
 def test_worse_jobs_are_refused_rather_than_started_wrong():
     """With 40 % false ties hardly a setup stands wrong; what is in doubt is left out."""
     wrong = setups = 0

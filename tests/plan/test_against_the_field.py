@@ -18,6 +18,8 @@ from tests.plan.jobs import JOB, plan_of_survey
 from tests.simulate import simulate, write_job
 from tieup.model.settings import Precision
 
+pytestmark = pytest.mark.slow
+
 SDS = ["sd_northing", "sd_easting", "sd_elevation"]
 ELLIPSE = ["ellipse_major", "ellipse_minor", "elevation_interval"]
 SAMPLES = ("fire_station", "fire_station_clean", "two_setups")

@@ -13,7 +13,7 @@ from tests.plan.jobs import CONTROL, JOB, PLACES, SIGHTS, plan_of_survey, withou
 from tests.simulate import simulate
 from tests.simulate.survey import rearranged
 from tests.simulate.yards import fire_station
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import point_covariance
 from tieup.config import load_job
 from tieup.planning import draw, forecast
 from tieup.preanalysis.candidates import (

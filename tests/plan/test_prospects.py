@@ -14,11 +14,11 @@ from tests.plan.jobs import PLACES, SIGHTS, write_plan_job
 from tieup.adjust.scatter import Misclosures, estimate_scatter, expected_scatter
 from tieup.adjust.solution import Adjustment
 from tieup.config import load_job
-from tieup.diagnose.diagnose import diagnose
-from tieup.diagnose.guarding import guard
-from tieup.diagnose.look import evidence_of
-from tieup.diagnose.margins import noticed_size, noticed_sizes
-from tieup.diagnose.misclosures import misclosures_of
+from tieup.diagnose.evidence.margins import noticed_size, noticed_sizes
+from tieup.diagnose.evidence.misclosures import misclosures_of
+from tieup.diagnose.proof.guarding import guard
+from tieup.diagnose.search.diagnose import diagnose
+from tieup.diagnose.search.look import evidence_of
 from tieup.model.arrays import FloatArray
 from tieup.model.settings import Standing
 from tieup.pipeline import make_case, read_site
@@ -62,6 +62,7 @@ def test_a_mistake_of_several_sizes_is_found_8_times_in_10_along_its_weakest() -
         assert stats.ncx2.sf(beyond, q, size**2) == pytest.approx(0.80, abs=1e-4)
 
 
+@pytest.mark.slow
 def test_the_scatter_expected_is_that_of_estimates() -> None:
     """60 misclosures of five groups, 1,500 draws: the logs swing as foretold, within 15 %."""
     rng = np.random.default_rng(3)

@@ -18,6 +18,8 @@ from tieup.model.settings import Precision
 from tieup.preanalysis import ground, proving_shots
 from tieup.ties.checks import Checks
 
+pytestmark = pytest.mark.slow
+
 DRAWS = 30
 AS_PROMISED = 0.15
 TIGHT = "{horizontal: 0.003, elevation: 0.0015}"  # m: limits that few ties leave unproved

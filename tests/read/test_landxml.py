@@ -99,12 +99,22 @@ def test_sixty_is_carried_and_no_more_than_sixty() -> None:
 
 
 def test_azimuths_have_the_unit_of_directions(tmp_path: Path) -> None:
-    """An azimuth is in directionUnit and turns about another zero than circle readings."""
+    """An azimuth is in directionUnit, and no circle reading."""
     units = METRIC.replace('directionUnit="decimal degrees"', 'directionUnit="grads"')
     azimuth = 'azimuth="100" slopeDistance="10" zenithAngle="90"'
     survey = SETUP + group(shot("P1") + shot("P2", azimuth))
     book = read_xml_raw(tmp_path, landxml(survey, units=units))
     assert np.degrees(book.shots.direction) == pytest.approx([30.0, 90.0], abs=1e-9)
+    assert book.shots.azimuth.tolist() == [False, True]
+    assert labels_of(book) == ["100", "100"]
+
+
+def test_azimuths_that_turn_setup_by_setup_have_another_zero(tmp_path: Path) -> None:
+    """Under azimuths: setup they are circle readings of a setup of their own, same mark."""
+    azimuth = 'azimuth="90" slopeDistance="10" zenithAngle="90"'
+    survey = SETUP + group(shot("P1") + shot("P2", azimuth))
+    book = read_xml_raw(tmp_path, landxml(survey), more="azimuths: setup\n")
+    assert not book.shots.azimuth.any()
     assert labels_of(book) == ["100", "100~2"]
     assert [setup.station for setup in book.setups] == ["CP1", "CP1"]
 
@@ -214,8 +224,8 @@ def test_a_reduced_observation_may_aim_at_another_setup(tmp_path: Path) -> None:
     assert points_of(book) == ["CP9"]
 
 
-def test_a_plan_only_row_gives_its_direction(tmp_path: Path) -> None:
-    """A horizontal distance with nothing vertical is no slope distance: said, and left out."""
+def test_a_plan_only_row_is_a_sight_in_plan(tmp_path: Path) -> None:
+    """A horizontal distance with nothing vertical stays one, with an azimuth or alone."""
     row = '<ReducedObservation setupID="i1" {}><TargetPoint pntRef="{}"/></ReducedObservation>'
     rows = [
         shot("P1"),
@@ -223,13 +233,26 @@ def test_a_plan_only_row_gives_its_direction(tmp_path: Path) -> None:
         row.format('horizDistance="30"', "P3"),
     ]
     book = read_xml_raw(tmp_path, landxml(SETUP + group("\n".join(rows))))
-    assert points_of(book) == ["P1", "P2"]
-    assert np.degrees(book.shots.direction[1]) == pytest.approx(45.0, abs=1e-12)
-    assert np.isnan(book.shots.distance[1]) and not book.invalid
-    (apart,) = book.unused
-    assert apart.point == "P3" and "it is no slope distance" in apart.reason
-    told = "horizDistance without a vertical part, direction used alone (1)"
-    assert told in book.unknown_columns
+    shots = book.shots
+    assert points_of(book) == ["P1", "P2", "P3"]
+    assert np.degrees(shots.direction[1]) == pytest.approx(45.0, abs=1e-12)
+    assert shots.azimuth.tolist() == [False, True, False]
+    assert shots.level.tolist() == [False, True, True]
+    assert shots.distance[1:].tolist() == [20.0, 30.0] and np.isnan(shots.zenith[1:]).all()
+    assert not book.invalid and not book.unused
+
+
+def test_an_arc_is_read_as_its_chord(tmp_path: Path) -> None:
+    """A quarter of a circle of radius 10 has a chord of 10 root 2; what is no arc is said."""
+    arc = (
+        '<ReducedArcObservation setupID="i1" chordAzimuth="{}" radius="{}" length="{}" rot="cw">'
+        '<TargetPoint pntRef="{}"/></ReducedArcObservation>'
+    )
+    rows = [arc.format(45, 10, repr(5 * np.pi), "P1"), arc.format(45, 0, 5, "P2")]
+    book = read_xml_raw(tmp_path, landxml(SETUP + group("".join(rows))))
+    assert book.shots.distance.tolist() == pytest.approx([10 * 2**0.5], abs=1e-9)
+    assert book.shots.azimuth.tolist() == book.shots.level.tolist() == [True]
+    assert book.unused[0].reason == "radius 0 and length 5 are no arc"
 
 
 def test_target_heights_come_from_the_nearest_place(tmp_path: Path) -> None:

@@ -11,17 +11,17 @@ import shutil
 from collections import Counter
 from dataclasses import replace
 from fractions import Fraction
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from tests.at_hand import PARTRIDGE, needs_partridge
 from tests.diagnose.cases import NO_LINKS
 from tests.read.jobs import labels_of
 from tieup.adjust.pointings import PointingTests, examine_pointings
 from tieup.config import load_job
-from tieup.diagnose.case import Case, complete_points
-from tieup.diagnose.solve import solve
+from tieup.diagnose.basis.case import Case, complete_points
+from tieup.diagnose.basis.solve import solve
 from tieup.geometry import polar_offset, wrap_half
 from tieup.model.control import Control
 from tieup.model.fieldbook import Fieldbook
@@ -30,7 +30,6 @@ from tieup.model.settings import Datum, Instrument, Precision
 from tieup.pipeline import run
 from tieup.read import read_control, read_fieldbook
 
-FILE = Path(__file__).parents[3] / "shared" / "realdata" / "landxml" / "Partridge_Survey.xml"
 ARC_SECOND = np.pi / 648_000
 FOOT = 0.3048  # m
 JOB = """
@@ -40,9 +39,7 @@ control: raw/partridge.xml
 instruments: {default: {direction: 5, zenith: 5, distance: [4.8768, 3]}}   # 0.016 ft + 3 ppm
 """
 
-pytestmark = pytest.mark.skipif(
-    not FILE.is_file(), reason="the real survey stands outside the project"
-)
+pytestmark = needs_partridge
 
 
 @pytest.fixture(scope="module")
@@ -50,7 +47,7 @@ def job(tmp_path_factory: pytest.TempPathFactory) -> Job:
     """Return the job: the file, its units, what the gear is good for, nothing mapped by hand."""
     folder = tmp_path_factory.mktemp("partridge")
     (folder / "raw").mkdir()
-    shutil.copy(FILE, folder / "raw" / "partridge.xml")
+    shutil.copy(PARTRIDGE, folder / "raw" / "partridge.xml")
     (folder / "job.yaml").write_text(JOB, encoding="utf-8")
     return load_job(folder)
 
@@ -75,7 +72,7 @@ def test_every_raw_row_is_accounted_for(survey: tuple[Fieldbook, Control]) -> No
 def test_every_number_is_that_of_the_text(survey: tuple[Fieldbook, Control]) -> None:
     """Against the text of the file, row by row, in exact arithmetic."""
     book, _ = survey
-    text = FILE.read_text(encoding="utf-8")
+    text = PARTRIDGE.read_text(encoding="utf-8")
     rows = re.findall(r"<RawObservation ([^>]*)>\s*<TargetPoint pntRef=\"([^\"]*)\"", text)
     shots = book.shots
     assert [book.points[i] for i in shots.point] == [point for _, point in rows]

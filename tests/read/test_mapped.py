@@ -7,13 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.at_hand import RTS, needs_rts
 from tests.read.jobs import HEADER, labels_of, make_job, read_raw
 from tieup.errors import ConfigError, InputError
 from tieup.read import read_fieldbook
 
-# Three robotic total stations, norlab-ulaval/RTS_project on GitHub (MIT, (c) 2022 Maxime
-# Vaidis): real data that the project does not carry.
-RTS = Path(__file__).parents[3] / "shared" / "realdata" / "rts"
 RTS_FILES = {
     "20220314_GCP.txt": (24, 8),
     "20220331-1_GCP.txt": (30, 10),
@@ -188,7 +186,7 @@ def test_settings_that_do_not_fit_are_refused(tmp_path: Path, more: str, message
     assert message in str(caught.value)
 
 
-@pytest.mark.skipif(not RTS.is_dir(), reason="the real data stand outside the project")
+@needs_rts
 @pytest.mark.parametrize("name", RTS_FILES)
 def test_real_tables_of_three_instruments(tmp_path: Path, name: str) -> None:
     """A published table without header is read as it is; every number equals a plain split."""

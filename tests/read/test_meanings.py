@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.read.jobs import make_job, read_raw
-from tieup.diagnose.roles import role_findings
+from tieup.diagnose.row_checks.unknown_roles import role_findings
 from tieup.errors import ConfigError, InputError
 
 HEADER = "setup,point,direction,zenith,distance,face,role,code"

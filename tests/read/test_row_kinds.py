@@ -179,12 +179,13 @@ def test_horizontal_and_vertical_distances(
     assert shots.distance[0] == pytest.approx(distance, abs=1e-9), why
 
 
-def test_a_horizontal_distance_alone_is_no_slope_distance(tmp_path: Path) -> None:
-    """It would be short by an unknown amount, so the row is invalid and says what is missing."""
+def test_a_horizontal_distance_alone_stays_one(tmp_path: Path) -> None:
+    """It is a sight in plan: no slope distance, and no zenith angle is made up for it."""
     text = f"{LEVELLED}\nS1,P1,0,,,10,,\nS1,P2,0,90,5,,,\nS1,P3,0,90,5,,,\n"
-    (row,) = read_raw(tmp_path, text).invalid
-    assert row.reason.startswith("horizontal_distance stands alone")
-    assert row.kinds == ("direction", "distance")
+    book = read_raw(tmp_path, text)
+    assert not book.invalid
+    assert book.shots.level.tolist() == [True, False, False]
+    assert book.shots.distance[0] == 10.0 and np.isnan(book.shots.zenith[0])
 
 
 def test_the_face_is_told_from_the_zenith_angle_where_none_is_booked(tmp_path: Path) -> None:

@@ -14,8 +14,7 @@ import numpy as np
 import pytest
 
 import tieup
-
-FOLDER = Path(__file__).parents[2].parent / "shared" / "realdata" / "rts"
+from tests.at_hand import RTS, needs_rts
 
 JOB = """\
 units: {angle: rad, length: m}
@@ -33,6 +32,7 @@ SETS = {
 }
 
 
+@needs_rts
 @pytest.mark.parametrize("name", list(SETS))
 def test_the_constant_of_a_whole_job_is_reported_and_nothing_is_left_out(
     name: str, tmp_path: Path
@@ -41,10 +41,8 @@ def test_the_constant_of_a_whole_job_is_reported_and_nothing_is_left_out(
 
     A note within chance, a check beyond 3.3 sds.
     """
-    if not (FOLDER / name).is_file():
-        pytest.skip("the RTS_project data is not at hand")
     constant, dof, sigma0 = SETS[name]
-    table = np.genfromtxt(FOLDER / name, delimiter=",", skip_header=1)
+    table = np.genfromtxt(RTS / name, delimiter=",", skip_header=1)
     table = table[table[:, 2] == 0]
     rows = [
         f"S{int(r[0])},P{int(r[1])},{np.mod(r[4], 2 * np.pi):.6f},{r[3]:.6f},{r[5]:.6f}"

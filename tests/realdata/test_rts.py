@@ -15,16 +15,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.at_hand import RTS, needs_rts
 from tests.endtoend.jobs import Output, reconcile
 from tieup.config import load_job
-from tieup.diagnose.diagnose import diagnose
+from tieup.diagnose.search.diagnose import diagnose
 from tieup.pipeline import make_case, read_site
 
-FOLDER = Path(__file__).parents[3] / "shared" / "realdata" / "rts"
-
-pytestmark = pytest.mark.skipif(
-    not FOLDER.is_dir(), reason="the third-party observations are not beside this project"
-)
+pytestmark = needs_rts
 
 JOB = """\
 title: {name}
@@ -75,7 +72,7 @@ def expected(request: pytest.FixtureRequest) -> Expected:
 def _job_folder(expected: Expected, tmp_path: Path) -> Path:
     job = tmp_path / expected.name
     (job / "raw").mkdir(parents=True)
-    shutil.copy(FOLDER / f"{expected.name}.txt", job / "raw")
+    shutil.copy(RTS / f"{expected.name}.txt", job / "raw")
     (job / "job.yaml").write_text(JOB.format(name=expected.name), encoding="utf-8")
     return job
 

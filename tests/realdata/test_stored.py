@@ -9,11 +9,9 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
-import pytest
-
 import tieup
+from tests.at_hand import PARTRIDGE, needs_partridge
 
-FILE = Path(__file__).parents[3] / "shared" / "realdata" / "landxml" / "Partridge_Survey.xml"
 JOB = """
 units: {angle: dms, length: ft}
 raw: ["raw/*.xml"]
@@ -22,7 +20,7 @@ instruments: {default: {direction: 5, zenith: 5, distance: [4.8768, 3]}}   # 0.0
 """
 
 
-@pytest.mark.skipif(not FILE.is_file(), reason="the real survey stands outside the project")
+@needs_partridge
 def test_a_setup_stored_high_is_seen_beside_heights_that_misfit_more(tmp_path: Path) -> None:
     """Setup 100 stored its points high, 0.03 ft at its marks; others misfit by up to 0.08 ft.
 
@@ -30,7 +28,7 @@ def test_a_setup_stored_high_is_seen_beside_heights_that_misfit_more(tmp_path: P
     plan the controller reckoned from the same marks: shifts stay below 0.003 ft.
     """
     (tmp_path / "raw").mkdir()
-    shutil.copy(FILE, tmp_path / "raw" / "partridge.xml")
+    shutil.copy(PARTRIDGE, tmp_path / "raw" / "partridge.xml")
     (tmp_path / "job.yaml").write_text(JOB, encoding="utf-8")
     result = tieup.reconcile(tmp_path)
     setups = {row["setup"]: row for row in result.field_setups.to_dict("records")}

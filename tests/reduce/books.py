@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from tieup.model.settings import Instrument, Precision
 from tieup.reduce.sights import Reduction, reduce_shots
 
 ARC_SECOND = np.pi / 648_000
+BATCH = 100
 
 NAN = float("nan")
 DEFAULTS: dict[str, Any] = {
@@ -79,6 +81,31 @@ def reduce_rows(rows: Sequence[dict[str, Any]], precision: Precision | None = No
     setups = setups_of(int(shots.setup.max()) + 1)
     use = np.ones((len(shots), 3), dtype=bool)
     return reduce_shots(shots, setups, precision or gear(), use)
+
+
+def reduce_draws(
+    rows: Sequence[dict[str, Any]], noise: np.ndarray, seconds: float
+) -> list[Reduction]:
+    """Reduce rows of one setup once for each draw of noise (d, n, 2) in rad, a batch at a time.
+
+    Each draw is a setup of its own with an instrument of its own; ``noise`` goes to direction and
+    zenith. Every reduction has BATCH draws, one behind the other.
+    """
+    assert len(noise) % BATCH == 0
+    plain = gear(seconds)
+    names = [f"instrument {copy}" for copy in range(BATCH)]
+    precision = replace(plain, instruments=dict.fromkeys(names, plain.instruments["default"]))
+    setups = tuple(setups_of(1, name)[0] for name in names)
+    found = []
+    for batch in noise.reshape(-1, BATCH, len(rows), 2):
+        drawn = [
+            {**row, "setup": copy, "direction": row["direction"] + a, "zenith": row["zenith"] + b}
+            for copy, own in enumerate(batch)
+            for row, (a, b) in zip(rows, own, strict=True)
+        ]
+        use = np.ones((len(drawn), 3), dtype=bool)
+        found.append(reduce_shots(shots_of(drawn), setups, precision, use))
+    return found
 
 
 def dms(degrees: int, minutes: int = 0, seconds: float = 0.0) -> float:

@@ -8,9 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.reduce.books import ARC_SECOND, dms, gear, reduce_rows
+from tests.reduce.books import ARC_SECOND, dms, reduce_draws, reduce_rows
 from tieup.model.observations import DIRECTION, ZENITH
-from tieup.reduce.sights import Reduction
 
 # A page of a textbook field book, from memory of its kind, worked by hand: direct and reverse
 # circle and zenith readings of three targets; collimation 2c = +16" + ..., index 2i = -20".
@@ -168,6 +167,7 @@ PLANS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", list(PLANS))
 def test_deviations_have_the_variance_that_their_leverage_says(name: str) -> None:
     """Over 3,000 draws var(deviation) = sd^2 (1 - 1/n - h) row by row, to 6 sds of a variance.
@@ -176,20 +176,13 @@ def test_deviations_have_the_variance_that_their_leverage_says(name: str) -> Non
     """
     rng, draws, sd = np.random.default_rng(11), 3000, 3.0 * ARC_SECOND
     rows = _plan(PLANS[name])
-    seen: list[np.ndarray] = []
-    found: Reduction | None = None
-    for _ in range(draws):
-        noise = rng.normal(0.0, sd, (len(rows), 2))
-        drawn = [
-            {**row, "direction": row["direction"] + a, "zenith": row["zenith"] + b}
-            for row, (a, b) in zip(rows, noise, strict=True)
-        ]
-        found = reduce_rows(drawn, gear(3.0))
-        seen.append(found.pointings.deviation[:, :2] / sd)
-    assert found is not None
-    count = found.sights.count[found.pointings.sight][:, :2]
-    redundancy = np.where(count > 1, 1 - 1 / count - found.pointings.leverage[:, :2], 0.0)
-    variance = np.array(seen).var(axis=0)
+    found = reduce_draws(rows, rng.normal(0.0, sd, (draws, len(rows), 2)), 3.0)
+    seen = np.concatenate([f.pointings.deviation[:, :2] for f in found]) / sd
+    own = found[0].pointings.sight[: len(rows)]
+    count = found[0].sights.count[own][:, :2]
+    leverage = found[0].pointings.leverage[: len(rows), :2]
+    redundancy = np.where(count > 1, 1 - 1 / count - leverage, 0.0)
+    variance = seen.reshape(draws, len(rows), 2).var(axis=0)
     sigma = np.maximum(redundancy, 0.01) * (2.0 / draws) ** 0.5
     assert np.all(np.abs(variance - redundancy) < 6.0 * sigma + 1e-6)
     rounds = {r for *_, r in PLANS[name]}
@@ -200,21 +193,19 @@ def test_deviations_have_the_variance_that_their_leverage_says(name: str) -> Non
     np.testing.assert_allclose(redundancy.sum(axis=0), expected, rtol=0, atol=1e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["unbalanced", "round missing"])
 def test_means_scatter_as_their_sds_say(name: str) -> None:
     """Zenith means: sd^2 / n plus what they owe to the index; instrument off by 40 seconds."""
     rng, draws, sd = np.random.default_rng(5), 2000, 3.0 * ARC_SECOND
     rows, index = _plan(PLANS[name]), 40 * ARC_SECOND
-    means = []
-    for _ in range(draws):
-        drawn = [
-            {**row, "zenith": row["zenith"] + index + e}
-            for row, e in zip(rows, rng.normal(0.0, sd, len(rows)), strict=True)
-        ]
-        found = reduce_rows(drawn, gear(3.0))
-        means.append(found.sights.value[:, ZENITH])
-    stated = np.sqrt(sd**2 / found.sights.count[:, 1] + found.sights.common_sd[:, 1] ** 2)
-    ratio = np.array(means).std(axis=0) / stated
+    noise = np.zeros((draws, len(rows), 2))
+    noise[:, :, 1] = index + rng.normal(0.0, sd, (draws, len(rows)))
+    found = reduce_draws(rows, noise, 3.0)
+    means = np.concatenate([f.sights.value[:, ZENITH] for f in found]).reshape(draws, -1)
+    first = found[0].sights
+    stated = np.sqrt(sd**2 / first.count[:, 1] + first.common_sd[:, 1] ** 2)[: means.shape[1]]
+    ratio = means.std(axis=0) / stated
     assert np.all(np.abs(ratio - 1.0) < 6.0 / (2 * draws) ** 0.5)
 
 

@@ -9,8 +9,8 @@ from tests.simulate.mistakes import instrument_settled, instrument_turned, no_cl
 from tests.ties.evidence import gather
 from tests.ties.jobs import reduction_of
 from tieup.model.settings import Precision
-from tieup.ties.backsights import closings, drift
-from tieup.ties.visits import find_visits
+from tieup.reduce.backsights import closings, drift
+from tieup.reduce.visits import find_visits
 
 
 def _visits(survey):

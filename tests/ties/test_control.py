@@ -107,6 +107,7 @@ def test_two_marks_cannot_be_told_apart():
         assert test.out_plan.all() and not test.told[0]
 
 
+@pytest.mark.slow
 def test_clean_control_is_left_alone():
     """In 100 clean yards a mark or a scale is called out in at most 4 (nominal 1 to 2)."""
     called = 0
@@ -119,6 +120,7 @@ def test_clean_control_is_left_alone():
     assert called <= 4
 
 
+@pytest.mark.slow
 def test_sds_of_the_scale_and_of_the_marks():
     """Scale and mark differences of 300 draws of one yard against their predicted sds."""
     rng = np.random.default_rng(9)

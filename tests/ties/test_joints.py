@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from tests.linework.shooting import lines_of, walked
 from tests.simulate import Aim, Mark, SetupPlan, Site, in_faces, simulate
 from tests.simulate.mistakes import target_height
 from tests.simulate.mistakes.edit import shifted
@@ -15,24 +16,21 @@ from tests.simulate.yards import fire_station
 from tests.ties.jobs import network_of, reduction_of
 from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import held_frame
+from tieup.linework.change_overs import change_overs
 from tieup.model.settings import Precision, Tolerances
 from tieup.ties.carried import carry, off_course, roughness
 from tieup.ties.joints import judge_joints, string_joints
 from tieup.ties.lines import GAP, GRADE, KINK, STEP, read_line, smoothness
 from tieup.ties.marks import mark_ties
-from tieup.ties.strings import find_change_overs, find_runs
 
 MM = 1e-3
 
 
 def _joints(survey):
     reduction = reduction_of(survey)
-    network, sights = network_of(survey, reduction), reduction.sights
+    network = network_of(survey, reduction)
     result = adjust(network, survey.precision, survey.refraction, held_frame(network))
-    row = reduction.pointings.sight
-    shots = survey.fieldbook.shots
-    setup, point = sights.setup[row], sights.point[row]
-    return string_joints(result, mark_ties(result), shots.string, setup, point, shots.time)
+    return string_joints(result, mark_ties(result), survey.fieldbook.shots)
 
 
 def _curb(shared: bool, bend: float = 0.0) -> Site:
@@ -183,6 +181,7 @@ def test_a_kink_at_the_change_over_is_seen():
     assert abs(joints.value[0, KINK] - turn) < 4 * joints.sd[0, KINK]
 
 
+@pytest.mark.slow
 def test_sds_of_joints_against_monte_carlo():
     """Variances of step, kinks at a shared point and of all four without one, within chance."""
     rng = np.random.default_rng(8)
@@ -229,16 +228,55 @@ def test_smoothness_scales_as_its_formula_says():
     assert abs(smooth.sd[STEP] / (3 * MM * np.sqrt(5.0)) - 1) < 0.1
 
 
+def change_overs_of(shooting, places=None, missed=(), **options):
+    """Return setups, shared point, points before and after of each change-over, as letters."""
+    lines, names = lines_of(shooting, places, **options)
+    letters = {-1: "", **dict(enumerate(names))}
+    labels = list(dict.fromkeys(setup for setup, _ in shooting))
+    sighted = {(labels.index(s), names.index(x)) for s, own in shooting for x in own}
+    sighted -= {(labels.index(s), names.index(x)) for s, x in missed}
+    return [
+        (
+            "".join(labels[s] for s in change.setups),
+            letters[change.point],
+            "".join(letters[p] for p in change.before),
+            "".join(letters[p] for p in change.after),
+        )
+        for line in lines.values()
+        for change in change_overs(line, sighted)
+    ]
+
+
 def test_runs_and_ends():
     """Two faces are one point, a setup change ends a run, far ends are the ends of the line."""
-    string = np.array(["C", "C", "C", "C", "C", "", "C"], dtype=object)
-    setup = np.array([0, 0, 0, 1, 1, 1, 1])
-    point = np.array([0, 0, 1, 2, 3, 9, 4])
-    runs = find_runs(string, setup, point, np.full(7, np.nan))
-    assert [(r.setup, r.points) for r in runs] == [(0, (0, 1)), (1, (2, 3, 4))]
-    line = np.column_stack([np.arange(10) * 5.0, np.zeros(10), np.zeros(10)])
-    (change,) = find_change_overs(runs, line)
-    assert (change.point, change.before, change.after) == (-1, (1, 0), (2, 3))
-    apart = line.copy()
-    apart[2:, 0] += 100.0
-    assert find_change_overs(runs, apart) == []
+    shooting = [("S", "AAB"), ("T", "CDE")]
+    assert change_overs_of(shooting, faces=[1, 2, 1, 1, 1, 1]) == [("ST", "", "BA", "CD")]
+    apart = {x: (5.0 * n + 100.0 * (x > "B"), 0.0, 0.0) for n, x in enumerate("ABCDE")}
+    assert change_overs_of(shooting, apart) == []
+
+
+def test_a_shared_point_is_one_that_both_setups_still_have():
+    """B seen by both ties the runs there; where T's shot of it is left out it shares nothing."""
+    shooting = [("S", "AB"), ("T", "BCD")]
+    assert change_overs_of(shooting) == [("ST", "B", "A", "CD")]
+    assert change_overs_of(shooting, missed=[("T", "B")]) == []
+
+
+def test_a_ring_of_two_setups_changes_over_twice():
+    """Half by S, half by T, no point shared: both gaps are judged, and the line stays open."""
+    ring = {"A": (0, 0, 0), "B": (5, 0, 0), "C": (10, 0, 0), "D": (10, 5, 0), "E": (5, 5, 0),
+            "F": (0, 5.1, 0)}  # fmt: skip
+    shooting = [("S", "ABC"), ("T", "DEF")]
+    assert change_overs_of(shooting, ring) == [("ST", "", "CB", "DE"), ("ST", "", "AB", "FE")]
+    lines, names = lines_of(shooting, ring)
+    assert walked(lines["STR"], names) == ["ABCDEF"]
+
+
+def test_a_joint_runs_past_no_point_without_a_place():
+    """A point has no place: the line breaks there, for its joints as for strings.csv."""
+    places = {x: (5.0 * n, 0.0, 0.0) for n, x in enumerate("ABCDEF")}
+    places["C"] = (np.nan, np.nan, np.nan)
+    found = change_overs_of([("S", "ABC"), ("T", "DEF")], places)
+    assert found == [("ST", "", "BA", "DE")]
+    places["E"] = (np.nan, np.nan, np.nan)
+    assert change_overs_of([("S", "ABC"), ("T", "DEF")], places) == [("ST", "", "BA", "D")]

@@ -102,6 +102,7 @@ def test_a_plumb_line_ties_a_setup_to_the_mark_below():
     assert ties.plumb.sum() == 2
 
 
+@pytest.mark.slow
 def test_clean_jobs_do_not_fail():
     """Of 150 clean jobs of all kinds at most 3 have a failing tie (nominal 1 in 200)."""
     failing = 0
@@ -131,6 +132,7 @@ def test_a_sight_without_distance_is_judged_across_its_line():
     assert judge_ties(ties, Tolerances("", 0.02, 0.02)).verdict[row] == "ties"
 
 
+@pytest.mark.slow
 def test_the_smallest_mistake_caught_is_caught_in_80_of_100():
     """A tie shifted by what it is said to catch exceeds the test of 0.001 with power 0.80."""
     rng = np.random.default_rng(21)
@@ -176,6 +178,7 @@ def test_an_unasked_height_does_not_spoil_a_tie_in_plan():
     assert judged.verdict[0] == "ties"
 
 
+@pytest.mark.slow
 def test_holm_against_an_independent_implementation():
     """The same rejections as statsmodels' multipletests on random p-values."""
     from statsmodels.stats.multitest import multipletests

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from scipy import stats
 
 from tests.montecarlo.stack import adjust_draws, per_copy
@@ -41,6 +42,7 @@ def _job(seed: int) -> tuple[np.random.Generator, Survey]:
     return rng, simulate(site, precision, rng)
 
 
+@pytest.mark.slow
 def test_a_step_of_5_mm_in_one_setup_is_named():
     """In 200 jobs: the setup that puts all its targets 5 mm high or low is named in 95 %.
 
@@ -66,6 +68,7 @@ def test_a_step_of_5_mm_in_one_setup_is_named():
     assert named >= 0.95 * counted
 
 
+@pytest.mark.slow
 def test_clean_jobs_have_no_step():
     """In 200 clean jobs a step is named in no more than 2 %, and called sure in none."""
     named = sure = 0
@@ -147,6 +150,7 @@ def test_a_rigid_step_between_two_setups_comes_back():
     assert verdict[row] == "fails"
 
 
+@pytest.mark.slow
 def test_sds_of_pair_steps_against_monte_carlo():
     """Mean ratio of simulated to predicted variance within 5 %, each within chance."""
     rng = np.random.default_rng(23)

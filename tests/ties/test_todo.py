@@ -15,8 +15,8 @@ from tests.ties.evidence import check
 from tieup.model.answer import Errand, Promise
 from tieup.model.finding import Finding, Rival
 from tieup.model.settings import Precision, Tolerances
+from tieup.reduce.visits import Visits
 from tieup.ties.answer import crew_answer
-from tieup.ties.visits import Visits
 from tieup.ties.walking import walking_order
 from tieup.write.ties_screen import headline, ties_text
 

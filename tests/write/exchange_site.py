@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import csv
-import os
 from dataclasses import replace
 from io import StringIO
 from pathlib import Path
 from typing import Any
-
-import pytest
 
 from tests.write.sample import make_job, make_site, table
 from tieup.model.reconciliation import Reconciliation
@@ -126,12 +123,3 @@ def truth(site: Reconciliation) -> list[dict[str, str]]:
 def number(cell: str) -> float | None:
     """Return a cell of coordinates.csv as a number, None where it is empty."""
     return float(cell) if cell else None
-
-
-def landxml_schema() -> Path:
-    """Return the published schema of LandXML 1.2; skip where it is not at hand."""
-    folder = Path(__file__).resolve().parents[3] / "shared" / "landxml"
-    path = Path(os.environ.get("LANDXML_XSD", folder / "LandXML-1.2.xsd"))
-    if not path.is_file():
-        pytest.skip("the published schema LandXML-1.2.xsd is not at hand (LANDXML_XSD names it)")
-    return path

@@ -6,7 +6,6 @@ import base64
 import json
 import os
 import select
-import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterator
@@ -14,7 +13,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
+from tests.at_hand import BROWSER
+
 PATIENCE = 60.0  # seconds
 FLAGS = (
     "--headless",

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.write.exchange_site import content_of, hostile_site, landxml_schema, number, truth
+from tests.at_hand import LANDXML_XSD, needs_schema
+from tests.write.exchange_site import content_of, hostile_site, number, truth
 from tests.write.sample import make_job
 from tieup.read.landxml_control import read_landxml_control
 from tieup.read.landxml_points import file_points
@@ -35,18 +36,18 @@ def by_group(rows: list[dict[str, str]]) -> list[dict[str, str]]:
     return sorted(rows, key=lambda row: row["proof"] == "unchecked")
 
 
+@needs_schema
 @pytest.mark.parametrize("unit", ["m", "ft", "ftUS"])
 def test_the_file_is_valid_by_two_validators(tmp_path: Path, unit: str) -> None:
     """libxml2 (lxml) and xmlschema find no fault by the schema that landxml.org published."""
-    schema = landxml_schema()
     etree, xmlschema = pytest.importorskip("lxml.etree"), pytest.importorskip("xmlschema")
     path = written(tmp_path, unit)
-    validator = etree.XMLSchema(etree.parse(schema))
+    validator = etree.XMLSchema(etree.parse(LANDXML_XSD))
     assert validator.validate(etree.parse(path)), validator.error_log
     spoiled = tmp_path / "spoiled.xml"
     spoiled.write_bytes(path.read_bytes().replace(b"linearUnit", b"lineUnit"))
     assert not validator.validate(etree.parse(spoiled))
-    assert not list(xmlschema.XMLSchema(schema).iter_errors(path))
+    assert not list(xmlschema.XMLSchema(LANDXML_XSD).iter_errors(path))
 
 
 def test_points_and_strings_come_back_identical_through_lxml(tmp_path: Path) -> None:

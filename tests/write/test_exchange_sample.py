@@ -107,9 +107,9 @@ def test_the_run_says_how_many_unchecked_points_leave(
     bare = ground.count("unchecked")
     assert (len(ground), ground.count("held")) == (26, 4) and 20 <= bare <= 22
     said = (
-        f"points.txt: 26 points, {bare} of them unchecked: nothing would catch a mistake in them."
+        f"points.txt: 26 points, {bare} of them unchecked: a mistake beyond the limits could hide"
     )
-    assert f"{said} Left out: 2 free instruments." in screen
+    assert f"{said} in them. Left out: 2 free instruments." in screen
     options = ["--also", "pnezd", "--proof", "held", "--proof", "checked", "--json"]
     assert cli.outcome(["reconcile", str(job), *options]) == 0
     record = json.loads(capsys.readouterr().out)["exchange"]

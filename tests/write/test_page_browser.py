@@ -9,14 +9,15 @@ from typing import Any
 
 import pytest
 
-from tests.write.page_browser import BROWSER, Browser, browser
+from tests.at_hand import needs_browser
+from tests.write.page_browser import Browser, browser
 from tests.write.page_sites import HOSTILE, hostile_site, invented_site, with_extras
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.page import page_text
 from tieup.write.page.render import TEMPLATES
 from tieup.write.tables import coordinates_text
 
-pytestmark = pytest.mark.skipif(BROWSER is None, reason="no chromium here to open the page in")
+pytestmark = [needs_browser, pytest.mark.slow]
 
 FOLDER = Path("yard")
 DESKTOP, PHONE = (1280, 900), (390, 844)  # CSS pixels

@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 import tieup
-from tests.write.page_browser import BROWSER, Browser, browser
+from tests.at_hand import needs_browser
+from tests.write.page_browser import Browser, browser
 from tests.write.page_measures import (
     BROKEN_VALUES,
     CUT_TABLES,
@@ -27,7 +28,7 @@ from tests.write.page_sites import invented_site, with_disputes, with_extras
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.page import page_text
 
-pytestmark = pytest.mark.skipif(BROWSER is None, reason="no chromium here to open the page in")
+pytestmark = [needs_browser, pytest.mark.slow]
 
 FOLDER = Path("yard")
 SAMPLES = Path(__file__).parents[2] / "sample_raw"

@@ -72,6 +72,7 @@ def test_a_site_without_surfaces_has_no_such_view(site: Reconciliation) -> None:
     assert 'id="surface"' in page_text(site)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(BROWSER is None, reason="no chromium here to open the page in")
 @pytest.mark.parametrize(("width", "height"), [(1280, 900), (390, 844)])
 def test_a_tap_gives_height_grade_and_proof(

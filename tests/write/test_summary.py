@@ -66,7 +66,7 @@ def test_the_cautions_stand_on_the_screen(tmp_path: Path) -> None:
 def test_unchecked_points_are_called_so(tmp_path: Path) -> None:
     """A point that nothing checks is never counted as good."""
     text = " ".join(summary_text(make_site(tmp_path, ties=True), OUT).split())
-    assert "1 unchecked: nothing would catch a mistake in them" in text
+    assert "1 unchecked: a mistake beyond the limits could hide in them" in text
 
 
 @pytest.mark.parametrize(

@@ -124,7 +124,7 @@ def compute_aside(
 
 def _partial(connections: Connections, held_point: BoolArray) -> IntArray:
     """Return the connections that are not sights of all three kinds to a free point."""
-    full = ~connections.plumb
+    full = connections.turning & ~connections.level
     for component in range(3):
         full &= np.isfinite(connections.value[:, component])
         full &= ~held_point[connections.point, component]

@@ -24,7 +24,7 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
 MOTIONS = 4  # shift N, shift E, shift H, turn about the vertical
 LEVELLED = np.eye(MOTIONS)[[0, 1, 3]]  # what a piece of level runs alone cannot do: move in plan
-TURN = np.eye(MOTIONS)[3:]  # what a piece with vectors cannot do: turn
+TURN = np.eye(MOTIONS)[3:]  # what a piece with vectors or azimuths cannot do: turn
 INDEPENDENT = 1e-9  # relative size below which a motion is not held by control
 
 
@@ -81,7 +81,9 @@ def pieces(
     start = np.concatenate([setup, setups + links[:, 0]])
     end = setups + np.concatenate([point, links[:, 1]])
     size = setups + points
-    graph = coo_array((np.ones(len(start)), (start, end)), shape=(size, size))
+    # scipy 1.11 fails on wider indices without raising: every piece is then the same one.
+    places = (start.astype(np.int32), end.astype(np.int32))
+    graph = coo_array((np.ones(len(start)), places), shape=(size, size))
     _, label = connected_components(graph, directed=False)
     return label[:setups], label[setups:]
 
@@ -92,7 +94,7 @@ class Anchors:
 
     ``setup`` and ``point`` (2, n): number and component of each such unknown.
     ``piece_setup`` (S,) and ``piece_point`` (P,) number the connected pieces, -1 where
-    nothing is solved. ``oriented`` are the pieces whose turn vectors show.
+    nothing is solved. ``oriented`` are the pieces whose turn vectors or azimuths show.
     """
 
     setup: IntArray

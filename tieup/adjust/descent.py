@@ -159,7 +159,7 @@ def _solved(system: Eliminated, right: FloatArray) -> FloatArray:
     """Return N^-1 of one column (u,)."""
     setups = system.structure.setups
     setup, mark = right[: 4 * setups].reshape(-1, 4, 1), right[4 * setups :].reshape(-1, 3, 1)
-    moves = elimination.solve_marks(system, setup, mark)
+    moves = elimination.solve(system, setup, mark)
     return np.concatenate([moves[0].ravel(), moves[1].ravel()])
 
 

@@ -135,7 +135,9 @@ def _separator(crossing: IntArray) -> IntArray:
 
 
 def _graph(start: IntArray, end: IntArray, shape: tuple[int, int]) -> csr_array:
-    return csr_array((np.ones(len(start)), (start, end)), shape=shape)
+    # scipy 1.11 takes no wider indices.
+    places = (start.astype(np.int32), end.astype(np.int32))
+    return csr_array((np.ones(len(start)), places), shape=shape)
 
 
 def _with_boundaries(

@@ -18,6 +18,7 @@ import numpy as np
 from tieup.adjust import multifrontal
 from tieup.adjust.multifrontal import DEPENDENT, DependentUnknownError, Factor
 from tieup.adjust.pattern import SIZE
+from tieup.adjust.prior import Prior
 from tieup.adjust.stacks import new_stack, product, sum_by, take, transposed
 from tieup.adjust.structure import Structure
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
@@ -77,11 +78,13 @@ class UndeterminedSetupError(Exception):
         self.setup = setup
 
 
-def eliminate(structure: Structure, rows: Rows, weight: FloatArray, held: Held) -> Eliminated:
+def eliminate(
+    structure: Structure, rows: Rows, weight: FloatArray, held: Held, prior: Prior | None = None
+) -> Eliminated:
     """Build and factor the reduced normal equations.
 
     ``weight`` (m, 3) are the weights (1/sd^2) of weighted control components, else 0;
-    ``held`` is that of marks.
+    ``held`` is that of marks. ``prior`` are the correlated ones, in the numbers of marks.
 
     Raises
     ------
@@ -90,6 +93,7 @@ def eliminate(structure: Structure, rows: Rows, weight: FloatArray, held: Held) 
     """
     s, incidences = structure, structure.incidences
     normal = _mark_normals(s, rows, weight, held)
+    between = _add_prior(normal, s, weight, prior)
     root = _inverse_roots(normal[: s.eliminated], s.marks)
     coupling = product(transposed(rows.by_setup), rows.by_mark)
     coupling = sum_by(coupling, incidences.of_connection, len(incidences))
@@ -101,6 +105,7 @@ def eliminate(structure: Structure, rows: Rows, weight: FloatArray, held: Held) 
     scale[s.setups :, :3] = np.diagonal(normal[s.eliminated :], axis1=1, axis2=2)
     diagonal -= sum_by(product(weighted, transposed(weighted)), incidences.setup[own], s.setups)
     lower = _lower_blocks(s, weighted, coupling[incidences.own :], rows)
+    np.add.at(lower, s.prior.block, turned(_padded(between), s.prior.turned))
     whole = np.concatenate([diagonal, _padded(normal[s.eliminated :])])
     whole[s.setups :, 3, 3] = 1.0
     try:
@@ -137,6 +142,25 @@ def _mark_normals(structure: Structure, rows: Rows, weight: FloatArray, held: He
     for node, row in ((links.first, rows.link_start), (links.second, rows.link_end)):
         np.add.at(kept, node - structure.setups, row[:, :, None] * row[:, None, :])
     return normal
+
+
+def _add_prior(
+    normal: FloatArray, structure: Structure, weight: FloatArray, prior: Prior | None
+) -> FloatArray:
+    """Put correlated control in the place of its weights; return its blocks (q, 3, 3) by pairs."""
+    first = structure.prior.first - structure.setups + structure.eliminated
+    second = structure.prior.second - structure.setups + structure.eliminated
+    if prior is None or not len(prior):
+        return np.zeros((len(first), 3, 3))
+    marks, row = np.unique(prior.point, return_inverse=True)
+    whole = np.zeros((len(marks), 3, len(marks), 3))
+    at = (row[:, None], prior.component[:, None], row, prior.component)
+    whole[at] = prior.weight
+    normal[prior.point, prior.component, prior.component] -= weight[prior.point, prior.component]
+    index = np.arange(len(marks))
+    normal[marks] += whole[index, :, index, :]
+    one, two = np.searchsorted(marks, first), np.searchsorted(marks, second)
+    return np.asarray(whole[one, :, two, :])
 
 
 def _inverse_roots(normal: FloatArray, points: IntArray) -> FloatArray:
@@ -192,23 +216,12 @@ def turned(blocks: FloatArray, turn: BoolArray) -> FloatArray:
 
 
 def solve(
-    system: Eliminated, right_setup: FloatArray, right_point: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Solve the normal equations for right-hand sides (S, 4, q) and (P, 3, q).
-
-    Returns corrections of the same shapes; 0 for points outside the system.
-    """
-    marks = system.structure.marks
-    setup, mark = solve_marks(system, right_setup, right_point[marks])
-    point = np.zeros(right_point.shape)
-    point[marks] = mark
-    return setup, point
-
-
-def solve_marks(
     system: Eliminated, right_setup: FloatArray, right_mark: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Solve as `solve` does, with points given and returned for the marks only (m, 3, q)."""
+    """Solve the normal equations for right-hand sides (S, 4, q) and (m, 3, q) of the marks.
+
+    Returns corrections of the same shapes.
+    """
     s, incidences = system.structure, system.structure.incidences
     mark, setup = incidences.mark[: incidences.own], incidences.setup[: incidences.own]
     half = product(system.root, right_mark[: s.eliminated])
@@ -233,6 +246,5 @@ __all__ = [
     "UndeterminedSetupError",
     "eliminate",
     "solve",
-    "solve_marks",
     "turned",
 ]

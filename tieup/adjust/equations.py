@@ -10,9 +10,9 @@ two kinds:
 
 With d = target - axis (m; N, E, H), D = hypot(dN, dE), s = |d|:
 
-    direction  atan2(dE, dN) - orientation
+    direction  atan2(dE, dN) - orientation; of an azimuth without the orientation
     zenith     atan2(D, dH) + (1 - k) D / 2R
-    distance   s
+    distance   s; D where it was observed level
 
 Every equation depends on coordinates through d only, so its derivative by the axis is
 minus its derivative by the mark.
@@ -23,13 +23,13 @@ networks in a local frame.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from tieup.adjust.stacks import new_columns, new_stack
 from tieup.geometry import wrap_half
-from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, fill_flags, no_flags
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
 
 
@@ -40,7 +40,8 @@ class Connections:
     ``setup``, ``point`` (c,): what is joined. ``value`` (c, 3): rad, rad, m for sights; the
     offset axis minus mark (N, E, H in m) for plumb lines; NaN where not observed.
     ``rise`` (c,): target height above the mark (m), 0 for plumb lines. ``plumb`` (c,).
-    ``source`` (c,): index of the sight or of the occupied setup.
+    ``source`` (c,): index of the sight or of the occupied setup. ``level``, ``azimuth`` (c,) as
+    in `tieup.model.observations.Sights`; left empty, none is.
     """
 
     setup: IntArray
@@ -49,6 +50,12 @@ class Connections:
     rise: FloatArray
     plumb: BoolArray
     source: IntArray
+    level: BoolArray = field(default_factory=no_flags)
+    azimuth: BoolArray = field(default_factory=no_flags)
+
+    def __post_init__(self) -> None:
+        """Fill in what was left empty."""
+        fill_flags(self, len(self.setup), "level", "azimuth")
 
     def __len__(self) -> int:
         return len(self.setup)
@@ -63,6 +70,8 @@ class Connections:
             self.rise[index],
             self.plumb[index],
             self.source[index],
+            self.level[index],
+            self.azimuth[index],
         )
 
     def part(self, part: slice) -> Connections:
@@ -74,7 +83,14 @@ class Connections:
             self.rise[part],
             self.plumb[part],
             self.source[part],
+            self.level[part],
+            self.azimuth[part],
         )
+
+    @property
+    def turning(self) -> BoolArray:
+        """Return which connections (c,) turn with the circle of their setup."""
+        return np.asarray(~self.plumb & ~self.azimuth)
 
 
 @dataclass(frozen=True)
@@ -83,7 +99,7 @@ class Linearised:
 
     ``by_mark`` (c, 3, 3): rows direction, zenith, distance by N, E, H of the mark.
     The derivative by the axis is its negative, by the orientation ``-1`` for the
-    direction of a sight (``turns`` (c,) is 1 there, 0 for plumb lines).
+    direction of a sight (``turns`` (c,) is 1 there, 0 for plumb lines and azimuths).
     """
 
     misclosure: FloatArray
@@ -105,14 +121,16 @@ def linearise(
     """
     offset = offsets(connections, axis, position)
     predicted, by_mark = _sight(offset, bend)
+    _level(connections.level, offset, predicted, by_mark)
+    turns = connections.turning.astype(np.float64)
     misclosure = new_columns(len(connections), 3)
     np.subtract(connections.value, predicted, out=misclosure)
-    turned = misclosure[:, DIRECTION] + orientation[connections.setup]
+    turned = misclosure[:, DIRECTION] + turns * orientation[connections.setup]
     misclosure[:, DIRECTION] = wrap_half(turned)
     plumb = np.flatnonzero(connections.plumb)
     misclosure[plumb] = connections.value[plumb] + offset[plumb]
     by_mark[plumb] = -np.eye(3)
-    return Linearised(misclosure, by_mark, (~connections.plumb).astype(np.float64))
+    return Linearised(misclosure, by_mark, turns)
 
 
 def offsets(connections: Connections, axis: FloatArray, position: FloatArray) -> FloatArray:
@@ -123,6 +141,19 @@ def offsets(connections: Connections, axis: FloatArray, position: FloatArray) ->
         offset[:, component] = ends[0][connections.point] - ends[1][connections.setup]
     offset[:, 2] += connections.rise
     return offset
+
+
+def _level(
+    level: BoolArray, offset: FloatArray, predicted: FloatArray, by_mark: FloatArray
+) -> None:
+    """Put the horizontal distance and its derivative in place of the slope where ``level``."""
+    rows = np.flatnonzero(level)
+    if not len(rows):
+        return
+    plan = np.sqrt(np.maximum(offset[rows, 0] ** 2 + offset[rows, 1] ** 2, 1e-12))
+    predicted[rows, DISTANCE] = plan
+    by_mark[rows, DISTANCE, :2] = offset[rows, :2] / plan[:, None]
+    by_mark[rows, DISTANCE, 2] = 0.0
 
 
 def _sight(offset: FloatArray, bend: float) -> tuple[FloatArray, FloatArray]:

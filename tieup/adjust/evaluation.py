@@ -12,6 +12,7 @@ import numpy as np
 
 from tieup.adjust.elimination import Held, Rows
 from tieup.adjust.equations import Connections, Linearised, linearise
+from tieup.adjust.prior import Prior
 from tieup.adjust.problem import Problem
 from tieup.adjust.stacks import new_stack
 from tieup.adjust.structure import Structure
@@ -66,7 +67,9 @@ class Equations:
     ``connections`` and ``links`` end at marks; ``held``, ``control`` and its ``weight`` (m, 3)
     are those of marks. ``noise`` makes the connections' observations independent. Pairs of
     indices (2, n): ``stuck_setup`` and ``stuck_mark``, connection and component of held unknowns;
-    ``weighted``, mark and component.
+    ``weighted``, mark and component. ``flat`` (n,) are the connections between heights that nothing
+    determines, at one end or both: stand-ins, of which no reading says anything. ``prior`` is the
+    correlated part of control, by marks.
     """
 
     structure: Structure
@@ -80,6 +83,8 @@ class Equations:
     weighted: IntArray
     links: Links
     bend: float
+    flat: IntArray
+    prior: Prior
 
 
 def make_equations(
@@ -112,7 +117,16 @@ def make_equations(
         weighted=np.array(np.nonzero(problem.weight[marks] > 0)),
         links=links,
         bend=curvature_coefficient(refraction),
+        flat=_flat(problem, connections),
+        prior=problem.prior.on_marks(marks),
     )
+
+
+def _flat(problem: Problem, connections: Connections) -> IntArray:
+    """Return the connections (n,) with an undetermined height at one end."""
+    start = problem.network.start
+    high = start.height_setup[connections.setup] & start.height_point[connections.point]
+    return np.flatnonzero(~high)
 
 
 def _held_places(held: BoolArray, end: IntArray) -> IntArray:
@@ -127,7 +141,7 @@ class Evaluation:
     """All equations at one state: whitened rows and misclosures (observed minus predicted).
 
     ``misclosure`` (c, 3) is whitened, ``link`` (l,) in units of its sd, 0 where not observed;
-    ``control`` (w,) of each weighted component in m times weight. ``fit`` is v'Pv.
+    ``control`` (w,) is P times the departure of each weighted component. ``fit`` is v'Pv.
     """
 
     rows: Rows
@@ -146,16 +160,30 @@ def evaluate(equations: Equations, state: State) -> Evaluation:
     link, link_rows = _links(equations.links, state.position, equations.held)
     weighted = tuple(equations.weighted)
     departure = equations.control[weighted] - state.position[weighted]
-    weight = equations.weight[weighted]
-    fit = float(np.sum(misclosure**2) + np.sum(link**2) + np.sum(weight * departure**2))
+    pushed = _pushed(equations, state, departure)
+    fit = float(np.sum(misclosure**2) + np.sum(link**2) + np.sum(pushed * departure))
     rows = _whiten(equations, linear, link_rows)
-    return Evaluation(rows, misclosure, link, weight * departure, fit)
+    return Evaluation(rows, misclosure, link, pushed, fit)
+
+
+def _pushed(equations: Equations, state: State, departure: FloatArray) -> FloatArray:
+    """Return P times the ``departure`` (w,) of weighted control."""
+    weighted, prior = tuple(equations.weighted), equations.prior
+    pushed = equations.weight[weighted] * departure
+    if not len(prior):
+        return np.asarray(pushed)
+    away = equations.control - state.position
+    whole = np.zeros(away.shape)
+    whole[weighted] = pushed
+    whole[prior.point, prior.component] = prior.weight @ away[prior.point, prior.component]
+    return np.asarray(whole[weighted])
 
 
 def _whiten(equations: Equations, linear: Linearised, links: tuple[FloatArray, FloatArray]) -> Rows:
     scale, lean = equations.noise.scale, equations.noise.lean
     by_place = np.multiply(linear.by_mark, scale[:, :, None], out=linear.by_mark)
     by_place[:, DISTANCE] -= lean[:, None] * by_place[:, ZENITH]
+    by_place[equations.flat, :, 2] = 0.0
     by_setup = new_stack(len(scale), 3, 4)
     np.negative(by_place, out=by_setup[:, :, :3])
     by_setup[:, DIRECTION, 3] = -linear.turns * scale[:, DIRECTION]

@@ -28,6 +28,7 @@ from tieup.adjust.problem import Frame, Problem
 from tieup.adjust.structure import Structure, find_aside, make_structure
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.link_kinds import of_kind
+from tieup.model.observations import DIRECTION
 from tieup.model.settings import Precision
 
 IN_FRAME = 1e-7  # m; the frame's conditions are met this well
@@ -70,7 +71,7 @@ def solve_problem(problem: Problem, precision: Precision, refraction: float) -> 
     structure = _structure(problem, connections, state)
     marks, total = structure.marks, 0
     inner = state.of(marks)
-    anchors = _anchors(problem, structure)
+    anchors = _anchors(problem, structure, connections)
     motions = free_motions(inner.axis, inner.position, anchors)
     held = minimal_hold(motions, Held(problem.held_setup, problem.held_point[marks]))
     equations = make_equations(problem, structure, connections, held, inner, precision, refraction)
@@ -105,6 +106,8 @@ def _aside_points(problem: Problem) -> BoolArray:
     bound = (problem.weight > 0).any(axis=1) | frame.datum_points
     bound[network.links.start[problem.links]] = True
     bound[network.links.end[problem.links]] = True
+    # An azimuth says which way is north: where that is open, it is more than a polar point.
+    bound[problem.connections.point[problem.connections.azimuth]] = True
     if frame.local is not None:
         bound[frame.local.toward] = True
         if not frame.local.is_setup:
@@ -123,22 +126,27 @@ def _structure(problem: Problem, connections: Connections, state: State) -> Stru
     links, taken = problem.network.links, problem.links
     ends = np.column_stack([links.start[taken], links.end[taken]])
     place = state.axis[:, :2], state.position[:, :2]
-    return make_structure(connections.setup, connections.point, ends, *place)
+    pairs = problem.prior.pairs
+    return make_structure(connections.setup, connections.point, ends, *place, pairs)
 
 
-def _anchors(problem: Problem, structure: Structure) -> Anchors:
+def _anchors(problem: Problem, structure: Structure, connections: Connections) -> Anchors:
     """Find what is bound among setups and marks, and the connected pieces."""
     marks, setups = structure.marks, structure.setups
     setup, mark = pieces(structure.setup, structure.mark, structure.linked, setups, len(marks))
     bound = problem.held_point[marks] | (problem.weight[marks] > 0)
     bound[:, :2] &= problem.network.start.plan_point[marks, None]  # a stand-in resists nothing
     vectors = of_kind(problem.network.links.kind[problem.links], "is_vector")
+    stuck = problem.held_setup & problem.solved_setup[:, None]
+    stuck[:, 3] &= problem.turned  # an orientation that nothing shows resists nothing
+    aligned = connections.azimuth & np.isfinite(connections.value[:, DIRECTION])
     return Anchors(
-        np.array(np.nonzero(problem.held_setup & problem.solved_setup[:, None])),
+        np.array(np.nonzero(stuck)),
         np.array(np.nonzero(bound)),
         np.where(problem.solved_setup, setup, -1),
         mark,
-        frozenset(mark[structure.linked[vectors, 0]].tolist()),
+        frozenset(mark[structure.linked[vectors, 0]].tolist())
+        | frozenset(setup[connections.setup[aligned]].tolist()),
     )
 
 

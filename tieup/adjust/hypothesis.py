@@ -6,8 +6,8 @@ whitened, v the residuals (adjusted minus observed) and R = I - A Q A':
     b = -(C' R C)^-1 C' v        T = v' C (C' R C)^-1 C' v        Q_b = (C' R C)^-1
 
 T is chi-square with as many degrees as C has independent columns when there is no
-bias. Only u = A'C and one solve per column are needed, so hundreds of hypotheses cost
-less than the adjustment.
+bias. Only A'C and one solve per column are needed, so hundreds of hypotheses cost
+less than the adjustment. C has rows at a few observations only, and A'C at a few unknowns.
 
 References: Baarda (1968); Teunissen, Testing theory: an introduction, the w-test and
 the generalised likelihood ratio test for one alternative.
@@ -15,100 +15,17 @@ the generalised likelihood ratio test for one alternative.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
+from scipy.sparse import block_diag, coo_array, csr_array, vstack
 
-from tieup.adjust import elimination
+from tieup.adjust.cofactors import Functions, cofactors, group_covariances, in_frame
+from tieup.adjust.estimable import Information
 from tieup.adjust.solution import Adjustment
-from tieup.model.arrays import FloatArray, IntArray
-
-BATCH = 4e5  # numbers moved through the factor at once
-
-
-@dataclass(frozen=True)
-class Bias:
-    """Columns of C for h one-column vectors, whitened (divided by the sds).
-
-    ``connections`` (c, 3, h) and ``control`` (P, 3, h), the latter only where control is
-    weighted; ``links`` (l, h).
-    """
-
-    connections: FloatArray
-    control: FloatArray
-    links: FloatArray
-
-    @property
-    def count(self) -> int:
-        """Return the number of columns h."""
-        return int(self.connections.shape[2])
-
-
-def no_bias(adjustment: Adjustment, count: int) -> Bias:
-    """Return ``count`` zero columns to fill in."""
-    return Bias(
-        np.zeros((len(adjustment.connections), 3, count)),
-        np.zeros((len(adjustment.position), 3, count)),
-        np.zeros((len(adjustment.link_residual), count)),
-    )
-
-
-def project(adjustment: Adjustment, bias: Bias) -> Bias:
-    """Return R C: what each bias leaves in the (whitened, negative) residuals."""
-    problem, rows, connections = adjustment.problem, adjustment.rows, adjustment.connections
-    root = np.sqrt(problem.weight)[:, :, None]
-    links = problem.network.links
-    start, end = links.start[problem.links], links.end[problem.links]
-    setup = np.zeros((len(adjustment.axis), 4, bias.count))
-    point = root * bias.control
-    np.add.at(setup, connections.setup, _back(rows.by_setup, bias.connections))
-    np.add.at(point, connections.point, _back(rows.by_mark, bias.connections))
-    np.add.at(point, start, rows.link_start[:, :, None] * bias.links[:, None, :])
-    np.add.at(point, end, rows.link_end[:, :, None] * bias.links[:, None, :])
-    setup, point = elimination.solve(adjustment.system, setup, point)
-    fitted = rows.by_setup @ setup[connections.setup] + rows.by_mark @ point[connections.point]
-    along = np.einsum("lk,lkh->lh", rows.link_start, point[start])
-    along += np.einsum("lk,lkh->lh", rows.link_end, point[end])
-    return Bias(bias.connections - fitted, bias.control - root * point, bias.links - along)
-
-
-def _back(rows: FloatArray, columns: FloatArray) -> FloatArray:
-    """Return A'C row by row: (c, 3, u), (c, 3, h) -> (c, u, h)."""
-    return np.asarray(rows.transpose(0, 2, 1) @ columns)
-
-
-def gram(left: Bias, right: Bias) -> FloatArray:
-    """Return the inner products (h, g) of two sets of columns."""
-    return np.asarray(
-        np.tensordot(left.connections, right.connections, axes=([0, 1], [0, 1]))
-        + np.tensordot(left.control, right.control, axes=([0, 1], [0, 1]))
-        + left.links.T @ right.links
-    )
-
-
-def score(adjustment: Adjustment, bias: Bias) -> FloatArray:
-    """Return -C'v (h,): how far the residuals point along each column."""
-    residual = adjustment.whitened
-    control = np.nan_to_num(adjustment.control_residual) * np.sqrt(adjustment.problem.weight)
-    problem = adjustment.problem
-    link = adjustment.link_residual / problem.network.links.sd[problem.links]
-    return -(
-        np.tensordot(bias.connections, residual, axes=([0, 1], [0, 1]))
-        + np.tensordot(bias.control, control, axes=([0, 1], [0, 1]))
-        + bias.links.T @ link
-    )
-
-
-def place_shift(adjustment: Adjustment, chosen: list[IntArray]) -> Bias:
-    """Return three columns (N, E, H in m) per entry of ``chosen`` (lists of connections).
-
-    Each says: the mark of these connections lay elsewhere than the rest of the site has it.
-    """
-    bias = no_bias(adjustment, 3 * len(chosen))
-    for number, connections in enumerate(chosen):
-        columns = slice(3 * number, 3 * number + 3)
-        bias.connections[connections, :, columns] = adjustment.rows.by_place[connections]
-    return bias
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -128,11 +45,32 @@ class Spoken:
         return 3 * (len(self.connections) + len(self.points)) + len(self.links)
 
 
+@dataclass(frozen=True)
+class Bias:
+    """Columns C of one alternative: at ``connections`` (n,) the ``values`` (n, 3, h), whitened."""
+
+    connections: IntArray
+    values: FloatArray
+
+    @property
+    def count(self) -> int:
+        """Return the number of columns h."""
+        return int(self.values.shape[2])
+
+
+def everything(adjustment: Adjustment) -> Spoken:
+    """Return all observations of an adjustment."""
+    points = np.flatnonzero((adjustment.problem.weight > 0).any(axis=1))
+    every: IntArray = np.arange(len(adjustment.connections))
+    return Spoken(every, points, np.arange(len(adjustment.link_residual)))
+
+
 def misclosure(adjustment: Adjustment, spoken: Spoken) -> FloatArray:
     """Return -v (q,): the whitened residuals of what is spoken of, observed minus adjusted."""
     residual = adjustment.whitened[spoken.connections]
-    root = np.sqrt(adjustment.problem.weight[spoken.points])
-    control = np.nan_to_num(adjustment.control_residual[spoken.points]) * root
+    problem = adjustment.problem
+    control = problem.prior.whitened(problem.weight, np.nan_to_num(adjustment.control_residual))
+    control = control[spoken.points]
     link = (adjustment.link_residual / adjustment.link_sd)[spoken.links]
     return -np.concatenate([residual.reshape(-1), control.reshape(-1), link])
 
@@ -142,19 +80,7 @@ def design_matrix(adjustment: Adjustment, spoken: Spoken) -> FloatArray:
 
     For small systems. Columns of held unknowns are 0.
     """
-    structure, design = adjustment.system.structure, _design(adjustment, spoken)
-    setups, marks = structure.setups, len(structure.marks)
-    setup = np.zeros((len(spoken), setups, 4))
-    seen = len(design.setup)
-    setup[np.arange(seen), design.setup] = design.by_setup
-    mark = np.zeros((len(spoken), marks + 1, 3))
-    for end in (0, 1):
-        mark[np.arange(len(spoken)), design.mark[:, end]] += design.by_mark[:, end]
-    free = ~adjustment.held.point[structure.marks]
-    setup *= ~adjustment.held.setup
-    mark = mark[:, :marks] * free
-    rows = len(spoken)
-    return np.hstack([setup.reshape(rows, 4 * setups), mark.reshape(rows, 3 * marks)])
+    return np.asarray(_design(adjustment, spoken).toarray())
 
 
 def remaining(adjustment: Adjustment, spoken: Spoken, columns: FloatArray) -> FloatArray:
@@ -162,64 +88,143 @@ def remaining(adjustment: Adjustment, spoken: Spoken, columns: FloatArray) -> Fl
 
     The factor is asked for whichever are fewer, the columns or the rows.
     """
+    design = _design(adjustment, spoken)
     if len(spoken) < columns.shape[1]:
-        return columns - _fitted(adjustment, spoken, np.eye(len(spoken))) @ columns
-    return columns - _fitted(adjustment, spoken, columns)
+        return columns - _fitted(adjustment, design, design) @ columns
+    return columns - _fitted(adjustment, design, csr_array(columns.T) @ design)
 
 
-@dataclass(frozen=True)
-class _Design:
-    """Rows of A: those of connections at a setup (3 n,), all at two marks (q, 2).
+def responses(adjustment: Adjustment, columns: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return F C: what whitened ``columns`` (q, h) over `everything` do to the solution.
 
-    ``mark`` is the number of a mark in the system, behind the last one where it is in none.
+    Of setups (S, 4, h) and points (P, 3, h), in the frame.
     """
-
-    setup: IntArray
-    by_setup: FloatArray
-    mark: IntArray
-    by_mark: FloatArray
+    design = _design(adjustment, everything(adjustment))
+    solved = [part for _, part in cofactors(adjustment, csr_array(columns.T) @ design)]
+    return in_frame(adjustment, np.concatenate(solved, axis=1))
 
 
-def _design(adjustment: Adjustment, spoken: Spoken) -> _Design:
-    rows, structure = adjustment.rows, adjustment.system.structure
-    seen, links = spoken.connections, adjustment.problem.network.links
-    own = adjustment.problem.links[spoken.links]
-    root = np.sqrt(adjustment.problem.weight[spoken.points])
-    number = np.full(len(adjustment.position), len(structure.marks))
-    number[structure.marks] = np.arange(len(structure.marks))
-    point = np.repeat(np.concatenate([adjustment.connections.point[seen], spoken.points]), 3)
-    ends = np.column_stack([links.start[own], links.end[own]])
-    mark = number[np.concatenate([np.column_stack([point, point]), ends])]
-    by_mark = np.zeros((len(spoken), 2, 3))
-    by_mark[: len(point), 0] = np.concatenate(
-        [rows.by_mark[seen].reshape(-1, 3), (root[:, :, None] * np.eye(3)).reshape(-1, 3)]
+def place_shift(adjustment: Adjustment, connections: IntArray) -> Bias:
+    """Return the shift N, E, H (m) of the mark of ``connections`` (n,), as these see it."""
+    return Bias(connections, adjustment.rows.by_place[connections])
+
+
+def place_shifts(adjustment: Adjustment, connections: IntArray) -> Information:
+    """Return what is known of the shift of the mark of each of ``connections`` (n,) alone.
+
+    The leverages of the solution hold that already.
+    """
+    place = adjustment.rows.by_place[connections]
+    across = place.transpose(0, 2, 1)
+    seen = across @ place
+    left = seen - across @ adjustment.leverage[connections] @ place
+    push = -(across @ adjustment.whitened[connections][:, :, None])[:, :, 0]
+    return Information(seen, left, push)
+
+
+def informations(adjustment: Adjustment, alternatives: Sequence[Bias]) -> list[Information]:
+    """Return what is known of the bias of each alternative, by asking the factor."""
+    if not alternatives:
+        return []
+    connections = np.concatenate([bias.connections for bias in alternatives])
+    edges = np.array([*accumulate((bias.count for bias in alternatives), initial=0)])
+    columns = block_diag([b.values.reshape(-1, b.count) for b in alternatives], format="csr")
+    rows = csr_array(columns.T @ sight_rows(adjustment, connections))
+    spreads = group_covariances(adjustment, Functions(rows, csr_array((edges[-1],) * 2)), edges)
+    misclosures, found = -adjustment.whitened, []
+    for bias, spread in zip(alternatives, spreads, strict=True):
+        values = bias.values.reshape(-1, bias.count)
+        seen = values.T @ values
+        push = values.T @ misclosures[bias.connections].reshape(-1)
+        found.append(Information(seen, seen - spread, push))
+    return found
+
+
+def cross_information(
+    adjustment: Adjustment, bias: Bias, connections: IntArray, values: FloatArray
+) -> FloatArray:
+    """Return B'RC (n, g, h) of one alternative C with B given row by row, (n, 3, g)."""
+    rows = csr_array(
+        bias.values.reshape(-1, bias.count).T @ sight_rows(adjustment, bias.connections)
     )
-    by_mark[len(point) :, 0] = rows.link_start[spoken.links]
-    by_mark[len(point) :, 1] = rows.link_end[spoken.links]
-    setup = np.repeat(adjustment.connections.setup[seen], 3)
-    return _Design(setup, rows.by_setup[seen].reshape(-1, 4), mark, by_mark)
+    fitted = _fitted(adjustment, sight_rows(adjustment, connections), rows)
+    own = np.zeros((len(connections), 3, bias.count))
+    place = {int(row): i for i, row in enumerate(connections)}
+    for row, value in zip(bias.connections.tolist(), bias.values, strict=True):
+        if row in place:
+            own[place[row]] = value
+    return np.asarray(values.transpose(0, 2, 1) @ (own - fitted.reshape(own.shape)))
 
 
-def _fitted(adjustment: Adjustment, spoken: Spoken, columns: FloatArray) -> FloatArray:
-    """Return A Q A' C (q, h), some columns at a time."""
-    structure, design = adjustment.system.structure, _design(adjustment, spoken)
-    marks, seen = len(structure.marks), len(design.setup)
-    size = len(structure.incidences) + marks + structure.setups
-    step = max(int(BATCH / size), 1)
-    fitted = np.empty_like(columns)
-    for start in range(0, columns.shape[1], step):
-        part = columns[:, start : start + step]
-        setup = np.zeros((structure.setups, 4, part.shape[1]))
-        mark = np.zeros((marks + 1, 3, part.shape[1]))
-        np.add.at(setup, design.setup, design.by_setup[:, :, None] * part[:seen, None, :])
-        for end in (0, 1):
-            values = design.by_mark[:, end, :, None] * part[:, None, :]
-            np.add.at(mark, design.mark[:, end], values)
-        setup, mark[:marks] = elimination.solve_marks(adjustment.system, setup, mark[:marks])
-        mark[marks] = 0.0
-        own = np.zeros(part.shape)
-        own[:seen] = np.einsum("qu,quh->qh", design.by_setup, setup[design.setup])
-        for end in (0, 1):
-            own += np.einsum("qu,quh->qh", design.by_mark[:, end], mark[design.mark[:, end]])
-        fitted[:, start : start + step] = own
+def _fitted(adjustment: Adjustment, design: csr_array, rows: csr_array) -> FloatArray:
+    """Return A Q F' (q, f) of rows of A and rows F of functions."""
+    fitted = np.empty((design.shape[0], rows.shape[0]))
+    for span, solved in cofactors(adjustment, rows):
+        fitted[:, span] = design @ solved
     return fitted
+
+
+def _design(adjustment: Adjustment, spoken: Spoken) -> csr_array:
+    """Return the rows of A (q, u) that are spoken of, with 0 for held unknowns."""
+    structure, held, rows = adjustment.system.structure, adjustment.held, adjustment.rows
+    cut, marks = 4 * structure.setups, len(structure.marks)
+    number = np.full(len(adjustment.position), marks)
+    number[structure.marks] = np.arange(marks)
+    known = spoken.points[number[spoken.points] < marks]  # the others are no unknowns
+    root = np.sqrt(adjustment.problem.weight[known]) * ~held.point[known]
+    control_row = 3 * np.flatnonzero(number[spoken.points] < marks)[:, None] + np.arange(3)
+    ends = structure.linked[spoken.links]
+    link_row = np.broadcast_to(
+        3 * len(spoken.points) + np.arange(len(ends))[:, None], (len(ends), 3)
+    )
+    tied_row, tied_column, tied_root, single = _tied(adjustment, spoken, number)
+    parts = [
+        (root * single[known], control_row, number[known]),
+        (rows.link_start[spoken.links], link_row, ends[:, 0]),
+        (rows.link_end[spoken.links], link_row, ends[:, 1]),
+    ]
+    row = np.concatenate([*(part[1].ravel() for part in parts), tied_row])
+    columns = [(3 * part[2][:, None] + np.arange(3)).ravel() for part in parts]
+    column = cut + np.concatenate([*columns, tied_column])
+    value = np.concatenate([*(part[0].ravel() for part in parts), tied_root])
+    shape = 3 * len(spoken.points) + len(ends), cut + 3 * marks
+    rest = coo_array((value, (row, column)), shape=shape)
+    return csr_array(vstack([sight_rows(adjustment, spoken.connections), rest], format="csr"))
+
+
+def _tied(
+    adjustment: Adjustment, spoken: Spoken, number: IntArray
+) -> tuple[IntArray, IntArray, FloatArray, BoolArray]:
+    """Return the rows of correlated control: row, column among the marks, value.
+
+    Beside them stands which coordinates (P, 3) have a weight of their own instead.
+    """
+    prior, held = adjustment.problem.prior, adjustment.held
+    single = np.ones(adjustment.problem.weight.shape, dtype=np.bool_)
+    single[prior.point, prior.component] = False
+    told = np.flatnonzero(np.isin(prior.point, spoken.points))
+    row = 3 * np.searchsorted(spoken.points, prior.point[told]) + prior.component[told]
+    column = 3 * number[prior.point] + prior.component
+    value = prior.root[told] * ~held.point[prior.point, prior.component]
+    shape = value.shape
+    return (
+        np.broadcast_to(row[:, None], shape).ravel(),
+        np.broadcast_to(column, shape).ravel(),
+        value.ravel(),
+        single,
+    )
+
+
+def sight_rows(adjustment: Adjustment, connections: IntArray) -> csr_array:
+    """Return the rows of A (3n, u) of connections, with 0 for held unknowns."""
+    structure, rows = adjustment.system.structure, adjustment.rows
+    first = 4 * structure.setup[connections], 3 * structure.mark[connections] + 4 * structure.setups
+    column = np.concatenate(
+        [first[0][:, None] + np.arange(4), first[1][:, None] + np.arange(3)], axis=1
+    )
+    value = np.concatenate([rows.by_setup[connections], rows.by_mark[connections]], axis=2)
+    count = 3 * len(connections)
+    return csr_array(
+        (value.ravel(), np.repeat(column, 3, axis=0).ravel(), 7 * np.arange(count + 1)),
+        shape=(count, 4 * structure.setups + 3 * len(structure.marks)),
+    )

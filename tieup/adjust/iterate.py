@@ -54,12 +54,13 @@ def iterate(equations: Equations, state: State) -> tuple[State, Evaluation, Elim
     """
 
     def factored(at: Evaluation) -> Eliminated:
-        return elimination.eliminate(equations.structure, at.rows, equations.weight, equations.held)
+        held, weight = equations.held, equations.weight
+        return elimination.eliminate(equations.structure, at.rows, weight, held, equations.prior)
 
     evaluation = evaluate(equations, state)
     system, is_new, last = factored(evaluation), True, np.inf
     for count in range(1, min(PLAIN_ITERATIONS, MOST_ITERATIONS) + 1):
-        setup, mark = elimination.solve_marks(system, *right_hand_side(equations, evaluation))
+        setup, mark = elimination.solve(system, *right_hand_side(equations, evaluation))
         size = max(np.abs(setup).max(initial=0.0), np.abs(mark).max(initial=0.0))
         ahead = _careful(equations, state, evaluation, setup[:, :, 0], mark[:, :, 0])
         if ahead is None:

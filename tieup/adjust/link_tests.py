@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import point_covariance
 from tieup.adjust.solution import UNCHECKED, Adjustment
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.link_kinds import of_kind

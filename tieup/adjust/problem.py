@@ -12,10 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.adjust.equations import Connections
+from tieup.adjust.prior import Prior, make_prior
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
 from tieup.model.link_kinds import of_kind
 from tieup.model.network import Network
-from tieup.model.observations import ZENITH
+from tieup.model.observations import DIRECTION, ZENITH
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,9 @@ class Problem:
 
     ``solved_setup`` (S,), ``solved_point`` (P,) take part. ``held_setup`` (S, 4) and
     ``held_point`` (P, 3) do not move. ``weight`` (P, 3) is 1/sd^2 of weighted control.
-    ``links`` (l,) are the rows of `Network.links` that take part.
+    ``links`` (l,) are the rows of `Network.links` that take part. ``turned`` (S,) are the setups
+    with a circle reading; the orientation of the others means nothing and stands still. ``prior``
+    is the part of weighted control that is correlated.
     """
 
     network: Network
@@ -63,6 +66,8 @@ class Problem:
     held_setup: BoolArray
     held_point: BoolArray
     weight: FloatArray
+    turned: BoolArray
+    prior: Prior
 
     @property
     def held_in_plan(self) -> BoolArray:
@@ -138,6 +143,8 @@ def make_problem(
     held_point[:, :2] |= ~placed[:, None]
     held_setup = np.repeat(~solved_setup[:, None], 4, axis=1)
     held_setup[:, 2] |= ~start.height_setup
+    turned = _turned(connections, len(held_setup))
+    held_setup[:, 3] |= ~turned
     weight = np.zeros(known.shape)
     weighing = np.nonzero(weighted & ~held_point)
     weight[weighing] = frame.control_sd[weighing] ** -2.0
@@ -154,7 +161,15 @@ def make_problem(
         held_setup,
         held_point,
         weight,
+        turned,
+        make_prior(network.correlated, frame.control_sd, weight > 0),
     )
+
+
+def _turned(connections: Connections, setups: int) -> BoolArray:
+    """Return the setups (S,) of which some direction is read on the circle."""
+    read = connections.turning & np.isfinite(connections.value[:, DIRECTION])
+    return np.bincount(connections.setup[read], minlength=setups) > 0
 
 
 def _spoken_of(network: Network, connections: Connections) -> BoolArray:
@@ -188,7 +203,14 @@ def _connections(network: Network, solved_setup: BoolArray, solved_point: BoolAr
     takes &= _any_observed(value)
     every = np.arange(len(sights))
     seen = Connections(
-        sights.setup, sights.point, value, sights.target_height, np.zeros(len(sights), bool), every
+        sights.setup,
+        sights.point,
+        value,
+        sights.target_height,
+        np.zeros(len(sights), bool),
+        every,
+        sights.level,
+        sights.azimuth,
     )
     if not takes.all():
         seen = seen.take(takes)
@@ -218,4 +240,6 @@ def _with_plumb_lines(seen: Connections, network: Network, setups: IntArray) -> 
         rise=np.concatenate([seen.rise, np.zeros(len(setups))]),
         plumb=np.concatenate([seen.plumb, np.ones(len(setups), bool)]),
         source=np.concatenate([seen.source, setups]),
+        level=np.concatenate([seen.level, np.zeros(len(setups), bool)]),
+        azimuth=np.concatenate([seen.azimuth, np.zeros(len(setups), bool)]),
     )

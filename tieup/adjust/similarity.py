@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.dense import DenseSolution, gauss_newton, linear_model
+from tieup.adjust.linear import LinearFit, fit_linear
 from tieup.errors import AdjustmentError
 from tieup.model.arrays import BoolArray, FloatArray
 
@@ -84,9 +84,7 @@ def fit_similarity(source: FloatArray, target: FloatArray, sd: FloatArray) -> Si
     return _assemble(plan, height, pivot, used)
 
 
-def _fit_plan(
-    source: FloatArray, target: FloatArray, sd: FloatArray, used: BoolArray
-) -> DenseSolution:
+def _fit_plan(source: FloatArray, target: FloatArray, sd: FloatArray, used: BoolArray) -> LinearFit:
     north, east = source.T
     one, zero = np.ones_like(north), np.zeros_like(north)
     design = np.stack(
@@ -96,18 +94,18 @@ def _fit_plan(
         ],
         axis=1,
     )
-    return gauss_newton(linear_model(design[used]), np.zeros(4), target[used], sd[used])
+    return fit_linear(design[used], target[used], sd[used])
 
 
-def _fit_height(rise: FloatArray, sd: FloatArray, used: BoolArray) -> DenseSolution | None:
+def _fit_height(rise: FloatArray, sd: FloatArray, used: BoolArray) -> LinearFit | None:
     if not used.any():
         return None
     design = np.ones((np.count_nonzero(used), 1))
-    return gauss_newton(linear_model(design), np.zeros(1), rise[used], sd[used])
+    return fit_linear(design, rise[used], sd[used])
 
 
 def _assemble(
-    plan: DenseSolution, height: DenseSolution | None, pivot: FloatArray, used: BoolArray
+    plan: LinearFit, height: LinearFit | None, pivot: FloatArray, used: BoolArray
 ) -> Similarity:
     a, b = plan.parameters[2:]
     scale = math.hypot(a, b)

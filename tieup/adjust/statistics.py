@@ -119,7 +119,7 @@ def _transfer(solution: Solution) -> Transfer:
         none = Motions(motions.setup[:, :, :0], np.zeros((points, 3, 0)))
         return Transfer(none, none.setup, none.point, Conditions(none.setup, none.point))
     held = equations.held
-    weighted = elimination.solve_marks(
+    weighted = elimination.solve(
         solution.system,
         np.where(held.setup[:, :, None], 0.0, conditions.setup),
         np.where(held.point[:, :, None], 0.0, conditions.point),
@@ -171,7 +171,22 @@ def _control(solution: Solution, point_covariance: FloatArray) -> tuple[FloatArr
     residual[weighted] = position[weighted] - problem.frame.control[weighted]
     variance = point_covariance[point, component, component]
     redundancy[weighted] = 1.0 - problem.weight[weighted] * variance
+    prior = problem.prior
+    if len(prior):
+        own = prior.point, prior.component
+        redundancy[own] = 1.0 - np.diagonal(_prior_covariance(solution) @ prior.weight)
     return residual, redundancy
+
+
+def _prior_covariance(solution: Solution) -> FloatArray:
+    """Return the adjusted covariance (k, k) of the coordinates with correlated control."""
+    structure = solution.equations.structure
+    prior = solution.problem.prior.on_marks(structure.marks)
+    right = np.zeros((len(structure.marks), 3, len(prior)))
+    right[prior.point, prior.component, np.arange(len(prior))] = 1.0
+    none = np.zeros((structure.setups, 4, len(prior)))
+    moved = elimination.solve(solution.system, none, right)[1]
+    return np.asarray(moved[prior.point, prior.component])
 
 
 def _dof(equations: Equations, observed: BoolArray) -> int:

@@ -63,7 +63,8 @@ class Structure:
     Nodes are the setups 0..S-1, then the kept marks.
 
     ``pairs`` couple two incidences of one eliminated mark (never turned), ``kept`` the setup
-    and the node of each incidence of a kept mark, ``links`` the nodes of each link.
+    and the node of each incidence of a kept mark, ``links`` the nodes of each link, ``prior`` those
+    of each pair of marks with correlated control.
     """
 
     setups: int
@@ -75,6 +76,7 @@ class Structure:
     pairs: Couplings
     kept: Couplings
     links: Couplings
+    prior: Couplings
     pattern: Pattern
 
     @property
@@ -112,6 +114,7 @@ def make_structure(
     links: IntArray,
     place: FloatArray,
     point_place: FloatArray,
+    prior: IntArray | None = None,
 ) -> Structure:
     """Plan the elimination of the given connections.
 
@@ -123,10 +126,13 @@ def make_structure(
         Shape (l, 2): pairs of points joined by links.
     place, point_place
         Shape (S, 2) and (P, 2): plan positions (m) that guide the dissection.
+    prior
+        Shape (q, 2): pairs of points whose control is correlated, None where there are none.
     """
     setups = len(place)
+    prior = np.zeros((0, 2), dtype=np.int64) if prior is None else prior
     marks, eliminated, number, incidences = _find_incidences(
-        setup, point, links, setups, len(point_place)
+        setup, point, np.concatenate([links, prior]), setups, len(point_place)
     )
     node = setups - eliminated + number  # of a kept point
     pairs = _pairs(incidences.mark[: incidences.own])
@@ -134,8 +140,9 @@ def make_structure(
         incidences.setup[pairs],
         np.column_stack([incidences.setup, node[marks[incidences.mark]]])[incidences.own :],
         node[links],
+        node[prior],
     ]
-    pattern, (between, kept, linked) = _couple(
+    pattern, (between, kept, linked, tied) = _couple(
         ends, np.concatenate([place, point_place[marks[eliminated:]]])
     )
     return Structure(
@@ -148,6 +155,7 @@ def make_structure(
         pairs=_straightened(pairs, between),
         kept=kept,
         links=linked,
+        prior=tied,
         pattern=pattern,
     )
 

@@ -2,7 +2,8 @@
 
     sd_direction^2 = pointing^2 / n + centring_t^2 / D^2
     sd_zenith^2    = pointing^2 / n + (centring_t cos z / s)^2 + (height_t sin z / s)^2
-    sd_distance^2  = (a + b s)^2 / n + (centring_t sin z)^2 + (height_t cos z)^2
+    sd_distance^2  = (a + b s)^2 / n + (centring_t sin z)^2 + (height_t cos z)^2,
+                     of a horizontal one (a + b s)^2 / n + centring_t^2
     covariance of zenith angle and distance: (centring_t^2 - height_t^2) sin z cos z / s
 
 n pointings of one visit share one centring of the target, so only the pointing itself averages.
@@ -32,8 +33,12 @@ def pointing_variance(sights: Sights) -> FloatArray:
     return sights.pointing_sd**2 / np.maximum(sights.count, 1)
 
 
-def target_variance(offset: FloatArray, precision: Precision) -> tuple[FloatArray, FloatArray]:
+def target_variance(
+    offset: FloatArray, precision: Precision, level: BoolArray
+) -> tuple[FloatArray, FloatArray]:
     """Return what target centring and height add at offsets (n, 3) in m.
+
+    ``level`` (n,) marks the sights whose distance is horizontal.
 
     Returns
     -------
@@ -49,6 +54,7 @@ def target_variance(offset: FloatArray, precision: Precision) -> tuple[FloatArra
     variance[:, DIRECTION] = centring / plan_square
     variance[:, ZENITH] = (centring * cos_square + height * sin_square) / slope_square
     variance[:, DISTANCE] = centring * sin_square + height * cos_square
+    variance[level, DISTANCE] = centring
     across = np.sqrt(plan_square) * offset[:, 2] / (slope_square * np.sqrt(slope_square))
     return variance, (centring - height) * across
 
@@ -67,7 +73,9 @@ def connection_noise(
     sd, shared = new_columns(len(connections), 3), np.zeros(len(connections))
     for part in chunks(len(connections)):
         some = connections.part(part)
-        variance, shared[part] = target_variance(offsets(some, axis, position), precision)
+        variance, shared[part] = target_variance(
+            offsets(some, axis, position), precision, some.level
+        )
         stood = _stood(some, sights, precision)
         variance[stood] = shared[part][stood] = 0.0
         sight = np.flatnonzero(~some.plumb) if some.plumb.any() else slice(None)
@@ -118,13 +126,13 @@ def noise_parts(
     own = _own_variance(sights, connections.source[sight])
     for kind in (DIRECTION, ZENITH, DISTANCE):
         parts[kind, sight, kind, kind] = own[:, kind]
-    away = offsets(connections.take(sight), axis, position)
-    stood = _stood(connections.take(sight), sights, precision)
+    seen = connections.take(sight)
+    away, stood = offsets(seen, axis, position), _stood(seen, sights, precision)
     for group, only in (
         (3, replace(precision, height_target=0.0)),
         (4, replace(precision, centring_target=0.0)),
     ):
-        variance, shared = target_variance(away, only)
+        variance, shared = target_variance(away, only, seen.level)
         variance[stood] = shared[stood] = 0.0
         parts[group][sight[:, None], range(3), range(3)] = variance
         parts[group, sight, ZENITH, DISTANCE] = parts[group, sight, DISTANCE, ZENITH] = shared

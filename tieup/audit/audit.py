@@ -12,7 +12,7 @@ from tieup.audit.overview import setups_overview
 from tieup.model.audit import Audit
 from tieup.model.observations import KINDS
 from tieup.model.rules import Rule
-from tieup.ties.evidence import Measured
+from tieup.reduce.measured import Measured
 from tieup.ties.rules import check_rule
 
 

@@ -8,15 +8,15 @@ from functools import cached_property
 import numpy as np
 
 from tieup.geometry import curvature_coefficient
-from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
 from tieup.model.control import Control
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.observations import DISTANCE, ZENITH
 from tieup.model.settings import Precision
+from tieup.reduce.backsights import Closings, closings
 from tieup.reduce.rounds import Pairs, find_pairs
 from tieup.reduce.sights import Reduction, reduce_shots
-from tieup.ties.backsights import Closings, closings
-from tieup.ties.visits import Visits, find_visits
+from tieup.reduce.visits import Visits, find_visits
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ class RawEvidence:
     angle_unit: str
 
     @property
-    def labels(self) -> tuple[str, ...]:
+    def setups(self) -> tuple[str, ...]:
         """Return the labels of the setups."""
         return tuple(setup.label for setup in self.fieldbook.setups)
 
@@ -79,6 +79,11 @@ class RawEvidence:
         return known
 
     @cached_property
+    def listed(self) -> BoolArray:
+        """Mark the points (P,) that the control list knows."""
+        return np.asarray(np.isfinite(self.known).any(axis=1))
+
+    @cached_property
     def station(self) -> IntArray:
         """Return the point each setup stands on (S,), -1 where it is free."""
         number = {name: point for point, name in enumerate(self.points)}
@@ -90,14 +95,16 @@ class RawEvidence:
     def shared(self) -> BoolArray:
         """Mark the points (P,) that more than one setup saw or stood on, or that are control."""
         several = np.bincount(self.looks[1], minlength=len(self.points)) > 1
-        return np.asarray(several | np.isfinite(self.known).any(axis=1))
+        return np.asarray(several | self.listed)
 
     @cached_property
     def looks(self) -> tuple[IntArray, IntArray]:
         """Return setup and point of every setup's points, each once, its own station among them."""
         shots, own = self.fieldbook.shots, np.flatnonzero(self.station >= 0)
         setup = np.concatenate([shots.setup, own])
-        return distinct_pairs(setup, np.concatenate([shots.point, self.station[own]]))
+        points = np.concatenate([shots.point, self.station[own]])
+        first, second = distinct_pairs(setup, points)[0].T
+        return first, second
 
     @cached_property
     def rise(self) -> FloatArray:
@@ -110,37 +117,3 @@ class RawEvidence:
         level = distance * np.sin(zenith)
         bend = curvature_coefficient(self.refraction) * level**2
         return distance * np.cos(zenith) + bend - self.fieldbook.shots.target_height
-
-    def named(self, setup: IntArray, point: IntArray) -> tuple[str, ...]:
-        """Return "setup to point" of pairs of numbers."""
-        labels, points = self.labels, self.points
-        pairs = zip(setup.tolist(), point.tolist(), strict=True)
-        return tuple(f"{labels[s]} to {points[p]}" for s, p in pairs)
-
-
-def distinct_pairs(first: IntArray, second: IntArray) -> tuple[IntArray, IntArray]:
-    """Return every pair of numbers (0 and up, m each) once, in order."""
-    span = int(second.max(initial=0)) + 1
-    pairs = np.unique(first * span + second)
-    return pairs // span, pairs % span
-
-
-def group_extreme(value: FloatArray, group: IntArray, groups: int) -> FloatArray:
-    """Return the largest ``value`` (m,) of each group (groups,), NaN where there is none."""
-    known = np.isfinite(value)
-    largest = np.full(groups, -np.inf)
-    np.maximum.at(largest, group[known], value[known])
-    return np.where(np.isfinite(largest), largest, np.nan)
-
-
-def group_median(value: FloatArray, group: IntArray, groups: int) -> FloatArray:
-    """Return the median of the finite values (m,) of each group (groups,), NaN without any."""
-    known = np.isfinite(value)
-    order = np.lexsort((value[known], group[known]))
-    ordered, count = value[known][order], np.bincount(group[known], minlength=groups)
-    first = np.cumsum(count) - count
-    median = np.full(groups, np.nan)
-    some = count > 0
-    low, high = first + (count - 1) // 2, first + count // 2
-    median[some] = 0.5 * (ordered[low[some]] + ordered[high[some]])
-    return median

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.audit.evidence import RawEvidence
-from tieup.diagnose.clock import BACK
-from tieup.diagnose.closing import truncated_findings
+from tieup.diagnose.row_checks.clock import BACK
+from tieup.diagnose.row_checks.closing_checks import truncated_findings
 from tieup.model.arrays import FloatArray
-from tieup.ties.evidence import Collector, Measured
+from tieup.reduce.measured import Collector, Measured
 
 
 def _of_files(evidence: RawEvidence, values: FloatArray, reason: str = "") -> Measured:
@@ -54,9 +54,9 @@ def steps_back(evidence: RawEvidence) -> Measured:
     rows = rows[np.argsort(shots.setup[rows], kind="stable")]
     setup, time = shots.setup[rows], shots.time[rows]
     back = (np.diff(time) < -BACK) & (np.diff(setup) == 0)
-    count = np.bincount(setup[1:][back], minlength=len(evidence.labels)).astype(np.float64)
-    count[np.bincount(setup, minlength=len(evidence.labels)) == 0] = np.nan
+    count = np.bincount(setup[1:][back], minlength=len(evidence.setups)).astype(np.float64)
+    count[np.bincount(setup, minlength=len(evidence.setups)) == 0] = np.nan
     out = Collector("its rows have no times")
-    for label, value in zip(evidence.labels, count.tolist(), strict=True):
+    for label, value in zip(evidence.setups, count.tolist(), strict=True):
         out.add(label, value)
     return out.done()

@@ -6,8 +6,10 @@ from itertools import pairwise
 
 import numpy as np
 
-from tieup.audit.evidence import RawEvidence, group_extreme, group_median
-from tieup.ties.evidence import Collector, Measured
+from tieup.audit.evidence import RawEvidence
+from tieup.reduce.groups import group_extreme, group_median
+from tieup.reduce.measured import Collector, Measured
+from tieup.reduce.quantities import sight_names
 
 ENOUGH = 4  # shots with a stored elevation that say what a setup's own elevation was
 UP = 2
@@ -38,9 +40,9 @@ def instrument_height_kept(evidence: RawEvidence) -> Measured:
 def target_height(evidence: RawEvidence) -> Measured:
     """Return the largest target height (m) of each setup."""
     shots = evidence.fieldbook.shots
-    highest = group_extreme(shots.target_height, shots.setup, len(evidence.labels))
+    highest = group_extreme(shots.target_height, shots.setup, len(evidence.setups))
     out = Collector("")
-    for label, value in zip(evidence.labels, highest.tolist(), strict=True):
+    for label, value in zip(evidence.setups, highest.tolist(), strict=True):
         out.add(label, value)
     return out.done()
 
@@ -62,7 +64,7 @@ def target_height_changed(evidence: RawEvidence) -> Measured:
     several = np.flatnonzero(count > 1)
     row = rows[first[several]]
     out = Collector("no point was pointed twice from one setup")
-    names = evidence.named(shots.setup[row], shots.point[row])
+    names = sight_names(evidence, shots.setup[row], shots.point[row])
     for name, value in zip(names, (high - low)[several].tolist(), strict=True):
         out.add(name, value)
     return out.done()
@@ -76,7 +78,7 @@ def typed_elevation(evidence: RawEvidence) -> Measured:
     """
     shots = evidence.fieldbook.shots
     axis = shots.field_coordinates[:, UP] - evidence.rise
-    setups = len(evidence.labels)
+    setups = len(evidence.setups)
     common = group_median(axis, shots.setup, setups)
     known = np.isfinite(axis)
     count = np.bincount(shots.setup[known], minlength=setups)
@@ -86,10 +88,10 @@ def typed_elevation(evidence: RawEvidence) -> Measured:
     few = stored[count[stored] < ENOUGH]
     return Measured(
         off,
-        evidence.named(shots.setup[rows], shots.point[rows]),
+        sight_names(evidence, shots.setup[rows], shots.point[rows]),
         np.full(len(rows), np.nan),
         np.ones(len(rows)),
-        missing=tuple(evidence.labels[s] for s in few.tolist()),
+        missing=tuple(evidence.setups[s] for s in few.tolist()),
         reason=f"fewer than {ENOUGH} shots with a stored elevation" if len(few) or not len(rows)
         else "",
     )  # fmt: skip

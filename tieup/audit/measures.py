@@ -10,9 +10,11 @@ from tieup.audit import height_measures as heights
 from tieup.audit import setup_measures as setups
 from tieup.audit import unit_measures as units
 from tieup.audit.evidence import RawEvidence
-from tieup.ties.evidence import Measured
+from tieup.reduce.measured import Measured
+from tieup.reduce.quantities import QUANTITIES
 
 MEASURES: Mapping[str, Callable[[RawEvidence], Measured]] = {
+    **QUANTITIES,
     # the files
     "unreadable_rows": files.unreadable_rows,
     "marked_rows": files.marked_rows,
@@ -25,13 +27,7 @@ MEASURES: Mapping[str, Callable[[RawEvidence], Measured]] = {
     "zenith_median": units.zenith_median,
     # faces and rounds
     "face_conflicts": faces.face_conflicts,
-    "control_face_pairs": faces.control_face_pairs,
     "control_pointings": faces.control_pointings,
-    "collimation": faces.collimation,
-    "vertical_index": faces.vertical_index,
-    "collimation_spread": faces.collimation_spread,
-    "index_spread": faces.index_spread,
-    "face_distance": faces.face_distance,
     "direction_scatter": faces.direction_scatter,
     "zenith_scatter": faces.zenith_scatter,
     "distance_scatter": faces.distance_scatter,
@@ -42,11 +38,6 @@ MEASURES: Mapping[str, Callable[[RawEvidence], Measured]] = {
     "target_height_changed": heights.target_height_changed,
     "typed_elevation": heights.typed_elevation,
     # the setups
-    "closing_looks": setups.closing_looks,
-    "closing_direction": setups.closing_direction,
-    "closing_distance": setups.closing_distance,
-    "closing_height": setups.closing_height,
     "marks_in_sight": setups.marks_in_sight,
-    "reach": setups.reach,
     "sight_length": setups.sight_length,
 }

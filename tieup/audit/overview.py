@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.audit.evidence import RawEvidence, distinct_pairs
+from tieup.audit.evidence import RawEvidence
 from tieup.geometry import ARC_SECOND
-from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.arrays import FloatArray, IntArray, distinct_pairs
 from tieup.model.reconciliation import Table
 from tieup.reduce.rounds import pairs_of_setups
 
@@ -28,7 +28,7 @@ def setups_overview(evidence: RawEvidence, length: float) -> Table:
     pairs = pairs_of_setups(evidence.face_pairs, count)
     axes = 0.5 * pairs.mean / ARC_SECOND
     return {
-        "setup": np.array(evidence.labels, dtype=object),
+        "setup": np.array(evidence.setups, dtype=object),
         "station": np.array([setup.station for setup in setups], dtype=object),
         "instrument_height": np.array(
             [s.instrument_height / length if s.station else np.nan for s in setups]
@@ -54,12 +54,12 @@ def _rows_by_setup(kept: IntArray, setup: IntArray, count: int) -> list[IntArray
 
 def _distinct(group: IntArray, value: IntArray, groups: int) -> IntArray:
     """Count the distinct values of each group."""
-    return np.bincount(distinct_pairs(group, value)[0], minlength=groups)
+    return np.bincount(distinct_pairs(group, value)[0][:, 0], minlength=groups)
 
 
 def _marks(evidence: RawEvidence) -> IntArray:
     setup, point = evidence.looks
-    return np.bincount(setup[evidence.shared[point]], minlength=len(evidence.labels))
+    return np.bincount(setup[evidence.shared[point]], minlength=len(evidence.setups))
 
 
 def _runs(heights: FloatArray) -> str:

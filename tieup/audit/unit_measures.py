@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.audit.evidence import RawEvidence, group_median
+from tieup.audit.evidence import RawEvidence
 from tieup.geometry import TWO_PI, wrap_half
 from tieup.reduce.faces import normalise, resolve_face
+from tieup.reduce.groups import group_median
 from tieup.reduce.known_lengths import known_lengths
-from tieup.ties.evidence import Collector, Measured
+from tieup.reduce.measured import Collector, Measured
 
 FEW = 10  # angles that can be told apart from packed ones: by luck 0.36^10 = 4e-5
 _NOISE = 1e-4  # of the fourth decimal; lost on the way through radians
@@ -28,7 +29,7 @@ def distance_ratio(evidence: RawEvidence) -> Measured:
     ends = np.column_stack([found.start, found.end]).tolist()
     point, points = sights.point.tolist(), evidence.points
     names = ["-".join(points[point[k]] for k in pair if k >= 0) for pair in ends]
-    labels = [evidence.labels[s] for s in found.setup.tolist()]
+    labels = [evidence.setups[s] for s in found.setup.tolist()]
     return Measured(
         found.measured / found.inverse - 1.0,
         tuple(f"{label} to {name}" for label, name in zip(labels, names, strict=True)),
@@ -68,8 +69,8 @@ def zenith_median(evidence: RawEvidence) -> Measured:
     face, _ = resolve_face(shots.face, shots.zenith)
     _, zenith = normalise(shots.direction, shots.zenith, face)
     away = wrap_half(zenith - 0.25 * TWO_PI)
-    median = group_median(away, shots.setup, len(evidence.labels))
+    median = group_median(away, shots.setup, len(evidence.setups))
     out = Collector("no zenith angles")
-    for label, value in zip(evidence.labels, median.tolist(), strict=True):
+    for label, value in zip(evidence.setups, median.tolist(), strict=True):
         out.add(label, value)
     return out.done()

@@ -23,24 +23,30 @@ EXPLAIN_STATUS = "Exit status: 0 the word is known, or the page was written; 2 i
 @click.command(epilog=EXPLAIN_STATUS)
 @click.argument("words", metavar="WORD", nargs=-1)
 @click.option("--page", is_flag=True, help=f"Write all words as one page with a search, {PAGE}.")
+@click.option("--schema", is_flag=True, help="Print a JSON Schema of job.yaml, for editors.")
 @common
 def explain(
-    words: tuple[str, ...], page: bool, out: Path | None, quiet: bool, as_json: bool
+    words: tuple[str, ...], page: bool, schema: bool, out: Path | None, quiet: bool, as_json: bool
 ) -> int:
     """Say what WORD means: a key of job.yaml, a column, a finding, a rule, a command, a term.
 
+    Topics to read: bays, deciding, exporting, planning, python, results, scatter, security.
     Several words are taken as one. The page goes to the folder that --out names, else to the one
     you stand in.
     """
     from tieup.explain.entries import entries
+    from tieup.explain.json_schema import job_schema
     from tieup.explain.page import explained_page
     from tieup.explain.screen import explained_record, explained_text
     from tieup.explain.search import senses
 
-    if page == bool(words):
-        raise click.UsageError("name one word: tieup explain WORD, or all of them: --page")
+    if page + schema + bool(words) != 1:
+        raise click.UsageError("name one word: tieup explain WORD, or all: --page, or --schema")
     if out is not None and not page:
         raise click.UsageError("--out is for --page")
+    if schema:
+        show("", job_schema(), quiet=quiet, as_json=True)
+        return TIES
     known = (*entries(), *_commands())
     if not page:
         found = senses(" ".join(words), known)

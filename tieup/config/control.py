@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
+from tieup.config.files import find_file
 from tieup.config.layout import check_columns, check_form
 from tieup.config.nodes import Reading
 from tieup.read.form import KEYS
 
 CONTROL_FILE = "control.csv"
+OUT, COVARIANCE_FILE = "out", "covariance.csv"
 _OF_TABLES = ("columns", *KEYS)
 COORDINATES = ("northing", "easting", "elevation")
 
@@ -20,11 +23,38 @@ def control_file(control: Any) -> tuple[str | None, str]:
     return control, "control"
 
 
+def find_control(home: Path, control: Any, reading: Reading) -> tuple[Path | None, bool]:
+    """Return the file of known marks and whether it is another job's; None where there is none."""
+    if not isinstance(control, dict) or not control.get("job"):
+        return find_file(home, *control_file(control), reading), False
+    return _job_file(home, control, reading), True
+
+
+def _job_file(home: Path, control: dict[str, Any], reading: Reading) -> Path | None:
+    """Return the covariance of another job; note what is wrong with it."""
+    named = str(control["job"])
+    if others := [key for key in control if key not in ("job", "marks")]:
+        told = f"is for a list, and control.job takes another job's marks. Take {others[0]} out"
+        reading.note_key(f"control.{others[0]}", told)
+    folder = (home / named).resolve()
+    path = folder / OUT / COVARIANCE_FILE
+    if folder == home:
+        reading.note_key("control.job", "is this job. Name the folder of an earlier one")
+    elif not (folder / "job.yaml").is_file():
+        reading.note_key("control.job", f'is "{named}", and there is no job. Name a job folder')
+    elif not path.is_file():
+        told = f'is "{named}", and {OUT}/{COVARIANCE_FILE} is not there. Run tieup reconcile on it'
+        reading.note_key("control.job", told)
+    else:
+        return path
+    return None
+
+
 def read_control_table(control: Any, reading: Reading) -> dict[str, Any]:
     """Return how the list is written for `Job.control_table`; note what does not fit together."""
     if not isinstance(control, dict):
         return {}
-    table = {key: value for key, value in control.items() if key != "file"}
+    table = {key: value for key, value in control.items() if key not in ("file", "job")}
     if "columns" in table:
         table["columns"] = _sources(table["columns"])
     if str(control_file(control)[0]).lower().endswith(".xml"):

@@ -7,7 +7,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from tieup.config.control import CONTROL_FILE, control_file, read_control_table
+from tieup.config.control import CONTROL_FILE, control_file, find_control, read_control_table
 from tieup.config.decisions import read_decisions
 from tieup.config.derived import read_derived
 from tieup.config.falls import read_falls
@@ -63,7 +63,11 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
                 awaited=planning and bool(values["plan"]),
             )
         ),
-        control_file=find_file(home, *control_file(values["control"]), reading),
+        control_file=(control := find_control(home, values["control"], reading))[0],
+        control_job=control[1],
+        covariance_file=find_file(
+            home, values["control_covariance"], "control_covariance", reading
+        ),
         control_table=read_control_table(values["control"], reading),
         control_sd=_control_sd(values["control_sd"] * factor, reading),
         datum=_datum(values, units["angle"], factor, reading),
@@ -86,6 +90,7 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
         audit_rules=find_audit_rules(home, values["audit"], reading),
         plan_places=find_file(home, values["plan"].get("places"), "plan.places", reading),
         plan_sights=find_file(home, values["plan"].get("sights"), "plan.sights", reading),
+        azimuths=values["azimuths"],
         **read_standing(values["standing"], reading),
         sha256=hashlib.sha256(content).hexdigest(),
     )
@@ -149,7 +154,8 @@ def _fill_defaults(home: Path, values: dict[str, Any]) -> None:
     if values["control"] is None and there:
         values["control"] = CONTROL_FILE
     own_frame = values["datum"] in ("free", "local")
-    if control_file(values["control"])[0] == CONTROL_FILE and not there and own_frame:
+    another = isinstance(values["control"], dict) and values["control"].get("job")
+    if control_file(values["control"])[0] == CONTROL_FILE and not (there or another) and own_frame:
         values["control"] = None
     if values["datum"] is None:
         values["datum"] = "control" if values["control"] else "free"

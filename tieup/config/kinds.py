@@ -17,7 +17,7 @@ from typing import Any, Protocol
 from tieup.config.nodes import Items, Node, Reading, Scalar
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-_FLAGS = {"true": True, "yes": True, "on": True, "false": False, "no": False, "off": False}
+FLAGS = {"true": True, "yes": True, "on": True, "false": False, "no": False, "off": False}
 
 
 class Kind(Protocol):
@@ -162,8 +162,8 @@ class Flag:
 
     def read(self, node: Node, path: str, reading: Reading) -> Any:
         """Return the truth value."""
-        if isinstance(node, Scalar) and not node.quoted and node.text.lower() in _FLAGS:
-            return _FLAGS[node.text.lower()]
+        if isinstance(node, Scalar) and not node.quoted and node.text.lower() in FLAGS:
+            return FLAGS[node.text.lower()]
         return refuse(self, node, path, reading)
 
     @property

@@ -9,6 +9,7 @@ from __future__ import annotations
 from tieup.config.kinds import Choice, Count, Flag, Kind, Number, Place, Text
 from tieup.config.shapes import AllOr, Either, ListOf, Named, Numbers, Section
 from tieup.model.fieldbook import ROLES
+from tieup.model.job import AZIMUTHS
 from tieup.model.observations import KINDS
 from tieup.read.columns import COLUMN_UNITS, COLUMNS, CONTROL_NUMBERS, FROM_FILE_NAME, OF_SHOTS
 from tieup.units import ANGLE_UNITS, JOB_LENGTH_UNITS
@@ -243,6 +244,7 @@ def _control_column(quantity: str) -> Either:
 CONTROL = Section(
     {
         "file": Text("control.csv"),
+        "job": Text(),
         "marks": AllOr(ListOf(Text())),
         "columns": Section(
             {name: _control_column(own) for name, own in _OF_CONTROL.items()}, sparse=True
@@ -282,6 +284,7 @@ SCHEMA = Section(
         "raw": ListOf(Text(), ("raw/*.csv",)),
         "control": Either(Text(), CONTROL),  # control.csv where that file is there
         "control_sd": Number(0.0, low=0.0, high=10.0, unit="the job's length unit, 1 sd"),
+        "control_covariance": Text(),
         "levels": Text(),
         "levels_sd": Number(low=0.0, high=1000.0, open_low=True, unit="mm per square root of a km"),
         "tapes": Text(),
@@ -295,6 +298,7 @@ SCHEMA = Section(
         "atmosphere": ATMOSPHERE,
         "grid": GRID,
         "set_limits": SET_LIMITS,
+        "azimuths": Choice(AZIMUTHS, AZIMUTHS[0]),
         "standing": AllOr(ListOf(Text())),
         "tolerances": Either(Text("paving"), LIMITS),
         "rules": ListOf(Text()),

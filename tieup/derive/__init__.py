@@ -1,1 +1,1 @@
-"""Strings, falls and derived points: what is worked out of adjusted marks."""
+"""Falls, chainages and derived points: what is worked out of adjusted marks."""

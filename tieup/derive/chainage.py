@@ -15,15 +15,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from tieup.adjust.cofactors import affordable, group_point_covariances
 from tieup.adjust.solution import Adjustment
-from tieup.derive.legs import affordable
 from tieup.derive.placed import joint_covariance
 from tieup.derive.places import Places
 from tieup.model.arrays import FloatArray, IntArray
-from tieup.ties.local import local_covariance
 
 LONGEST = 700  # points of a part whose joint covariance is put up
-SHARE = 4  # part of what legs may cost
 
 
 def chainages(
@@ -31,7 +29,7 @@ def chainages(
 ) -> tuple[list[FloatArray], list[FloatArray]]:
     """Return the chainages and sds (m) of the points of each part, 0 at its first."""
     along, sds = [], []
-    room = affordable(places.adjustment) // SHARE
+    room = affordable(places.adjustment)
     rows = _hanging_rows(places)
     for numbers in parts:
         part = np.array(numbers, dtype=np.int64)
@@ -85,7 +83,7 @@ def _on_one_setup(
 def _solved(places: Places, part: IntArray, distinct: IntArray, unit: FloatArray) -> FloatArray:
     """Return the variances (k,) of chainages of any points, by solving."""
     if part.max() < places.marks:
-        (joint,) = local_covariance(places.adjustment, [distinct])
+        (joint,) = group_point_covariances(places.adjustment, [distinct])
     else:
         own = [places.placed(int(number)) for number in distinct]
         joint = joint_covariance(places.adjustment, own)

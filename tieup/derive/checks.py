@@ -27,7 +27,7 @@ from tieup.derive.falls import (
 from tieup.derive.legs import Legs, pair_covariance
 from tieup.derive.placed import PlacedPoint
 from tieup.derive.places import Places, between
-from tieup.derive.strings import SiteLine
+from tieup.linework.site_lines import SiteLine
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.falls import FallCheck
 

@@ -21,7 +21,7 @@ import numpy as np
 
 from tieup.adjust.distributions import normal_critical, normal_tail
 from tieup.derive.legs import Legs
-from tieup.derive.oddities import SAME
+from tieup.linework.oddities import SAME
 from tieup.model.arrays import FloatArray, IntArray, TextArray
 from tieup.ties.family import holm
 

@@ -21,15 +21,14 @@ from itertools import pairwise
 
 import numpy as np
 
+from tieup.adjust.cofactors import affordable, group_point_covariances
 from tieup.adjust.solution import Adjustment
 from tieup.derive.placed import PlacedPoint, joint_covariance
 from tieup.derive.places import Places
-from tieup.derive.strings import SiteLine
+from tieup.linework.site_lines import SiteLine
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
-from tieup.ties.local import local_covariance
 
-WORK = 1e7  # numbers that the legs may move through the factor
-LEAST = 300  # columns that are always afforded
+SHARE = 5  # times what other questions may cost: a leg without its sd settles no fall
 NO_LENGTH = 1e-4  # m; less shows no direction; our choice
 
 
@@ -100,9 +99,10 @@ def leg_covariance(
     covariance = np.full((len(start), 2, 2), np.nan)
     short = _hanging(adjustment, start, end, by_end, covariance)
     others = np.flatnonzero(~short & np.isfinite(by_end).all(axis=(1, 2)))
-    others = others[: affordable(adjustment) // 6]
+    others = others[: SHARE * affordable(adjustment) // 6]
     groups = [np.array([start[i], end[i]]) for i in others.tolist()]
-    for i, joint in zip(others.tolist(), local_covariance(adjustment, groups), strict=True):
+    joints = group_point_covariances(adjustment, groups)
+    for i, joint in zip(others.tolist(), joints, strict=True):
         by_both = np.concatenate([-by_end[i], by_end[i]], axis=1)
         covariance[i] = by_both @ joint @ by_both.T
     return covariance
@@ -116,13 +116,6 @@ def _by_end(step: FloatArray) -> FloatArray:
         by_end[:, 0, :2] = step[:, :2] / np.where(length < NO_LENGTH, np.nan, length)[:, None]
     by_end[:, 1, 2] = -1.0
     return by_end
-
-
-def affordable(adjustment: Adjustment) -> int:
-    """Return how many columns a run may solve for lines."""
-    structure = adjustment.system.structure
-    size = len(structure.incidences) + len(structure.marks) + structure.setups
-    return int(max(WORK / size, LEAST))
 
 
 def _hanging(

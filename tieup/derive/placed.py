@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import point_covariance
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import FloatArray
 from tieup.threads import one_thread

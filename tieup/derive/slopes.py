@@ -10,7 +10,7 @@ from tieup.derive.checks import CheckedFalls, check_falls
 from tieup.derive.falls import Falls, falls_of, low_spots
 from tieup.derive.legs import Legs, legs_of
 from tieup.derive.places import Places
-from tieup.derive.strings import SiteLine
+from tieup.linework.site_lines import SiteLine
 from tieup.model.arrays import FloatArray
 from tieup.model.falls import FallCheck
 

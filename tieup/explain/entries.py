@@ -8,7 +8,7 @@ from functools import cache
 
 from tieup.config.files import rule_sets
 from tieup.config.rules import raw_data_rules, read_rules
-from tieup.explain.pages import COLUMNS, FINDINGS, KEYS, TERMS, named, rows
+from tieup.explain.pages import COLUMNS, FINDINGS, KEYS, TERMS, named, rows, topics
 from tieup.explain.schema_keys import default_words, schema_keys
 from tieup.model.rules import Limit, Rule
 from tieup.write.dictionary import meaning, unit_of
@@ -22,6 +22,7 @@ JOB_UNITS = {"J": "the job's length unit", "A": "the job's angle unit"}
 class Entry:
     """One sense of a word: what it is (``sort``), what it means, and what else is to be said.
 
+    What it means may be several paragraphs (`tieup.explain.prose`).
     ``facts`` are further lines by label: unit, default, limits, source.
     """
 
@@ -34,7 +35,11 @@ class Entry:
 @cache
 def entries() -> tuple[Entry, ...]:
     """Return every sense of every word but the commands, in the order in which a page has them."""
-    return (*_keys(), *_raw_columns(), *_columns(), *_findings(), *_rules(), *_terms())
+    return (*_keys(), *_raw_columns(), *_columns(), *_findings(), *_rules(), *_terms(), *_topics())
+
+
+def _topics() -> Iterator[Entry]:
+    yield from (Entry(word, "topic", says) for word, says in topics().items())
 
 
 def _facts(**facts: str) -> tuple[tuple[str, str], ...]:

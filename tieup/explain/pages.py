@@ -1,4 +1,4 @@
-"""Read the pages of text that stand beside the code: Markdown, each with its tables."""
+"""Read the pages of text that stand beside the code: tables of words, and topics, in Markdown."""
 
 from __future__ import annotations
 
@@ -24,6 +24,13 @@ def _rows(lines: list[str]) -> Iterator[tuple[str, ...]]:
         if number + 1 < len(lines) and set(lines[number + 1]) <= set("|- ") and lines[number + 1]:
             continue  # the head of a table
         yield tuple(cell.strip() for cell in line.strip("|").split("|"))
+
+
+@cache
+def topics() -> dict[str, str]:
+    """Return the text of every topic by its word: its title, then what it says."""
+    found = sorted((TEXTS / "topics").glob("*.md"))
+    return {path.stem: path.read_text(encoding="utf-8").removeprefix("# ") for path in found}
 
 
 def named(cell: str) -> list[str]:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from tieup.explain.entries import Entry
+from tieup.explain.prose import Piece, pieces
 
 WIDTH = 80
 
@@ -25,14 +26,24 @@ def merged(found: Sequence[Entry]) -> list[Entry]:
 
 
 def _sense(entry: Entry, width: int) -> str:
-    folded = textwrap.TextWrapper(width, initial_indent="  ", subsequent_indent="  ")
-    head = textwrap.wrap(f"{entry.word}  ({entry.sort})", width, subsequent_indent="  ")
-    lines = [*head, *folded.wrap(entry.says)]
+    lines = textwrap.wrap(f"{entry.word}  ({entry.sort})", width, subsequent_indent="  ")
+    for number, piece in enumerate(pieces(entry.says)):
+        lines += [""] if number and piece.kind != "item" else []
+        lines += _folded(piece, width)
     for label, text in entry.facts:
         lines += textwrap.wrap(
             text, width, initial_indent=f"  {label}: ", subsequent_indent=" " * (len(label) + 4)
         )
     return "\n".join(lines)
+
+
+def _folded(piece: Piece, width: int) -> list[str]:
+    """Return the lines of a piece; those of code stay as they are, however wide."""
+    if piece.kind == "code":
+        return textwrap.indent(piece.text, "    ").splitlines()
+    first = "  - " if piece.kind == "item" else "  "
+    later = " " * len(first)
+    return textwrap.wrap(piece.text, width, initial_indent=first, subsequent_indent=later)
 
 
 def explained_record(found: Sequence[Entry]) -> dict[str, list[dict[str, str]]]:

@@ -18,6 +18,7 @@ from tieup.write.columns import (
     SETUPS,
     STRINGS,
     TIES,
+    TRAVERSES,
 )
 from tieup.write.dictionary import DICTIONARY, dictionary
 from tieup.write.documents import finding_record
@@ -82,6 +83,11 @@ class Result:
     def derived(self) -> pandas.DataFrame:
         """Every derived point; columns as in derived.csv, no rows where the job derives none."""
         return frame(self.reconciliation.derived, DERIVED)
+
+    @cached_property
+    def traverses(self) -> pandas.DataFrame:
+        """How traverses of azimuths and distances close; columns as in traverses.csv."""
+        return frame(self.reconciliation.traverses, TRAVERSES)
 
     @cached_property
     def field(self) -> pandas.DataFrame:

@@ -13,6 +13,18 @@ BoolArray = NDArray[np.bool_]
 TextArray = NDArray[Any]  # dtype object, every element a str
 
 
+def no_flags() -> BoolArray:
+    """Return an empty column of flags: what a table has until `fill_flags`."""
+    return np.zeros(0, dtype=np.bool_)
+
+
+def fill_flags(table: object, rows: int, *names: str) -> None:
+    """Give the columns of flags that a frozen table left empty a False for each of its rows."""
+    for name in names:
+        if len(getattr(table, name)) != rows:
+            object.__setattr__(table, name, np.zeros(rows, dtype=np.bool_))
+
+
 def distinct_pairs(first: IntArray, second: IntArray) -> tuple[IntArray, IntArray]:
     """Return the different pairs (q, 2) in order, and the number (n,) of each given one.
 

@@ -7,9 +7,9 @@ objects because a surveyor names them. Units: radians, metres, hPa, degrees C.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray, fill_flags, no_flags
 
 ROLES = ("backsight", "foresight", "check", "side")  # what a shot may be meant for
 
@@ -62,6 +62,8 @@ class Shots:
     seconds of the epoch, NaN without one.
     ``repeated`` marks rows that copy an earlier row in every cell.
     ``field_coordinates`` has shape (m, 3): N, E, H stored in the field, or NaN.
+    ``level``: the distance is horizontal, at the height of the setup; ``azimuth``: the direction
+    is an observed azimuth, no circle reading. Left empty, no row is.
     """
 
     file: IntArray
@@ -85,6 +87,12 @@ class Shots:
     note: TextArray
     field_coordinates: FloatArray
     repeated: BoolArray
+    level: BoolArray = field(default_factory=no_flags)
+    azimuth: BoolArray = field(default_factory=no_flags)
+
+    def __post_init__(self) -> None:
+        """Fill in what was left empty."""
+        fill_flags(self, len(self.line), "level", "azimuth")
 
     def __len__(self) -> int:
         return len(self.line)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 STOP, CHECK, NOTE = SEVERITIES = ("stop", "check", "note")
@@ -72,8 +73,13 @@ class Finding:
     @property
     def id(self) -> str:
         """Return an id made of what the finding is about, not of its place in the list."""
-        about = "|".join([self.kind, self.setup, *sorted(self.points), self.key])
-        return "F-" + hashlib.sha256(about.encode("utf-8")).hexdigest()[:6]
+        return finding_id(self.kind, self.setup, self.points, self.key)
+
+
+def finding_id(kind: str, setup: str = "", points: Sequence[str] = (), key: str = "") -> str:
+    """Return the id of a finding of this kind about these."""
+    about = "|".join([kind, setup, *sorted(points), key])
+    return "F-" + hashlib.sha256(about.encode("utf-8")).hexdigest()[:6]
 
 
 def worst_first(findings: list[Finding]) -> list[Finding]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,9 @@ from tieup.model.falls import FallCheck
 from tieup.model.link_kinds import LINK_KINDS
 from tieup.model.settings import Datum, GridWish, Precision, Tolerances
 from tieup.model.surfaces import SurfaceWish
+
+# What turn observed azimuths have: none, or one for each setup.
+GRID_NORTH, BY_SETUP = AZIMUTHS = ("grid", "setup")
 
 
 def readable(name: str) -> str:
@@ -37,7 +41,10 @@ class Job:
     ``control_table`` says the same of the list of known marks, and which ``marks`` of it are
     taken; empty for the native list. ``rules`` are the
     files of the rule sets that the site is held to, ``audit_rules`` that of the rules for raw rows.
-    ``resolved`` is the whole of job.yaml with every default filled in, in the job's own units,
+    ``control_job`` says that the control file is the covariance.csv of another job,
+    ``covariance_file`` is one that belongs to the list. ``azimuths``, one of `AZIMUTHS`, says
+    what turn observed azimuths have. ``resolved`` is the
+    whole of job.yaml with every default filled in, in the job's own units,
     for run.json. ``plan_places`` and ``plan_sights`` are the lists of places and of sights of a
     plan before the field, None where the job names none. ``standing`` are the marks whose
     target stands untouched all day, with ``standing_all`` every mark's; ``standing_line`` is
@@ -63,6 +70,8 @@ class Job:
     levels_sd: float | None = None
     tapes_file: Path | None = None
     baselines_file: Path | None = None
+    control_job: bool = False
+    covariance_file: Path | None = None
     grid: GridWish | None = None
     rules: tuple[Path, ...] = ()
     audit_rules: Path | None = None
@@ -72,14 +81,20 @@ class Job:
     control_table: Mapping[str, Any] = field(default_factory=dict)
     plan_places: Path | None = None
     plan_sights: Path | None = None
+    azimuths: str = GRID_NORTH
     standing: frozenset[str] = frozenset()
     standing_all: bool = False
     standing_line: int = 1
     sha256: str = ""
 
     def name_of(self, path: Path) -> str:
-        """Return what messages and tables call a file: its path inside the folder."""
-        return readable(path.relative_to(self.folder).as_posix())
+        """Return what messages and tables call a file: its path as seen from the folder."""
+        here, there = self.folder.parts, path.parts
+        if here == there[: len(here)]:
+            return readable(path.relative_to(self.folder).as_posix())
+        pairs = zip(here, there, strict=False)
+        common = sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], pairs))
+        return readable("/".join([".."] * (len(here) - common) + [*there[common:]]))
 
     @property
     def link_files(self) -> Mapping[str, Path]:

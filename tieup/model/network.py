@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
+from tieup.model.control import Correlated, uncorrelated
 from tieup.model.link_kinds import fixed_rows, of_kind, predicted
 from tieup.model.observations import Sights
 
@@ -139,7 +140,8 @@ class Network:
     S setups, P points. ``station`` (S,) is the index of the occupied mark or -1;
     ``instrument_height`` (S,) in metres, NaN when none was booked. ``control`` and
     ``control_sd`` (P, 3) are N, E, H in metres, NaN where nothing is known, sd 0 where
-    held. ``origin`` (3,) has been subtracted from every coordinate inside.
+    held. ``origin`` (3,) has been subtracted from every coordinate inside. ``correlated`` is the
+    covariance between control coordinates.
     """
 
     setup_labels: tuple[str, ...]
@@ -152,3 +154,4 @@ class Network:
     links: Links
     origin: FloatArray
     start: Start
+    correlated: Correlated = field(default_factory=uncorrelated)

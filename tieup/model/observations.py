@@ -8,12 +8,15 @@ over, the deviation of each pointing, is kept and tested on its own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, fill_flags, no_flags
 
 KINDS = ("direction", "zenith", "distance")
 DIRECTION, ZENITH, DISTANCE = range(3)
+# What tables call a direction that is an azimuth and a distance that is horizontal.
+AZIMUTH, LEVEL_DISTANCE = "azimuth", "horizontal_distance"
+COMPONENT = {**{kind: n for n, kind in enumerate(KINDS)}, AZIMUTH: 0, LEVEL_DISTANCE: 2}
 
 
 @dataclass(frozen=True)
@@ -24,7 +27,9 @@ class Sights:
     corrected), NaN where nothing was observed. ``count``: pointings in each mean.
     ``pointing_sd``: sd of one pointing (rad, rad, m), without centring or heights.
     ``common_sd``: sd of what all pointings of the mean share beyond centring (an
-    index error taken from other sights), same units.
+    index error taken from other sights), same units. ``level`` (k,): the distance is
+    horizontal, and there is no zenith angle. ``azimuth`` (k,): the direction is an observed
+    azimuth, so that no orientation of the setup enters. Left empty, no sight is.
     """
 
     setup: IntArray
@@ -34,6 +39,12 @@ class Sights:
     count: IntArray
     pointing_sd: FloatArray
     common_sd: FloatArray
+    level: BoolArray = field(default_factory=no_flags)
+    azimuth: BoolArray = field(default_factory=no_flags)
+
+    def __post_init__(self) -> None:
+        """Fill in what was left empty."""
+        fill_flags(self, len(self.setup), "level", "azimuth")
 
     def __len__(self) -> int:
         return len(self.setup)

@@ -95,6 +95,8 @@ class Reconciliation:
     field_rows: Table = field(default_factory=dict)
     field_setups: Table = field(default_factory=dict)
     surfaces: tuple[SiteSurface, ...] = ()
+    traverses: Table = field(default_factory=dict)
+    covariance: Table = field(default_factory=dict)
 
     @property
     def asked_rules(self) -> Table:

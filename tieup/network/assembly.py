@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
-from tieup.model.control import Control
+from tieup.model.control import Control, Correlated, uncorrelated
 from tieup.model.fieldbook import Setup
 from tieup.model.network import Links, Vectors
 from tieup.model.observations import ZENITH, Sights
@@ -29,6 +29,7 @@ class Assembly:
     control_sd: FloatArray
     links: Links
     origin: FloatArray
+    correlated: Correlated
 
     @property
     def known(self) -> BoolArray:
@@ -98,6 +99,7 @@ def assemble(
         control_sd=known_sd,
         links=no_links() if links is None else links,
         origin=origin,
+        correlated=_correlated(control, number),
     )
 
 
@@ -105,6 +107,15 @@ def no_links() -> Links:
     """Return an empty table of links."""
     none, number = np.zeros(0), np.zeros(0, dtype=np.int64)
     return Links(np.zeros(0, dtype=object), number, number, none, none)
+
+
+def _correlated(control: Control | None, number: dict[str, int]) -> Correlated:
+    """Return the covariance between control coordinates, its marks numbered as points."""
+    if control is None or not len(control.correlated.marks):
+        return uncorrelated()
+    names = [control.names[row] for row in control.correlated.marks.tolist()]
+    marks = np.array([number[name] for name in names], dtype=np.int64)
+    return Correlated(marks, control.correlated.covariance)
 
 
 def _place_control(

@@ -22,6 +22,7 @@ from tieup.network.frame import (
     height_frame,
     held_plan,
     local_plan,
+    move_plan,
     turned_about,
 )
 from tieup.network.gross import (
@@ -35,8 +36,19 @@ from tieup.network.growth import CONTROL, Growth
 from tieup.network.heights import HeightState, gather_rises, grow_heights, rises_of_ties
 from tieup.network.lines import start_of_lines
 from tieup.network.plan import Anchors, PlanState, grow_plan, state_of
+from tieup.network.plan_start import (
+    PlanSights,
+    line_anchors,
+    line_clouds,
+    plan_sights,
+    put_near,
+    start_of_plan,
+    turned_to_azimuths,
+    with_plain_setups,
+)
 from tieup.network.refusals import refuse_after, refuse_before
 from tieup.network.settle import settle_plan
+from tieup.network.unseen import with_correlated
 from tieup.network.vectors import clouds_of, hung_anchors, turned_to
 
 
@@ -48,6 +60,7 @@ def build_network(
     links: Links | None,
     datum: Datum,
     refraction: float,
+    rough: FloatArray | None = None,
 ) -> Network:
     """Assemble a job and find start values that false shots do not spoil.
 
@@ -62,6 +75,9 @@ def build_network(
         Where the frame comes from. Control ties setups together only when it is the datum.
     refraction
         Coefficient k.
+    rough
+        Shape (n, 2): rough northings and eastings (m) of the first ``points``, NaN where there are
+        none; they only tell a net of distances from its mirror image.
 
     Returns
     -------
@@ -82,12 +98,30 @@ def build_network(
     anchors = assembly.anchors if held else assembly.anchors.take(np.zeros(0, np.int64))
     anchors = hung_anchors(assembly.vectors, anchors, assembly.control, assembly.control_sd)
     refuse_before(assembly, ties, anchors, datum)
+    seen = plan_sights(assembly, level[0], rough)
+    if seen.alone:
+        plan = _placed_plan(start_of_plan(seen, anchors, datum), seen, ties, anchors, datum)
+        component = np.where(np.isfinite(plan.axis), 0, 1)
+    else:
+        plan, component = _grown_plan(seen, ties, anchors, datum)
+    start = _start(assembly, plan, ties, level, component, datum, bend)
+    return _network(assembly, with_correlated(assembly, start) if held else start)
+
+
+def _grown_plan(
+    seen: PlanSights, ties: Ties, anchors: Anchors, datum: Datum
+) -> tuple[PlanState, IntArray]:
+    """Return the solved block, settled and in its frame, and the component of each setup (S,)."""
+    assembly, setups = seen.assembly, len(seen.plain)
+    anchors = line_anchors(seen, anchors)
     clouds = clouds_of(assembly.vectors, anchors, len(assembly.points))
-    growth = grow_plan(ties, anchors, len(setups), clouds)
+    clouds = (*clouds, *line_clouds(seen, anchors))
+    growth = grow_plan(ties.without_azimuths(~seen.plain), anchors, setups, clouds)
     refuse_after(assembly, growth, datum)
-    component = _components(growth, len(setups), ties)
-    plan = _plan(assembly, growth, component, ties, anchors, datum)
-    return _network(assembly, _start(assembly, plan, ties, level, component, datum, bend))
+    component = _components(growth, setups, ties)
+    plan = with_plain_setups(_block(growth, component, len(assembly.points)), seen)
+    component[seen.plain & np.isfinite(plan.axis)] = 0
+    return _placed_plan(plan, seen, ties, anchors, datum), component
 
 
 def _network(assembly: Assembly, start: Start) -> Network:
@@ -102,6 +136,7 @@ def _network(assembly: Assembly, start: Start) -> Network:
         links=assembly.links,
         origin=assembly.origin,
         start=start,
+        correlated=assembly.correlated,
     )
 
 
@@ -122,25 +157,35 @@ def _components(growth: Growth, setups: int, ties: Ties) -> IntArray:
     return component
 
 
-def _plan(
-    assembly: Assembly,
-    growth: Growth,
-    component: IntArray,
-    ties: Ties,
-    anchors: Anchors,
-    datum: Datum,
-) -> PlanState:
-    """Return the solved block, settled and in its frame."""
+def _block(growth: Growth, component: IntArray, points: int) -> PlanState:
+    """Return the block that is solved."""
     solved = int(np.flatnonzero(component == 0)[0])
     block = next(block for block in growth.blocks.values() if solved in block.poses)
-    plan = state_of(block, len(component), len(assembly.points))
+    return state_of(block, len(component), points)
+
+
+def _placed_plan(
+    plan: PlanState, seen: PlanSights, ties: Ties, anchors: Anchors, datum: Datum
+) -> PlanState:
+    """Return a plan settled and in its frame."""
+    assembly = seen.assembly
+    if not seen.alone:  # settling turns about free circles
+        plan = (
+            move_plan(plan, turned_to_azimuths(plan, seen), 0.0j) if _floats(seen, datum) else plan
+        )
     plan = settle_plan(plan, ties, anchors)
     if datum.kind == "control":
         return held_plan(plan, anchors)
     if datum.local is not None:
         return local_plan(plan, assembly, datum.local)
+    if seen.oriented:
+        return put_near(plan, assembly.anchors)
     plan = free_plan(plan, assembly.labels, assembly.anchors)
     return turned_about(plan, turned_to(plan, assembly.vectors), assembly.anchors)
+
+
+def _floats(seen: PlanSights, datum: Datum) -> bool:
+    return seen.oriented and datum.kind != "control"
 
 
 def _heights(

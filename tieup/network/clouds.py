@@ -7,12 +7,12 @@ seen, and nothing else knows, tie nothing and are left to `tieup.network.polar`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from tieup.geometry import polar_offset
-from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, fill_flags, no_flags
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Sights
 from tieup.network.rigid import ComplexArray
 
@@ -30,7 +30,7 @@ class Ties:
     (rad), ``horizontal`` (m) and ``rise`` (m, mark minus axis) are NaN where not observed.
     ``across`` and ``along`` (m) are what good work stays within, square to the line of
     sight and along it; ``above`` the same in height. ``across`` is for the observed
-    distance, or `UNMEASURED` without one.
+    distance, or `UNMEASURED` without one. ``azimuth`` (r,): the direction is an azimuth.
     """
 
     sight: IntArray
@@ -40,9 +40,23 @@ class Ties:
     horizontal: FloatArray
     rise: FloatArray
     sd: FloatArray
+    azimuth: BoolArray = field(default_factory=no_flags)
+
+    def __post_init__(self) -> None:
+        """Fill in what was left empty."""
+        fill_flags(self, len(self.sight), "azimuth")
 
     def __len__(self) -> int:
         return len(self.sight)
+
+    def turn(self, orientation: FloatArray) -> FloatArray:
+        """Return the azimuth of zero (r,) of each direction, of setups at ``orientation`` (S,)."""
+        return np.where(self.azimuth, 0.0, orientation[self.setup])
+
+    def without_azimuths(self, mixed: BoolArray) -> Ties:
+        """Return the ties less the azimuths of setups (S,) that have circle readings beside."""
+        out = self.azimuth & mixed[self.setup]
+        return replace(self, direction=np.where(out, np.nan, self.direction))
 
     @property
     def plan(self) -> ComplexArray:
@@ -84,6 +98,7 @@ class Ties:
             self.horizontal[rows],
             self.rise[rows],
             self.sd[rows],
+            self.azimuth[rows],
         )
 
 
@@ -126,7 +141,7 @@ def make_ties(
     rows = np.flatnonzero(can_tie[sights.point] & np.isfinite(sights.value).any(axis=1))
     sd = np.nan_to_num(sights.pointing_sd[rows])
     horizontal = level[0][rows]
-    flat = ~np.isfinite(sights.value[rows, ZENITH])
+    flat = ~np.isfinite(sights.value[rows, ZENITH]) & ~sights.level[rows]
     sd[flat, DISTANCE] += UNEVEN * np.nan_to_num(horizontal[flat])
     none = np.full(len(occupied), np.nan)
     exact = np.zeros(len(occupied))
@@ -142,6 +157,7 @@ def make_ties(
         horizontal=both(horizontal, exact),
         rise=both(level[1][rows], -instrument_height[occupied]),
         sd=np.concatenate([sd, np.zeros((len(occupied), 3))]),
+        azimuth=np.concatenate([sights.azimuth[rows], np.zeros(len(occupied), dtype=np.bool_)]),
     )
 
 

@@ -23,7 +23,7 @@ def plan_misfits(state: PlanState, ties: Ties) -> FloatArray:
     """
     ray = state.position[ties.point] - state.axis[ties.setup]
     length = np.abs(ray)
-    turn = wrap_half(np.angle(ray) - ties.direction - state.orientation[ties.setup])
+    turn = wrap_half(np.angle(ray) - ties.direction - ties.turn(state.orientation))
     # a false direction points anywhere: its chord, not its sine, is what it misses by
     across = 2.0 * np.sin(0.5 * np.abs(turn)) * length / (PLAIN + ties.sharp * length)
     along = np.abs(length - ties.horizontal) / ties.along
@@ -55,13 +55,13 @@ def plan_rows(
 def _directions(state: PlanState, ties: Ties) -> Rows:
     """Return misfits across the line of sight."""
     length, unit = _ray(state, ties)
-    turn = wrap_half(np.angle(unit) - ties.direction - state.orientation[ties.setup])
+    turn = wrap_half(np.angle(unit) - ties.direction - ties.turn(state.orientation))
     by_mark = np.column_stack([-unit.imag, unit.real])
     sd = np.hypot(CENTRING, ties.sd[:, DIRECTION] * length)
     return Rows(
         ties.setup,
         ties.point,
-        np.column_stack([-by_mark, -length]),
+        np.column_stack([-by_mark, np.where(ties.azimuth, 0.0, -length)]),
         by_mark,
         turn * length,
         sd,

@@ -20,7 +20,8 @@ def side_shots(
     middle one counts.
     """
     sights = assembly.sights
-    turn = plan.orientation[sights.setup] + sights.value[:, DIRECTION]
+    zero = np.where(sights.azimuth, 0.0, plan.orientation[sights.setup])
+    turn = zero + sights.value[:, DIRECTION]
     place = plan.axis[sights.setup] + horizontal * np.exp(1j * turn)
     rows = np.flatnonzero(~np.isfinite(plan.position[sights.point]) & np.isfinite(place))
     columns = np.column_stack([place[rows].real, place[rows].imag])
@@ -53,7 +54,8 @@ def shift_pieces(heights: HeightState, known: int, shift: float) -> HeightState:
     known piece: distances between the two are then taken as level.
     """
     zero, position = heights.zero.copy(), heights.position.copy()
-    reference = 0.0 if known < 0 else shift + _level_of(heights, known)
+    there = known >= 0 and bool((heights.piece_unit == known).any())
+    reference = shift + _level_of(heights, known) if there else 0.0
     for piece in np.unique(heights.piece_unit[heights.piece_unit >= 0]).tolist():
         gap = shift if piece == known else reference - _level_of(heights, piece)
         position[heights.piece_mark == piece] += gap

@@ -40,7 +40,8 @@ def sight_misfits(assembly: Assembly, placed: Placed, bend: float) -> FloatArray
     ray = placed.position[sights.point] - placed.axis[sights.setup]
     ray[:, 2] += sights.target_height
     level, length = np.hypot(ray[:, 0], ray[:, 1]), np.sqrt((ray**2).sum(axis=1))
-    turn = np.arctan2(ray[:, 1], ray[:, 0]) - placed.orientation[sights.setup]
+    zero = np.where(sights.azimuth, 0.0, placed.orientation[sights.setup])
+    turn = np.arctan2(ray[:, 1], ray[:, 0]) - zero
     turned = wrap_half(turn - sights.value[:, DIRECTION])
     tilt = np.arctan2(level, ray[:, 2]) + bend * level - sights.value[:, ZENITH]
     in_frame = placed.height_setup[sights.setup] == placed.height_point[sights.point]
@@ -48,7 +49,7 @@ def sight_misfits(assembly: Assembly, placed: Placed, bend: float) -> FloatArray
         [
             2.0 * np.abs(np.sin(0.5 * turned)) * level,
             np.where(in_frame, np.abs(tilt) * length, np.nan),
-            np.abs(length - sights.value[:, DISTANCE]),
+            np.abs(np.where(sights.level, level, length) - sights.value[:, DISTANCE]),
         ]
     )
 
@@ -62,6 +63,7 @@ def sight_limits(assembly: Assembly, placed: Placed) -> FloatArray:
     reach = np.column_stack([length, length, np.ones(len(length))])
     limit: FloatArray = np.maximum(GROSS, GROSS_SDS * sd * reach)
     level = ~(placed.height_setup[sights.setup] & placed.height_point[sights.point])
+    level &= ~sights.level
     limit[:, DISTANCE] += np.where(level, UNEVEN * length, 0.0)
     return limit
 

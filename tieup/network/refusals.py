@@ -8,7 +8,7 @@ import numpy as np
 
 from tieup.errors import NetworkError
 from tieup.model.arrays import distinct_pairs
-from tieup.model.observations import DISTANCE
+from tieup.model.observations import DIRECTION, DISTANCE
 from tieup.model.settings import Datum
 from tieup.network.assembly import Assembly
 from tieup.network.clouds import Ties
@@ -87,8 +87,15 @@ def refuse_two_turns(assembly: Assembly, datum: Datum) -> None:
     Raises
     ------
     NetworkError
-        The datum is local and there are vectors.
+        The datum is local and there are vectors or azimuths.
     """
+    aligned = assembly.sights.azimuth & np.isfinite(assembly.sights.value[:, DIRECTION])
+    if datum.kind == "local" and aligned.any():
+        raise NetworkError(
+            "datum: local turns the site to local.azimuth, and azimuths have a turn of their own. "
+            "Use datum: control (one known mark is enough beside azimuths) or datum: free, or say "
+            "azimuths: setup to take them as circle readings"
+        )
     if datum.kind == "local" and len(assembly.vectors):
         raise NetworkError(
             "datum: local turns the site to local.azimuth, and baselines have a turn of their own. "

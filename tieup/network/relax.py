@@ -127,14 +127,16 @@ def _dense(columns: IntArray, values: FloatArray, wanted: FloatArray, unknowns: 
 
 
 def _sparse(columns: IntArray, values: FloatArray, wanted: FloatArray, unknowns: int) -> FloatArray:
-    from scipy.sparse import csr_array, eye_array
+    from scipy.sparse import csr_array, dia_array
     from scipy.sparse.linalg import splu
 
     width = columns.shape[1]
-    starts = np.arange(0, len(values) * width + 1, width)
+    starts = np.arange(0, len(values) * width + 1, width, dtype=np.int32)
+    places = columns.ravel().astype(np.int32)  # scipy 1.11 factors no wider indices
     shape = (len(values), unknowns)
-    design = csr_array((values.ravel(), columns.ravel(), starts), shape=shape)
-    normal = (design.T @ design + LEASH**-2 * eye_array(unknowns)).tocsc()
+    design = csr_array((values.ravel(), places, starts), shape=shape)
+    leash = dia_array((np.full((1, unknowns), LEASH**-2), [0]), shape=(unknowns, unknowns))
+    normal = (design.T @ design + leash).tocsc()
     options = {"SymmetricMode": True}
     factor = splu(normal, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options=options)
     step: FloatArray = factor.solve(design.T @ wanted)

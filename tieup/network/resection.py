@@ -109,6 +109,29 @@ def cross_circles(centres: ComplexArray, radii: FloatArray) -> ComplexArray:
     return crossings
 
 
+def ray_on_circle(
+    origin: ComplexArray, bearing: FloatArray, centre: ComplexArray, radius: FloatArray
+) -> ComplexArray:
+    """Place a point on a ray from one known point, at a distance from another.
+
+    Parameters
+    ----------
+    origin, bearing, centre, radius
+        Shape (h,): m (complex), rad, m (complex), m.
+
+    Returns
+    -------
+    Shape (h, 2), complex: both points, NaN where there is none ahead.
+    """
+    along = np.exp(1j * bearing)
+    foot = ((centre - origin) * np.conj(along)).real
+    off = np.abs(centre - origin - foot * along)
+    with np.errstate(invalid="ignore"):
+        half = np.sqrt(radius**2 - off**2)
+        far = np.stack([foot + half, foot - half], axis=1)
+        return np.where(far > 0.0, origin[:, None] + far * along[:, None], np.nan)
+
+
 def turn_on_pair(
     mark: ComplexArray,
     distance: FloatArray,

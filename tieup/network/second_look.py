@@ -79,7 +79,7 @@ def _heard(ties: Ties, world: ComplexArray, anchors: Anchors) -> tuple[BoolArray
 def _world(state: PlanState, ties: Ties) -> ComplexArray:
     """Return where each tie alone puts its mark (r,), NaN where it does not."""
     world: ComplexArray = state.axis[ties.setup] + ties.plan * np.exp(
-        1j * state.orientation[ties.setup]
+        1j * ties.turn(state.orientation)
     )
     return world
 
@@ -196,7 +196,7 @@ def _votes(
     """
     ray = places[:, None] - state.axis[ties.setup]
     length = np.abs(ray)
-    turned = ray * np.exp(-1j * (ties.direction + state.orientation[ties.setup]))
+    turned = ray * np.exp(-1j * (ties.direction + ties.turn(state.orientation)))
     across = (turned.real > 0.0) & (np.abs(turned.imag) <= PLAIN + ties.sharp * length)
     along = np.abs(length - ties.horizontal) <= ties.along
     weight = 1.0 + TENTH * credit[ties.setup]

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.solve import Solved, without_gross
+from tieup.diagnose.basis.solve import Solved, without_gross
 from tieup.model.control import Control
 from tieup.model.fieldbook import Setup
 from tieup.model.network import Network

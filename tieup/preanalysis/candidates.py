@@ -119,6 +119,8 @@ def sights_like_others(
         count=sights.count[row],
         pointing_sd=pointing[:, :3],
         common_sd=sights.common_sd[row],
+        level=sights.level[row],
+        azimuth=sights.azimuth[row],
     )
 
 

@@ -25,13 +25,14 @@ import numpy as np
 from tieup.adjust.distributions import student_critical
 from tieup.adjust.guards import Guards
 from tieup.adjust.scatter import Scatter, expected_scatter
-from tieup.diagnose.guarding import Guarded
-from tieup.diagnose.margins import noticed_sizes
+from tieup.diagnose.evidence.margins import noticed_sizes
+from tieup.diagnose.proof.guarding import Guarded
 from tieup.model.arrays import FloatArray
 
 DRAWS, SEED = 200, 1968
 USUALLY = 0.80  # share of days from which a mark would be checked, a bay would tie
 SELDOM = 0.20
+FEWEST = 1e-9  # checks of all readings below which there are none
 
 
 @dataclass(frozen=True)
@@ -72,13 +73,14 @@ def draw_days(guarded: Guarded, draws: int = DRAWS) -> Days:
         q = span.stop - span.start
         sizes[:, span] = score[:, span] @ guards.spread[number, :q, :q]
     larger = np.maximum(_factors(scatter, draws, rng), 1.0)
-    share = scatter.redundancy / scatter.redundancy.sum()
+    # Levels, tapes and baselines alone have no group of readings: all is as wide as stated.
+    share = scatter.redundancy / max(float(scatter.redundancy.sum()), FEWEST)
     return Days(
         guards,
         noticed_sizes(guarded.family, guards.freedom, guards.degrees, planned=True),
         sizes,
         np.sqrt(larger @ tested.shares(np.ones(5)).T),
-        np.sqrt(larger @ share),
+        np.sqrt(1.0 + (larger - 1.0) @ share),
     )
 
 

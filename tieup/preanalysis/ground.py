@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.adjust.scatter import Scatter
-from tieup.diagnose.solve import Solved
+from tieup.diagnose.basis.solve import Solved
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.settings import Tolerances
 from tieup.preanalysis.standing import SHOT, longest_sight, roles

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.diagnose.certainty import Certainty
+from tieup.diagnose.proof.certainty import Certainty
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.observations import Sights

@@ -71,7 +71,7 @@ def look_ahead(
         state=state,
         sights=examine_sights(state.adjustment, sights, prospects.margin),
         caught=caught,
-        caught_of_marks=caught_of_marks(state, caught, prospects.usual),
+        caught_of_marks=caught_of_marks(state, caught, prospects.links),
         prospects=prospects,
         proof=mark_proofs(state, prospects),
         shots=next_shots(scheme, state, prospects, search),

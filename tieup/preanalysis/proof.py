@@ -63,7 +63,7 @@ def unproved(state: State, prospects: Prospects) -> int:
 def caught_by_ties(state: State, delta: float) -> FloatArray:
     """Return the smallest mistake that each tie would catch (t, 2) in m, plan and height.
 
-    ``delta`` is what is noticed 8 times in 10, in sds (`tieup.diagnose.margins`).
+    ``delta`` is what is noticed 8 times in 10, in sds (`tieup.diagnose.evidence.margins`).
     Infinite where none would be, NaN in height where no zenith angle is measured. A sight of
     directions or distances alone acts on its mark along one line, and that line is what counts;
     not so in a setup that lacks proof itself.
@@ -89,17 +89,18 @@ def _measured(state: State) -> BoolArray:
     return measured
 
 
-def caught_of_marks(state: State, caught: FloatArray, delta: float) -> FloatArray:
+def caught_of_marks(state: State, caught: FloatArray, of_links: FloatArray) -> FloatArray:
     """Return what the weakest sight, level run or baseline of each mark would catch (P, 2) in m.
 
-    ``caught`` (t, 2) is what each tie would. NaN where a mark has no place in plan, or none of
+    ``caught`` (t, 2) is what each tie would; ``of_links`` (l,) what is noticed of each link, in
+    sds. NaN where a mark has no place in plan, or none of
     its sights a height.
     """
     adjustment = state.adjustment
     problem, links = adjustment.problem, adjustment.problem.network.links
     worst = np.full((len(adjustment.position), 2), -np.inf)
     np.maximum.at(worst, state.ties.point, np.where(np.isnan(caught), -np.inf, caught))
-    bias = delta * link_tests(adjustment).bias_sd
+    bias = of_links * link_tests(adjustment).bias_sd
     own = links.take(problem.links)
     counts = np.column_stack([own.in_plan & ~own.is_distance & ~own.in_height, own.in_height])
     for ends in (own.start, own.end):

@@ -1,8 +1,8 @@
 """What a scheme would prove: which marks would be checked, which setups and joints would tie.
 
-The definitions are those of a finished survey (`tieup.diagnose.proving`, `tieup.ties.bays`), asked
-before the readings: see `tieup.preanalysis.draws`. What serves a plan serves a to-do list: a scheme
-can be made of what was shot (`tieup.preanalysis.believed`).
+The definitions are those of a finished survey (`tieup.diagnose.proof.proving`,
+`tieup.ties.bays`), asked before the readings: see `tieup.preanalysis.draws`. What serves a plan
+serves a to-do list: a scheme can be made of what was shot (`tieup.preanalysis.believed`).
 """
 
 from __future__ import annotations
@@ -16,15 +16,15 @@ from tieup.adjust.local_guards import local_hidden
 from tieup.adjust.problem import levelled_only
 from tieup.adjust.scatter import KNOWN, Scatter, expected_scatter
 from tieup.adjust.solution import Adjustment
-from tieup.diagnose.block_scatter import expected_block_scatter
-from tieup.diagnose.certainty import Certainty, certainty_of
-from tieup.diagnose.guarding import Guarded, guard
-from tieup.diagnose.look import evidence_of
-from tieup.diagnose.margins import noticed_size
-from tieup.diagnose.misclosures import misclosures_of
-from tieup.diagnose.proving import HIDES, PARTS, moved_by
-from tieup.diagnose.solve import Solved
-from tieup.diagnose.stories import thing
+from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.evidence.block_scatter import expected_block_scatter
+from tieup.diagnose.evidence.margins import noticed_size
+from tieup.diagnose.evidence.misclosures import misclosures_of
+from tieup.diagnose.kinds.catalogue import thing
+from tieup.diagnose.proof.certainty import Certainty, certainty_of
+from tieup.diagnose.proof.guarding import Guarded, guard
+from tieup.diagnose.proof.proving import HIDES, PARTS, link_sizes, moved_by, tests_of
+from tieup.diagnose.search.look import evidence_of
 from tieup.model.arrays import FloatArray
 from tieup.model.observations import KINDS
 from tieup.model.settings import Datum
@@ -80,7 +80,8 @@ class Bay:
 class Prospects:
     """What a scheme would prove: of points ``marks`` (P), of setups (S,) and of joints.
 
-    ``margin`` (k, 3): delta0 of each sight's readings, and ``usual`` that of most.
+    ``margin`` (k, 3): delta0 of each sight's readings, ``usual`` that of most, and ``links`` (l,)
+    that of each link of the adjustment.
     """
 
     marks: Hidden
@@ -88,6 +89,7 @@ class Prospects:
     joints: dict[tuple[int, int], Bay]
     margin: FloatArray
     usual: float
+    links: FloatArray
 
 
 def prospects_of(
@@ -123,6 +125,7 @@ def prospects_of(
         {pair: bay(use, known.setup[list(pair)].min(axis=0)) for pair, use in places.items()},
         margin,
         usual,
+        link_sizes(solved, guarded, known.whole, planned=True),
     )
 
 
@@ -234,6 +237,7 @@ def _nothing(solved: Solved) -> Prospects:
         {pair: bay(use) for pair, use in places.items()},
         np.full((len(solved.network.sights), 3), np.nan),
         np.nan,
+        np.full(len(adjustment.problem.links), np.nan),
     )
 
 
@@ -246,8 +250,7 @@ def _of_large(
     """
     adjustment = solved.adjustment
     count, freedom = len(adjustment.position), certainty.whole
-    tests = 4 * int(np.isfinite(adjustment.redundancy).sum())
-    usual = float(noticed_size(tests, freedom, planned=True))
+    usual = float(noticed_size(tests_of(solved), freedom, planned=True))
     one = local_hidden(adjustment, 1.0)[:count]
     one[levelled_only(solved.network), 0] = 0.0
     one[~solved.network.start.height_point, 1] = 0.0
@@ -268,6 +271,7 @@ def _of_large(
         {pair: bay(one, pairs[pair]) for pair, one in stood.joints.items()},
         np.full((len(solved.network.sights), 3), usual),
         usual,
+        link_sizes(solved, None, freedom, planned=True),
     )
 
 

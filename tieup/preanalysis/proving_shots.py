@@ -16,13 +16,13 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.adjust.scatter import Scatter
-from tieup.diagnose.guarding import Guarded, guard
-from tieup.diagnose.proving import careful_solution
-from tieup.diagnose.solve import Solved
+from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.proof.guarding import Guarded, guard
+from tieup.diagnose.proof.proving import careful_solution
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.geometry import curvature_coefficient
 from tieup.model.answer import Promise
-from tieup.model.arrays import BoolArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.preanalysis.candidates import NEAREST, Candidates, sights_like_others
 from tieup.preanalysis.foresight import Foresight, expected, foresight
 from tieup.preanalysis.ground import (
@@ -176,7 +176,7 @@ def _before_reading(ground: Ground, guarded: Guarded) -> dict[Key, Standing]:
     """
     careful, guards = ground.careful.adjustment, guarded.guards
     shooting = shooting_in(ground.solution)
-    root = np.linalg.cholesky(guarded.unread)
+    root = _root(guarded.unread)
     drawn = np.random.default_rng(DRAWS).standard_normal((DRAWS, len(root)))
     sizes = guards.size + drawn @ root.T @ guarded.reply.T
     bounds = {
@@ -184,6 +184,15 @@ def _before_reading(ground: Ground, guarded: Guarded) -> dict[Key, Standing]:
         for key, standing in ground.standings.items()
     }
     return {key: replace(one, bound=bounds[key]) for key, one in ground.standings.items()}
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    """Return a root (k, k) of a covariance that may be singular: what the net foretells exactly."""
+    try:
+        return np.asarray(np.linalg.cholesky(covariance))
+    except np.linalg.LinAlgError:
+        size, axes = np.linalg.eigh(covariance)
+        return np.asarray(axes * np.sqrt(np.maximum(size, 0.0)))
 
 
 def _ranked(ground: Ground, key: Key, setting: Setting) -> list[tuple[int, int]]:

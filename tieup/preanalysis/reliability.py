@@ -99,6 +99,8 @@ def further_rows(
         sights.target_height,
         np.zeros(len(sights), dtype=np.bool_),
         np.arange(len(sights)),
+        sights.level,
+        sights.azimuth,
     )
     return full_rows(connections, sights, precision, places_at(adjustment), bend)
 

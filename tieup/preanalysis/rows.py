@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.adjust.solution import Adjustment
-from tieup.diagnose.case import Case
-from tieup.diagnose.solve import Solved
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.solve import Solved
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.fieldbook import Shots
 from tieup.model.observations import DIRECTION, ZENITH, Pointings, Sights

@@ -10,9 +10,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.case import Case
-from tieup.diagnose.predict import misfit
-from tieup.diagnose.solve import Solved
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.predict import misfit
+from tieup.diagnose.basis.solve import Solved
 from tieup.geometry import wrap_full, wrap_half
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.fieldbook import Shots

@@ -23,6 +23,7 @@ SHORT_FORMS: Mapping[str, tuple[str, ...]] = {
     "instrument_height": ("hi", "ih", "height_of_instrument", "inst_height"),
     "point": ("pt", "ptno", "pt_no", "point_no", "point_id", "point_name", "point_number",
               "target_point"),
+    "azimuth": ("az", "azi", "bearing"),
     "direction": ("hz", "ha", "h_angle", "horizontal_angle", "hor_angle", "circle"),
     "zenith": ("zd", "za", "v", "vz", "va", "zenith_distance", "vertical_angle", "v_angle",
                "z"),
@@ -45,6 +46,7 @@ SHORT_FORMS: Mapping[str, tuple[str, ...]] = {
     "field_elevation": ("elevation", "elev"),
 }  # fmt: skip
 _SAME = {
+    "direction": ("azimuth",),
     "zenith": ("elevation_angle", "vertical_distance"),
     "distance": ("horizontal_distance",),
 }  # what stands for a column as well

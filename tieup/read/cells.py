@@ -38,8 +38,9 @@ class Converted:
     """Columns in SI: object arrays of text, float arrays with NaN for "not observed".
 
     ``values`` has every native column but elevation_angle, which has gone into zenith, and
-    horizontal and vertical distance, which have gone into slope distance and zenith. Texts
-    are as written, the role in small letters.
+    horizontal and vertical distance, which have gone into slope distance and zenith or, alone,
+    into ``distance`` marked ``level``; azimuths have gone into ``direction`` marked ``azimuth``.
+    Texts are as written, the role in small letters.
     ``reasons`` lists, by row, what is wrong with it. ``observed`` (r, 3) says which rows
     have a cell, readable or not, for direction, zenith and distance. ``undated`` counts the
     time cells that are no time: such a row keeps its place and loses only its clock.
@@ -82,7 +83,8 @@ def convert(columns: Mapping[str, Cells], rows: int, decimal: str) -> Converted:
     # A circle that reads more than half a turn from the zenith can only be in face 2.
     by_zenith = np.where(values["zenith"] > np.pi, 2.0, 1.0)
     values["face"] = np.where(np.isnan(values["face"]), by_zenith, values["face"])
-    merge_level_distances(values, reasons)
+    merge_level_distances(values)
+    _merge_azimuth(values, reasons)
     for name, default in _DEFAULTS.items():
         values[name] = np.where(np.isnan(values[name]), default, values[name])
     return Converted(values, reasons, _observed(columns, rows), undated)
@@ -201,6 +203,19 @@ def _merge_zenith(
     values["zenith"] = np.where(np.isnan(values["zenith"]), elevation, values["zenith"])
 
 
+def _merge_azimuth(values: dict[str, NDArray[Any]], reasons: dict[int, list[str]]) -> None:
+    """Put azimuths among the directions, marked; a row can have one of the two."""
+    azimuth, direction = values["azimuth"], values["direction"]
+    given = np.isfinite(azimuth)
+    for row in np.flatnonzero(given & np.isfinite(direction)):
+        reasons.setdefault(int(row), []).append(
+            "direction and azimuth are both given. An azimuth that was observed beside the circle "
+            "stands in a row of its own; one that was computed from it is left out"
+        )
+    values["azimuth"] = given
+    values["direction"] = np.where(given, azimuth, direction)
+
+
 def _observed(columns: Mapping[str, Cells], rows: int) -> BoolArray:
     given = {
         name: np.array(list(map(bool, columns[name].texts)))
@@ -210,4 +225,4 @@ def _observed(columns: Mapping[str, Cells], rows: int) -> BoolArray:
     }
     vertical = given["zenith"] | given["elevation_angle"]
     distance = given["distance"] | given["horizontal_distance"]
-    return np.column_stack([given["direction"], vertical, distance])
+    return np.column_stack([given["direction"] | given["azimuth"], vertical, distance])

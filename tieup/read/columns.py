@@ -13,6 +13,7 @@ COLUMNS = {
     "instrument_height": "length",
     "point": "name",
     "direction": "angle",
+    "azimuth": "angle",
     "zenith": "angle",
     "elevation_angle": "angle",
     "distance": "distance",
@@ -36,7 +37,7 @@ COLUMNS = {
     "field_elevation": "length",
 }
 REQUIRED = ("setup", "point")
-OBSERVED = ("direction", "zenith", "elevation_angle", "distance", "horizontal_distance")
+OBSERVED = ("direction", "azimuth", "zenith", "elevation_angle", "distance", "horizontal_distance")
 # What a shot alone can say, so that no row between the shots sets it for them.
 OF_SHOTS = ("point", *OBSERVED, "vertical_distance", "face")
 FROM_FILE_NAME = ("setup", "station")

@@ -12,6 +12,7 @@ from tieup.model.control import Control
 from tieup.model.job import Job
 from tieup.read.cells import LARGEST, SMALLEST_SD
 from tieup.read.columns import Source
+from tieup.read.covariance import job_control, with_covariance
 from tieup.read.form import KEYS, stated_format, written
 from tieup.read.landxml import is_landxml
 from tieup.read.landxml_control import chosen, read_landxml_control
@@ -32,6 +33,7 @@ def read_control(path: Path, job: Job) -> Control | None:
     An empty coordinate is unknown (NaN); a standard deviation of 0 holds the component, an
     empty one takes the job's ``control_sd``. A mark listed again with the same values is
     read once and its note says so. A list without marks is none, where the job needs none.
+    Another job's marks, and a covariance that job.yaml names, are read by `tieup.read.covariance`.
 
     Raises
     ------
@@ -40,8 +42,15 @@ def read_control(path: Path, job: Job) -> Control | None:
         or one mark has two sets of values; all problems at once. There are no marks, and the
         datum is control.
     """
-    if is_landxml(path):
-        return read_landxml_control(path, job)
+    if job.control_job:
+        return job_control(path, job)
+    control = read_landxml_control(path, job) if is_landxml(path) else _read_list(path, job)
+    if control is None or job.covariance_file is None:
+        return control
+    return with_covariance(control, job.covariance_file, job)
+
+
+def _read_list(path: Path, job: Job) -> Control | None:
     name = job.name_of(path)
     listed = _list_form(name, job)
     required, optional = ("point", *_COORDINATES), (*_SDS, "note")

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from tieup.errors import InputError
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.fieldbook import Fieldbook, InvalidRow, Setup, Shots
-from tieup.model.job import Job
+from tieup.model.job import BY_SETUP, Job
 from tieup.model.observations import KINDS
 from tieup.read.factors import text_codes
 from tieup.read.landxml import is_landxml, read_landxml
@@ -45,6 +45,7 @@ _NUMBERS = (
     "pressure",
     "time",
 )
+_FLAGS = ("level", "azimuth")
 _FIELD = ("field_northing", "field_easting", "field_elevation")
 
 
@@ -96,6 +97,8 @@ def assemble(files: Sequence[FileRows], job: Job) -> Fieldbook:
     site = _Rows.of(files)
     levellings = find_levellings(site.file, site.values, site.trusted, site.files)
     _check_instruments(levellings, site, job)
+    if job.azimuths == BY_SETUP:
+        site = _turned(site, levellings)
     original = _repeats(site, levellings)
     setup, setups = _site_setups(levellings, original, site.valid)
     point, points = _site_points(site)
@@ -144,6 +147,32 @@ class _Rows:
         )
 
 
+def _turned(site: _Rows, levellings: Levellings) -> _Rows:
+    """Return the rows with azimuths as circle readings: each setup's has a turn of its own.
+
+    Raises
+    ------
+    InputError
+        A setup has both: they cannot share one turn.
+    """
+    azimuth = site.values["azimuth"].astype(bool) & site.valid
+    read = np.isfinite(site.values["direction"]) & ~azimuth & site.valid
+    both = np.intersect1d(levellings.of_row[azimuth], levellings.of_row[read])
+    problems = []
+    for number in both.tolist():
+        row = int(np.flatnonzero(azimuth & (levellings.of_row == number))[0])
+        problems.append(
+            f"{site.files[site.file[row]]}:{site.line[row]}: setup "
+            f"{levellings.setups[number].name} has directions and azimuths, and azimuths: setup "
+            "in job.yaml gives them one turn. Give the azimuths a setup of their own, or say "
+            "azimuths: grid"
+        )
+    if problems:
+        raise InputError(*problems)
+    none = np.zeros(len(azimuth), dtype=bool)
+    return replace(site, values={**site.values, "azimuth": none})
+
+
 def _check_instruments(levellings: Levellings, site: _Rows, job: Job) -> None:
     known = job.precision.instruments
     strange = {s.instrument for s in levellings.setups if s.instrument not in known}
@@ -163,7 +192,10 @@ def _repeats(site: _Rows, levellings: Levellings) -> IntArray:
     """Return for each row the earlier row it repeats, or its own number."""
     # Rows without a setup are not able; they point at the first identity and do no harm.
     identity = levellings.identity[np.maximum(levellings.of_row, 0)]
-    numbers = [site.values[name] for name in (*_NUMBERS, "face", "round", *_FIELD)]
+    numbers = [
+        site.values[name].astype(np.float64)
+        for name in (*_NUMBERS, *_FLAGS, "face", "round", *_FIELD)
+    ]
     alike = originals([identity, *numbers], site.valid & site.observed)
     # Texts are numbered only for the few rows whose numbers agree.
     later = np.flatnonzero(alike != np.arange(len(alike)))
@@ -205,7 +237,7 @@ def _shots(site: _Rows, setup: IntArray, point: IntArray, original: IntArray) ->
         round=kept["round"].astype(np.int64),
         field_coordinates=np.column_stack([kept[name] for name in _FIELD]),
         repeated=(original != np.arange(len(original)))[site.valid],
-        **{name: kept[name] for name in (*_NUMBERS, *_TEXTS)},
+        **{name: kept[name] for name in (*_NUMBERS, *_FLAGS, *_TEXTS)},
     )
 
 

@@ -1,8 +1,9 @@
 """Read LandXML, the open standard, into raw rows.
 
 Version 1.2 and 1.1, by local names. What is meaningful is read; what is not understood is
-reported with the unknown columns. A row is a RawObservation, ReducedObservation or
-TestObservation. Rows that the file marks unused or deleted stay as such, never lost.
+reported with the unknown columns. A row is a RawObservation, ReducedObservation,
+ReducedArcObservation or TestObservation. Rows that the file marks unused or deleted stay as
+such, never lost.
 
 What the standard leaves open, and how it is taken here: all angles clockwise; all lengths,
 elevations of points included, in ``linearUnit``; precision of the instrument, prism constants
@@ -20,7 +21,7 @@ import numpy as np
 from tieup.errors import InputError
 from tieup.geometry import TWO_PI
 from tieup.model.fieldbook import AbsentColumn, RawFile
-from tieup.model.job import Job
+from tieup.model.job import BY_SETUP, Job
 from tieup.read.absent import HEIGHT
 from tieup.read.cells import convert
 from tieup.read.columns import COLUMNS, Cells
@@ -36,9 +37,10 @@ from tieup.units import parse_angles
 _PARTS = ("Units", "CgPoints", "Survey")
 _TAKEN = ("setupID", "targetSetupID", "setID", "purpose", "targetHeight", "horizAngle",
           "slopeDistance", "zenithAngle", "horizDistance", "vertDistance", "azimuth", "unused",
-          "directFace", "timeStamp", "circlePositionSet", "status")  # fmt: skip
-_NO_ROWS = ("LaserSetup", "GPSSetup", "GPSVector", "GPSPosition", "ReducedArcObservation",
-            "RedHorizontalPosition", "RedVerticalObservation")  # fmt: skip
+          "directFace", "timeStamp", "circlePositionSet", "status", "chordAzimuth", "radius",
+          "length", "rot")  # fmt: skip
+_NO_ROWS = ("LaserSetup", "GPSSetup", "GPSVector", "GPSPosition", "RedHorizontalPosition",
+            "RedVerticalObservation")  # fmt: skip
 _STATED = {
     "InstrumentDetails": ("edmAccuracyConstant", "edmAccuracyppm", "edmVertOffset",
                           "horizAnglePrecision", "zenithAnglePrecision", "horizCollimation",
@@ -67,7 +69,8 @@ def read_landxml(path: Path, name: str, job: Job) -> FileRows:
     document = read_document(path, name)
     points = {point.name: point for point in reversed(file_points(document))}
     surveys = list(document.root.all("Survey"))
-    rows = observations_of(surveys, points, set(job.precision.instruments))
+    own_turns = job.azimuths == BY_SETUP
+    rows = observations_of(surveys, points, set(job.precision.instruments), own_turns)
     if not rows:
         raise InputError(
             f"{name}: has no observations. Expected RawObservation or ReducedObservation in Survey"
@@ -78,14 +81,8 @@ def read_landxml(path: Path, name: str, job: Job) -> FileRows:
     line = np.array([row.line for row in rows], dtype=np.int64)
     judge_file(name, line, columns, converted, "a copy of the file")
     unused = {i: row.unused for i, row in enumerate(rows) if row.unused}
-    lone = sum(bool(row.level) for row in rows if not row.unused)
     reasons = {i: "; ".join(why) for i, why in sorted(converted.reasons.items())}
     unknown = _unread(surveys)
-    if lone:
-        unknown = (
-            *unknown,
-            f"horizDistance without a vertical part, direction used alone ({lone})",
-        )
     if converted.undated:
         unknown = (*unknown, f"timeStamp ({converted.undated} not ISO 8601)")
     return FileRows(
@@ -131,12 +128,14 @@ def _columns(rows: list[Observation], units: FileUnits) -> dict[str, Cells]:
         unit, key = "", ""
         if quantity == "angle":
             texts, unit, key = [settle_sixty(text) for text in texts], units.angle, "angularUnit"
+            if name == "azimuth":
+                unit, key = units.direction, "directionUnit"
         elif quantity in ("length", "distance"):
             unit = units.length
         elif quantity == "time":
             unit = "iso"
-        columns[name] = Cells(texts, unit, key, turning=name == "direction")
-    azimuth = [row.azimuth for row in rows]
+        columns[name] = Cells(texts, unit, key, turning=name in ("direction", "azimuth"))
+    azimuth = [row.azimuth and bool(row.cells["direction"]) for row in rows]
     if any(azimuth) and units.direction != units.angle:
         columns["direction"] = _in_radians(columns["direction"], azimuth, units)
     return columns

@@ -4,13 +4,17 @@ The link to the setup has four forms: setupID at the observation, at its group, 
 in an InstrumentSetup, or only setupID at the group's Backsight. The nearest one counts.
 
 A setup is called by its stationName, or by its id where two setups of the file share that. A
-Backsight with another point or another circle reading starts another circle zero, as do
-azimuths beside circle readings: rows of another zero are a setup of their own over the same
-mark (``100~2``), because one setup has one orientation.
+Backsight with another point or another circle reading starts another circle zero: rows of
+another zero are a setup of their own over the same mark (``100~2``), because one setup has one
+orientation. So are azimuths beside circle readings where azimuths turn setup by setup.
+
+A ReducedArcObservation is read as the chord of its arc: the standard gives the azimuth of the
+chord, the radius and the length of the arc (its accuracy is arcLengthAccuracy).
 """
 
 from __future__ import annotations
 
+import math
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
@@ -18,7 +22,8 @@ from dataclasses import dataclass, field, replace
 from tieup.read.landxml_points import FilePoint, point_name
 from tieup.read.xml import Element
 
-OBSERVATIONS = ("RawObservation", "ReducedObservation", "TestObservation")
+ARC = "ReducedArcObservation"
+OBSERVATIONS = ("RawObservation", "ReducedObservation", "TestObservation", ARC)
 _TRUE = ("true", "1")
 _FACES = {"true": "1", "1": "1", "false": "2", "0": "2"}
 _ROLES = {
@@ -36,7 +41,6 @@ _READINGS = {
     "time": "timeStamp",
 }
 _OFFSETS = ("offsetInOut", "offsetLeftRight", "offsetUpDown")
-_NO_SLOPE = "without a zenith angle or a vertical distance it is no slope distance"
 
 
 @dataclass(frozen=True)
@@ -55,8 +59,7 @@ class Observation:
     """One observation: its native columns as texts.
 
     ``azimuth`` says that the direction is an azimuth, in the unit of directions. ``unused`` is
-    why the row takes no part, empty where it does. ``level`` is a horizontal distance that no
-    vertical part makes a slope distance of: it is not among the cells.
+    why the row takes no part, empty where it does.
     """
 
     line: int
@@ -64,7 +67,6 @@ class Observation:
     reduced: bool
     azimuth: bool
     unused: str
-    level: str = ""
 
 
 @dataclass(frozen=True)
@@ -93,6 +95,7 @@ class _Walk:
     occupations: dict[str, Occupation]
     targets: dict[str, Element]
     points: dict[str, FilePoint]
+    own_turns: bool
     zero: dict[str, _Zero] = field(default_factory=dict)
     found: list[tuple[str, _Zero | None, Observation]] = field(default_factory=list)
 
@@ -117,10 +120,13 @@ class _Walk:
     def _observation(self, element: Element, scope: _Scope) -> None:
         setup = element.get("setupID") or scope.setup
         occupation = self.occupations.get(setup)
-        azimuth = not element.get("horizAngle") and bool(element.get("azimuth"))
-        zero = _Zero(azimuth=True) if azimuth else self.zero.get(setup)
+        given = element.get("chordAzimuth") or element.get("azimuth")
+        azimuth = not element.get("horizAngle") and bool(given)
+        apart = azimuth and self.own_turns
+        zero = _Zero(azimuth=True) if apart else self.zero.get(setup)
         cells = {
-            "direction": element.get("azimuth" if azimuth else "horizAngle"),
+            "direction": given if apart else element.get("horizAngle"),
+            "azimuth": given if azimuth and not apart else "",
             **{column: element.get(attribute) for column, attribute in _READINGS.items()},
             "point": self._target(element, scope, occupation),
             "station": occupation.station if occupation else "",
@@ -130,12 +136,11 @@ class _Walk:
             "note": "; ".join(note.text.strip() for note in element.all("FieldNote")),
         }
         self._target_cells(cells, element, scope)
-        reduced = element.name == "ReducedObservation"
-        level = _lone_level(cells)
-        unused = _why_unused(element, occupation)
-        if level and not cells["direction"]:
-            unused = unused or f"a horizontal distance ({level}) and nothing else: {_NO_SLOPE}"
-        row = Observation(element.line, cells, reduced, azimuth, unused, level)
+        reduced, unused = element.name.startswith("Reduced"), _why_unused(element, occupation)
+        if element.name == ARC:
+            cells["horizontal_distance"], wrong = _chord(element)
+            unused = unused or wrong
+        row = Observation(element.line, cells, reduced, azimuth, unused)
         self.found.append((setup, zero, row))
 
     def _target(self, element: Element, scope: _Scope, occupation: Occupation | None) -> str:
@@ -179,16 +184,24 @@ class _Walk:
             cells[column] = stored[place] if place < len(stored) else ""
 
 
-def _lone_level(cells: dict[str, str]) -> str:
-    """Take out and return a horizontal distance that nothing else makes a slope distance of."""
-    if any(cells[column] for column in ("distance", "zenith", "vertical_distance")):
-        return ""
-    level, cells["horizontal_distance"] = cells["horizontal_distance"], ""
-    return level
+def _chord(element: Element) -> tuple[str, str]:
+    """Return the chord of an arc as a text, and why there is none.
+
+    chord = 2 r sin(l / 2r) for the arc of length l and radius r.
+    """
+    radius, length = element.get("radius"), element.get("length")
+    try:
+        r, arc = float(radius), float(length)
+        half = arc / (2.0 * r)
+    except (ValueError, ZeroDivisionError):
+        r = half = math.nan
+    if not (r > 0.0 and 0.0 < half <= math.pi):
+        return "", f"radius {radius or 'missing'} and length {length or 'missing'} are no arc"
+    return repr(2.0 * r * math.sin(half)), ""
 
 
 def observations_of(
-    surveys: list[Element], points: dict[str, FilePoint], instruments: set[str]
+    surveys: list[Element], points: dict[str, FilePoint], instruments: set[str], own_turns: bool
 ) -> list[Observation]:
     """Return every observation of the file in the order in which it is written.
 
@@ -198,12 +211,15 @@ def observations_of(
         The points of the file by name.
     instruments
         Instruments that the job knows; an id that is none of them is not taken as a name.
+    own_turns
+        Whether azimuths turn setup by setup, as circle readings do.
     """
     elements = [element for survey in surveys for element in _all_elements(survey)]
     walk = _Walk(
         occupations=_occupations(surveys, elements, instruments),
         targets={e.get("id"): e for e in elements if e.name == "TargetSetup"},
         points=points,
+        own_turns=own_turns,
     )
     for survey in surveys:
         walk.go(survey, _Scope())

@@ -16,7 +16,7 @@ from tieup.model.fieldbook import Setup, Shots
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Pointings, Sights
 from tieup.model.settings import Precision
 from tieup.reduce import faces
-from tieup.reduce.axes import Rows, correct_axes
+from tieup.reduce.axes import Corrected, Rows, correct_axes
 from tieup.reduce.circle import CircleTurn, find_turns
 from tieup.reduce.distances import correct_distances, instrument_of
 from tieup.reduce.grid import sights_on_grid, site_factor
@@ -60,8 +60,9 @@ def reduce_shots(
     face, conflict = faces.resolve_face(shots.face, shots.zenith)
     conflict &= use.any(axis=1)
     value = _normalised(shots, setups, precision, face, use)
-    turns = find_turns(shots.setup, shots.point, shots.round, value[:, DIRECTION])
-    value[:, DIRECTION] -= _turn_of_rows(shots, turns)
+    read = np.where(shots.azimuth, np.nan, value[:, DIRECTION])
+    turns = find_turns(shots.setup, shots.point, shots.round, read)
+    value[:, DIRECTION] -= np.where(shots.azimuth, 0.0, _turn_of_rows(shots, turns))
     look = number_looks(shots)
     visit = number_visits(shots, look, precision.standing)
     sight, first = _number_sights(visit, np.asarray(np.isfinite(value).any(axis=1)))
@@ -69,7 +70,7 @@ def reduce_shots(
     names = np.array([setup.instrument for setup in setups], dtype=object)[shots.setup]
     look_sd = np.hypot(pointing_sd, _again(value, look, sight, precision))
     rows = Rows(shots.setup, shots.round, sight, look, face, names, look_sd)
-    found = correct_axes(value, rows, turns)
+    found = _corrected(value, rows, turns, shots.azimuth)
     mean, count, deviation = _means(found.value, sight, len(first))
     sights = Sights(
         setup=shots.setup[first],
@@ -79,11 +80,24 @@ def reduce_shots(
         count=count,
         pointing_sd=pointing_sd[first],
         common_sd=found.common_sd,
+        level=shots.level[first],
+        azimuth=shots.azimuth[first],
     )
     if precision.grid is not None:
         sights = sights_on_grid(sights, site_factor(precision.grid))
     pointings = Pointings(sight, look, found.value, deviation, found.leverage)
     return Reduction(sights, pointings, found.axis_errors, found.turns, conflict)
+
+
+def _corrected(
+    value: FloatArray, rows: Rows, turns: tuple[CircleTurn, ...], azimuth: BoolArray
+) -> Corrected:
+    """Take axis errors and turns off what is read on the circles; azimuths stay as they are."""
+    read = value.copy()
+    read[azimuth, DIRECTION] = np.nan
+    found = correct_axes(read, rows, turns)
+    found.value[azimuth, DIRECTION] = value[azimuth, DIRECTION]
+    return found
 
 
 def _normalised(
@@ -95,6 +109,7 @@ def _normalised(
 ) -> FloatArray:
     """Return face-1 readings and corrected distances, (m, 3), NaN where not used."""
     direction, zenith = faces.normalise(shots.direction, shots.zenith, face)
+    direction = np.where(shots.azimuth, shots.direction, direction)
     distance = correct_distances(shots, setups, precision)
     values = np.column_stack([direction, zenith, distance])
     return np.where(use, values, np.nan)

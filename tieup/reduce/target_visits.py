@@ -25,11 +25,16 @@ def shooting_order(shots: Shots) -> FloatArray:
 
 
 def number_looks(shots: Shots) -> IntArray:
-    """Number what was looked at (m,): a mark from a setup, at one height, with one target."""
+    """Number what was looked at (m,): a mark from a setup, at one height, with one target.
+
+    Horizontal distances and azimuths are looks of their own: they are other observations.
+    """
     height = np.round(shots.target_height * 1e5).astype(np.int64)
     target = np.unique(shots.target.astype(str), return_inverse=True)[1].reshape(-1)
-    keys = np.column_stack([shots.setup, shots.point, height, target])
-    order = np.lexsort((target, height, shots.point, shots.setup))
+    keys = np.column_stack(
+        [shots.setup, shots.point, height, target, 2 * shots.azimuth + shots.level]
+    )
+    order = np.lexsort(keys.T[::-1])
     new = np.ones(len(order), dtype=bool)
     new[1:] = (keys[order][1:] != keys[order][:-1]).any(axis=1)
     number = np.empty(len(order), dtype=np.int64)

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.scaled import LEAST, largest_misfit, scale_finding
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.first_solution.scaled_control import LEAST, largest_misfit, scale_finding
 from tieup.model.finding import Finding
 from tieup.model.settings import Grid
 from tieup.ties.checks import Checks

@@ -6,8 +6,8 @@ import numpy as np
 
 from tieup.adjust.ellipse import error_ellipse
 from tieup.adjust.problem import levelled_only
-from tieup.diagnose.certainty import ellipse_factor, interval_factor, spread_factor
-from tieup.diagnose.solve import setting_error, standing_marks
+from tieup.diagnose.basis.solve import setting_error, standing_marks
+from tieup.diagnose.proof.certainty import ellipse_factor, interval_factor, spread_factor
 from tieup.model.arrays import FloatArray, IntArray, TextArray
 from tieup.model.job import Job
 from tieup.model.reconciliation import Table
@@ -37,6 +37,7 @@ def coordinates_table(site: Site) -> Table:
     _between(site, place, covariance)
     position = place / length
     hidden = _hidden(site, free)
+    shown = np.where(np.isnan(place[:, [0, 2]]), np.nan, hidden) / length
     code, string = _codes(site)
     blank = np.full(len(free), "", dtype=object)
     labels = np.array([site.case.setups[s].label for s in free], dtype=object)
@@ -49,8 +50,8 @@ def coordinates_table(site: Site) -> Table:
         "string": np.concatenate([string, blank]),
         "role": np.concatenate([_roles(site), np.full(len(free), "station", dtype=object)]),
         "proof": _proofs(site, free, hidden),
-        "hidden_horizontal": np.where(np.isfinite(hidden[:, 0]), hidden[:, 0] / length, np.nan),
-        "hidden_elevation": np.where(np.isfinite(hidden[:, 1]), hidden[:, 1] / length, np.nan),
+        "hidden_horizontal": np.where(np.isfinite(shown[:, 0]), shown[:, 0], np.nan),
+        "hidden_elevation": np.where(np.isfinite(shown[:, 1]), shown[:, 1], np.nan),
         **spread_columns(place, covariance, site.job, freedom),
         "setups": np.concatenate([_setups(site), labels]),
         "flags": np.concatenate(
@@ -159,6 +160,11 @@ def _codes(site: Site) -> tuple[TextArray, TextArray]:
     return columns[0], columns[1]
 
 
+def lasting_marks(site: Site) -> IntArray:
+    """Return the marks that are more than shot points: control, ties, stations."""
+    return np.flatnonzero(_roles(site) != "shot")
+
+
 def _roles(site: Site) -> TextArray:
     network = site.solved.network
     role = np.full(len(network.point_names), "shot", dtype=object)
@@ -173,7 +179,7 @@ def _roles(site: Site) -> TextArray:
 
 
 def _proofs(site: Site, free: IntArray, hidden: FloatArray) -> TextArray:
-    """Say of each point whether it is held, checked, disputed, or nothing would catch a mistake.
+    """Say of each point whether it is held, checked, unchecked or disputed.
 
     Checked is what no unnoticed mistake could have moved by more than the tolerance.
     """

@@ -8,7 +8,7 @@ import numpy as np
 
 from tieup.derive.placed import covariances
 from tieup.derive.points import DerivedPoint, DerivedPoints, Ground, derive_points
-from tieup.derive.strings import SiteLine
+from tieup.linework.site_lines import SiteLine
 from tieup.model.arrays import FloatArray, TextArray
 from tieup.model.derived import Typed
 from tieup.model.finding import Finding

@@ -7,9 +7,10 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from tieup.derive.points import DerivedPoint
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.derived import Crossing, Mean, OffsetString, Polar, ProjectedString, Typed
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import DERIVED
 from tieup.results.site import Site
 from tieup.units import format_angle, length_factor
 
@@ -95,11 +96,8 @@ def _empty_finding(name: str, points: Sequence[DerivedPoint]) -> Finding:
     names = tuple(point.place.name for point in points)
     what = "elevation" if np.isfinite(first.place.position[0]) else "place"
     says = f"{first.place.name} has no {what}{more}: {first.reason.removeprefix('no elevation: ')}."
-    return Finding(
-        kind="derived",
-        severity="check",
+    return DERIVED.found(
         points=names,
-        action="left empty",
         says=f"Derived point {says}",
         confirm="Look at the points it comes from on the plan.",
         cure=f"Derive {name} from other points (job.yaml, line {first.entry.line}), or shoot what "

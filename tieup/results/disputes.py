@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.disputes import Dispute
-from tieup.diagnose.report import Reporter
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.decisions.report import Reporter
+from tieup.diagnose.proof.disputes import Dispute
 from tieup.model.finding import Finding, Place
 from tieup.units import length_factor
 

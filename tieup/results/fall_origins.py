@@ -17,7 +17,7 @@ from tieup.derive.falls import CANNOT_TELL, PASS, UNTESTED
 from tieup.derive.placed import PlacedPoint
 from tieup.derive.points import DerivedPoint, DerivedPoints
 from tieup.derive.slopes import Slopes
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.derived import Crossing, OffsetString, Polar, ProjectedString, Typed
 from tieup.results.site import Site
 from tieup.results.typed_elevations import DIFFERS, typed_elevations

@@ -15,6 +15,7 @@ from tieup.model.answer import SiteVerdict
 from tieup.model.arrays import TextArray
 from tieup.model.falls import FallCheck
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import FALL
 from tieup.model.job import Job
 from tieup.model.reconciliation import Table
 from tieup.results.derived import PROOFS
@@ -146,12 +147,9 @@ def _finding(check: CheckedFalls, slopes: Slopes, job: Job) -> Finding:
     cure = check.cures[worst] if check.cures else ""
     known = bool(np.isfinite(check.falls.value[worst]))
     ends = (check.starts[worst].name, check.ends[worst].name)
-    return Finding(
-        kind="fall",
-        severity="check",
+    return FALL.found(
         points=tuple(name for name in ends if name in names),
         lines=(f"job.yaml:{stated.lines['']}",),
-        action="",
         says=_says(check, worst, [*_reasons(check, job)]),
         # Where an end has no place there is nothing to level: the cure says what is missing.
         confirm=f"Level between {ends[0]} and {ends[1]}, or shoot both again from one setup."

@@ -8,11 +8,12 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from tieup.derive.field import MOVED, SAME, FieldComparison, Stored, compare_field
-from tieup.diagnose.rowlines import lines_of
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.basis.row_lines import lines_of
 from tieup.geometry import ARC_SECOND
 from tieup.model.arrays import BoolArray, IntArray, TextArray
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import FIELD_FRAME
 from tieup.model.reconciliation import Table
 from tieup.results.field_words import SetupStory, setup_words
 from tieup.results.site import Site
@@ -132,14 +133,12 @@ def _frame_findings(site: Site, field: FieldComparison) -> Iterator[Finding]:
     for story in _stories(site, field):
         if story.verdict != MOVED:
             continue
-        yield Finding(
-            kind="field-frame",
+        yield FIELD_FRAME.found(
             severity="check" if story.staked else "note",
             setup=story.setup,
             lines=lines_of(site.fieldbook, story.rows),
             size=story.size / phrases.factor,
             unit=phrases.unit,
-            action="not used",
             says=f"{setup_words(story, site.job.tolerances, phrases)}.",
             confirm=f"Look up the station, the backsight and the heights that {story.setup} was "
             "set up with in the field.",

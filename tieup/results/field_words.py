@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.derive.field import MOVED, SAME, Frame, compass
-from tieup.diagnose.rowlines import some
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.basis.row_lines import some
 from tieup.model.arrays import IntArray
 from tieup.model.settings import Tolerances
 

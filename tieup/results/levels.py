@@ -7,9 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tieup.adjust.distributions import minimal_detectable_bias
 from tieup.adjust.link_tests import link_tests
-from tieup.diagnose.levels import link_numbers
+from tieup.diagnose.kinds.booked_links import link_numbers
 from tieup.model.arrays import FloatArray
 from tieup.model.finding import Finding
 from tieup.model.link_kinds import LINK_KINDS, of_kind
@@ -35,7 +34,7 @@ def link_rows(site: Site, findings: tuple[Finding, ...]) -> dict[str, NDArray[An
     sd = np.array([v for link in site.case.booked_links for v in link.sds])
     links = site.case.links
     believed = np.where(of_kind(links.kind, "is_vector"), value, links.value)  # a sign put right
-    residual, redundancy, residual_sd, bias_sd = _in_case(site)
+    residual, redundancy, residual_sd, mdb = _in_case(site)
     length = length_factor(site.job.length_unit)
     fate = _fates(site)
     table = {
@@ -50,7 +49,7 @@ def link_rows(site: Site, findings: tuple[Finding, ...]) -> dict[str, NDArray[An
         "sd": sd / MILLIMETRE,
         "redundancy": redundancy,
         "w": residual / residual_sd,
-        "mdb": minimal_detectable_bias(bias_sd, np.ones(len(bias_sd))) / MILLIMETRE,
+        "mdb": mdb / MILLIMETRE,
         "status": fate,
         "reason": _reasons(site, fate, findings),
         "from": _texts([link.start for link in booked]),
@@ -71,13 +70,13 @@ def _lengths(site: Site, values: FloatArray) -> NDArray[Any]:
 
 
 def _in_case(site: Site) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return residual, redundancy number, sds of residual and of a bias of every component.
+    """Return residual, redundancy number, sd of the residual and mdb of every component.
 
     In m; NaN where not used.
     """
     numbers, tests = link_numbers(site.solved), link_tests(site.adjustment)
     whole = np.full((4, len(site.case.links.kind)), np.nan)
-    whole[:, numbers] = tests.residual, tests.redundancy, tests.residual_sd, tests.bias_sd
+    whole[:, numbers] = tests.residual, tests.redundancy, tests.residual_sd, site.proven.link_mdb
     return whole[0], whole[1], whole[2], whole[3]
 
 

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from tieup.geometry import wrap_full
 from tieup.model.arrays import FloatArray, IntArray, TextArray
+from tieup.model.fieldbook import Shots
 from tieup.model.finding import Finding
-from tieup.model.observations import DISTANCE, KINDS
+from tieup.model.observations import AZIMUTH, DIRECTION, DISTANCE, KINDS, LEVEL_DISTANCE
 from tieup.model.reconciliation import FATES, Table
 from tieup.results.levels import link_rows
 from tieup.results.site import Site
@@ -65,7 +66,7 @@ def observations_table(site: Site, findings: tuple[Finding, ...]) -> Table:
         "line": shots.line[rows],
         "setup": setups[shots.setup[rows]],
         "point": points[shots.point[rows]],
-        "kind": np.array(KINDS, dtype=object)[kinds],
+        "kind": _kind_names(shots, rows, kinds),
         "observed": _readings(site, values, kinds),
         "adjusted": _readings(site, _turned(values + residual, kinds), kinds),
         "residual": residual / small,
@@ -86,6 +87,14 @@ def observations_table(site: Site, findings: tuple[Finding, ...]) -> Table:
     links |= {"time": np.full(len(links["file"]), "", dtype=object)}
     more = [name for name in ("from", "component") if name in links]
     return _joined({**ordered, **dict.fromkeys(more, blank)}, links)
+
+
+def _kind_names(shots: Shots, rows: IntArray, kinds: IntArray) -> TextArray:
+    """Return what each component of a row is called."""
+    names = np.array(KINDS, dtype=object)[kinds]
+    names[shots.azimuth[rows] & (kinds == DIRECTION)] = AZIMUTH
+    names[shots.level[rows] & (kinds == DISTANCE)] = LEVEL_DISTANCE
+    return np.asarray(names)
 
 
 def _times(seconds: FloatArray) -> TextArray:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from tieup.diagnose.solve import Solved
+from tieup.diagnose.basis.solve import Solved
 from tieup.model.arrays import BoolArray, TextArray
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import Finding

@@ -11,7 +11,7 @@ from tieup import __version__
 from tieup.adjust.distributions import global_test
 from tieup.adjust.pointings import PointingTests
 from tieup.adjust.scatter import GROUPS, Scatter
-from tieup.diagnose.decisions import Decided
+from tieup.diagnose.decisions.edits import Decided
 from tieup.model.link_kinds import of_kind
 from tieup.model.reconciliation import Fit, Summary
 from tieup.results.levels import list_counts

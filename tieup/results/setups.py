@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.diagnose.certainty import spread_factor
+from tieup.diagnose.proof.certainty import spread_factor
 from tieup.geometry import wrap_full
 from tieup.model.answer import TieAnswer
 from tieup.model.arrays import FloatArray
@@ -50,6 +50,8 @@ def setups_table(site: Site, answer: TieAnswer) -> Table:
     plan, up = spread_factor(freedom[:, 0], 2), spread_factor(freedom[:, 1], 1)
     sd *= np.column_stack([plan, plan, up, plan])
     height_open = np.isnan(place[:, 2])
+    no_circle = ~site.adjustment.problem.turned
+    sd[no_circle, 3] = np.nan
     counts = np.bincount(site.ties.setup, minlength=len(site.case.setups))
     return {
         "setup": np.array([setup.label for setup in site.case.setups], dtype=object),
@@ -57,7 +59,9 @@ def setups_table(site: Site, answer: TieAnswer) -> Table:
         "northing": place[:, 0],
         "easting": place[:, 1],
         "elevation": place[:, 2],
-        "orientation": in_angle_unit(wrapped(site.adjustment.orientation), unit),
+        "orientation": in_angle_unit(
+            wrapped(np.where(no_circle, np.nan, site.adjustment.orientation)), unit
+        ),
         "sd_northing": sd[:, 0] / length,
         "sd_easting": sd[:, 1] / length,
         "sd_elevation": np.where(height_open, np.nan, sd[:, 2] / length),

@@ -11,11 +11,11 @@ import numpy as np
 
 from tieup.adjust.pointings import PointingTests
 from tieup.adjust.solution import Adjustment
-from tieup.diagnose.case import Case
-from tieup.diagnose.certainty import widened
-from tieup.diagnose.disputes import Dispute
-from tieup.diagnose.proving import Proven
-from tieup.diagnose.solve import Solved
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.proof.certainty import widened
+from tieup.diagnose.proof.disputes import Dispute
+from tieup.diagnose.proof.proving import Proven
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray, distinct_pairs
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.job import Job

@@ -7,10 +7,11 @@ from collections.abc import Iterator
 import numpy as np
 
 from tieup.derive.field import MOVED, FieldComparison, compass
-from tieup.diagnose.rowlines import lines_of, some
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.basis.row_lines import lines_of, some
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import HAND_TYPED, STORED_POINT
 from tieup.results.site import Site
 from tieup.units import length_factor
 
@@ -53,15 +54,12 @@ def _typed_finding(site: Site, field: FieldComparison, rows: IntArray) -> Findin
     phrases, points, label = _phrases(site), _points(site, field, rows), _label(site, field, rows)
     off = field.difference[rows, 2]
     size = float(off[int(np.argmax(np.abs(off)))])
-    return Finding(
-        kind="hand-typed",
-        severity="check",
+    return HAND_TYPED.found(
         setup=label,
         points=points,
         lines=lines_of(site.fieldbook, field.row[rows]),
         size=size / phrases.factor,
         unit=phrases.unit,
-        action="not used",
         says=f"In setup {label} stored elevations are not what the readings give "
         f"({some(points)}): up to {phrases.shift(size)} {_side(size)}. The readings are used, "
         "stored elevations never.",
@@ -79,15 +77,13 @@ def _point_finding(
     set_out = _points(site, field, rows[staked[rows]])
     cure = f"Check on the ground what was set out as {some(set_out)}. " if set_out else ""
     own, most = ("their", f", {name} most") if len(points) > 1 else ("its", "")
-    return Finding(
-        kind="stored-point",
+    return STORED_POINT.found(
         severity="check" if set_out else "note",
         setup=label,
         points=points,
         lines=lines_of(site.fieldbook, field.row[rows]),
         size=size / phrases.factor,
         unit=phrases.unit,
-        action="not used",
         says=f"{label} stored {some(points)} off the reconciled place, on {own} own{most}: "
         f"{_away(site, field, worst, phrases)}.",
         confirm="Ask what was typed, averaged or copied in the field controller; shoot "

@@ -8,16 +8,17 @@ from itertools import pairwise
 
 import numpy as np
 
-from tieup.derive.oddities import DUPLICATE, ZIGZAG, odd_places
 from tieup.derive.places import Places
 from tieup.derive.points import DerivedPoints
-from tieup.derive.runs import AGAIN, NO_PLACE, UNREADABLE, Remark
 from tieup.derive.slopes import Slopes, slopes_of
-from tieup.derive.strings import BRANCH, BREAK, SiteLine
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.linework.oddities import DUPLICATE, ZIGZAG, odd_places
+from tieup.linework.shot_lines import AGAIN, NO_PLACE, UNREADABLE, Remark
+from tieup.linework.site_lines import BRANCH, BREAK, SiteLine
 from tieup.model.arrays import IntArray, TextArray
 from tieup.model.derived import OffsetString, ProjectedString
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import STRING_ORDER
 from tieup.model.job import Job
 from tieup.model.reconciliation import Table
 from tieup.results.site import Site
@@ -216,11 +217,8 @@ def string_findings(slopes: Slopes, job: Job) -> Iterator[Finding]:
         odd = [remark for remark in line.remarks if remark.kind in (ZIGZAG, BRANCH)]
         if odd:
             points = dict.fromkeys(point for remark in odd for point in remark.points)
-            yield Finding(
-                kind="string-order",
-                severity="note",
+            yield STRING_ORDER.found(
                 points=tuple(slopes.places.names[point] for point in points),
-                action="left in",
                 says=f"String {line.name}: "
                 f"{'; '.join(_said(remark, slopes.places, job) for remark in odd)}",
                 confirm=f"Look at string {line.name} on the plan and in the field sketch.",

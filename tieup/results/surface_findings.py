@@ -7,7 +7,19 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from tieup.derive.falls import FAIL, PASS
-from tieup.model.finding import Finding
+from tieup.model.finding import CHECK, NOTE, Finding
+from tieup.model.finding_kinds import (
+    FLAT_TRIANGLES,
+    GRADE_LIMIT,
+    LAYER_THICKNESS,
+    LINE_CROSSING,
+    SEAM_STEP,
+    SPIKE,
+    STANDING_WATER,
+    SURFACE_EDGE,
+    TWIN_POINTS,
+    FindingKind,
+)
 from tieup.results.strings import PER_CENT
 from tieup.results.surface_between import whole_verdict
 from tieup.results.surface_build import BuiltSurface
@@ -22,9 +34,10 @@ def surface_findings(built: BuiltSurface, words: Words) -> Iterator[Finding]:
     """Give what a person must look at in one surface."""
     if not built.verdict:
         yield _finding(
-            built, "surface-edge", "check", (),
+            built, SURFACE_EDGE, (),
             f"makes no triangle: {len(built.surface.ground.place)} points take part",
             "Look at which points, strings and boundary the surface names in job.yaml.",
+            severity=CHECK,
         )  # fmt: skip
         return
     yield from _of_lines(built, words)
@@ -38,21 +51,19 @@ def surface_findings(built: BuiltSurface, words: Words) -> Iterator[Finding]:
 
 def _finding(
     built: BuiltSurface,
-    kind: str,
-    severity: str,
+    kind: FindingKind,
     points: Sequence[str],
     says: str,
     confirm: str,
     cured: str = "",
     key: str = "",
+    severity: str = "",
 ) -> Finding:
     name = built.site.wish.name
-    return Finding(
-        kind=kind,
-        severity=severity,
+    return kind.found(
+        severity=severity or kind.severity,
         points=tuple(dict.fromkeys(point for point in points if point)),
         lines=(f"job.yaml:{built.site.wish.lines.get('', 1)}",),
-        action="left in",
         says=f"Surface {name}: {says}.",
         confirm=confirm,
         cure=cured,
@@ -90,8 +101,7 @@ def _line_finding(
 ) -> Finding:
     return _finding(
         built,
-        "line-crossing",
-        "check",
+        LINE_CROSSING,
         points,
         says,
         "Look at both strings on the plan: points in wrong order, or a code on the wrong row?",
@@ -107,7 +117,7 @@ def _of_points(built: BuiltSurface, words: Words) -> Iterator[Finding]:
         side = "above" if step > 0 else "below"
         says = f"{other} lies over {one} in plan and {words.phrases.shift(step)} {side} it"
         yield _finding(
-            built, "twin-points", "check", (one, other), says,
+            built, TWIN_POINTS, (one, other), says,
             "Shoot the place once more: which of the two is the ground?",
             "Leave the wrong one out of the surface, or out of the job.",
         )  # fmt: skip
@@ -120,7 +130,7 @@ def _of_points(built: BuiltSurface, words: Words) -> Iterator[Finding]:
             f"{words.at(vertex)} lies {words.phrases.shift(off)} {side} the plane of its neighbours"
         )
         yield _finding(
-            built, "spike", "check", (words.names[vertex],), says,
+            built, SPIKE, (words.names[vertex],), says,
             "Shoot it again, or look whether something stands there.",
             "Correct the pole height where it was wrong; leave out what is no ground.",
         )  # fmt: skip
@@ -132,7 +142,7 @@ def _of_points(built: BuiltSurface, words: Words) -> Iterator[Finding]:
         )
         says = f"{count} triangle{'s' * (count != 1)} with all corners on one string, {size}"
         yield _finding(
-            built, "flat-triangles", "note", (), says,
+            built, FLAT_TRIANGLES, (), says,
             "Look at bends of strings on the plan: the ground between was not shot.",
             "Shoot points inside of the bend.",
         )  # fmt: skip
@@ -150,11 +160,12 @@ def _of_edge(built: BuiltSurface, words: Words) -> Iterator[Finding]:
     for number in surface.bad_rings:
         says = f"{rings[number]} crosses itself or encloses nothing: what it ends is not sure"
         cured = "Correct the order of its points."
-        yield _finding(built, "surface-edge", "check", (), says, look, cured, rings[number])
+        key = rings[number]
+        yield _finding(built, SURFACE_EDGE, (), says, look, cured, key, severity=CHECK)
     for name in built.site.unclosed:
         says = f"{name} is not closed: its ends were joined by a straight line"
         yield _finding(
-            built, "surface-edge", "note", (), says, look,
+            built, SURFACE_EDGE, (), says, look,
             "Shoot its first point once more at its end.", f"open {name}",
         )  # fmt: skip
     if len(surface.lost):
@@ -163,7 +174,7 @@ def _of_edge(built: BuiltSurface, words: Words) -> Iterator[Finding]:
         some = ", ".join(names[:MOST_NAMES]) + (" ..." if count > MOST_NAMES else "")
         says = f"{count} point{'s lie' if count > 1 else ' lies'} outside of it: {some}"
         yield _finding(
-            built, "surface-edge", "note", names[:MOST_NAMES], says,
+            built, SURFACE_EDGE, names[:MOST_NAMES], says,
             "Is the boundary the right one, longest_edge long enough?", key="outside",
         )  # fmt: skip
 
@@ -180,9 +191,10 @@ def _of_seams(built: BuiltSurface, words: Words) -> Iterator[Finding]:
         )
         first, second = (words.labels[setup] for setup in seam.setups)
         yield _finding(
-            built, "seam-step", "check" if mistake else "note", (), says,
+            built, SEAM_STEP, (), says,
             f"Shoot three points beside the seam from {first} and from {second}.",
             "Settle which setup is off before the surface leaves.", f"{first}|{second}",
+            "" if mistake else NOTE,
         )  # fmt: skip
 
 
@@ -201,7 +213,7 @@ def _of_water(built: BuiltSurface, words: Words) -> Iterator[Finding]:
         )
         says = f"{deep} at {words.at(vertex)}, {pond_reason(surface, row, words)}"
         yield _finding(
-            built, "standing-water", "check", (words.names[vertex],), says,
+            built, STANDING_WATER, (words.names[vertex],), says,
             "Pour water, or lay a straightedge from there to where it would spill.",
             _sentence(cure(surface, row, HOLDS, words)), words.at(vertex),
         )  # fmt: skip
@@ -215,7 +227,7 @@ def _of_water(built: BuiltSurface, words: Words) -> Iterator[Finding]:
         )
         names = [words.names[int(places.vertex[row])] for row in open_[:MOST_NAMES]]
         yield _finding(
-            built, "standing-water", "check", names, says,
+            built, STANDING_WATER, names, says,
             _sentence(cure(surface, first, verdicts[first], words)), key="open",
         )  # fmt: skip
 
@@ -236,7 +248,7 @@ def _of_grades(built: BuiltSurface) -> Iterator[Finding]:
             f"triangles fail, the worst {worst / PER_CENT:.2f} %, {asked} is asked for"
         )
         yield _finding(
-            built, "grade-limit", "check", (), says, f"Level it. The limit: {limit.source}.",
+            built, GRADE_LIMIT, (), says, f"Level it. The limit: {limit.source}.",
             "Regrade it.", f"{limits.name}|{limit.id}|{where}",
         )  # fmt: skip
 
@@ -261,7 +273,7 @@ def _of_layer(built: BuiltSurface, words: Words) -> Iterator[Finding]:
         f"{shift(against.thickness)} within {shift(against.tolerance)} is asked for"
     )
     yield _finding(
-        built, "layer-thickness", "check", (), says,
+        built, LAYER_THICKNESS, (), says,
         "Drill a core there, or shoot both surfaces again from one setup.",
         "Mill or fill, or correct the thickness in job.yaml if that was typed wrong."
         if word == FAIL else "", "layer",

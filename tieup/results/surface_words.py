@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.adjust.distributions import normal_critical
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.arrays import FloatArray
 from tieup.surface.build import Surface
 from tieup.surface.checks import critical

@@ -9,7 +9,7 @@ import numpy as np
 
 from tieup.derive.falls import CANNOT_TELL as UNTOLD
 from tieup.derive.falls import FAIL, PASS
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.arrays import FloatArray, TextArray
 from tieup.model.reconciliation import Table
 from tieup.model.surfaced import SiteSurface

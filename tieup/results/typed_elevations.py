@@ -10,10 +10,11 @@ import numpy as np
 from tieup.adjust.distributions import normal_critical
 from tieup.derive.placed import covariances
 from tieup.derive.points import DerivedPoint
-from tieup.diagnose.words import Phrases
+from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.arrays import FloatArray
 from tieup.model.derived import Typed
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import TYPED_ELEVATION
 from tieup.results.site import Site
 from tieup.units import length_factor
 
@@ -88,15 +89,12 @@ def _typed_finding(
 ) -> Finding:
     phrases = Phrases(length_factor(site.job.length_unit), site.job.length_unit)
     name, side = entry.origin, "above" if size > 0 else "below"
-    return Finding(
-        kind="typed-elevation",
-        severity="check",
+    return TYPED_ELEVATION.found(
         points=tuple(dict.fromkeys((point.place.name, name))),
         size=size / phrases.factor,
         unit=phrases.unit,
         sd=sd / phrases.factor,
         statistic=abs(size) / sd if sd > 0.0 else None,
-        action="used as typed",
         says=f"{point.place.name} has a typed elevation {phrases.shift(size)} {side} what was "
         f"measured at {name} (limit {phrases.shift(site.job.tolerances.elevation)}); typed by "
         f"{entry.by}: {entry.reason}.",

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.model.finding import Finding
+from tieup.model.finding_kinds import WEAK_GEOMETRY
 from tieup.model.observations import KINDS
 from tieup.results.site import Site
 from tieup.ties.sector import Sector
@@ -38,16 +39,13 @@ def _setups(site: Site) -> list[Finding]:
             continue
         why = f" ({geometry.why})" if geometry.why else ""
         found.append(
-            Finding(
-                kind="weak-geometry",
-                severity="check",
+            WEAK_GEOMETRY.found(
                 setup=setup.label,
                 size=geometry.sd * 1000.0 if np.isfinite(geometry.sd) else None,
                 unit="mm" if np.isfinite(geometry.sd) else "",
                 says=f"Setup {setup.label}: {MEANING[geometry.word]}{why}.",
                 confirm="Shoot a hard point of this setup from another one.",
                 cure=_cure(setup.label, geometry.sector),
-                action="left in",
                 key=geometry.word,
             )
         )
@@ -80,14 +78,12 @@ def _readings(site: Site) -> list[Finding]:
     ]
     more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
     return [
-        Finding(
-            kind="weak-geometry",
+        WEAK_GEOMETRY.found(
             severity="note",
             says=f"{len(names)} readings of shared marks are hardly checked by others: a mistake "
             f"in them would not show. {', '.join(names[:NAMED])}{more}.",
             confirm="Look at mdb in observations.csv: the smallest mistake that would be caught.",
             cure="Sight these marks from one more setup.",
-            action="left in",
             key="redundancy",
         )
     ]

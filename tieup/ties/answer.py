@@ -12,6 +12,7 @@ from tieup.model.answer import JointAnswer, Promise, SetupAnswer, TieAnswer
 from tieup.model.arrays import IntArray
 from tieup.model.finding import NOTE, NOTICED, STOP, STRING_STEP, Finding
 from tieup.model.link_kinds import lists_alone
+from tieup.reduce.grouping import rows_by_group
 from tieup.ties.bays import Standing
 from tieup.ties.checks import Checks
 from tieup.ties.geometry import (
@@ -22,7 +23,6 @@ from tieup.ties.geometry import (
     TWO,
     WEAK,
 )
-from tieup.ties.grouping import rows_by_group
 from tieup.ties.lines import STEP
 from tieup.ties.pairs import joining, words_of
 from tieup.ties.site_verdict import listed, lists_verdict, site_verdict

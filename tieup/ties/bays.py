@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.adjust.covariance import function_covariance
+from tieup.adjust.cofactors import covariance, setup_functions
 from tieup.adjust.distributions import f_critical, student_critical
 from tieup.adjust.guards import Guards, after_moving, pose_effect
 from tieup.adjust.local_guards import pose_bounds
@@ -147,11 +147,11 @@ def _known(
 ) -> float:
     """Return how well the place is known at 95 %: an ellipse's axis, half an interval."""
     rows = 1 if height else 2
-    by_setup = np.zeros((len(adjustment.axis), 4, rows))
-    for setup, arm, sign in zip(use.setups, away, (1.0, -1.0), strict=False):
-        by_setup[setup] += sign * pose_effect(np.eye(4), arm, height=height).T
-    nothing = np.zeros((len(adjustment.position), 3, rows))
-    spread = function_covariance(adjustment, by_setup, nothing)
+    arms = zip(use.setups, away, (1.0, -1.0), strict=False)
+    known = [(s, sign * pose_effect(np.eye(4), arm, height=height)) for s, arm, sign in arms]
+    setups = np.array([setup for setup, _ in known], dtype=np.int64)
+    by_setup = np.array([effect for _, effect in known]).reshape(-1, rows, 4)
+    spread = covariance(adjustment, setup_functions(adjustment, setups, by_setup))
     largest = float(np.sqrt(max(np.linalg.eigvalsh(spread)[-1], 0.0)))
     if height:
         return largest * float(student_critical((1.0 - KNOWN) / 2.0, freedom))

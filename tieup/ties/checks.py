@@ -15,11 +15,12 @@ from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.fieldbook import Shots
 from tieup.model.observations import Pointings, Sights
 from tieup.model.settings import Precision, Tolerances
-from tieup.model.strings import StringStep, string_names
+from tieup.model.strings import StringStep
 from tieup.network.bridges import Bridge, find_bridges
+from tieup.reduce.backsights import closings, drift
 from tieup.reduce.rounds import find_pairs
 from tieup.reduce.target_visits import shooting_order
-from tieup.ties.backsights import closings, drift
+from tieup.reduce.visits import find_visits
 from tieup.ties.bays import Bays, Shooting, shooting_of, stand_bays
 from tieup.ties.closures import find_closures
 from tieup.ties.control import control_test
@@ -32,7 +33,6 @@ from tieup.ties.pairs import judge_pairs, pair_steps
 from tieup.ties.steps import SetupSteps, setup_steps
 from tieup.ties.suspects import Suspects
 from tieup.ties.verdicts import Judgement
-from tieup.ties.visits import find_visits
 from tieup.ties.withheld import WithheldTies
 
 
@@ -86,20 +86,9 @@ class Checks:
     guarded: tuple[str, ...] = ()
 
 
-def loose_steps(
-    adjustment: Adjustment,
-    shots: Shots,
-    sights: Sights,
-    pointings: Pointings,
-    limits: Tolerances,
-) -> tuple[StringStep, ...]:
+def loose_steps(adjustment: Adjustment, shots: Shots, limits: Tolerances) -> tuple[StringStep, ...]:
     """Return what strings say of the height where setups pass them on without a shared point."""
-    names = string_names(shots)
-    if not (names != "").any():
-        return ()
-    setup, point = _rows(sights, pointings)
-    joints = string_joints(adjustment, None, names, setup, point, shots.time, limits.elevation)
-    return joints.steps()
+    return string_joints(adjustment, None, shots, limits.elevation).steps()
 
 
 def check_site(solution: Solution, limits: Tolerances) -> Checks:
@@ -107,7 +96,7 @@ def check_site(solution: Solution, limits: Tolerances) -> Checks:
     held, sights, shots = solution.held, solution.sights, solution.shots
     ties = mark_ties(held, solution.withheld)
     visits = find_visits(shots, solution.pointings, sights)
-    setup, point = _rows(sights, solution.pointings)
+    setup, _ = _rows(sights, solution.pointings)
     evidence = Evidence(
         adjustment=held,
         precision=solution.precision,
@@ -115,9 +104,7 @@ def check_site(solution: Solution, limits: Tolerances) -> Checks:
         ties=ties,
         geometry=setup_geometry(held, ties),
         pairs=pair_steps(held),
-        joints=string_joints(
-            held, ties, string_names(shots), setup, point, shots.time, limits.elevation
-        ),
+        joints=string_joints(held, ties, shots, limits.elevation),
         visits=visits,
         face_pairs=find_pairs(shots, solution.pointings, sights),
         closings=closings(visits, shots.role, solution.precision),

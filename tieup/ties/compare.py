@@ -12,12 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tieup.adjust.cofactors import affordable
+from tieup.adjust.estimable import Information, estimates, stacked
+from tieup.adjust.hypothesis import Bias, informations
 from tieup.adjust.solution import Adjustment
-from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.threads import one_thread
-from tieup.ties.local import Columns, affordable, local_tests
+from tieup.ties.shifts import VAGUE
 
-TESTABLE = 1e-3  # smallest share of a step that must stay visible in the residuals
 TURN = 3
 SHARE = 5  # times what other questions may cost: a site with a pair unasked is never proved
 BLOCKS = (
@@ -69,27 +71,35 @@ def within_means(
 
 def compare(adjustment: Adjustment, comparisons: list[Comparison]) -> Steps:
     """Estimate the rigid step of every comparison."""
-    count = len(comparisons)
     point = adjustment.connections.point
     middle = np.array(
         [adjustment.position[np.unique(point[list(c.first)]), :2].mean(axis=0) for c in comparisons]
     ).reshape(-1, 2)
-    step, covariance = np.full((count, 4), np.nan), np.full((count, 4, 4), np.nan)
     alternatives = [
         _columns(adjustment, comparison, pivot)
         for comparison, pivot in zip(comparisons, middle, strict=True)
     ]
     with one_thread():
-        for i, test in enumerate(local_tests(adjustment, alternatives)):
-            cross = test.kept[:4, 4:]
-            inverse = np.linalg.pinv(test.kept[4:, 4:], rcond=1e-9, hermitian=True)
-            kept = test.kept[:4, :4] - cross @ inverse @ cross.T
-            push = test.push[:4] - cross @ inverse @ test.push[4:]
-            _solve(test.whole[:4, :4], kept, push, step[i], covariance[i])
-    return Steps(step, covariance, middle)
+        known = [_of_the_step(info) for info in informations(adjustment, alternatives)]
+    info = stacked(known, 4)
+
+    def barred(parts: IntArray, rows: IntArray) -> BoolArray:
+        covariance = np.linalg.inv(info.left[np.ix_(rows, parts, parts)])
+        variance = np.diagonal(covariance, axis1=1, axis2=2)[:, parts != TURN]
+        return np.asarray((variance > VAGUE**2).any(axis=1))
+
+    return Steps(*estimates(info, BLOCKS, barred), middle)
 
 
-def _columns(adjustment: Adjustment, comparison: Comparison, pivot: FloatArray) -> Columns:
+def _of_the_step(info: Information) -> Information:
+    """Return what is known of the step alone, the shifts of the known marks set free."""
+    cross = info.left[:4, 4:]
+    inverse = np.linalg.pinv(info.left[4:, 4:], rcond=1e-9, hermitian=True)
+    left = info.left[:4, :4] - cross @ inverse @ cross.T
+    return Information(info.seen[:4, :4], left, info.push[:4] - cross @ inverse @ info.push[4:])
+
+
+def _columns(adjustment: Adjustment, comparison: Comparison, pivot: FloatArray) -> Bias:
     """Return the step of the first setup, then a shift common to both at each known mark."""
     point, place = adjustment.connections.point, adjustment.rows.by_place
     first, both = len(comparison.first), np.array(comparison.first + comparison.second)
@@ -102,19 +112,4 @@ def _columns(adjustment: Adjustment, comparison: Comparison, pivot: FloatArray) 
     for number, mark in enumerate(comparison.known):
         own = point[both] == mark
         values[own, :, 4 + 3 * number : 7 + 3 * number] = place[both[own]]
-    return Columns(both, values)
-
-
-def _solve(
-    seen: FloatArray, kept: FloatArray, push: FloatArray, step: FloatArray, covariance: FloatArray
-) -> None:
-    """Fill ``step`` (4,) and ``covariance`` (4, 4) with every part that shows."""
-    for parts in BLOCKS:
-        square = np.ix_(parts, parts)
-        scale = np.sqrt(np.diag(seen)[parts])
-        if not np.isnan(step[parts]).all() or (scale <= 1e-9).any():
-            continue
-        share = np.linalg.eigvalsh(kept[square] / np.outer(scale, scale))[0]
-        if share > TESTABLE:
-            covariance[square] = np.linalg.inv(kept[square])
-            step[parts] = covariance[square] @ push[parts]
+    return Bias(both, values)

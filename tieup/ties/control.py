@@ -16,8 +16,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tieup.adjust.cofactors import affordable
 from tieup.adjust.distributions import GlobalTest, chi_square_log_tail, global_test
-from tieup.adjust.hypothesis import gram, no_bias, project, score
+from tieup.adjust.estimable import stacked
+from tieup.adjust.hypothesis import Bias, informations, place_shift
 from tieup.adjust.similarity import Similarity, fit_similarity
 from tieup.adjust.solution import Adjustment
 from tieup.errors import AdjustmentError
@@ -26,14 +28,12 @@ from tieup.model.observations import DISTANCE
 from tieup.threads import one_thread
 from tieup.ties.family import chance_of, holm
 from tieup.ties.known import known_to_control
-from tieup.ties.local import affordable, local_tests, place_columns
+from tieup.ties.shifts import solve_shifts
 from tieup.ties.suspects import Suspects
 
 LEVEL = 0.01  # chance that clean control has any mark called out
-TESTABLE = 1e-3
+NO_SCALE = 1e-6  # of one factor on all distances orientations and places take up nearly all
 AS_CLEAR = 0.9  # of the largest statistic: a mark this near to it cannot be told from it
-UP = np.array([2])
-PLAN = np.array([0, 1])
 
 
 @dataclass(frozen=True)
@@ -128,60 +128,26 @@ def _let_go(
 ) -> tuple[FloatArray, FloatArray, FloatArray, IntArray]:
     """Let each mark's coordinates go in turn: shift (k, 3), covariance, statistics, degrees.
 
-    In a very large job only the marks with the largest misfits are tried.
+    With two marks in all, only their distance is tested: letting one go lets the net turn about
+    the other. Then the statistic has one degree, along the line that is tested. In a very large
+    job only the marks with the largest misfits are tried.
     """
     order = np.argsort(held.connections.point, kind="stable")
     starts = np.searchsorted(held.connections.point[order], [point, point + 1])
     members = [order[a:b] for a, b in starts.T]
-    difference = np.full((len(point), 3), np.nan)
-    covariance = np.full((len(point), 3, 3), np.nan)
-    statistic = np.full((len(point), 2), np.nan)
-    freedom = np.zeros((len(point), 2), dtype=np.int64)
     misfit = np.abs(held.whitened).max(axis=1)
     suspicion = np.array([misfit[rows].max(initial=0.0) for rows in members])
     chosen = np.argsort(-suspicion, kind="stable")[: affordable(held) // 3]
-    tests = local_tests(held, [place_columns(held, members[k]) for k in chosen])
-    for k, test in zip(chosen, tests, strict=True):
-        listed = np.isfinite(held.problem.frame.control[point[k]])
-        shifts = _shifts(test.whole, test.kept, test.push, listed)
-        difference[k], covariance[k], statistic[k], freedom[k] = shifts
+    known = informations(held, [place_shift(held, members[k]) for k in chosen])
+    listed = np.isfinite(held.problem.frame.control[point[chosen]])
+    found = solve_shifts(stacked(known, 3), listed)
+    count = len(point)
+    difference, covariance = np.full((count, 3), np.nan), np.full((count, 3, 3), np.nan)
+    statistic, freedom = np.full((count, 2), np.nan), np.zeros((count, 2), dtype=np.int64)
+    difference[chosen], covariance[chosen] = found.difference, found.covariance
+    statistic[chosen] = np.column_stack([found.plan_statistic, found.height_statistic])
+    freedom[chosen] = np.column_stack([found.plan_freedom, np.isfinite(found.difference[:, 2])])
     return difference, covariance, statistic, freedom
-
-
-def _shifts(
-    whole: FloatArray, left: FloatArray, push: FloatArray, listed: BoolArray
-) -> tuple[FloatArray, FloatArray, FloatArray, IntArray]:
-    """Return shift (3,), covariance (3, 3), statistics and degrees (2,) of one mark let go.
-
-    With two marks in all, only their distance is tested: letting one go lets the net turn about
-    the other. Then the statistic has one degree, along the line that is tested.
-    """
-    difference, covariance = np.full(3, np.nan), np.full((3, 3), np.nan)
-    statistic, freedom = np.full(2, np.nan), np.zeros(2, dtype=np.int64)
-    for parts in (np.arange(3), PLAN, UP):
-        square = np.ix_(parts, parts)
-        open_ = np.isnan(difference[parts]).all() and listed[parts].all()
-        if open_ and _shows(whole[square], left[square]):
-            covariance[square] = np.linalg.inv(left[square])
-            difference[parts] = covariance[square] @ push[parts]
-    for column, parts in ((0, PLAN), (1, UP)):
-        if np.isfinite(difference[parts]).all():
-            own = covariance[np.ix_(parts, parts)]
-            statistic[column] = difference[parts] @ np.linalg.solve(own, difference[parts])
-            freedom[column] = len(parts)
-    if np.isnan(difference[0]) and listed[PLAN].all():
-        kept, axes = np.linalg.eigh(left[:2, :2])
-        if kept[1] > TESTABLE * np.linalg.eigvalsh(whole[:2, :2])[1]:
-            statistic[0], freedom[0] = (axes[:, 1] @ push[:2]) ** 2 / kept[1], 1
-    return difference, covariance, statistic, freedom
-
-
-def _shows(whole: FloatArray, left: FloatArray) -> bool:
-    """Say whether a shift stays visible in the residuals."""
-    scale = np.sqrt(np.diag(whole))
-    if (scale <= 0).any():
-        return False
-    return bool(np.linalg.eigvalsh(left / np.outer(scale, scale))[0] > TESTABLE)
 
 
 def _which(statistic: FloatArray, freedom: IntArray) -> tuple[BoolArray, tuple[bool, bool]]:
@@ -206,16 +172,16 @@ def _scale(held: Adjustment) -> tuple[float, float]:
 
     As an alternative on the held fit: every distance is too long by one factor.
     """
-    bias = no_bias(held, 1)
     connections = held.connections
     sights = np.flatnonzero(~connections.plumb & np.isfinite(connections.value[:, DISTANCE]))
+    values = np.zeros((len(sights), 3, 1))
     length = connections.value[sights, DISTANCE]
-    bias.connections[sights, DISTANCE, 0] = length * held.noise.scale[sights, DISTANCE]
-    whole = float(gram(bias, bias)[0, 0])
-    left = float(gram(bias, project(held, bias))[0, 0])
-    if left <= TESTABLE * whole * 1e-3:
+    values[:, DISTANCE, 0] = length * held.noise.scale[sights, DISTANCE]
+    (known,) = informations(held, [Bias(sights, values)])
+    left = float(known.left[0, 0])
+    if left <= NO_SCALE * known.seen[0, 0]:
         return float("nan"), float("nan")
-    return float(score(held, bias)[0] / left), float(left**-0.5)
+    return float(known.push[0] / left), float(left**-0.5)
 
 
 def _scale_explains(scale: float, sd: float, plan: FloatArray, freedom: IntArray) -> bool:

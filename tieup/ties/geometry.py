@@ -124,12 +124,13 @@ def _word(adjustment: Adjustment, s: int, view: View) -> tuple[str, str]:
     free = view.under < 0
     bearings = azimuth(view.offset[:, 0], view.offset[:, 1])
     if ties <= 1:
-        return SINGLE, "one tie only: it can swing about it" if ties else "no tie at all"
+        alone = "it can swing about it" if problem.turned[s] else "all of it hangs on that one"
+        return SINGLE, f"one tie only: {alone}" if ties else "no tie at all"
     if free and not np.isfinite(view.sd[:, 1]).any() and danger(view.offset) < ON_CIRCLE:
         return CIRCLE, "angles only, near the circle through its marks"
     if free and fan(2.0 * bearings) / 2.0 < NEAR_LINE:
         return LINE, "marks and instrument in one line: a sideways mistake would not show"
-    if ties == 2:
+    if ties == 2 and problem.turned[s]:
         return TWO, "two marks prove the distance between them and nothing else"
     reasons = _weaknesses(adjustment, s, view, bearings if free else None)
     return (WEAK, reasons[0]) if reasons else (STRONG, "")

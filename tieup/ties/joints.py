@@ -17,18 +17,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tieup.adjust.cofactors import affordable, group_point_covariances
 from tieup.adjust.solution import Adjustment
+from tieup.linework.change_overs import ChangeOver, change_overs
+from tieup.linework.site_lines import find_lines
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
+from tieup.model.fieldbook import Shots
 from tieup.model.settings import Tolerances
 from tieup.model.strings import StringStep
 from tieup.ties.carried import ENOUGH, Carried, carry, off_course, roughness
 from tieup.ties.compare import compare, within_means
 from tieup.ties.family import chance_of, holm
 from tieup.ties.lines import GAP, KINK, STEP, LineReading, Smoothness, read_line, smoothness
-from tieup.ties.local import affordable, local_covariance
 from tieup.ties.marks import MarkTies
 from tieup.ties.sharing import find_sharing, misfits
-from tieup.ties.strings import ChangeOver, find_change_overs, find_runs
 from tieup.ties.verdicts import UNPROVED, UNTESTED, Judgement, judge, state_of
 
 LEVEL = 0.001  # chance that a clean job has any joint called off
@@ -86,31 +88,34 @@ class StringJoints:
 def string_joints(
     adjustment: Adjustment,
     ties: MarkTies | None,
-    string: TextArray,
-    setup: IntArray,
-    point: IntArray,
-    time: FloatArray,
+    shots: Shots,
     least: float = 0.0,
 ) -> StringJoints:
-    """Measure every change-over; the arrays as in `tieup.ties.strings.find_runs`.
+    """Measure every change-over of the strings of ``shots``, which name points as the network.
 
     Without ``ties`` those with a shared point are not measured. Steps up to ``least`` (m) do not
     stand out.
     """
-    solved = adjustment.problem.solved_point
-    known = np.where((point >= 0) & solved[np.maximum(point, 0)], point, -1)
-    runs = find_runs(string, setup, known, time)
-    found = find_change_overs(runs, adjustment.position)
-    points: dict[str, list[tuple[int, ...]]] = {c.string: [] for c in found}
-    for run in runs:
-        if run.string in points:
-            points[run.string].append(run.points)
+    lines = find_lines(shots, np.zeros(len(shots), dtype=np.bool_), adjustment.position)
+    sighted = _sighted(adjustment) if lines else set()
+    found = [change for line in lines for change in change_overs(line, sighted)]
+    points: dict[str, list[tuple[int, ...]]] = {change.string: [] for change in found}
+    for line in lines:
+        if line.name in points:
+            points[line.name] += [piece for run in line.runs for piece in run.pieces]
     smooth = {name: smoothness(own, adjustment.position) for name, own in points.items()}
     shared = {} if ties is None else _shared(adjustment, ties, found)
-    lines, carried = _read(adjustment, found, _roughness(points, adjustment.position))
-    joints = _assemble(found, shared, lines, [smooth[c.string] for c in found], carried)
+    readings, carried = _read(adjustment, found, _roughness(points, adjustment.position))
+    joints = _assemble(found, shared, readings, [smooth[c.string] for c in found], carried)
     with np.errstate(invalid="ignore"):
         return replace(joints, stands=joints.stands & (np.abs(joints.value[:, STEP]) > least))
+
+
+def _sighted(adjustment: Adjustment) -> set[tuple[int, int]]:
+    """Return setup and point of every sight of the solution."""
+    inside, aside = adjustment.connections, adjustment.aside.connections
+    sights = inside.take(np.flatnonzero(~inside.plumb)), aside
+    return {pair for c in sights for pair in zip(c.setup.tolist(), c.point.tolist(), strict=True)}
 
 
 def _roughness(points: dict[str, list[tuple[int, ...]]], position: FloatArray) -> dict[str, float]:
@@ -188,7 +193,7 @@ def _read(
     order = sorted(range(len(found)), key=lambda i: found[i].point >= 0)
     columns = np.cumsum([3 * len(rows[i]) for i in order])
     chosen = [i for i, used in zip(order, columns, strict=True) if used <= affordable(adjustment)]
-    covariances = local_covariance(adjustment, [rows[i] for i in chosen])
+    covariances = group_point_covariances(adjustment, [rows[i] for i in chosen])
     nothing = LineReading(np.full(4, np.nan), np.full(4, np.nan))
     readings, carried = [nothing] * len(found), [Carried()] * len(found)
     for i, covariance in zip(chosen, covariances, strict=True):

@@ -15,11 +15,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from tieup.adjust.estimable import Information, freed
+from tieup.adjust.hypothesis import cross_information, place_shift
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.ties.family import holm
-from tieup.ties.local import local_cross, place_columns
-from tieup.ties.shifts import TESTABLE, Information, Shifts, solve_shifts
+from tieup.ties.shifts import Shifts, solve_shifts
 
 MOST = 20  # ties let go; with more the site is past judging tie by tie
 LEVEL = 1e-6  # chance that a clean job has a tie let go: some 6 sds, what smears on others
@@ -67,8 +68,8 @@ def _clearest(shifts: Shifts, settled: BoolArray) -> int:
 def _cross(adjustment: Adjustment, tie: IntArray, own: IntArray, count: int) -> FloatArray:
     """Return B'RC (t, 3, 3) of every tie with the shift C of the connections ``own``."""
     rows = np.flatnonzero(tie >= 0)
-    columns = place_columns(adjustment, own)
-    products = local_cross(adjustment, columns, rows, adjustment.rows.by_place[rows])
+    shift, place = place_shift(adjustment, own), adjustment.rows.by_place[rows]
+    products = cross_information(adjustment, shift, rows, place)
     cross = np.zeros((count, 3, 3))
     np.add.at(cross, tie[rows], products)
     return cross
@@ -76,20 +77,10 @@ def _cross(adjustment: Adjustment, tie: IntArray, own: IntArray, count: int) -> 
 
 def _without(info: Information, free: list[int], cross: FloatArray) -> Information:
     """Return the information of every tie with those of ``free`` set free, but for itself."""
-    left, push = _reduced(info, np.arange(len(info.push)), free, cross)
+    left, push = freed(info, np.arange(len(info.push)), free, cross)
     for place, i in enumerate(free):
         others = free[:place] + free[place + 1 :]
         columns = np.delete(np.arange(cross.shape[2]), slice(3 * place, 3 * place + 3))
-        own = _reduced(info, np.array([i]), others, cross[:, :, columns])
+        own = freed(info, np.array([i]), others, cross[:, :, columns])
         left[i], push[i] = own[0][0], own[1][0]
     return Information(info.seen, left, push)
-
-
-def _reduced(
-    info: Information, ties: IntArray, free: list[int], cross: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    normal = cross[free].reshape(3 * len(free), 3 * len(free))
-    inverse = np.linalg.pinv((normal + normal.T) / 2.0, rcond=TESTABLE, hermitian=True)
-    own, pushed = cross[ties], info.push[free].reshape(-1)
-    left = info.left[ties] - own @ inverse @ own.transpose(0, 2, 1)
-    return left, info.push[ties] - own @ (inverse @ pushed)

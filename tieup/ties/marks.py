@@ -19,19 +19,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tieup.adjust.estimable import Information
+from tieup.adjust.hypothesis import informations, place_shift, place_shifts
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
 from tieup.model.settings import Tolerances
 from tieup.ties.family import JOB_LEVEL, holm
 from tieup.ties.known import known_to_control
 from tieup.ties.letting_go import judged_apart
-from tieup.ties.local import local_tests, place_columns
-from tieup.ties.shifts import Information, Shifts
+from tieup.ties.shifts import VAGUE, Shifts
 from tieup.ties.suspects import Suspects
 from tieup.ties.verdicts import UNASKED, Judgement, judge, state_of
 from tieup.ties.withheld import WithheldTies
-
-VAGUE = 0.1  # m; a difference with a larger sd is no tie: only a trace of a reading gives it
 
 
 @dataclass(frozen=True)
@@ -169,18 +168,14 @@ def _information(adjustment: Adjustment, tie: IntArray, count: int) -> Informati
     times = np.bincount(tie[tie >= 0], minlength=count)
     one = np.flatnonzero(tie >= 0)
     one = one[times[tie[one]] == 1]
-    place = adjustment.rows.by_place[one]
-    residual = adjustment.whitened[one]
-    across = place.transpose(0, 2, 1)
-    seen[tie[one]] = across @ place
-    left[tie[one]] = seen[tie[one]] - across @ adjustment.leverage[one] @ place
-    push[tie[one]] = -(across @ residual[:, :, None])[:, :, 0]
+    single = place_shifts(adjustment, one)
+    seen[tie[one]], left[tie[one]], push[tie[one]] = single.seen, single.left, single.push
     several = np.flatnonzero(times > 1)
     order = np.argsort(tie, kind="stable")
     starts = np.searchsorted(tie[order], [several, several + 1])
-    columns = [place_columns(adjustment, order[a:b]) for a, b in starts.T]
-    for i, test in zip(several, local_tests(adjustment, columns), strict=True):
-        seen[i], left[i], push[i] = test.whole, test.kept, test.push
+    shifts = [place_shift(adjustment, order[a:b]) for a, b in starts.T]
+    for i, info in zip(several, informations(adjustment, shifts), strict=True):
+        seen[i], left[i], push[i] = info.seen, info.left, info.push
     return Information(seen, left, push)
 
 
@@ -189,9 +184,9 @@ def _with_withheld(info: Information, withheld: WithheldTies, tie: IntArray) -> 
     chosen = tie >= 0
     parts = []
     for known, more in (
-        (info.seen, withheld.seen),
-        (info.left, withheld.left),
-        (info.push, withheld.push),
+        (info.seen, withheld.info.seen),
+        (info.left, withheld.info.left),
+        (info.push, withheld.info.push),
     ):
         total = known.copy()
         np.add.at(total, tie[chosen], more[chosen])

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from tieup.reduce.measured import Measured
+from tieup.reduce.quantities import QUANTITIES
 from tieup.ties import setup_measures as setups
 from tieup.ties import site_measures as site
-from tieup.ties.evidence import Evidence, Measured
+from tieup.ties.evidence import Evidence
 
 MEASURES: Mapping[str, Callable[[Evidence], Measured]] = {
+    # its raw rows, as an audit has them
+    **QUANTITIES,
     # how each setup stands
     "ties_sighted": setups.ties_sighted,
     "control_sighted": setups.control_sighted,
     "tie_spread": setups.tie_spread,
     "two_mark_angle": setups.two_mark_angle,
-    "work_reach": setups.work_reach,
     "work_sight_length": setups.work_sight_length,
     "control_sight_length": setups.control_sight_length,
     "setup_sd_plan": setups.setup_sd_plan,
@@ -23,19 +26,9 @@ MEASURES: Mapping[str, Callable[[Evidence], Measured]] = {
     "caught_height": setups.caught_height,
     "least_redundancy": setups.least_redundancy,
     # each setup against itself
-    "closing_shots": setups.closing_shots,
-    "closing_direction": setups.closing_direction,
-    "closing_distance": setups.closing_distance,
-    "closing_height": setups.closing_height,
     "drift_direction": setups.drift_direction,
     "backsight_distance": setups.backsight_distance,
     "backsight_height": setups.backsight_height,
-    "collimation": setups.collimation,
-    "vertical_index": setups.vertical_index,
-    "collimation_spread": setups.collimation_spread,
-    "index_spread": setups.index_spread,
-    "face_distance": setups.face_distance,
-    "control_face_pairs": setups.control_face_pairs,
     # the fit
     "standardised_residual": site.standardised_residual,
     "fit_excess": site.fit_excess,

@@ -13,7 +13,8 @@ import numpy as np
 
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.rules import FAIL, NOT_CHECKED, PASS, WARN, Limit, Rule, RuleResult
-from tieup.ties.evidence import Evidence, Measured
+from tieup.reduce.measured import Measured
+from tieup.ties.evidence import Evidence
 from tieup.ties.measures import MEASURES
 
 NAMED = 6  # subjects written out in a reason

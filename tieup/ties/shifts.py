@@ -7,24 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.adjust.distributions import chi_square_log_tail
+from tieup.adjust.estimable import TESTABLE, Information, estimates
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.ties.family import chance_of
 
-TESTABLE = 1e-3  # smallest share of a shift that must stay visible in the residuals
 PLAN, UP = np.arange(2), np.array([2])
-
-
-@dataclass(frozen=True)
-class Information:
-    """What is known of the shift (N, E, H) of t ties.
-
-    ``seen`` (t, 3, 3): information with everything else known. ``left`` (t, 3, 3): with
-    everything else estimated. ``push`` (t, 3): weighted misclosure; shift = left^-1 push.
-    """
-
-    seen: FloatArray
-    left: FloatArray
-    push: FloatArray
+VAGUE = 0.1  # m; a difference with a larger sd is no tie: only a trace of a reading gives it
 
 
 @dataclass(frozen=True)
@@ -107,22 +95,19 @@ class Shifts:
         )
 
 
-def solve_shifts(info: Information) -> Shifts:
-    """Solve for the shifts; in plan alone or in height alone where not all three show."""
-    seen, left, push = info.seen, info.left, info.push
-    difference = np.full(push.shape, np.nan)
-    covariance = np.full(left.shape, np.nan)
-    for parts in (np.arange(3), PLAN, UP):
-        rows = np.flatnonzero(np.isnan(difference[:, parts]).all(axis=1))
-        square = np.ix_(rows, parts, parts)
-        good = _visible(seen[square], left[square])
-        if parts is PLAN:
-            good &= ~_lost_in_plan(left[rows])
-        inverse = np.linalg.inv(left[square][good])
-        rows = rows[good]
-        difference[np.ix_(rows, parts)] = (inverse @ push[np.ix_(rows, parts)][:, :, None])[:, :, 0]
-        covariance[np.ix_(rows, parts, parts)] = inverse
-    return _with_sizes(difference, covariance, _along_one_line(info, difference))
+def solve_shifts(info: Information, asked: BoolArray | None = None) -> Shifts:
+    """Solve for the shifts; in plan alone or in height alone where not all three show.
+
+    ``asked`` (t, 3): only for these components, where given.
+    """
+    every = np.ones(info.push.shape, dtype=np.bool_) if asked is None else asked
+
+    def barred(parts: IntArray, rows: IntArray) -> BoolArray:
+        unasked = np.asarray(~every[np.ix_(rows, parts)].all(axis=1))
+        return unasked | _lost_in_plan(info.left[rows]) if parts is PLAN else unasked
+
+    difference, covariance = estimates(info, (np.arange(3), PLAN, UP), barred)
+    return _with_sizes(difference, covariance, _along_one_line(info, difference, every))
 
 
 def _with_sizes(difference: FloatArray, covariance: FloatArray, line: FloatArray) -> Shifts:
@@ -150,11 +135,11 @@ def _lost_in_plan(left: FloatArray) -> BoolArray:
     return np.asarray(np.abs(axes[:, 2, 0]) < np.sqrt(0.5))
 
 
-def _along_one_line(info: Information, difference: FloatArray) -> FloatArray:
+def _along_one_line(info: Information, difference: FloatArray, asked: BoolArray) -> FloatArray:
     """Return size and sd (t, 2) of the plan shift along the best tested line."""
     seen, left, push = info.seen, info.left, info.push
     line = np.full((len(push), 2), np.nan)
-    rows = np.flatnonzero(np.isnan(difference[:, 0]))
+    rows = np.flatnonzero(np.isnan(difference[:, 0]) & asked[:, :2].all(axis=1))
     _, axes = np.linalg.eigh(left[rows, :2, :2])
     best = axes[:, :, 1]
     kept = np.einsum("ti,tij,tj->t", best, left[rows, :2, :2], best)
@@ -164,14 +149,3 @@ def _along_one_line(info: Information, difference: FloatArray) -> FloatArray:
     line[rows[shows], 0] = np.abs(pushed[shows] / kept[shows])
     line[rows[shows], 1] = kept[shows] ** -0.5
     return line
-
-
-def _visible(seen: FloatArray, left: FloatArray) -> BoolArray:
-    """Say which shifts stay visible: the smallest share that the residuals keep of them."""
-    scale = np.diagonal(seen, axis1=1, axis2=2)
-    measured: BoolArray = (scale > 0).all(axis=1) & (np.linalg.cond(seen) < 1e12)
-    share = np.zeros(len(seen))
-    root = np.linalg.inv(np.linalg.cholesky(seen[measured]))
-    kept = root @ left[measured] @ root.transpose(0, 2, 1)
-    share[measured] = np.linalg.eigvalsh(kept)[:, 0]
-    return np.asarray(share > TESTABLE)

@@ -6,12 +6,13 @@ import math
 
 import numpy as np
 
-from tieup.adjust.covariance import point_covariance
+from tieup.adjust.cofactors import point_covariance
 from tieup.adjust.distributions import confidence_factor
 from tieup.adjust.ellipse import error_ellipse, relative_covariance
 from tieup.model.arrays import FloatArray, IntArray
+from tieup.reduce.measured import Collector, Measured
 from tieup.ties.adjacency import neighbour_pairs
-from tieup.ties.evidence import Collector, Evidence, Measured
+from tieup.ties.evidence import Evidence
 from tieup.ties.lines import GAP, STEP
 
 HELD = 1e-7  # m; a relative ellipse below this is that of two held marks
@@ -178,9 +179,9 @@ def mark_height_interval(evidence: Evidence) -> Measured:
     marks = _marks(evidence)
     factor = confidence_factor(1, evidence.confidence)
     level = evidence.adjustment.problem.network.start.height_point[marks]
-    variance = evidence.adjustment.point_covariance[marks, 2, 2]
-    for mark, value, known in zip(marks, np.sqrt(variance).tolist(), level, strict=True):
-        out.add(evidence.points[mark], factor * value if known else math.nan)
+    variance = np.where(level, evidence.adjustment.point_covariance[marks, 2, 2], math.nan)
+    for mark, value in zip(marks, (factor * np.sqrt(variance)).tolist(), strict=True):
+        out.add(evidence.points[mark], value)
     return out.done()
 
 

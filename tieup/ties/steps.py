@@ -14,14 +14,16 @@ that setup set free, so that it does not make them look wrong.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.adjust.hypothesis import gram, place_shift, project, score
+from tieup.adjust.estimable import Information, freed
+from tieup.adjust.hypothesis import cross_information, place_shift, place_shifts
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
-from tieup.ties.family import chance_of, holm
+from tieup.ties.family import holm
+from tieup.ties.shifts import Shifts, solve_shifts
 from tieup.ties.suspects import Suspects
 
 # Of the 1 % of clean jobs in which a setup may be named for nothing, height gets most: it is
@@ -29,7 +31,6 @@ from tieup.ties.suspects import Suspects
 HEIGHT_LEVEL = 0.009
 PLAN_LEVEL = 0.001
 SURE = 0.1
-TESTABLE = 1e-3  # smallest share of a step that must stay visible in the residuals
 
 
 @dataclass(frozen=True)
@@ -63,28 +64,28 @@ def setup_steps(adjustment: Adjustment, suspects: Suspects | None = None) -> Set
     connections = adjustment.connections
     rows = np.flatnonzero(connections.plumb)
     count = len(adjustment.axis)
-    place = adjustment.rows.by_place[rows]
-    residual = adjustment.whitened[rows]
-    across = place.transpose(0, 2, 1)
-    left = across @ place - across @ adjustment.leverage[rows] @ place
-    push = (across @ residual[:, :, None])[:, :, 0]  # turned: of the sights, not of the place
-    seen = across @ place
-    first = _estimate(seen, left, push)
+    known = place_shifts(adjustment, rows)
+    info = replace(known, push=-known.push)  # turned: of the sights, not of the place
+    first = last = solve_shifts(info)
     named: list[int] = []
     found = np.zeros((3, len(rows)), dtype=bool)  # in height, in plan, for sure
-    last = first
+    cross, place = np.zeros((len(rows), 3, 0)), adjustment.rows.by_place[rows]
     while len(named) < len(rows):
-        *how, clearest = _beyond(*last, np.array(named, dtype=np.int64))
+        *how, clearest = _beyond(last, np.array(named, dtype=np.int64))
         if clearest < 0:
             break
         if suspects is not None and not suspects.setup[connections.setup[rows[clearest]]]:
             break
         found[:, clearest] = [part[clearest] for part in how]
         named.append(clearest)
-        last = _estimate(seen, *_with_free(adjustment, rows, named, left, push))
+        shift = place_shift(adjustment, rows[clearest : clearest + 1])
+        own = cross_information(adjustment, shift, rows, place)
+        cross = np.concatenate([cross, own], axis=2)
+        left, push = freed(info, np.arange(len(rows)), named, cross)
+        last = solve_shifts(Information(info.seen, left, push))
     setup = connections.setup[rows]
     step, covariance = np.full((count, 3), np.nan), np.full((count, 3, 3), np.nan)
-    step[setup], covariance[setup] = first
+    step[setup], covariance[setup] = first.difference, first.covariance
     free = np.asarray(adjustment.problem.network.station < 0)
     flags = np.zeros((3, count), dtype=bool)
     flags[:, setup] = found
@@ -92,37 +93,10 @@ def setup_steps(adjustment: Adjustment, suspects: Suspects | None = None) -> Set
     return SetupSteps(step, covariance, free, chosen, *flags)
 
 
-def _estimate(
-    seen: FloatArray, left: FloatArray, push: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return steps (k, 3) and covariances (k, 3, 3), NaN in what does not show."""
-    step, covariance = np.full(push.shape, np.nan), np.full(left.shape, np.nan)
-    for parts in (np.arange(3), np.arange(2), np.array([2])):
-        square = np.ix_(np.arange(len(push)), parts, parts)
-        scale = np.sqrt(np.diagonal(seen[square], axis1=1, axis2=2))
-        measured = (scale > 0).all(axis=1) & np.isnan(step[:, parts]).all(axis=1)
-        share = np.zeros(len(push))
-        kept = left[square][measured] / (scale[measured][:, :, None] * scale[measured][:, None, :])
-        share[measured] = np.linalg.eigvalsh(kept)[:, 0]
-        rows = np.flatnonzero(share > TESTABLE)
-        inverse = np.linalg.inv(left[square][rows])
-        step[np.ix_(rows, parts)] = (inverse @ push[np.ix_(rows, parts)][:, :, None])[:, :, 0]
-        covariance[np.ix_(rows, parts, parts)] = inverse
-    return step, covariance
-
-
-def _beyond(
-    step: FloatArray, covariance: FloatArray, named: IntArray
-) -> tuple[BoolArray, BoolArray, BoolArray, int]:
+def _beyond(shifts: Shifts, named: IntArray) -> tuple[BoolArray, BoolArray, BoolArray, int]:
     """Say which steps (k,) are beyond chance in height, in plan, surely; the clearest or -1."""
-    with np.errstate(invalid="ignore"):
-        up = step[:, 2] ** 2 / covariance[:, 2, 2]
-    flat = np.full(len(step), np.nan)
-    rows = np.flatnonzero(np.isfinite(step[:, 0]))
-    inverse = np.linalg.inv(covariance[rows, :2, :2])
-    flat[rows] = np.einsum("ki,kij,kj->k", step[rows, :2], inverse, step[rows, :2])
-    one, two = np.ones(len(step), dtype=np.int64), np.full(len(step), 2)
-    chance_up, chance_flat = chance_of(up, one), chance_of(flat, two)
+    chance_flat, chance_up = shifts.chances()
+    chance_flat[shifts.plan_freedom < 2] = np.nan
     chance_up[named] = chance_flat[named] = np.nan
     high, wide = holm(chance_up, HEIGHT_LEVEL), holm(chance_flat, PLAN_LEVEL)
     sure = holm(chance_up, SURE * HEIGHT_LEVEL) | holm(chance_flat, SURE * PLAN_LEVEL)
@@ -130,19 +104,3 @@ def _beyond(
         return high, wide, sure, -1
     least = np.fmin(np.where(high, chance_up, 1.0), np.where(wide, chance_flat, 1.0))
     return high, wide, sure, int(np.argmin(least))
-
-
-def _with_free(
-    adjustment: Adjustment, rows: IntArray, named: list[int], left: FloatArray, push: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return left and push (k, ...) of all steps with those of the ``named`` set free."""
-    bias = place_shift(adjustment, [rows[i : i + 1] for i in named])
-    remaining = project(adjustment, bias)
-    inverse = np.linalg.pinv(gram(bias, remaining), rcond=TESTABLE, hermitian=True)
-    place = adjustment.rows.by_place[rows]
-    cross = place.transpose(0, 2, 1) @ remaining.connections[rows]
-    pushed = -score(adjustment, bias)
-    return (
-        left - cross @ inverse @ cross.transpose(0, 2, 1),
-        push - cross @ (inverse @ pushed),
-    )

@@ -9,7 +9,7 @@ import numpy as np
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE
-from tieup.ties.grouping import rows_by_group
+from tieup.reduce.grouping import rows_by_group
 from tieup.ties.marks import MarkTies
 
 

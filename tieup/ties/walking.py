@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
-from tieup.ties.visits import Visits
+from tieup.reduce.visits import Visits
 
 
 def walking_order(visits: Visits, setups: int) -> IntArray:

@@ -9,3 +9,4 @@ CAUTIONS = (
     "Local codes and the contract's tolerances govern.",
     "Values from common practice are marked so.",
 )
+UNCHECKED_MEANS = "a mistake beyond the limits could hide in"  # it, them

@@ -218,6 +218,27 @@ FIELD_SETUPS: Mapping[str, str] = {
     "says": TEXT,
 }
 
+TRAVERSES: Mapping[str, str] = {
+    "traverse": TEXT,
+    "kind": TEXT,
+    "legs": COUNT,
+    "length": COORDINATE,
+    "d_northing": COORDINATE,
+    "d_easting": COORDINATE,
+    "misclosure": COORDINATE,
+    "precision": COUNT,
+}
+
+COVARIANCE: Mapping[str, str] = {
+    "point": TEXT,
+    "coordinate": TEXT,
+    "with_point": TEXT,
+    "with_coordinate": TEXT,
+    "unit": TEXT,
+    "value": TEXT,
+    "covariance": TEXT,
+}
+
 TABLES: Mapping[str, tuple[str, Mapping[str, str]]] = {
     "coordinates.csv": ("coordinates", COORDINATES),
     "observations.csv": ("observations", OBSERVATIONS),
@@ -226,6 +247,8 @@ TABLES: Mapping[str, tuple[str, Mapping[str, str]]] = {
     "strings.csv": ("strings", STRINGS),
     "falls.csv": ("falls", FALLS),
     "derived.csv": ("derived", DERIVED),
+    "traverses.csv": ("traverses", TRAVERSES),
+    "covariance.csv": ("covariance", COVARIANCE),
     "rules.csv": ("asked_rules", RULES),
     "field.csv": ("field_rows", FIELD),
     "field_setups.csv": ("field_setups", FIELD_SETUPS),

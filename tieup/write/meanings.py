@@ -69,13 +69,14 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
         "point": "name of the point; of a free setup, its label",
         "elevation": "elevation of the ground; of a free setup, of the instrument's axis",
         "role": "control, tie (shot from several setups), shot, station, derived",
-        "proof": "held (fixed by control), checked, unchecked (nothing would have caught a "
-        "mistake in it), disputed (two places fit)",
+        "proof": "held (fixed by control), checked, unchecked (a mistake beyond the "
+        "limits could hide in it), disputed (two places fit)",
         "flags": "kinds of findings about the point, or how it was derived",
     },
     "observations.csv": {
         "point": "name of the target as it was booked",
-        "kind": "direction, zenith, distance, level, tape or baseline",
+        "kind": "direction, azimuth, zenith, distance, horizontal_distance, level, tape or "
+        "baseline",
         "observed": "the reading as it was booked",
         "adjusted": "what it should have read by the solution",
         "residual": "adjusted minus observed",
@@ -117,6 +118,25 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
         "setups": "setups that shot the ends of the leg",
         "low_spot": "low or perhaps where both neighbours along the line are higher, else empty",
         "remarks": "what looks wrong: breaks, duplicates, zigzags",
+    },
+    "covariance.csv": {
+        "coordinate": "northing, easting or elevation of the point",
+        "with_point": "point of the other coordinate",
+        "with_coordinate": "the other coordinate; where both are one, the row has its variance",
+        "unit": "unit of the value; the covariance is in its square",
+        "value": "the coordinate with all its digits, in the row of its variance",
+        "covariance": "covariance of the two by the sds as stated; no row where it is 0, but a "
+        "held coordinate has a row with its variance of 0",
+    },
+    "traverses.csv": {
+        "traverse": "marks of the traverse in order, the first again at the end of a loop",
+        "kind": "loop (back to its first mark) or link (between two known marks)",
+        "legs": "how many legs it has",
+        "length": "length of all its legs",
+        "d_northing": "sum of its latitudes as observed, minus what the ends' coordinates say",
+        "d_easting": "sum of its departures as observed, minus what the ends' coordinates say",
+        "misclosure": "linear misclosure",
+        "precision": "length over misclosure: 2500 stands for 1:2500",
     },
     "falls.csv": {
         "check": "name of the check in job.yaml",

@@ -9,7 +9,7 @@ from tieup.model.fieldbook import TEMPLATE
 
 JOB = """\
 # What the job is. Every key below shows its default unless a comment says otherwise. A line that
-# begins with # and a key is switched on by taking the # away; the README lists every key.
+# begins with # and a key is switched on by taking the # away; "tieup explain KEY" tells more.
 #title: North bay         # what it is called on screens; else by the name of this folder
 
 # Must be given. angle: deg dms dms-packed gon rad mil. length: m ft ftUS (the two feet differ).

@@ -22,7 +22,7 @@ from tieup.model.finding import Finding
 from tieup.model.link_kinds import LEVEL, LINK_KINDS, lists_alone
 from tieup.model.reconciliation import FATES, Fit, Reconciliation, Table
 from tieup.units import length_factor
-from tieup.write.cautions import CAUTIONS
+from tieup.write.cautions import CAUTIONS, UNCHECKED_MEANS
 from tieup.write.columns import COORDINATE, SETUPS, TIES
 from tieup.write.documents import decision_line, finding_record, significant
 from tieup.write.folder import RUN_FILE, WRITERS, writers_of
@@ -121,6 +121,8 @@ def _facts(site: Reconciliation) -> list[str]:
     ]
     if site.summary.held:
         facts.append(("Control", _fit_words(site.summary.held, "readings and control together")))
+    if site.traverses:
+        facts.append(("Closure", closure_words(site)))
     worst = worst_tie(site)
     if worst is not None:
         facts.append(("Worst tie", tie_words(site, worst)))
@@ -129,6 +131,24 @@ def _facts(site: Reconciliation) -> list[str]:
     return [
         line for label, words in facts for line in _wrapped(words, f"{label:<{LABEL}}", FACT_LINES)
     ]
+
+
+def closure_words(site: Reconciliation) -> str:
+    """Say how the traverse of azimuths and distances closes that closes worst for its length."""
+    table, unit = site.traverses, site.job.length_unit
+    gap, length = (np.asarray(table[name]) for name in ("misclosure", "length"))
+    row = int(np.argmax(gap / length))
+    north, east = (float(table[name][row]) for name in ("d_northing", "d_easting"))
+    places = 3 if unit == "m" else 2
+    ratio = table["precision"][row]
+    worst = f"worst of {len(gap)}: " if len(gap) > 1 else ""
+    precision = f" (1:{ratio:.0f})" if ratio == ratio else ""
+    name = _clipped(str(table["traverse"][row]), MOST_TITLE)
+    way = f"{length[row]:.2f} {unit}{precision}"
+    return (
+        f"{worst}{name}: northing {north:+.{places}f}, easting {east:+.{places}f}, "
+        f"misclosure {gap[row]:.{places}f} in {way}"
+    )
 
 
 def _read(site: Reconciliation) -> str:
@@ -168,7 +188,7 @@ def _points(site: Reconciliation) -> str:
     kinds = ", ".join(f"{n:,} {words_of.get(role, role)}" for role, n in roles.items() if role)
     words = f"{_count(roles.total(), noun)} ({kinds})" if kinds else "none"
     if proofs["unchecked"]:
-        words += f"; {proofs['unchecked']:,} unchecked: nothing would catch a mistake in them"
+        words += f"; {proofs['unchecked']:,} unchecked: {UNCHECKED_MEANS} them"
     return words
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from tieup.model.arrays import FloatArray
 from tieup.model.reconciliation import Reconciliation
 from tieup.units import length_factor
+from tieup.write.cautions import UNCHECKED_MEANS
 from tieup.write.columns import COORDINATE, DECIMALS, SPREAD
 from tieup.write.exchange.frame import System, system_of
 from tieup.write.exchange.lines import Chain, chains_of
@@ -130,7 +131,7 @@ def _statements(
     flat = sum(not point.has_elevation for point in points)
     counted = (
         (flat, "without elevation: it is unknown, not 0."),
-        (chosen.unchecked, f"{UNCHECKED}: nothing would have caught a mistake in {them}."),
+        (chosen.unchecked, f"{UNCHECKED}: {UNCHECKED_MEANS} {them}."),
     )
     counts = [f"{number} point{'s' * (number != 1)} {words}" for number, words in counted if number]
     return (

@@ -12,6 +12,7 @@ from typing import Any
 
 from tieup.model.answer import TIED, UNPROVED
 from tieup.model.reconciliation import Reconciliation
+from tieup.write.cautions import UNCHECKED_MEANS
 from tieup.write.exchange.content import SiteContent, site_content
 from tieup.write.exchange.dxf import check_dxf, dxf_text
 from tieup.write.exchange.geo import geojson_text, geopackage_bytes
@@ -90,7 +91,7 @@ class Exchange:
         points = f"{len(chosen.rows):,} point{'s' * (len(chosen.rows) != 1)}"
         them = "it" if chosen.unchecked == 1 else "them"
         proof = (
-            f", {chosen.unchecked:,} of them unchecked: nothing would catch a mistake in {them}"
+            f", {chosen.unchecked:,} of them unchecked: {UNCHECKED_MEANS} {them}"
             if chosen.unchecked
             else ""
         )

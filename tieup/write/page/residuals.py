@@ -8,7 +8,7 @@ from datetime import datetime
 import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray, TextArray
-from tieup.model.observations import KINDS
+from tieup.model.observations import COMPONENT, DISTANCE, KINDS, LEVEL_DISTANCE
 from tieup.model.reconciliation import Table
 
 OUTLYING = 3.0  # residuals beyond this many sds are always drawn
@@ -51,10 +51,11 @@ def residuals_of(observations: Table, starts: IntArray) -> Residuals:
     """
     w = np.asarray(observations["w"], dtype=np.float64)
     chosen = np.isfinite(w) & (np.asarray(observations["status"]) == "used")
-    chosen &= np.isin(np.asarray(observations["kind"]).astype(str), KINDS)  # no runs, no tapes
+    chosen &= np.isin(
+        np.asarray(observations["kind"]).astype(str), list(COMPONENT)
+    )  # no runs, no tapes
     rows = np.flatnonzero(chosen)
-    order = {kind: number for number, kind in enumerate(KINDS)}
-    kinds = [order.get(kind, 0) for kind in np.asarray(observations["kind"])[rows].tolist()]
+    kinds = [COMPONENT[kind] for kind in np.asarray(observations["kind"])[rows].tolist()]
     names, setup = _numbered(np.asarray(observations["setup"], dtype=object)[rows])
     return Residuals(
         w=w[rows],
@@ -85,7 +86,7 @@ def _numbered(names: TextArray) -> tuple[tuple[str, ...], IntArray]:
 def _distances(observations: Table, starts: IntArray) -> FloatArray:
     """Return for each observation the distance of its raw row, NaN where it has none."""
     kind, observed = np.asarray(observations["kind"]), np.asarray(observations["observed"])
-    far = np.flatnonzero(kind == "distance")
+    far = np.flatnonzero(np.isin(kind.astype(str), [KINDS[DISTANCE], LEVEL_DISTANCE]))
     row = np.zeros(len(kind), dtype=np.int64)
     row[starts[1:]] = 1
     row = np.cumsum(row)

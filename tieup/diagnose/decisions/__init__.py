@@ -1,0 +1,1 @@
+"""From mistakes to findings, and what a person decided about them."""

@@ -1,0 +1,1 @@
+"""The first solution that stands: setups, units and control misread as a whole are out."""

@@ -1,0 +1,182 @@
+"""A control list that fits the survey, but only with a scale: grid against ground.
+
+Held to such a list, every reading would be bent to fit. Before anything else is looked for, the
+site is solved free and laid on the list: where a scale alone makes them agree, the list is not
+held, and a person has to say what it is.
+
+Reference: Ghilani, Adjustment Computations, two-dimensional conformal transformation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from tieup.adjust.adjust import adjust
+from tieup.adjust.distributions import chi_square_tail
+from tieup.adjust.problem import minimal_frame
+from tieup.adjust.similarity import Similarity, fit_similarity
+from tieup.adjust.solution import Adjustment
+from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.solve import Prepared, assemble, solve
+from tieup.errors import TieupError
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.finding import Finding, Rival
+from tieup.model.finding_kinds import CONTROL_SCALE
+from tieup.model.network import Network
+from tieup.model.settings import Datum, Grid, Tolerances
+
+LEAST, GRID_LEAST, GRID_MOST = 20e-6, 80e-6, 600e-6  # trade habit: 5-40 weather, 100-400 grid
+PLAIN = 5.0  # sds beyond which list and shots cannot both be held
+ONE_BODY = 4  # motions of one body: three shifts and a turn
+FEWEST = 3  # marks: between two, a scale is what any mistake looks like
+FLOOR = 0.002  # m; marks and shots agree no better: common practice, no source
+FITS = 1e-4  # chance below which the list does not fit with a scale either
+PPM = 1e-6
+
+
+def free_of_scaled_control(
+    case: Case, limits: Tolerances
+) -> tuple[Case, tuple[Finding, ...], Prepared | None]:
+    """Return the case without control held, and the finding, where its list is scaled.
+
+    Where the scale stays within ``limits`` across the marks the list stays held.
+
+    Beside them stands what was prepared to solve the case, None where nothing was.
+    """
+    if case.datum.kind != "control" or case.control is None or not len(case.setups):
+        return case, (), None
+    prepared = _prepared(case)
+    free = replace(case, datum=Datum("free"))
+    try:
+        network, adjustment = _free_net(free, prepared)
+        fit = _onto_control(network, adjustment)
+    except TieupError:
+        return case, (), prepared
+    if fit is None:
+        return case, (), prepared
+    scale, sd = 1.0 / fit.scale - 1.0, fit.sd_scale
+    if not GRID_LEAST <= abs(scale) <= GRID_MOST or abs(scale) < PLAIN * sd:
+        return case, (), prepared
+    if largest_misfit(scale, network.control[_common(network, adjustment), :2]) < limits.horizontal:
+        return case, (), prepared
+    if float(chi_square_tail(fit.weighted_sum_plan, fit.dof_plan)) < FITS:
+        return case, (), prepared
+    return free, (scale_finding(scale, sd, fit.turn, case.precision.grid, freed=True),), None
+
+
+def _prepared(case: Case) -> Prepared | None:
+    """Build the network of a case, and fit it minimally where nothing misses its start."""
+    try:
+        reduction, network = assemble(case)
+    except TieupError:
+        return None
+    prepared, start = Prepared(case, reduction, network), network.start
+    gross = (start.gross, start.gross_station, start.gross_control, start.gross_link)
+    if any(part.any() for part in gross):
+        return prepared
+    frame = minimal_frame(network)
+    try:
+        return replace(prepared, minimal=adjust(network, case.precision, case.refraction, frame))
+    except TieupError:
+        return prepared
+
+
+def _free_net(free: Case, prepared: Prepared | None) -> tuple[Network, Adjustment]:
+    """Return the network and the adjustment of the site without control.
+
+    Where nothing misses its start and the site hangs together without control, the minimally
+    constrained fit of the network held to it is that of the free one.
+    """
+    if prepared is not None and prepared.minimal is not None:
+        minimal = prepared.minimal
+        if minimal.problem.solved_setup.all() and minimal.defect <= ONE_BODY:
+            return prepared.network, minimal
+    solved = solve(free.without_mask(_side_shots(free)))
+    return solved.network, solved.adjustment
+
+
+def _side_shots(case: Case) -> BoolArray:
+    """Mark the components (m, 3) of shots that tie nothing: the scale is not in them."""
+    shots = case.shots
+    known = set(case.control.names) if case.control is not None else set()
+    ties = np.array([name in known for name in case.points], dtype=np.bool_)
+    lowest, highest = np.full(len(ties), len(case.setups)), np.full(len(ties), -1)
+    np.minimum.at(lowest, shots.point, shots.setup)
+    np.maximum.at(highest, shots.point, shots.setup)
+    ties |= highest > lowest
+    ties[[case.points.index(s.station) for s in case.setups if s.station]] = True
+    return np.repeat(~ties[shots.point][:, None], 3, axis=1)
+
+
+def _onto_control(network: Network, adjustment: Adjustment) -> Similarity | None:
+    """Fit the free net onto the list; None with too few marks."""
+    control, point = network.control, _common(network, adjustment)
+    if len(point) < FEWEST:
+        return None
+    own = np.diagonal(adjustment.point_covariance[point], axis1=1, axis2=2)
+    given = np.nan_to_num(network.control_sd[point])
+    sd = np.sqrt(np.nan_to_num(own) + given**2 + FLOOR**2)
+    return fit_similarity(adjustment.position[point], control[point], sd)
+
+
+def _common(network: Network, adjustment: Adjustment) -> IntArray:
+    """Return the points that the list and the shots both place in plan."""
+    listed = np.isfinite(network.control[:, :2]).all(axis=1)
+    return np.flatnonzero(listed & np.isfinite(adjustment.position[:, 0]))
+
+
+def largest_misfit(scale: float, place: FloatArray) -> float:
+    """Return what a scale comes to across the marks ``place`` (k, 2), in m.
+
+    >>> largest_misfit(1e-4, np.array([[0.0, 0.0], [30.0, 40.0]])) == 1e-4 * 50.0
+    True
+    """
+    return abs(scale) * float(np.hypot(*np.ptp(place, axis=0))) if len(place) else 0.0
+
+
+def scale_finding(
+    scale: float, sd: float, turn: float | None, grid: Grid | None, *, freed: bool
+) -> Finding:
+    """Return the finding about lengths of the survey over those of the list, minus 1.
+
+    ``turn`` (rad) is that of the best fit; ``freed``: the list is not held.
+    """
+    statistic = abs(scale) / sd
+    looks = GRID_LEAST <= abs(scale) <= GRID_MOST
+    longer = "longer" if scale > 0 else "shorter"
+    turned = (
+        "" if turn is None else f" The best fit turns it by {np.degrees(turn) * 3600:.0f} seconds."
+    )
+    kept = " The list is not held: the site has its own shape." if freed else ""
+    return CONTROL_SCALE.found(
+        severity="stop" if looks and statistic > PLAIN else "check",
+        size=scale / PPM,
+        unit="ppm",
+        sd=sd / PPM,
+        statistic=statistic,
+        rivals=(Rival("distance-scale", "", (), statistic, separable=False),),
+        action="freed" if freed else "left in",
+        says=f"The shots measure lengths {abs(scale) / PPM:.0f} mm per km {longer} than the "
+        f"control list (give or take {sd / PPM:.0f}); no single mark explains it."
+        f"{_looks_like(looks, grid)}{turned}{kept}",
+        confirm="Look up on what grid the control was computed and whether its lengths are grid or "
+        "ground; look at the scale factor set in the instrument; tape one long line.",
+        cure="State the grid of the control (grid: in job.yaml), or get ground coordinates; never "
+        "stretch the list to fit.",
+    )
+
+
+def _looks_like(grid_like: bool, grid: Grid | None) -> str:
+    if not grid_like:
+        return (
+            " That is too little for a grid factor: weather not set in the instrument, or control "
+            "from two sources."
+        )
+    if grid is not None:
+        return f" The job states a {grid.words}: it looks as if that were applied twice or wrongly."
+    return (
+        " It looks like a grid factor: control on a map grid (or at sea level), distances on the "
+        "ground."
+    )

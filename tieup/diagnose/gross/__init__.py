@@ -1,0 +1,1 @@
+"""What is too large for least squares: explained by trying, one cause after the other."""

@@ -1,0 +1,299 @@
+"""Gross mistakes: so large that they cannot enter a least-squares solution.
+
+The consensus start already stands without them. Here each is explained by trying: a
+mark is split in time, a setup is split in time, two names are exchanged, and what makes
+most of the gross misfits vanish is the explanation. What the start itself shows, a station
+or a control value that everything else contradicts, comes next. What remains belongs to
+single sights and is told apart by which of their readings are off.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from tieup.diagnose.basis.hypotheses import NO_ROWS
+from tieup.diagnose.basis.mistake import Mistake, RivalCause
+from tieup.diagnose.basis.predict import sighted_place
+from tieup.diagnose.basis.solve import Solved, solve, swinging_sights
+from tieup.diagnose.evidence.evidence import stack, with_misfit
+from tieup.diagnose.evidence.identification import found_mistake, search
+from tieup.diagnose.evidence.thresholds import Thresholds
+from tieup.diagnose.gross.exact_poles import with_exact_pole
+from tieup.diagnose.gross.swapped_pairs import swapped_pairs
+from tieup.diagnose.gross.trials import Trial, all_trials, exchanges, gross_sights, rows_of
+from tieup.diagnose.kinds.booked_links import gross_runs
+from tieup.diagnose.kinds.catalogue import kind_of, taken_out
+from tieup.diagnose.kinds.control_coordinate import CONTROL_COORDINATE
+from tieup.diagnose.kinds.kind import ALL
+from tieup.diagnose.kinds.occupations import INSTRUMENT_HEIGHT, STATION_NAME
+from tieup.diagnose.kinds.point_name import POINT_NAME, SAME_PLACE, wrong_targets
+from tieup.diagnose.kinds.readings import single_readings
+from tieup.diagnose.kinds.sights import put_back
+from tieup.diagnose.kinds.swapped_names import with_equal_setups
+from tieup.diagnose.kinds.target_height import TARGET_HEIGHT, target_heights
+from tieup.errors import TieupError
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.observations import DIRECTION, DISTANCE
+
+LARGE = 600  # sights of shared marks; a hundred setups have more
+EACH = 25.0  # price of a reading left out, in v'Pv: what a reading 5 sd off would add
+CLEARLY = 200.0  # misfit in v'Pv beyond chance that says: something gross is still inside
+WORTH = 50.0  # gain that a trial must bring beyond its price
+AS_WELL = 15.0  # trials whose costs are this close cannot be told apart
+FAMILY = 1000  # hypotheses that a single sight's cause is weighed against, as in a whole job
+
+
+def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
+    """Explain everything gross; return the solution without it and the mistakes."""
+    solved, found = _swapped(solved)
+    while not is_large(solved) and (_items(solved) > 1 or _fits_badly(solved)):
+        better = _best_trial(solved)
+        if better is None:
+            break
+        solved, mistakes = better
+        found += mistakes
+    direct = [*_gross_control(solved), *_gross_stations(solved), *gross_runs(solved)]
+    if direct:
+        case = solved.case
+        for mistake in direct:
+            case = taken_out(case, mistake)
+        found += direct
+        solved = solve(case)
+    if solved.network.start.gross.any():
+        single = single_sights(solved)
+        single += _swinging(solved, single)
+        case = solved.case.without_mask(_gross_readings(solved))
+        for mistake in single:
+            case = case.without(mistake.rows, mistake.kinds)
+        found += single
+        solved = solve(case)
+    return solved, found
+
+
+def _swinging(solved: Solved, known: list[Mistake]) -> list[Mistake]:
+    """Return the sights that keep the solution from settling and that nothing ``known`` explains.
+
+    Where the rest puts them nothing about them is off; as a rule the name is wrong.
+    """
+    sights, case = solved.network.sights, solved.case
+    found = []
+    for number in swinging_sights(solved).tolist():
+        rows = rows_of(solved, np.array([number]))
+        if not any(np.isin(rows, mistake.rows).any() for mistake in known):
+            label, name = case.setups[sights.setup[number]].label, case.points[sights.point[number]]
+            found.append(POINT_NAME.mistake(label, (name,), rows))
+    return found
+
+
+def _swapped(solved: Solved) -> tuple[Solved, list[Mistake]]:
+    """Leave out the sights whose exchanged names alone explain two gross sights."""
+    found = swapped_pairs(solved, gross_sights(solved))
+    if found:
+        rows = np.concatenate([mistake.rows for mistake in found])
+        solved = solve(solved.case.without(rows, ALL))
+    while not is_large(solved):
+        exchanged = _exchange(solved)
+        if exchanged is None:
+            break
+        found.append(with_equal_setups(solved, exchanged))
+        solved = solve(solved.case.without(exchanged.rows, ALL))
+    return solved, found
+
+
+def _exchange(solved: Solved) -> Mistake | None:
+    """Return the exchange of two names after which both marks have no gross sight any more.
+
+    Two sights that each arrive at the other's mark do not do so by chance, whatever else is
+    wrong with the site.
+    """
+    for trial in exchanges(solved):
+        try:
+            tried = solve(trial.case)
+        except TieupError:
+            continue
+        if _items(tried) <= _items(solved) - 2 and _arrives(tried, trial.mistake):
+            return trial.mistake
+    return None
+
+
+def is_large(solved: Solved) -> bool:
+    """Say whether a site is too large to try every explanation by solving it anew."""
+    return len(solved.adjustment.connections) > LARGE
+
+
+def _items(solved: Solved) -> int:
+    """Count what is gross: sights, stations and control marks."""
+    start = solved.network.start
+    return (
+        int(start.gross.any(axis=1).sum())
+        + int(start.gross_station.any(axis=1).sum())
+        + int(start.gross_control.any(axis=1).sum())
+    )
+
+
+def _fits_badly(solved: Solved) -> bool:
+    """Say whether what is left in fits so badly that more than single sights is wrong."""
+    dof = max(solved.adjustment.dof, 1)
+    return bool(solved.adjustment.weighted_sum > dof + CLEARLY + 10.0 * dof**0.5)
+
+
+def _cost(solved: Solved) -> float:
+    """Return what does not fit: v'Pv beyond its mean, and a price for what had to be left out."""
+    start = solved.network.start
+    left_out = int(start.gross.sum()) + int(start.gross_station.sum())
+    left_out += int(start.gross_control.sum())
+    return solved.adjustment.weighted_sum - solved.adjustment.dof + EACH * left_out
+
+
+def _gross_readings(solved: Solved) -> BoolArray:
+    """Return the raw components (m, 3) that are part of gross means."""
+    sight = solved.reduction.pointings.sight
+    return (sight >= 0)[:, None] & solved.network.start.gross[np.maximum(sight, 0)]
+
+
+def _best_trial(solved: Solved) -> tuple[Solved, list[Mistake]] | None:
+    """Return the trial that leaves the least unexplained, None where none is worth its price."""
+    best: tuple[Solved, Trial] | None = None
+    now, least = _cost(solved), _cost(solved)
+    rivals: list[Mistake] = []
+    for trial in all_trials(solved):
+        try:
+            tried = solve(trial.case)
+        except TieupError:
+            continue
+        cost = _cost(tried) + trial.price
+        settles = _items(tried) < _items(solved) - 1 or not _fits_badly(tried)
+        if not settles or cost > now - WORTH:
+            continue
+        if not _reaches_as_far(tried, solved, trial.new_setups):
+            continue
+        if trial.exchange and not _arrives(tried, trial.mistake):
+            continue
+        if best is not None and abs(cost - least) < AS_WELL:
+            rivals.append(trial.mistake)
+        elif cost < least:
+            best, least, rivals = (tried, trial), cost, []
+    if best is None:
+        return None
+    tried, trial = best
+    rivals = [other for other in rivals if other.kind == trial.mistake.kind]
+    return _chosen(solved, tried, replace(trial, mistake=_with_rivals(trial.mistake, rivals)))
+
+
+def _chosen(before: Solved, tried: Solved, trial: Trial) -> tuple[Solved, list[Mistake]]:
+    """Take the chosen trial: a sight out is told apart, swapped shots only go out."""
+    mistake = trial.mistake
+    if trial.sight_out:
+        number = int(before.reduction.pointings.sight[mistake.rows[0]])
+        case, causes = before.case, _single(before, tried, number)
+        for cause in causes:
+            case = case.without(cause.rows, cause.kinds)
+        return (solve(case) if causes else tried), causes or [mistake]
+    if trial.exchange:
+        # A swap is only tried: the shots are left out until a person says so.
+        left_out = solve(before.case.without(mistake.rows, ALL))
+        return left_out, [with_equal_setups(before, mistake)]
+    return tried, [mistake]
+
+
+def _with_rivals(mistake: Mistake, others: list[Mistake]) -> Mistake:
+    rivals = [RivalCause(o.kind, o.setup, o.points, np.nan, separable=False) for o in others]
+    return replace(mistake, rivals=(*mistake.rivals, *rivals))
+
+
+def _arrives(tried: Solved, mistake: Mistake) -> bool:
+    """Say whether both exchanged sights arrive at the marks of their new names in plan.
+
+    An exchange that throws a sight with another fault far off explains nothing.
+    """
+    sights, adjustment = tried.network.sights, tried.adjustment
+    numbers = np.unique(tried.reduction.pointings.sight[mistake.rows])
+    numbers = numbers[numbers >= 0]
+    place = sighted_place(sights, adjustment, tried.case.refraction)[numbers]
+    away = np.hypot(*(place - adjustment.position[sights.point[numbers]])[:, :2].T)
+    gross = tried.network.start.gross[numbers][:, [DIRECTION, DISTANCE]].any(axis=1)
+    complete = np.isfinite(sights.value[numbers]).all(axis=1)
+    return bool(np.where(complete, away < SAME_PLACE, ~gross).all())
+
+
+def _reaches_as_far(tried: Solved, before: Solved, more: int) -> bool:
+    """Say whether every setup and mark still has its place, both halves of a split one too."""
+    now, then = tried.network.start, before.network.start
+    setups = int(now.plan_setup.sum()) >= int(then.plan_setup.sum()) + more
+    return setups and int(now.plan_point.sum()) >= int(then.plan_point.sum())
+
+
+def _gross_control(solved: Solved) -> list[Mistake]:
+    """Return the control values that everything else contradicts."""
+    network = solved.network
+    found = []
+    for point in np.flatnonzero(network.start.gross_control.any(axis=1)).tolist():
+        detail = "".join("NEH"[k] for k in np.flatnonzero(network.start.gross_control[point]))
+        sights = np.flatnonzero(network.sights.point == point)
+        name = network.point_names[point]
+        rows = rows_of(solved, sights)
+        setups = np.unique(network.sights.setup[sights])
+        rivals: tuple[RivalCause, ...] = ()
+        if len(setups) == 1:  # one setup against the list: its shot is as suspect
+            label = network.setup_labels[int(setups[0])]
+            rivals = (POINT_NAME.rival(label, (name,)),)
+        wrong = CONTROL_COORDINATE.mistake("", (name,), rows)
+        found.append(replace(wrong, detail=detail, rivals=rivals))
+    return found
+
+
+def _gross_stations(solved: Solved) -> list[Mistake]:
+    """Return the occupied setups that do not stand where, or as high as, they say."""
+    case, found = solved.case, []
+    for setup, (plan, height) in enumerate(solved.network.start.gross_station.tolist()):
+        own = case.setups[setup]
+        if plan:
+            found.append(STATION_NAME.mistake(own.label, (own.station,), NO_ROWS))
+        elif height:
+            found.append(INSTRUMENT_HEIGHT.mistake(own.label, (own.station,), NO_ROWS))
+    return found
+
+
+def single_sights(solved: Solved) -> list[Mistake]:
+    """Tell the remaining gross sights apart, one by one."""
+    calm = solve(solved.case.without_mask(_gross_readings(solved)))
+    numbers = gross_sights(solved).tolist()
+    return [mistake for number in numbers for mistake in _single(solved, calm, number)]
+
+
+def _single(solved: Solved, calm: Solved, number: int) -> list[Mistake]:
+    """Name one gross sight; ``calm`` is the solution without any gross reading."""
+    rows = rows_of(solved, np.array([number]))
+    found = identify_sight(calm, rows)
+    return [kind_of(one).named(solved, number, rows, one) for one in found]
+
+
+def identify_sight(calm: Solved, rows: IntArray) -> list[Mistake]:
+    """Put one sight back: what explains its readings with the fewest mistakes?
+
+    Mistakes in other setups' sights of the same mark may explain them as well; they are
+    rivals only.
+    """
+    subjects, seen, off = put_back(calm, rows, ALL)
+    sights = subjects.evidence.pointings.sight
+    sight = int(sights[rows[0]])
+    whole = (*single_readings(subjects), *target_heights(subjects), *wrong_targets(subjects))
+    point = subjects.shots.point[rows[0]]
+    about = [h for h in whole if not h.detail and (subjects.shots.point[h.rows] == point).all()]
+    own = [h for h in about if set(sights[h.rows]) == {sight}]
+    if not own:
+        return []
+    others = [h for h in about if set(sights[h.rows]) != {sight}]
+    tested = stack(subjects.evidence, [*own, *others])
+    degrees = np.array([float(h.degrees) for h in (*own, *others)])
+
+    def explain(misfits: FloatArray) -> list[Mistake]:
+        against = with_misfit(tested, own, misfits[sight])
+        limits = Thresholds(degrees, FAMILY)
+        accepted = search(against, [*own, *others], limits, choice=len(own))
+        return [found_mistake(one) for one in accepted]
+
+    poles = [h for h in own if h.kind == TARGET_HEIGHT.name]
+    return with_exact_pole(calm, seen, sight, off, poles, explain)

@@ -1,0 +1,185 @@
+"""What to try when something is gross: a mark split, a setup split, names exchanged, a sight out.
+
+Each trial is a case to solve and the mistake it would mean. `tieup.diagnose.gross.gross` chooses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import combinations, pairwise
+
+import numpy as np
+
+from tieup.diagnose.basis.case import Case, new_name
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.kinds.kind import ALL
+from tieup.diagnose.kinds.mark_moved import MARK_MOVED, since
+from tieup.diagnose.kinds.movements import INSTRUMENT_MOVED
+from tieup.diagnose.kinds.point_name import POINT_NAME
+from tieup.diagnose.kinds.swapped_names import SWAPPED_NAMES
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.observations import DIRECTION
+from tieup.reduce.deviations import centred
+from tieup.reduce.target_visits import shooting_order
+
+TORN = 10.0  # sds; pointings of one sight this far apart may belong to two orientations
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A case to try and the mistake that it would mean.
+
+    ``price`` is what the mistake must be worth in v'Pv; ``new_setups`` how many setups more
+    there are to place. ``sight_out``: a sight is out as a whole, and what is wrong with it is to be
+    told. ``exchange``: names are exchanged, which is only tried.
+    """
+
+    case: Case
+    mistake: Mistake
+    price: float
+    new_setups: int = 0
+    sight_out: bool = False
+    exchange: bool = False
+
+
+def all_trials(solved: Solved) -> Iterator[Trial]:
+    """Return everything worth trying."""
+    yield from _sights_out(solved)
+    yield from _moved_marks(solved)
+    yield from _swaps(solved)
+    yield from _breaks(solved)
+
+
+def _sights_out(solved: Solved) -> Iterator[Trial]:
+    """Leave out each gross sight as a whole."""
+    sights, case = solved.network.sights, solved.case
+    for number in gross_sights(solved).tolist():
+        rows = rows_of(solved, np.array([number]))
+        label = case.setups[sights.setup[number]].label
+        name = case.points[sights.point[number]]
+        mistake = POINT_NAME.mistake(label, (name,), rows)
+        yield Trial(case.without(rows, ALL), mistake, 75.0, sight_out=True)
+
+
+def gross_sights(solved: Solved) -> IntArray:
+    """Return the numbers of the sights with a gross component."""
+    return np.flatnonzero(solved.network.start.gross.any(axis=1))
+
+
+def rows_of(solved: Solved, sights: IntArray) -> IntArray:
+    """Return the raw rows of the given sights."""
+    return np.flatnonzero(np.isin(solved.reduction.pointings.sight, sights))
+
+
+def _moved_marks(solved: Solved) -> Iterator[Trial]:
+    """Split each mark with something gross about it, at every change of setup in time."""
+    sights, case = solved.network.sights, solved.case
+    gross = set(sights.point[gross_sights(solved)].tolist())
+    gross |= set(np.flatnonzero(solved.network.start.gross_control.any(axis=1)).tolist())
+    times = setup_times(case)
+    for point in sorted(gross):
+        own = np.flatnonzero(sights.point == point)
+        setups = np.unique(sights.setup[own])
+        ordered = setups[np.argsort(times[setups], kind="stable")]
+        for cut in range(1, len(ordered) if len(ordered) > 2 else 0):
+            later = own[np.isin(sights.setup[own], ordered[cut:])]
+            yield _split(solved, int(point), rows_of(solved, later), int(ordered[cut]))
+
+
+def _split(solved: Solved, point: int, rows: IntArray, setup: int) -> Trial:
+    """Return the trial that a mark lay elsewhere for ``rows``, from ``setup`` on."""
+    case = solved.case
+    name, label = case.points[point], case.setups[setup].label
+    new = f"{name}@{label}"
+    if new in case.points:
+        new = new_name(new, "~", set(case.points))
+    mistake = replace(MARK_MOVED.mistake("", (name,), rows), detail=since(label), instead=(new,))
+    return Trial(case.with_renamed(rows, new), mistake, 30.0)
+
+
+def _swaps(solved: Solved) -> Iterator[Trial]:
+    """Exchange the name of each gross sight with every other tie of its setup."""
+    sights, case = solved.network.sights, solved.case
+    gross = gross_sights(solved)
+    shared = np.bincount(sights.point, minlength=len(case.points)) > 1
+    shared |= np.isfinite(solved.network.control[:, :2]).all(axis=1)
+    done: set[tuple[int, int, int]] = set()
+    for number in gross:
+        setup, point = int(sights.setup[number]), int(sights.point[number])
+        others = np.unique(sights.point[(sights.setup == setup) & shared[sights.point]])
+        for other in others.tolist():
+            key = (setup, min(point, other), max(point, other))
+            if other == point or key in done:
+                continue
+            done.add(key)
+            yield _swap(solved, *key)
+
+
+def exchanges(solved: Solved) -> Iterator[Trial]:
+    """Exchange two marks that both have a gross sight, in every setup that sights both.
+
+    A mark that two setups saw may have been placed by the one that exchanged the names: then
+    the good sight of the other setup is the one that looks gross.
+    """
+    sights = solved.network.sights
+    marks = np.unique(sights.point[gross_sights(solved)]).tolist()
+    for first, second in combinations(marks, 2):
+        there = (sights.setup[sights.point == point] for point in (first, second))
+        yield from (_swap(solved, int(s), first, second) for s in np.intersect1d(*there))
+
+
+def _swap(solved: Solved, setup: int, first: int, second: int) -> Trial:
+    case = solved.case
+    own = case.shots.setup == setup
+    one, two = (np.flatnonzero(own & (case.shots.point == p)) for p in (first, second))
+    names = (case.points[first], case.points[second])
+    swapped = case.with_renamed(one, names[1]).with_renamed(two, names[0])
+    rows = np.sort(np.concatenate([one, two]))
+    label = case.setups[setup].label
+    return Trial(swapped, SWAPPED_NAMES.of_pair(label, names, rows), 20.0, exchange=True)
+
+
+def _breaks(solved: Solved) -> Iterator[Trial]:
+    """Split each setup with gross or torn sights between any two of its shots to marks."""
+    sights, case = solved.network.sights, solved.case
+    gross = gross_sights(solved)
+    order = shooting_order(case.shots)
+    shared = np.bincount(sights.point, minlength=len(case.points)) > 1
+    shared |= np.isfinite(solved.network.control[:, :2]).all(axis=1)
+    suspects = set(sights.setup[gross].tolist()) | set(case.shots.setup[_torn(solved)].tolist())
+    for setup in sorted(suspects):
+        own = np.flatnonzero((case.shots.setup == setup) & shared[case.shots.point])
+        own = own[np.argsort(order[own], kind="stable")]
+        for before, row in pairwise(own.tolist()):
+            if case.shots.point[before] == case.shots.point[row]:
+                continue
+            after = own[order[own] >= order[row]]
+            label = case.setups[setup].label
+            mistake = replace(
+                INSTRUMENT_MOVED.mistake(label, (), after), detail=f"before row {row}"
+            )
+            whole = np.flatnonzero((case.shots.setup == setup) & (order >= order[row]))
+            yield Trial(case.with_split_setup(setup, whole), mistake, 35.0, new_setups=1)
+
+
+def _torn(solved: Solved) -> BoolArray:
+    """Return the rows (m,) whose direction is far from the others to the same mark."""
+    pointings, sights = solved.reduction.pointings, solved.network.sights
+    torn = np.zeros(len(pointings.sight), dtype=bool)
+    known = (pointings.sight >= 0) & np.isfinite(pointings.corrected[:, DIRECTION])
+    rows = np.flatnonzero(known)
+    away = centred(pointings.corrected[rows, DIRECTION], pointings.look[rows], circular=True)
+    torn[rows] = np.abs(away) > TORN * sights.pointing_sd[pointings.sight[rows], DIRECTION]
+    return torn
+
+
+def setup_times(case: Case) -> FloatArray:
+    """Return the mean time of each setup (S,), or its place in the book where one has none."""
+    shots, count = case.shots, len(case.setups)
+    if np.isnan(shots.time).any() or not len(shots):
+        return np.arange(count, dtype=np.float64)
+    number = np.bincount(shots.setup, minlength=count)
+    total = np.bincount(shots.setup, weights=shots.time, minlength=count)
+    return np.asarray(total / np.maximum(number, 1))

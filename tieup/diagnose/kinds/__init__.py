@@ -1,0 +1,1 @@
+"""The kinds of mistakes, one object each: see `tieup.diagnose.kinds.kind`."""

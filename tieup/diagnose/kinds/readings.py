@@ -1,0 +1,176 @@
+"""A wrong reading of a sight: a direction, a zenith angle or a distance."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tieup.diagnose.basis.hypotheses import EVERY_LOOK, Hypothesis, component_bias
+from tieup.diagnose.basis.mistake import Mistake
+from tieup.diagnose.basis.phrases import Phrases, Text, at_marks, from_setup, too
+from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.evidence.subjects import Subjects
+from tieup.diagnose.kinds.kind import RARE, USUAL, from_to
+from tieup.diagnose.kinds.sights import SightKind
+from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.observations import DIRECTION, DISTANCE, KINDS, ZENITH, Sights
+
+HALF_TURN = np.radians(0.1)  # rad; a direction this close to 180 deg off is the other face
+
+
+def single_readings(subjects: Subjects) -> Iterator[Hypothesis]:
+    """Give every reading of a tested sight as wrong: all its pointings, and each alone."""
+    for rows in subjects.sight_rows:
+        for kind in (DIRECTION, ZENITH, DISTANCE):
+            own = rows[subjects.observed[rows, kind]]
+            if not len(own):
+                continue
+            yield _reading(subjects, own, kind, "")
+            if len(own) > 1:
+                for row in own:
+                    yield _reading(subjects, np.array([row]), kind, f"row {row}")
+    yield from _every_look(subjects)
+
+
+def _every_look(subjects: Subjects) -> Iterator[Hypothesis]:
+    """Give the distances of all looks of a setup at one mark as off alike: another prism there."""
+    shots, rows = subjects.shots, subjects.rows
+    rows = rows[subjects.observed[rows, DISTANCE]]
+    sight = subjects.evidence.pointings.sight[rows]
+    ends = np.column_stack([shots.setup[rows], shots.point[rows]])
+    for one in np.unique(ends, axis=0):
+        own = (ends == one).all(axis=1)
+        if len(np.unique(sight[own])) > 1:
+            yield _reading(subjects, rows[own], DISTANCE, EVERY_LOOK)
+
+
+def _reading(subjects: Subjects, rows: IntArray, kind: int, detail: str) -> Hypothesis:
+    return Hypothesis(
+        kind=KINDS[kind],
+        setup=subjects.label(rows[0]),
+        points=(subjects.name(rows[0]),),
+        columns=(component_bias(rows, kind),),
+        rows=rows,
+        kinds=(kind,),
+        unit="m" if kind == DISTANCE else "rad",
+        prior=USUAL if kind == DISTANCE else RARE,
+        detail=detail,
+    )
+
+
+@dataclass(frozen=True)
+class Reading(SightKind):
+    """One reading of a sight; ``noun`` and ``cause`` say what it is and why it is wrong."""
+
+    noun: str = ""
+    cause: str = ""
+
+    @property
+    def component(self) -> int:
+        """Return which reading of a sight it is."""
+        return self.components[0]
+
+    def sizes(self, solved: Solved, sights: Sights, off: FloatArray) -> FloatArray:
+        """Return what the reading is off by itself."""
+        return off[:, self.component][:, None]
+
+    def guarded(self, hypothesis: Hypothesis) -> bool:
+        """Guard against one sight; what is in every look at a mark is looked for as well."""
+        return hypothesis.detail != EVERY_LOOK
+
+    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+        """Say how far the reading is off."""
+        m = mistake
+        if m.detail == EVERY_LOOK:
+            return _another_prism(m, phrases)
+        if m.unit == "m":
+            size, side = phrases.shift(m.magnitude), too(m, "long", "short")
+        else:
+            size, side = phrases.angle(m.magnitude), too(m, "large", "small")
+        return Text(
+            f"The {self.noun} {from_setup(m)} is {size} too {side}, likely {self.cause}",
+            "it is left out",
+            f"From {m.setup} or another setup shoot {at_marks(m)} again, both faces.",
+            "Leave the reading out (accept), or shoot again.",
+            "the reading stays left out",
+        )
+
+    def clause(self, setup: str, points: Sequence[str]) -> str:
+        """Say that the reading is off."""
+        return f"the {self.noun} {from_to(setup, points)} is off"
+
+    def thing(self, setup: str, points: Sequence[str]) -> str:
+        """Name the reading."""
+        return f"{self.noun} {from_to(setup, points)}"
+
+
+def _another_prism(m: Mistake, p: Phrases) -> Text:
+    """Say that all looks of a setup at one mark have the same error in their distances."""
+    size, at = p.shift(m.magnitude), at_marks(m)
+    return Text(
+        f"All distances from setup {m.setup} to {at} are {size} too {too(m, 'long', 'short')}, "
+        "likely another prism, or its constant not set",
+        "they are left out",
+        f"Look at the prism on {at}; from {m.setup} or another setup shoot it again.",
+        "Leave the distances out (accept), or set the prism (set: prism_constant).",
+        "the distances stay left out",
+    )
+
+
+class Direction(Reading):
+    """A direction; half a circle off it is the other face."""
+
+    def named(self, solved: Solved, sight: int, rows: IntArray, mistake: Mistake) -> Mistake:
+        """Tell the other face from a wrong pointing."""
+        if abs(abs(mistake.size[0]) - np.pi) < HALF_TURN:
+            return replace(mistake, kind=FACE.name, rows=rows)
+        return replace(mistake, rows=rows)
+
+
+class Face(Reading):
+    """A direction of the other face than was booked."""
+
+    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+        """Say that the direction is of the other face."""
+        where = from_setup(mistake)
+        return Text(
+            f"The direction {where} is half a circle off: the other face",
+            "it is left out",
+            f"Look at the zenith angle of the row {where}: over 180 degrees is face 2.",
+            "Leave it out (accept), or correct the face of the row (set: face).",
+            "the direction stays left out",
+        )
+
+
+DIRECTION_READING = Direction(
+    KINDS[DIRECTION],
+    (DIRECTION,),
+    "rad",
+    single_readings,
+    of_sight=True,
+    noun="direction",
+    cause="a wrong pointing, or the pole not plumb",
+)
+ZENITH_READING = Reading(
+    KINDS[ZENITH],
+    (ZENITH,),
+    "rad",
+    single_readings,
+    in_height=True,
+    of_sight=True,
+    as_well=("target-height",),
+    noun="zenith angle",
+    cause="a wrong pointing at height, or a wrong pole height",
+)
+DISTANCE_READING = Reading(
+    KINDS[DISTANCE],
+    (DISTANCE,),
+    "m",
+    single_readings,
+    of_sight=True,
+    noun="distance",
+    cause="another surface, an edge or another prism hit",
+)
+FACE = Face("face", (DIRECTION,), "rad", like=DIRECTION_READING, noun="direction")

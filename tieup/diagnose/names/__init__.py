@@ -1,0 +1,1 @@
+"""One name for two places, two names for one: told apart before anything is tested."""

@@ -1,0 +1,1 @@
+"""Findings that raw rows, columns and booked values give by themselves."""
