@@ -11,7 +11,7 @@ from tests.surface.yards import draw_yard
 from tieup.model.surfaces import ACROSS, ALONG, GradeLimit
 from tieup.surface.grades import grades_of, gradients
 from tieup.surface.limits import faces_along, faces_within, held_to
-from tieup.surface.spread import Spread, VertexSpread, spread_of
+from tieup.surface.spread import Spread, VertexSpread, factor_of
 
 
 @pytest.mark.parametrize(("azimuth", "fall"), [(0, 0.01), (37, 0.02), (200, 0.004), (359, 0.08)])
@@ -63,8 +63,8 @@ def test_a_covariance_comes_back_out_of_its_parts() -> None:
     rng = np.random.default_rng(1)
     factor, own = rng.normal(size=(8, 3)), np.array([0, 0, 1, 2, 1, 1, 0.5, 3.0])
     whole = factor @ factor.T + np.diag(own**2)
-    found = spread_of(whole, own)
-    assert found.common.shape[1] == 3
+    found = Spread(own, factor_of(factor @ factor.T))
+    assert found.common.shape == (8, 3)
     assert found.common @ found.common.T + np.diag(own**2) == pytest.approx(whole)
     mesh = surface_of(lifted(grid(2, 4), lambda n, e: n)).mesh
     rows = rng.normal(size=(5, 3))

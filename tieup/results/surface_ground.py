@@ -10,19 +10,21 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import csr_array
 
-from tieup.derive.placed import joint_covariance
+from tieup.adjust.cofactors import Functions, covariance, point_functions
+from tieup.derive.placed import PlacedPoint
 from tieup.derive.places import Places
 from tieup.derive.points import DerivedPoints
 from tieup.derive.slopes import Slopes
-from tieup.model.arrays import BoolArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.derived import Typed
 from tieup.model.reconciliation import Table
 from tieup.model.surfaces import SurfaceWish
 from tieup.results.site import Site
 from tieup.surface.build import Ground
 from tieup.surface.seams import SHARED
-from tieup.surface.spread import Spread, spread_of
+from tieup.surface.spread import Spread, factor_of
 
 
 @dataclass(frozen=True)
@@ -206,15 +208,52 @@ def _setups(site: Site, places: Places, number: IntArray) -> IntArray:
 def _spread(site: Site, places: Places, number: IntArray) -> Spread:
     """Return how well the heights of points are known together.
 
-    A shot that nothing checks has its sight's error of its own; all else is common.
+    A height is a function of a few unknowns of setups and marks, so its covariance is theirs
+    brought through it. What a sight has of its own is that of its point alone, where no other point
+    of the surfaces is derived of it; else the two have it in common.
     """
-    adjustment = site.wide
-    own = np.zeros(len(number))
-    row_of = {int(mark): row for row, mark in enumerate(adjustment.aside.connections.point)}
-    for i, point in enumerate(number.tolist()):
-        row = row_of.get(point) if point < places.marks else None
-        if row is not None:
-            own[i] = adjustment.aside.own[row, 2, 2]
     placed = [places.placed(point) for point in number.tolist()]
-    joint = joint_covariance(adjustment, placed)[:, 2, :, 2] if placed else np.zeros((0, 0))
-    return spread_of(np.nan_to_num(joint), np.sqrt(own))
+    marks = np.unique(np.array([m for point in placed for m in point.marks], dtype=np.int64))
+    by_mark = _by_marks(placed, marks)
+    known = point_functions(site.wide, marks)
+    rows = csr_array(by_mark @ known.rows)
+    asked = np.unique(rows.indices)
+    count = len(asked)
+    chosen = csr_array((np.ones(count), (np.arange(count), asked)), shape=(count, rows.shape[1]))
+    unknown = covariance(site.wide, Functions(chosen, csr_array((count, count))))
+    several = np.flatnonzero(_users(by_mark) > 1)
+    apart = np.setdiff1d(np.arange(len(marks)), several)
+    own = np.array([point.own[2, 2] for point in placed])
+    own += _alone(by_mark[:, _columns(apart)], known.own, _columns(apart))
+    shared = known.own[_columns(several)][:, _columns(several)].toarray()
+    parts = [rows[:, asked] @ factor_of(unknown), by_mark[:, _columns(several)] @ factor_of(shared)]
+    return Spread(np.sqrt(np.maximum(own, 0.0)), np.concatenate(parts, axis=1))
+
+
+def _by_marks(placed: Sequence[PlacedPoint], marks: IntArray) -> csr_array:
+    """Return the derivatives (n, 3 m) of heights by the coordinates of marks, without zeros."""
+    row = [i for i, point in enumerate(placed) for _ in range(3 * len(point.marks))]
+    at = np.searchsorted(marks, [mark for point in placed for mark in point.marks])
+    value = np.concatenate([np.zeros(0), *(point.jacobian[2] for point in placed)])
+    columns = _columns(np.asarray(at, dtype=np.int64))
+    there = value != 0.0
+    found = (value[there], (np.array(row, dtype=np.int64)[there], columns[there]))
+    return csr_array(found, shape=(len(placed), 3 * len(marks)))
+
+
+def _columns(marks: IntArray) -> IntArray:
+    """Return the columns of the three coordinates of marks."""
+    return (3 * marks[:, None] + np.arange(3)).reshape(-1)
+
+
+def _users(by_mark: csr_array) -> IntArray:
+    """Return how many points come from each mark."""
+    wide = by_mark.tocoo()
+    pairs = np.unique(wide.row.astype(np.int64) * by_mark.shape[1] + wide.col // 3)
+    return np.bincount(pairs % by_mark.shape[1], minlength=by_mark.shape[1] // 3)
+
+
+def _alone(by_mark: csr_array, own: csr_array, columns: IntArray) -> FloatArray:
+    """Return the variances (n,) that points have from the sights of marks no other comes from."""
+    block = csr_array(own)[columns][:, columns]
+    return np.asarray((by_mark @ block).multiply(by_mark).sum(axis=1)).reshape(-1)

@@ -89,12 +89,11 @@ class VertexSpread:
         return np.asarray(np.diff(self.weights.indptr) > 1)
 
 
-def spread_of(covariance: FloatArray, own: FloatArray) -> Spread:
-    """Return the spread of heights with a joint covariance (n, n) in m^2.
+def factor_of(covariance: FloatArray) -> FloatArray:
+    """Return F (n, k) with F F' = a covariance (n, n), of as few columns as it has freedoms.
 
-    ``own`` (n,) in m is the part of each that is independent of all others.
+    Held heights and such that hang together without freedom have eigenvalues of 0.
     """
-    rest = 0.5 * (covariance + covariance.T) - np.diag(own**2)
-    values, vectors = np.linalg.eigh(rest)
+    values, vectors = np.linalg.eigh(0.5 * (covariance + covariance.T))
     some = values > EMPTY * values.max(initial=0.0)
-    return Spread(own, np.asarray(vectors[:, some] * np.sqrt(values[some])))
+    return np.asarray(vectors[:, some] * np.sqrt(values[some]))
