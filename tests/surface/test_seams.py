@@ -40,13 +40,13 @@ def test_sound_seams_are_left_alone() -> None:
 
 
 def test_water_behind_a_step_is_the_seams() -> None:
-    """A plane of 0.1 % towards the seam: the step of 10 mm dams water up, which is told as its."""
+    """A channel of 0.2 % over the seam: the step of 10 mm dams water up, which is told as its."""
     plan = grid(7, 14, 3.0)
     setup = (plan[:, 1] > 20).astype(np.int64)
-    place = lifted(plan, lambda n, e: 0.001 * (n.max() - np.abs(n - 9)) - 0.002 * e)
+    place = lifted(plan, lambda n, e: 0.004 * np.abs(n - 9) - 0.002 * e)
     place[:, 2] += 0.010 * setup
     found = surface_of(place, setup=setup, spread=certain(len(plan), 0.0005))
-    assert found.seams[0].step == pytest.approx(0.010, abs=2e-4)
+    assert found.seams[0].step == pytest.approx(0.010, abs=5e-4)  # a valley along the way
     assert len(found.drainage.ponds) and found.seam_ponds.all()
 
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
 from tieup.surface.checks import (
     Spikes,
     Twins,
@@ -193,13 +193,13 @@ def _of_vertices(values: IntArray, mesh: Mesh) -> IntArray:
 def _line_of_vertex(ground: Ground, vertex: IntArray, mesh: Mesh) -> IntArray:
     """Return the one line that each vertex (v,) stands on, -1 for none or several."""
     line = np.full(len(mesh.place), NO_LINE)
-    taken = np.zeros(len(mesh.place), dtype=bool)
-    for number, points in enumerate(ground.lines):
-        own = np.unique(vertex[_numbers(points)])
-        own = own[own >= 0]
-        line[own] = np.where(taken[own], NO_LINE, number)
-        taken[own] = True
-    return line
+    points = _numbers([point for own in ground.lines for point in own])
+    number = np.repeat(np.arange(len(ground.lines)), [len(own) for own in ground.lines])
+    there = vertex[points] >= 0
+    pairs, _ = distinct_pairs(vertex[points][there], number[there])
+    lone = np.bincount(pairs[:, 0], minlength=len(line)) == 1
+    line[pairs[:, 0]] = pairs[:, 1]
+    return np.where(lone, line, NO_LINE)
 
 
 def _on_line(ground: Ground) -> BoolArray:

@@ -80,22 +80,37 @@ def spikes_of(mesh: Mesh, spread: VertexSpread) -> Spikes:
 
     Vertices on breaklines and those on the edge are not looked at: the ground bends there.
     """
-    rows, sound = off_planes(mesh)
+    even = mesh.used.copy()
     ends = mesh.faces[:, NEXT][mesh.fixed], mesh.faces[mesh.fixed]
     for vertices in (*ends, mesh.border()[0]):
-        sound[vertices] = False
-    inner = np.flatnonzero(sound)
-    off = rows[inner] @ mesh.height
+        even[vertices] = False
+    vertex, beside, weight = off_planes(mesh, even)
+    inner = np.unique(vertex)
+    plane = np.bincount(vertex, weight * mesh.height[beside], minlength=len(even))
+    off = mesh.height[inner] - plane[inner]
     if len(inner) < LEAST:
         return Spikes(inner[:0], off[:0], off[:0])
     middle = np.median(off)
     rough = ROBUST * float(np.median(np.abs(off - middle)))
     far = np.flatnonzero(np.abs(off - middle) > FAR * rough)
-    sd = spread.points.sd(rows[inner[far]] @ spread.weights)
+    sd = spread.points.sd(_off(inner[far], vertex, beside, weight, len(even)) @ spread.weights)
     clear = np.abs(off[far]) > critical() * sd
     # A spike pulls its neighbours' planes: of those that touch only the farthest off is one.
     lone = _farthest(mesh, inner[far][clear], off[far][clear])
     return Spikes(inner[far][clear][lone], off[far][clear][lone], sd[clear][lone])
+
+
+def _off(
+    chosen: IntArray, vertex: IntArray, beside: IntArray, weight: FloatArray, count: int
+) -> csr_array:
+    """Return how far chosen vertices lie off their planes as functions (k, v) of the heights."""
+    number = np.full(count, -1)
+    number[chosen] = np.arange(len(chosen))
+    own = number[vertex] >= 0
+    row = np.concatenate([np.arange(len(chosen)), number[vertex[own]]])
+    column = np.concatenate([chosen, beside[own]])
+    value = np.concatenate([np.ones(len(chosen)), -weight[own]])
+    return csr_array((value, (row, column)), shape=(len(chosen), count))
 
 
 def _farthest(mesh: Mesh, vertex: IntArray, off: FloatArray) -> BoolArray:

@@ -25,7 +25,7 @@ from scipy.sparse.csgraph import connected_components
 
 from tieup.adjust.distributions import normal_critical
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
-from tieup.surface.mesh import Mesh
+from tieup.surface.mesh import Mesh, greatest
 from tieup.surface.spread import VertexSpread
 from tieup.surface.water import Filled, Ponds, filled, ponds_of
 
@@ -100,15 +100,11 @@ def _best_neighbours(
 ) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
     """Return for each vertex the neighbour that it falls to most surely, drop, sd and quantile."""
     count = len(mesh.place)
-    pairs = mesh.edges
-    sd = spread.sd(pairs, np.tile([1.0, -1.0], (len(pairs), 1)))
-    a, b = np.concatenate([pairs, pairs[:, ::-1]]).T
-    drop, sd = mesh.height[a] - mesh.height[b], np.concatenate([sd, sd])
+    a, b = mesh.spokes
+    drop, sd = mesh.height[a] - mesh.height[b], spread.sd_between(a, b)
     with np.errstate(divide="ignore", invalid="ignore"):
         clear = np.where(sd > 0.0, drop / sd, np.sign(drop) * np.inf)
-    clear = np.nan_to_num(clear, nan=0.0)
-    order = np.lexsort([-clear, a])
-    first = order[np.diff(a[order], prepend=-1) != 0]
+    first = greatest(a, np.nan_to_num(clear, nan=0.0))
     best = np.full(count, -1)
     fall, spreads = np.full(count, -np.inf), np.zeros(count)
     best[a[first]], fall[a[first]], spreads[a[first]] = b[first], drop[first], sd[first]
@@ -157,7 +153,7 @@ def _by_height(ponds: Ponds, count: int) -> csr_array:
 
 def _rims(mesh: Mesh, ponds: Ponds) -> tuple[IntArray, IntArray]:
     """Return pond and vertex (r,) of all that stands around the ponds."""
-    a, b = np.concatenate([mesh.edges, mesh.edges[:, ::-1]]).T
+    a, b = mesh.spokes
     around = (ponds.of_vertex[a] >= 0) & (ponds.of_vertex[b] != ponds.of_vertex[a])
     return ponds.of_vertex[a[around]], b[around]
 

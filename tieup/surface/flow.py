@@ -14,7 +14,7 @@ import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.surface.grades import gradients
-from tieup.surface.mesh import NEXT, Mesh
+from tieup.surface.mesh import NEXT, Mesh, greatest
 from tieup.surface.water import Filled, Ponds
 
 EDGE = -1  # water leaves over the edge of the surface there
@@ -54,12 +54,11 @@ def _ahead_of_vertices(mesh: Mesh, water: Filled, ponds: Ponds) -> IntArray:
     The level sinks along the way or the way out of the tree is taken: there are no rings.
     """
     own = np.arange(len(mesh.place))
-    a, b = np.concatenate([mesh.edges, mesh.edges[:, ::-1]]).T
+    a, b = mesh.spokes
     lower = water.level[b] < water.level[a]
     a, b = a[lower], b[lower]
     run = np.hypot(*(mesh.place[b, :2] - mesh.place[a, :2]).T)
-    order = np.lexsort([(mesh.height[b] - mesh.height[a]) / run, a])
-    first = order[np.diff(a[order], prepend=-1) != 0]
+    first = greatest(a, (mesh.height[a] - mesh.height[b]) / run)
     ahead = np.where(water.onward >= 0, water.onward, own)
     inner = water.onward >= 0
     steepest = ahead.copy()

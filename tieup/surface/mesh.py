@@ -48,6 +48,17 @@ class Mesh:
         return np.asarray(ends[first])
 
     @cached_property
+    def spokes(self) -> tuple[IntArray, IntArray]:
+        """Return every edge twice (2 e,), once from each end: the ends, in order of the first."""
+        count, (first, second) = len(self.place), self.edges.T
+        ones = np.ones(2 * len(first), dtype=bool)
+        ends = np.concatenate([first, second]), np.concatenate([second, first])
+        sorted_ = csr_array((ones, ends), shape=(count, count))  # by counting, faster than a sort
+        return np.repeat(np.arange(count), np.diff(sorted_.indptr)), sorted_.indices.astype(
+            np.int64
+        )
+
+    @cached_property
     def area(self) -> FloatArray:
         """Return the plan areas (t,) in m^2."""
         return np.asarray(0.5 * cross(self.corners[:, 1], self.corners[:, 2], self.corners[:, 0]))
@@ -96,6 +107,21 @@ def cross(a: FloatArray, b: FloatArray, origin: FloatArray) -> FloatArray:
     """Return the cross product (n,) of a - origin and b - origin, plan vectors (n, 2)."""
     u, v = a - origin, b - origin
     return np.asarray(u[..., 0] * v[..., 1] - u[..., 1] * v[..., 0])
+
+
+def greatest(groups: IntArray, values: FloatArray) -> IntArray:
+    """Return the row of the greatest value of each group that there is; groups stand in order.
+
+    >>> greatest(np.array([0, 0, 2, 2]), np.array([5.0, 5.0, 1.0, 3.0]))
+    array([0, 3])
+    """
+    new = np.diff(groups, prepend=-1) != 0
+    start = np.flatnonzero(new)
+    if not len(start):
+        return start
+    most = np.repeat(np.maximum.reduceat(values, start), np.diff(start, append=len(groups)))
+    top = np.flatnonzero(values == most)
+    return np.asarray(top[np.diff(groups[top], prepend=-1) != 0])
 
 
 def mesh_of_faces(place: FloatArray, faces: IntArray) -> Mesh:

@@ -8,33 +8,33 @@ has at the vertex the height sum of w_j z_j, w_j = e' N^-1 (1, x_j, y_j)', with 
 from __future__ import annotations
 
 import numpy as np
-from scipy.sparse import csr_array, eye_array
 
-from tieup.model.arrays import BoolArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.surface.mesh import Mesh
 
 FLATTEST = 1e-3  # determinant of N for neighbours at a mean distance of 1; less is one line
 
 
-def off_planes(mesh: Mesh) -> tuple[csr_array, BoolArray]:
-    """Return the rows (v, v) of z minus the plane of the neighbours, and which of them are sound.
+def off_planes(mesh: Mesh, some: BoolArray) -> tuple[IntArray, IntArray, FloatArray]:
+    """Return the planes of the neighbours at ``some`` of the vertices (v,).
 
-    A vertex whose neighbours are fewer than three, or lie on one line, has none.
+    Pairs (p,) of a vertex and a neighbour, and the weight that the neighbour's height has there. A
+    vertex whose neighbours are fewer than three, or lie on one line, has none.
     """
-    a, b = np.concatenate([mesh.edges, mesh.edges[:, ::-1]]).T
+    a, b = mesh.spokes
+    there = some[a]
+    a, b = a[there], b[there]
     count = len(mesh.place)
-    step = mesh.place[b, :2] - mesh.place[a, :2]
-    degree = np.bincount(a, minlength=count)
-    scale = np.bincount(a, np.hypot(*step.T), minlength=count) / np.maximum(degree, 1)
-    row = np.column_stack([np.ones(len(a)), step / np.maximum(scale[a], 1e-9)[:, None]])
-    normal = np.empty((count, 3, 3))
-    for i in range(3):
-        for j in range(3):
-            normal[:, i, j] = np.bincount(a, row[:, i] * row[:, j], minlength=count)
-    sound = (degree >= 3) & (np.linalg.det(normal) > FLATTEST)
-    normal[~sound] = np.eye(3)
-    first = np.linalg.inv(normal)[:, 0]
-    weight = np.where(sound[a], np.einsum("ni,ni->n", first[a], row), 0.0)
-    shape = (count, count)
-    carried = csr_array((weight, (a, b)), shape=shape)
-    return csr_array(eye_array(count, format="csr") - carried), sound
+    x, y = (mesh.place[b, :2] - mesh.place[a, :2]).T
+    n = np.bincount(a, minlength=count).astype(float)
+    scale = np.maximum(np.bincount(a, np.hypot(x, y), minlength=count) / np.maximum(n, 1), 1e-9)
+    x, y = x / scale[a], y / scale[a]
+    sx, sy, xx, xy, yy = (
+        np.bincount(a, value, minlength=count) for value in (x, y, x * x, x * y, y * y)
+    )
+    first = (xx * yy - xy * xy, sy * xy - sx * yy, sx * xy - sy * xx)  # cofactors of N's first row
+    whole = n * first[0] + sx * first[1] + sy * first[2]
+    sound = (n >= 3) & (whole > FLATTEST)
+    keep = sound[a]
+    a, b, x, y = a[keep], b[keep], x[keep], y[keep]
+    return a, b, (first[0][a] + first[1][a] * x + first[2][a] * y) / whole[a]

@@ -37,7 +37,7 @@ FAR = 4.0  # times the scatter of the middle edge
 LEAST = 3  # edges that show a step
 SHOWN = 0.3  # of all edges of a seam that must show it: those at the end of a breakline see past it
 BENT = 3.0  # sd with the shape of the ground over that without; more is no ground to judge by
-MOST = 300  # edges that a seam is judged by, evenly out of all
+MOST = 120  # edges that a seam is judged by, evenly out of all
 CARRIED = 4.0  # on rows at 1/2, 3/2, 5/2: 3.4 for a bend that is even, 3.9 for a crease after 1
 ON_A_LINE = 0.05  # least spread across over that along; less is one line and carries no plane
 SHARED = -1
@@ -114,9 +114,10 @@ class _Across:
         face, edge = np.nonzero(mesh.fixed)
         ends = np.stack([mesh.faces[face, edge], mesh.faces[face, np.array(NEXT)[edge]]], axis=1)
         self._lines = mesh.place[np.unique(np.sort(ends, axis=1), axis=0), :2]
-        self._tree = cKDTree(self._lines.mean(axis=1)) if len(self._lines) else None
-        step = self._lines[:, 1] - self._lines[:, 0]
-        self._half = 0.5 * float(np.hypot(step[:, 0], step[:, 1]).max(initial=0.0))
+        self._middle = self._lines.mean(axis=1)
+        self._tree = cKDTree(self._middle) if len(self._lines) else None
+        self._halves = 0.5 * np.hypot(*(self._lines[:, 1] - self._lines[:, 0]).T)
+        self._half = float(self._halves.max(initial=0.0))
         count = len(mesh.faces)
         face, edge = np.nonzero(~mesh.fixed & (mesh.neighbours >= 0))
         ones = np.ones(len(face), dtype=np.float32)
@@ -137,7 +138,9 @@ class _Across:
         for number, (a, b) in enumerate(pairwise(near.indptr.tolist())):
             ends = self._mesh.place[vertex[a:b], :2]
             reach = np.hypot(*(ends - middle[number]).T).max(initial=0.0) + self._half
-            lines = self._lines[self._tree.query_ball_point(middle[number], reach)]
+            near_by = np.array(self._tree.query_ball_point(middle[number], reach), dtype=np.int64)
+            away = np.hypot(*(self._middle[near_by] - middle[number]).T)
+            lines = self._lines[near_by[away <= reach - self._half + self._halves[near_by]]]
             open_[a:b] = ~_crossed(middle[number], ends, lines)
         return edge[open_], vertex[open_]
 

@@ -68,6 +68,21 @@ class VertexSpread:
             sd[mixed] = self.points.sd(self.rows(vertices[mixed], values[mixed]))
         return np.asarray(sd)
 
+    def sd_between(self, first: IntArray, second: IntArray) -> FloatArray:
+        """Return the sds (m,) of the differences in height of pairs of vertices."""
+        sd = np.empty(len(first))
+        step = max(int(BLOCK / max(self._common.shape[1], 1)), 1)
+        for start in range(0, len(first), step):
+            part = slice(start, start + step)
+            apart = self._common[first[part]] - self._common[second[part]]
+            sd[part] = np.einsum("mf,mf->m", apart, apart)
+        sd = np.sqrt(sd + self._own[first] + self._own[second])
+        mixed = np.flatnonzero(self._mixed[first] | self._mixed[second])
+        if len(mixed):
+            pairs = np.column_stack([first[mixed], second[mixed]])
+            sd[mixed] = self.points.sd(self.rows(pairs, np.tile([1.0, -1.0], (len(mixed), 1))))
+        return np.asarray(sd)
+
     def rows(self, vertices: IntArray, values: FloatArray) -> csr_array:
         """Return the same sums as linear functions (m, n) of the heights of points."""
         rows = np.repeat(np.arange(len(vertices)), vertices.shape[1])

@@ -253,7 +253,10 @@ def _fixed(faces: IntArray, count: int, lines: IntArray, pieces: Pieces) -> Bool
         if any(i * count + j in named for i, j in wholes)
     ]
     wanted = np.unique(np.concatenate([wanted, np.array(parts, dtype=np.int64)]))
-    ends = np.sort(np.stack([faces, faces[:, NEXT]], axis=-1), axis=-1)
-    keys = ends @ [count, 1]
-    at = np.minimum(np.searchsorted(wanted, keys), max(len(wanted) - 1, 0))
-    return np.asarray(wanted[at] == keys) if len(wanted) else np.zeros(keys.shape, dtype=bool)
+    on = np.zeros(count, dtype=bool)
+    on[np.concatenate(np.divmod(wanted, count))] = True
+    fixed = on[faces] & on[faces[:, NEXT]]
+    face, edge = np.nonzero(fixed)
+    ends = np.sort(np.stack([faces[face, edge], faces[face, np.array(NEXT)[edge]]], axis=1), axis=1)
+    fixed[face, edge] = np.isin(ends @ [count, 1], wanted)
+    return np.asarray(fixed)
