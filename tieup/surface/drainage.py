@@ -100,8 +100,8 @@ def _best_neighbours(
 ) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
     """Return for each vertex the neighbour that it falls to most surely, drop, sd and quantile."""
     count = len(mesh.place)
-    a, b = mesh.spokes
-    drop, sd = mesh.height[a] - mesh.height[b], spread.sd_between(a, b)
+    a, b, edge = mesh.spokes
+    drop, sd = mesh.height[a] - mesh.height[b], spread.sd_between(*mesh.edges.T)[edge]
     with np.errstate(divide="ignore", invalid="ignore"):
         clear = np.where(sd > 0.0, drop / sd, np.sign(drop) * np.inf)
     first = greatest(a, np.nan_to_num(clear, nan=0.0))
@@ -153,7 +153,7 @@ def _by_height(ponds: Ponds, count: int) -> csr_array:
 
 def _rims(mesh: Mesh, ponds: Ponds) -> tuple[IntArray, IntArray]:
     """Return pond and vertex (r,) of all that stands around the ponds."""
-    a, b = mesh.spokes
+    a, b, _ = mesh.spokes
     around = (ponds.of_vertex[a] >= 0) & (ponds.of_vertex[b] != ponds.of_vertex[a])
     return ponds.of_vertex[a[around]], b[around]
 

@@ -54,7 +54,7 @@ def _ahead_of_vertices(mesh: Mesh, water: Filled, ponds: Ponds) -> IntArray:
     The level sinks along the way or the way out of the tree is taken: there are no rings.
     """
     own = np.arange(len(mesh.place))
-    a, b = mesh.spokes
+    a, b, _ = mesh.spokes
     lower = water.level[b] < water.level[a]
     a, b = a[lower], b[lower]
     run = np.hypot(*(mesh.place[b, :2] - mesh.place[a, :2]).T)

@@ -48,15 +48,17 @@ class Mesh:
         return np.asarray(ends[first])
 
     @cached_property
-    def spokes(self) -> tuple[IntArray, IntArray]:
-        """Return every edge twice (2 e,), once from each end: the ends, in order of the first."""
+    def spokes(self) -> tuple[IntArray, IntArray, IntArray]:
+        """Return every edge twice (2 e,), once from each end, in order of the first end.
+
+        Both ends and the number of the edge.
+        """
         count, (first, second) = len(self.place), self.edges.T
-        ones = np.ones(2 * len(first), dtype=bool)
+        number = np.tile(np.arange(len(first)), 2)
         ends = np.concatenate([first, second]), np.concatenate([second, first])
-        sorted_ = csr_array((ones, ends), shape=(count, count))  # by counting, faster than a sort
-        return np.repeat(np.arange(count), np.diff(sorted_.indptr)), sorted_.indices.astype(
-            np.int64
-        )
+        sorted_ = csr_array((number, ends), shape=(count, count))  # by counting: no sort
+        start = np.repeat(np.arange(count), np.diff(sorted_.indptr))
+        return start, sorted_.indices.astype(np.int64), sorted_.data
 
     @cached_property
     def area(self) -> FloatArray:

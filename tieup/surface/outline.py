@@ -82,6 +82,7 @@ def within(points: FloatArray, rings: Sequence[FloatArray]) -> BoolArray:
     for ring in rings:
         for (a, b), (c, d) in zip(ring, np.roll(ring, -1, axis=0), strict=True):
             spans = (points[:, 0] < a) != (points[:, 0] < c)
-            if c != a:
-                odd ^= spans & (points[:, 1] < b + (points[:, 0] - a) * (d - b) / (c - a))
+            if spans.any():  # then c is not a
+                share = (points[spans, 0] - a) / (c - a)
+                odd[spans] ^= points[spans, 1] < b + share * (d - b)
     return odd

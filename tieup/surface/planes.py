@@ -21,7 +21,7 @@ def off_planes(mesh: Mesh, some: BoolArray) -> tuple[IntArray, IntArray, FloatAr
     Pairs (p,) of a vertex and a neighbour, and the weight that the neighbour's height has there. A
     vertex whose neighbours are fewer than three, or lie on one line, has none.
     """
-    a, b = mesh.spokes
+    a, b, _ = mesh.spokes
     there = some[a]
     a, b = a[there], b[there]
     count = len(mesh.place)

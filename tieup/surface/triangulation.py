@@ -122,21 +122,16 @@ def _merged(place: FloatArray) -> tuple[IntArray, csr_array]:
     """Return the vertex (n,) of each point and the heights of vertices from those of points."""
     solid = np.flatnonzero(np.isfinite(place).all(axis=1))
     cell = np.round(place[solid, :2] / SAME)
-    north, east = (np.unique(column, return_inverse=True)[1] for column in cell.T)
-    _, first, inverse, count = np.unique(
-        north * (len(solid) + 1) + east,
-        return_index=True,
-        return_inverse=True,
-        return_counts=True,
-    )
-    order = np.argsort(first, kind="stable")  # vertices in the order of the points
-    number = np.empty(len(order), dtype=np.int64)
-    number[order] = np.arange(len(order))
+    order = np.lexsort(cell.T)
+    new = np.append(True, (np.diff(cell[order], axis=0) != 0).any(axis=1))[: len(order)]
+    first = order[new]  # of each place the first of its points: the sort is stable
+    number = np.empty(len(first), dtype=np.int64)
+    number[np.argsort(first)] = np.arange(len(first))  # vertices in the order of the points
     vertex = np.full(len(place), -1)
-    vertex[solid] = number[inverse.reshape(-1)]
-    share = 1.0 / count[inverse.reshape(-1)]
-    shape = (len(first), len(place))
-    return vertex, csr_array((share, (vertex[solid], solid)), shape=shape)
+    vertex[solid[order]] = number[np.cumsum(new) - 1]
+    share = 1.0 / np.bincount(vertex[solid], minlength=len(first))
+    found = (share[vertex[solid]], (vertex[solid], solid))
+    return vertex, csr_array(found, shape=(len(first), len(place)))
 
 
 def _hull(place: FloatArray) -> IntArray | None:
