@@ -24,7 +24,8 @@ def with_control_scale(
     if control is None or not control.by_scale or abs(control.scale) < LEAST:
         return findings
     turn = None if control.similarity is None else control.similarity.turn
-    found = scale_finding(control.scale, control.scale_sd, turn, grid, freed=False)
+    near = tuple(checks.evidence.points[mark] for mark in control.point[control.near_scale])
+    found = scale_finding(control.scale, control.scale_sd, turn, grid, near, freed=False)
     place = checks.evidence.adjustment.position[control.point, :2]
     most = largest_misfit(control.scale, place[np.isfinite(place[:, 0])])
     if most <= checks.limits.horizontal:
