@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 import tieup
+from tests.endtoend.jobs import stops
 from tieup.adjust.distributions import minimal_detectable_bias
 from tieup.data import data_path
 from tieup.errors import NetworkError, TieupError
@@ -118,10 +119,6 @@ def dense(
         np.diag(left @ weight),
         residual / np.sqrt(np.diag(left)),
     )
-
-
-def stops(result: tieup.library.Result) -> list[dict[str, object]]:
-    return [f for f in result.findings if f["severity"] == "stop"]
 
 
 @pytest.mark.parametrize("seed", range(5))
