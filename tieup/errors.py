@@ -7,6 +7,10 @@ every problem of a file before it raises, so that one run shows them all.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
+
+ALIKE = 0.6  # of a word, from which another is offered for it
+
 
 class TieupError(Exception):
     """Base of the family; carries one or more complete messages.
@@ -49,3 +53,18 @@ class AdjustmentError(TieupError):
 
 class OutputError(TieupError):
     """A result cannot be written."""
+
+
+def did_you_mean(word: str, known: Iterable[str] | Mapping[str, str], alike: float = ALIKE) -> str:
+    """Suggest the nearest known word whatever its capitals; empty where none is near.
+
+    A mapping gives words in small letters, and how a message writes them.
+
+    >>> did_you_mean("cp11", ["CP1", "T5"]), did_you_mean("x", ["CP1"])
+    ('Did you mean CP1?', '')
+    """
+    from difflib import get_close_matches
+
+    written = known if isinstance(known, Mapping) else {other.lower(): other for other in known}
+    near = get_close_matches(word.lower(), list(written), 1, alike)
+    return f"Did you mean {written[near[0]]}?" if near else ""

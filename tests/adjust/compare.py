@@ -23,18 +23,27 @@ def stated_sds(result: Adjustment) -> dict[str, np.ndarray]:
     return {"sight": sd, "plumb": plumb, "at": offsets_of_weights(result)}
 
 
+def dense_problem(result: Adjustment, *, control: bool) -> tuple[Oracle, np.ndarray, np.ndarray]:
+    """Return the oracle of a fit, all unknowns at the start, and the numbers of the free ones.
+
+    Without ``control`` the given coordinates take no part.
+    """
+    network = result.problem.network
+    oracle = Oracle(network, PRECISION, stated_sds(result) | {"control": control})
+    start = np.column_stack([network.start.axis, network.start.orientation])
+    x = np.concatenate([start.ravel(), network.start.position.ravel()])
+    held = (network.control_sd == 0).ravel() & control
+    free = np.flatnonzero(np.concatenate([np.ones(start.size, bool), ~held]))
+    return oracle, x, free
+
+
 def assert_dense_solution(result: Adjustment) -> None:
     """Demand the dense weighted solution of a fit held to control that fixes its frame.
 
     Coordinates 1e-7 m; covariances 1e-6 of the block's largest; redundancy numbers 1e-8;
     their sum the degrees of freedom.
     """
-    network = result.problem.network
-    oracle = Oracle(network, PRECISION, stated_sds(result))
-    start = np.column_stack([network.start.axis, network.start.orientation])
-    x = np.concatenate([start.ravel(), network.start.position.ravel()])
-    held = (network.control_sd == 0).ravel()
-    free = np.flatnonzero(np.concatenate([np.ones(start.size, bool), ~held]))
+    oracle, x, free = dense_problem(result, control=True)
 
     def at(y: np.ndarray) -> np.ndarray:
         whole = x.copy()
@@ -58,7 +67,7 @@ def assert_dense_solution(result: Adjustment) -> None:
     setup, point = oracle.unpack(x)
     assert np.abs(result.axis - setup[:, :3]).max() < 1e-7  # m
     assert np.abs(result.position - point).max() < 1e-7  # m
-    cut = start.size
+    cut = setup.size
     _assert_blocks(result.setup_covariance, covariance[:cut, :cut])
     _assert_blocks(result.point_covariance, covariance[cut:, cut:])
     redundancy = oracle.redundancy(design, inverse)

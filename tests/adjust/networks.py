@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tieup.adjust.adjust import adjust
+from tieup.adjust.problem import held_frame
 from tieup.adjust.solution import Adjustment
 from tieup.model.network import Links, Network, Start
 from tieup.model.observations import Sights
@@ -288,3 +290,8 @@ def _complex_atan2(y: np.ndarray, x: np.ndarray) -> np.ndarray:
     real = np.arctan2(y.real, x.real)
     square = x.real**2 + y.real**2
     return real + 1j * (x.real * y.imag - y.real * x.imag) / square
+
+
+def held_to_control(network: Network) -> Adjustment:
+    """Return the adjustment of a network held to its control."""
+    return adjust(network, PRECISION, 0.13, held_frame(network))

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from tests.adjust.compare import dense_problem
 from tests.adjust.networks import PRECISION, random_network
-from tests.adjust.test_oracle import _dense
 from tieup.adjust.adjust import adjust
 from tieup.adjust.cofactors import group_point_covariances, point_covariance
 from tieup.adjust.problem import held_frame, minimal_frame
@@ -17,7 +17,7 @@ def test_joint_covariance_equals_the_full_inverse():
     """Any pair of points, side shots included, agrees with the full inverse to 1e-6."""
     network, _ = random_network(np.random.default_rng(5), setups=4, occupied=2, side_shots=8)
     result = adjust(network, PRECISION, 0.13, held_frame(network))
-    oracle, x, free = _dense(result, control=True)
+    oracle, x, free = dense_problem(result, control=True)
     setup = np.column_stack([result.axis, result.orientation])
     x = np.concatenate([setup.ravel(), result.position.ravel()])
     design = oracle.jacobian(x)[:, free]

@@ -7,9 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.adjust.networks import PRECISION, random_network
-from tieup.adjust.adjust import adjust
-from tieup.adjust.problem import held_frame
+from tests.adjust.networks import held_to_control, random_network
 from tieup.adjust.solution import Adjustment
 from tieup.model.network import Network
 
@@ -25,11 +23,6 @@ def blanked(network: Network, rows: np.ndarray, components: list[int]) -> Networ
     value = network.sights.value.copy()
     value[np.ix_(np.flatnonzero(rows), components)] = np.nan
     return replace(network, sights=replace(network.sights, value=value))
-
-
-def solved(network: Network) -> Adjustment:
-    """Return the adjustment held to control."""
-    return adjust(network, PRECISION, 0.13, held_frame(network))
 
 
 def assert_same_but_for(result: Adjustment, other: Adjustment, points: list[int]) -> None:
@@ -51,19 +44,21 @@ def test_a_mark_on_one_line_of_sight_is_left_out():
     without = blanked(network, of_mark, [0, 1, 2])
     only = of_mark & (network.sights.setup != 2)
     line = blanked(blanked(network, only, [0, 1, 2]), of_mark, [2])
-    result = solved(line)
+    result = held_to_control(line)
     assert np.flatnonzero(result.undetermined_point).tolist() == [6]
     assert not result.undetermined_setup.any()
-    assert_same_but_for(result, solved(without), [6])
+    assert_same_but_for(result, held_to_control(without), [6])
 
 
 def test_many_undetermined_marks_are_named_together():
     """Every mark without a distance and with one direction only."""
     network = network_of(2, side_shots=20)
     side = network.sights.point >= 8
-    result = solved(blanked(network, side, [2]))
+    result = held_to_control(blanked(network, side, [2]))
     assert np.flatnonzero(result.undetermined_point).tolist() == list(range(8, 28))
-    assert_same_but_for(result, solved(blanked(network, side, [0, 1, 2])), list(range(8, 28)))
+    assert_same_but_for(
+        result, held_to_control(blanked(network, side, [0, 1, 2])), list(range(8, 28))
+    )
 
 
 def test_a_kept_mark_that_nothing_places_is_named():
@@ -73,7 +68,7 @@ def test_a_kept_mark_that_nothing_places_is_named():
     network = replace(network, links=links)
     of_mark = network.sights.point == 6
     network = blanked(network, of_mark & (network.sights.setup != 1), [0, 1, 2])
-    result = solved(blanked(network, of_mark, [1, 2]))
+    result = held_to_control(blanked(network, of_mark, [1, 2]))
     assert np.flatnonzero(result.undetermined_point).tolist() == [6]
 
 
@@ -85,11 +80,11 @@ def test_a_setup_that_sees_one_mark_is_left_out_with_what_hangs_on_it():
     network = blanked(network, loose & (sights.point < 8) & (sights.point != 5), [0, 1, 2])
     hanging = sorted(set(sights.point[loose & (sights.point >= 8)].tolist()))
     assert hanging
-    result = solved(network)
+    result = held_to_control(network)
     assert np.flatnonzero(result.undetermined_setup).tolist() == [3]
     assert np.flatnonzero(result.undetermined_point).tolist() == hanging
     assert np.isnan(result.axis[3]).all() and np.isnan(result.setup_covariance[3]).all()
-    assert_same_but_for(result, solved(blanked(network, loose, [0, 1, 2])), hanging)
+    assert_same_but_for(result, held_to_control(blanked(network, loose, [0, 1, 2])), hanging)
 
 
 def test_control_that_nobody_sighted_changes_nothing():
@@ -98,12 +93,12 @@ def test_control_that_nobody_sighted_changes_nothing():
     unseen = blanked(network, network.sights.point == 7, [0, 1, 2])
     given, sd = unseen.control.copy(), unseen.control_sd.copy()
     given[7], sd[7] = unseen.start.position[7], [0.002, 0.003, 0.0]
-    result = solved(replace(unseen, control=given, control_sd=sd))
+    result = held_to_control(replace(unseen, control=given, control_sd=sd))
     assert not result.undetermined_point.any()
     assert (result.position[7] == given[7]).all()
     assert np.allclose(result.point_covariance[7], np.diag([4e-6, 9e-6, 0.0]), atol=1e-15)  # m^2
     assert np.abs(result.control_redundancy[7, :2]).max() < 1e-9
-    other = solved(unseen)
+    other = held_to_control(unseen)
     assert np.abs(result.position[:7] - other.position[:7]).max() < 1e-8  # m
     assert result.dof == other.dof
     total = np.nansum(result.redundancy) + np.nansum(result.control_redundancy)

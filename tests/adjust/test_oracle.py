@@ -4,73 +4,20 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.optimize import least_squares
 
-from tests.adjust.compare import stated_sds
-from tests.adjust.networks import PRECISION, Oracle, random_network
+from tests.adjust.compare import assert_dense_solution, dense_problem
+from tests.adjust.networks import PRECISION, random_network
 from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import held_frame, minimal_frame
 
 
-def _dense(adjustment, control: bool):
-    network = adjustment.problem.network
-    oracle = Oracle(network, PRECISION, stated_sds(adjustment) | {"control": control})
-    setup = np.column_stack([network.start.axis, network.start.orientation])
-    x0 = np.concatenate([setup.ravel(), network.start.position.ravel()])
-    held = np.concatenate([np.zeros(setup.size, bool), (network.control_sd == 0).ravel() & control])
-    free = np.flatnonzero(~held)
-    return oracle, x0, free
-
-
 @pytest.mark.parametrize("seed", range(12))
 def test_held_to_control_agrees_with_scipy_and_full_inverse(seed):
-    """Coordinates 1e-7 m, covariances 1e-6 relative, redundancy numbers 1e-8."""
+    """Coordinates, covariances, redundancy numbers: see `tests.adjust.compare`."""
     rng = np.random.default_rng(seed)
     network, _ = random_network(rng, setups=2 + seed % 5, marks=5 + seed % 4, occupied=seed % 3)
     result = adjust(network, PRECISION, 0.13, held_frame(network))
-    oracle, x0, free = _dense(result, control=True)
-
-    def fun(y):
-        x = x0.copy()
-        x[free] = y
-        return oracle.residual(x).real
-
-    def jac(y):
-        x = x0.copy()
-        x[free] = y
-        return oracle.jacobian(x)[:, free]
-
-    solved = least_squares(fun, x0[free], jac=jac, method="lm", xtol=1e-15, ftol=1e-15, gtol=1e-15)
-    x = x0.copy()
-    x[free] = solved.x
-    setup, point = oracle.unpack(x)
-    assert np.abs(result.axis - setup[:, :3]).max() < 1e-7  # m
-    assert np.abs(result.position - point).max() < 1e-7  # m
-    design = oracle.jacobian(x)[:, free]
-    inverse = np.linalg.inv(design.T @ design)
-    full = np.zeros((len(x), len(x)))
-    full[np.ix_(free, free)] = inverse
-    cut = 4 * len(setup)
-    for s in range(len(setup)):
-        block = full[4 * s : 4 * s + 4, 4 * s : 4 * s + 4]
-        assert np.abs(result.setup_covariance[s] - block).max() < 1e-6 * np.abs(block).max()
-    for p in range(len(point)):
-        rows = slice(cut + 3 * p, cut + 3 * p + 3)
-        block = full[rows, rows]
-        assert np.abs(result.point_covariance[p] - block).max() <= 1e-6 * np.abs(block).max()
-    redundancy = oracle.redundancy(design, inverse)
-    observed = np.isfinite(network.sights.value)
-    dense = np.full(observed.shape, np.nan)
-    dense[observed] = redundancy[: observed.sum()]
-    sight = ~result.connections.plumb
-    mine = result.redundancy[sight]
-    theirs = dense[result.connections.source[sight]]
-    assert np.nanmax(np.abs(mine - theirs)) < 1e-8
-    assert np.nanmax(np.abs(dense[result.aside.connections.source]), initial=0) < 1e-8
-    assert result.dof == len(solved.fun) - len(free)
-    assert result.weighted_sum == pytest.approx(np.sum(solved.fun**2), rel=1e-9)
-    total = np.nansum(result.redundancy) + np.nansum(result.control_redundancy)
-    assert total == pytest.approx(result.dof, abs=1e-8)
+    assert_dense_solution(result)
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -82,7 +29,7 @@ def test_inner_constraints_agree_with_the_pseudo_inverse(seed):
     )
     frame = minimal_frame(network)
     result = adjust(network, PRECISION, 0.13, frame)
-    oracle, x, _ = _dense(result, control=False)
+    oracle, x, _ = dense_problem(result, control=False)
     cut = 4 * len(network.setup_labels)
     for _ in range(8):
         design = oracle.jacobian(x)

@@ -7,16 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.adjust.networks import PRECISION, random_network
-from tests.adjust.test_oracle import _dense
+from tests.adjust.compare import dense_problem
+from tests.adjust.networks import PRECISION, held_to_control, random_network
 from tieup.adjust import descent, elimination, iterate
-from tieup.adjust.adjust import adjust
 from tieup.adjust.descent import Spot, along
 from tieup.adjust.elimination import Held
 from tieup.adjust.evaluation import make_equations, start_state
 from tieup.adjust.frame import _structure
 from tieup.adjust.problem import held_frame, make_problem
-from tieup.adjust.solution import Adjustment
 from tieup.errors import AdjustmentError
 from tieup.model.network import Network
 
@@ -37,18 +35,14 @@ def swinging(seed: int) -> Network:
     return random_network(np.random.default_rng(seed), noise=GROSS)[0]
 
 
-def solved(network: Network) -> Adjustment:
-    return adjust(network, PRECISION, 0.13, held_frame(network))
-
-
 @pytest.mark.parametrize("seed", SWINGING)
 def test_what_gauss_newton_swings_on_settles_where_the_gradient_vanishes(
     seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """By the textbook equations no unknown would move by 1e-4 of its sd; v'Pv is theirs."""
     network = swinging(seed)
-    result = solved(network)
-    oracle, x0, free = _dense(result, control=True)
+    result = held_to_control(network)
+    oracle, x0, free = dense_problem(result, control=True)
     x = x0.copy()
     setups = np.column_stack([result.axis, result.orientation])
     x[: setups.size], x[setups.size :] = setups.ravel(), result.position.ravel()
@@ -59,13 +53,13 @@ def test_what_gauss_newton_swings_on_settles_where_the_gradient_vanishes(
     assert np.sqrt(step @ gradient) < 1e-4
     monkeypatch.setattr(iterate, "descend", _never)
     with pytest.raises(WentDownError):
-        solved(network)
+        held_to_control(network)
 
 
 @pytest.mark.parametrize("seed", SWINGING[:2])
 def test_precision_comes_from_a_factor_made_at_the_solution(seed: int) -> None:
     """The factor of a solution that went downhill is that of its own last design rows."""
-    result = solved(swinging(seed))
+    result = held_to_control(swinging(seed))
     structure = result.system.structure
     marks = structure.marks
     held = Held(result.held.setup, result.held.point[marks])
@@ -82,11 +76,11 @@ def test_the_sight_that_keeps_it_swinging_is_named(seed: int) -> None:
     """A setup is drawn into one of its marks: the error names a sight without which it settles."""
     network = swinging(seed)
     with pytest.raises(AdjustmentError, match="did not settle") as caught:
-        solved(network)
+        held_to_control(network)
     value = network.sights.value.copy()
     value[caught.value.sight] = np.nan
     without = replace(network, sights=replace(network.sights, value=value))
-    assert np.isfinite(solved(without).weighted_sum)
+    assert np.isfinite(held_to_control(without).weighted_sum)
 
 
 @pytest.mark.parametrize("place", ["distance", "target height", "start"])
@@ -104,7 +98,7 @@ def test_numbers_beyond_all_measure_are_refused(place: str) -> None:
     sights = replace(sights, value=value, target_height=rise)
     broken = replace(network, sights=sights, start=replace(network.start, axis=axis))
     with np.errstate(all="ignore"), pytest.raises(AdjustmentError, match="settle") as caught:
-        solved(broken)
+        held_to_control(broken)
     assert caught.value.sight == -1
 
 
@@ -114,7 +108,7 @@ def test_an_ordinary_network_never_goes_downhill(
 ) -> None:
     """Ordinary errors: Gauss-Newton alone, in six steps at most with those into the frame."""
     monkeypatch.setattr(iterate, "descend", _never)
-    assert solved(random_network(np.random.default_rng(seed))[0]).iterations <= 6
+    assert held_to_control(random_network(np.random.default_rng(seed))[0]).iterations <= 6
 
 
 def spot_of(network: Network) -> tuple[Spot, np.ndarray]:

@@ -19,7 +19,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import csv
 import io
 import json
 import re
@@ -37,7 +36,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.bench.fuzz_jobs import JOBS, make_jobs
+from tests.bench.fuzz_jobs import JOBS, make_jobs, read_rows
 from tests.bench.mutations import MUTATIONS, Rng
 from tieup import cli
 
@@ -197,7 +196,7 @@ def _look_at_results(run: Run, case: Case, job: Path, whole: Path) -> None:
     if (found := re.search(r".{30}\b(nan|inf)\b.{20}", page)) and found[1] not in said:
         run.wrong[f"{found[1]} on the page"] = found[0]
     places = _places(out)
-    if len(places) != len(_rows(out / "coordinates.csv")):
+    if len(places) != len(read_rows(out / "coordinates.csv")):
         run.wrong["a name twice"] = ""
     if run.status == 0 and (far := _moved(places, whole)):
         run.wrong["moved"] = far
@@ -207,14 +206,9 @@ def _no_number(text: str) -> float:
     raise ValueError(f"{text} in a document")
 
 
-def _rows(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8", newline="") as stream:
-        return list(csv.DictReader(stream))
-
-
 def _no_numbers(path: Path) -> str:
     """Return the first cell of a column of figures that is no number."""
-    for row in _rows(path):
+    for row in read_rows(path):
         for name, value in row.items():
             if FIGURES.search(name or "") and NO_NUMBER.fullmatch(str(value)):
                 return f"{name} is {value}"
@@ -240,7 +234,7 @@ def _lost_rows(job: Path, record: dict[str, Any]) -> str:
 def _places(out: Path) -> dict[str, tuple[str, float, float]]:
     """Return proof, northing and easting of every point."""
     found = {}
-    for row in _rows(out / "coordinates.csv"):
+    for row in read_rows(out / "coordinates.csv"):
         plan = [float(row[name] or "nan") for name in ("northing", "easting")]
         found[row["point"]] = (row["proof"], plan[0], plan[1])
     return found

@@ -10,8 +10,9 @@
     control   one of three control marks 20 mm off
     scale     all distances too long by 20 to 500 ppm: a grid or height factor, a wrong setting
 
-For each: jobs in which a stop names it (kind and place right), in which a stop has it as a rival
-that cannot be told apart, in which it is in no stop, and stops that are about something else.
+For each: jobs in which a finding names it (kind and place right), in which one has it as a rival
+that cannot be told apart, in which none speaks of it, and stops that are about something else. A
+scale within the limits across the marks is a note, and counts as named.
 """
 
 from __future__ import annotations
@@ -196,7 +197,8 @@ class Count:
 
 def judged(outcome: Outcome, truth: Truth) -> tuple[bool, bool, list[Finding]]:
     """Return whether a stop names the mistake, has it as a rival, and stops about other things."""
-    named = [f for f in outcome.stops if truth.names(f.kind, f.setup, f.points)]
+    told = [f for f in outcome.result.findings if f.severity != "note" or not truth.point]
+    named = [f for f in told if truth.names(f.kind, f.setup, f.points)]
     rival = [
         f
         for f in outcome.stops

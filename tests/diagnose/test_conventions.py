@@ -5,14 +5,12 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pytest
 
-from tests.diagnose.cases import case_of
-from tests.simulate import Aim, Mark, SetupPlan, Site, Survey, mistakes, random_site, simulate
-from tests.simulate.mistakes import plant
+from tests.diagnose.cases import a_job, case_of, planted
+from tests.simulate import Aim, Mark, SetupPlan, Site, Survey, mistakes, simulate
 from tests.simulate.notation import angle_texts
 from tests.simulate.survey import with_shots
 from tieup.diagnose.basis.case import Case
@@ -36,18 +34,6 @@ from tieup.units import parse_angles
 
 WHOLE = ("distance-unit", "mirrored-circle", "angle-unit", "vertical-angle-kind")
 FOOT = 0.3048  # m, by definition
-
-
-def a_job(seed: int, **options: Any) -> Survey:
-    """Draw a job; the seed varies the number of setups and whether they stand over marks."""
-    rng = np.random.default_rng(seed)
-    kinds = ("mixed", "free", "occupied")
-    wanted: dict[str, Any] = {"setups": 3 + seed % 4, "kind": kinds[seed % 3], "ties": 4}
-    return simulate(random_site(rng, **(wanted | options)), Precision(), rng)
-
-
-def planted(kind: str, seed: int, **options: Any) -> Survey:
-    return plant(a_job(seed, **options), kind, np.random.default_rng(seed))
 
 
 def mark_errors(solved: Solved, survey: Survey) -> np.ndarray:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pytest
 
-from tests.diagnose.cases import case_of
+from tests.diagnose.cases import a_job, case_of, planted
 from tests.simulate import (
     Aim,
     Mark,
@@ -17,10 +16,8 @@ from tests.simulate import (
     Survey,
     in_faces,
     mistakes,
-    random_site,
     simulate,
 )
-from tests.simulate.mistakes import plant
 from tests.simulate.mistakes.edit import renamed
 from tests.simulate.survey import with_shots
 from tieup.diagnose.basis.solve import Solved, solve
@@ -28,17 +25,6 @@ from tieup.diagnose.first_solution.first_solution import open_case
 from tieup.diagnose.names.identity import identity_findings, normal_form, split_collisions
 from tieup.errors import TieupError
 from tieup.model.settings import Precision
-
-
-def a_job(seed: int, **options: Any) -> Survey:
-    rng = np.random.default_rng(seed)
-    kinds = ("mixed", "free", "occupied")
-    wanted: dict[str, Any] = {"setups": 3 + seed % 4, "kind": kinds[seed % 3], "ties": 4}
-    return simulate(random_site(rng, **(wanted | options)), Precision(), rng)
-
-
-def planted(kind: str, seed: int, **options: Any) -> Survey:
-    return plant(a_job(seed, **options), kind, np.random.default_rng(seed))
 
 
 def place(solved: Solved, name: str) -> np.ndarray:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 import tieup
+from tests.endtoend.jobs import stops
 from tieup.data import data_path
 
 HEIGHTS = {"A": 100.0, "B": 101.234, "C": 99.5, "D": 103.321, "E": 98.25, "F": 100.7}
@@ -43,10 +44,6 @@ def level_job(
     text = f"units: {{angle: deg, length: {unit}}}\nlevels: levels.csv\n{more}"
     (folder / "job.yaml").write_text(text, encoding="utf-8")
     return tieup.reconcile(folder)
-
-
-def stops(result: tieup.library.Result) -> list[dict[str, object]]:
-    return [f for f in result.findings if f["severity"] == "stop"]
 
 
 @pytest.mark.slow

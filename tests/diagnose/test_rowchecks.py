@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.diagnose.cases import case_of
+from tests.diagnose.cases import a_job, case_of
 from tests.simulate import InstrumentFault, Survey, mistakes, random_site, simulate
 from tests.simulate.mistakes import plant
 from tests.simulate.survey import with_shots
@@ -31,13 +31,6 @@ ROWS = (
     "vertical-index",
 )  # fmt: skip
 FOOT = 0.3048  # m
-
-
-def a_job(seed: int, **options: Any) -> Survey:
-    rng = np.random.default_rng(seed)
-    kinds = ("mixed", "free", "occupied")
-    wanted: dict[str, Any] = {"setups": 3 + seed % 4, "kind": kinds[seed % 3], "ties": 4}
-    return simulate(random_site(rng, **(wanted | options)), Precision(), rng)
 
 
 def findings_of(survey: Survey, unit: str = "m", **fieldbook: Any) -> list[Finding]:

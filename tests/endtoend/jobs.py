@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 
+import tieup
 from tieup import cli
 
 ROOT = Path(__file__).parents[2]
@@ -140,3 +141,8 @@ def put(job: Path, file: str, column: str, text: str, rows: list[int]) -> None:
             cells[place] = text
         lines[row] = ",".join(cells)
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def stops(result: tieup.library.Result) -> list[dict[str, object]]:
+    """Return the findings of a result that stop it."""
+    return [f for f in result.findings if f["severity"] == "stop"]

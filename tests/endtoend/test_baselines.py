@@ -16,6 +16,7 @@ import pytest
 from scipy import optimize, stats
 
 import tieup
+from tests.endtoend.jobs import stops
 from tieup.data import data_path
 from tieup.errors import NetworkError, TieupError
 from tieup.model.arrays import FloatArray
@@ -118,10 +119,6 @@ def dense(
         np.diag(left @ weight),
         residual / np.sqrt(np.diag(left)),
     )
-
-
-def stops(result: tieup.library.Result) -> list[dict[str, object]]:
-    return [f for f in result.findings if f["severity"] == "stop"]
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from tests.simulate import Survey
+from tests.simulate import Survey, simulate
+from tests.simulate.yards import fire_station
 from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import held_frame
 from tieup.adjust.solution import Adjustment
 from tieup.model.network import Links, Network, Start
+from tieup.model.settings import Precision
 from tieup.reduce.sights import Reduction, reduce_shots
 
 
@@ -71,3 +73,9 @@ def solve(survey: Survey) -> Adjustment:
     """Adjust a survey held to its control."""
     network = network_of(survey)
     return adjust(network, survey.precision, survey.refraction, held_frame(network))
+
+
+def simulated_yard(seed: int = 1) -> Survey:
+    """Simulate a day at the fire station."""
+    rng = np.random.default_rng(seed)
+    return simulate(fire_station(rng), Precision(), rng)

@@ -11,8 +11,9 @@ import pytest
 
 from tests.simulate import random_site, simulate
 from tests.simulate.mistakes import instrument_height, no_closing_backsight, target_height
-from tests.simulate.yards import fire_station, loading_dock
+from tests.simulate.yards import loading_dock
 from tests.ties.evidence import check
+from tests.ties.jobs import simulated_yard
 from tieup.model.finding import Finding
 from tieup.model.settings import Precision
 from tieup.ties.answer import crew_answer
@@ -25,11 +26,6 @@ CALM = 14  # seed of a day on which no tie lies beyond its limit by the gear's o
 def _answer(survey, unit="m", **more):
     options = {"title": "Fire station yard", "length_unit": unit, "angle_unit": "dms"}
     return crew_answer(check(survey), **{**options, **more})
-
-
-def _yard(seed=1):
-    rng = np.random.default_rng(seed)
-    return simulate(fire_station(rng), Precision(), rng)
 
 
 def _flat(text: str) -> str:
@@ -47,7 +43,7 @@ def _mistakes(survey):
 
 def test_the_clean_yard_ties():
     """No mistake: the bays tie, every setup and joint does, the answer says how many marks."""
-    answer = _answer(_yard(CALM))
+    answer = _answer(simulated_yard(CALM))
     assert answer.verdict.status == 0 and not answer.odd and not answer.failing
     assert {part.verdict for part in (*answer.setups, *answer.joints)} == {"ties"}
     assert "THE BAYS TIE" in headline(answer)
@@ -56,7 +52,7 @@ def test_the_clean_yard_ties():
 
 def test_the_wrong_shot_is_named_and_what_to_do():
     """CP5 from S3 with the pole height 60 mm wrong, S4 never closed: both to do, S4 first."""
-    answer = _answer(_mistakes(_yard()))
+    answer = _answer(_mistakes(simulated_yard()))
     assert answer.verdict.status == 1
     setups = {s.setup: s for s in answer.setups}
     assert setups["S3"].verdict == "fails" and setups["S3"].height_at == "CP5"
@@ -69,7 +65,7 @@ def test_the_wrong_shot_is_named_and_what_to_do():
 
 def test_the_odd_setup_is_named():
     """S2 over CP3 with its instrument height 9 mm too large: S2 is the odd one, all of it high."""
-    answer = _answer(instrument_height(_yard(), "S2", 0.009))
+    answer = _answer(instrument_height(simulated_yard(), "S2", 0.009))
     assert answer.odd == "S2"
     row = next(s for s in answer.setups if s.setup == "S2")
     assert (row.verdict, row.words) == ("fails", "all of it high")
@@ -80,7 +76,7 @@ def test_the_odd_setup_is_named():
 @pytest.mark.parametrize("width", [36, 45, 80, 120])
 def test_the_screen_fits(width):
     """Never wider than asked; the sample yard in 40 lines on 80 and on 45 columns."""
-    for survey in (_yard(), _mistakes(_yard())):
+    for survey in (simulated_yard(), _mistakes(simulated_yard())):
         lines = ties_text(_answer(survey), width).splitlines()
         assert max(map(len, lines)) <= width
         if width >= 45:
@@ -89,7 +85,7 @@ def test_the_screen_fits(width):
 
 def test_45_columns_say_the_same_as_80():
     """Names, differences, verdicts and the to-do are the same words in both."""
-    for survey in (_yard(), _mistakes(_yard())):
+    for survey in (simulated_yard(), _mistakes(simulated_yard())):
         answer = _answer(survey)
         wide, narrow = ties_text(answer, 80), ties_text(answer, 45)
         for text in (headline(answer), *(errand.said for errand in answer.todo)):
@@ -158,7 +154,7 @@ def test_the_record_is_json_with_nothing_undefined():
 
 def test_findings_bring_their_own_words():
     """A stop finding's confirm line heads its setup's and the shot is not asked for twice."""
-    survey = _mistakes(_yard())
+    survey = _mistakes(simulated_yard())
     says = "From S3 shoot CP5 again and read the pole height aloud."
     finding = Finding("target-height", "stop", "S3", ("CP5",), confirm=says)
     answer = _answer(survey, findings=(finding,))
@@ -167,12 +163,12 @@ def test_findings_bring_their_own_words():
     assert not any("CP5" in thing for thing in things[1:])
     assert answer.verdict.status == 1
     note = replace(finding, severity="note")
-    assert _answer(_yard(CALM), findings=(note,)).verdict.status == 0
+    assert _answer(simulated_yard(CALM), findings=(note,)).verdict.status == 0
 
 
 def test_no_greek_and_no_statistics_for_the_crew():
     """The screen has no sigma, no chi-square, no p-value."""
-    text = ties_text(_answer(_mistakes(_yard()))).lower()
+    text = ties_text(_answer(_mistakes(simulated_yard()))).lower()
     for word in ("sigma", "chi", "p-value", "σ", "sd ", "holm", "variance"):
         assert word not in text
 

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from tests.simulate import Survey, random_site, simulate
-from tests.simulate.yards import fire_station
-from tests.ties.jobs import network_of
+from tests.ties.jobs import network_of, simulated_yard
 from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import held_frame, minimal_frame
 from tieup.model.settings import Precision
@@ -29,16 +28,11 @@ def _listed(survey: Survey, coordinates: np.ndarray) -> Survey:
     return replace(survey, control=replace(survey.control, coordinates=coordinates))
 
 
-def _yard(seed: int) -> Survey:
-    rng = np.random.default_rng(seed)
-    return simulate(fire_station(rng), Precision(), rng)
-
-
 @pytest.mark.parametrize("kind", ["weighted", "held"])
 def test_the_mark_that_is_out_is_named(kind):
     """One control coordinate 40 mm wrong in the list: that mark, that component, that size."""
     if kind == "weighted":
-        survey, name = _yard(1), "CP4"
+        survey, name = simulated_yard(1), "CP4"
     else:
         rng = np.random.default_rng(2)
         survey = simulate(random_site(rng, setups=5, ties=5, side_shots=0), Precision(), rng)
@@ -60,7 +54,7 @@ def test_the_mark_that_is_out_is_named(kind):
 
 def test_the_observations_pass_while_the_control_fails():
     """The free fit of the same rows does not see the wrong list: it tests the observations."""
-    survey = _yard(3)
+    survey = simulated_yard(3)
     wrong = survey.control.coordinates.copy()
     wrong[2, 2] -= 0.025
     clean, _ = _test(survey)
@@ -72,7 +66,7 @@ def test_the_observations_pass_while_the_control_fails():
 
 def test_a_list_at_another_scale_is_told_from_a_wrong_mark():
     """Coordinates stretched by 150 ppm: the scale is found, no mark is blamed."""
-    survey = _yard(4)
+    survey = simulated_yard(4)
     listed = survey.control.coordinates.copy()
     middle = listed[:, :2].mean(axis=0)
     listed[:, :2] = middle + (listed[:, :2] - middle) * (1 + 150e-6)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from tests.adjust.networks import PRECISION, random_network
+from tests.adjust.networks import PRECISION, held_to_control, random_network
 from tests.simulate import random_site, simulate
 from tests.simulate.mistakes import target_height
 from tests.simulate.yards import fire_station
@@ -22,10 +22,6 @@ from tieup.ties.verdicts import PROVING, judge, state_of
 from tieup.ties.withheld import withheld_ties
 
 MM = 1e-3
-
-
-def _adjust(network):
-    return adjust(network, PRECISION, 0.13, held_frame(network))
 
 
 def _row(network, ties, point, setup):
@@ -43,13 +39,13 @@ def test_a_left_out_sight_shows_the_same_tie_as_one_that_took_part(seed, parts):
     """
     rng = np.random.default_rng(70 + seed)
     network, _ = random_network(rng, setups=4, occupied=seed % 3, drop=0.0, side_shots=0)
-    whole = mark_ties(_adjust(network))
+    whole = mark_ties(held_to_control(network))
     for sight in (3, 9, 16):
         point, setup = network.sights.point[sight], network.sights.setup[sight]
         kept, out = network.sights.value.copy(), np.full_like(network.sights.value, np.nan)
         out[sight, list(parts)] = kept[sight, list(parts)]
         kept[sight, list(parts)] = np.nan
-        result = _adjust(replace(network, sights=replace(network.sights, value=kept)))
+        result = held_to_control(replace(network, sights=replace(network.sights, value=kept)))
         withheld = withheld_ties(result, replace(network.sights, value=out), PRECISION, 0.13)
         ties = mark_ties(result, withheld)
         old, new = _row(network, whole, point, setup), _row(network, ties, point, setup)
@@ -88,11 +84,11 @@ def test_a_withheld_mistake_fails_where_it_was_made():
 def test_a_plumb_line_ties_a_setup_to_the_mark_below():
     """Leave a setup's plumb line out: the mark it claims, against the mark all else gives."""
     network, _ = random_network(np.random.default_rng(8), setups=4, occupied=2, drop=0.0)
-    ties = mark_ties(_adjust(network))
+    ties = mark_ties(held_to_control(network))
     for setup in (0, 1):
         station = network.station.copy()
         station[setup] = -1
-        rest = _adjust(replace(network, station=station))
+        rest = held_to_control(replace(network, station=station))
         mark = network.station[setup]
         height = np.array([0.0, 0.0, network.instrument_height[setup]])
         alone = rest.axis[setup] - height - rest.position[mark]
@@ -121,7 +117,7 @@ def test_a_sight_without_distance_is_judged_across_its_line():
     network, _ = random_network(np.random.default_rng(4), setups=4, occupied=0, drop=0.0)
     value = network.sights.value.copy()
     value[5, 2] = np.nan
-    result = _adjust(replace(network, sights=replace(network.sights, value=value)))
+    result = held_to_control(replace(network, sights=replace(network.sights, value=value)))
     ties = mark_ties(result)
     row = _row(network, ties, network.sights.point[5], network.sights.setup[5])
     assert ties.partial[row]

@@ -10,8 +10,8 @@ import pytest
 
 from tests.simulate import random_site, simulate
 from tests.simulate.mistakes import no_closing_backsight, target_height
-from tests.simulate.yards import fire_station
 from tests.ties.evidence import check
+from tests.ties.jobs import simulated_yard
 from tieup.model.answer import Errand, Promise
 from tieup.model.finding import Finding, Rival
 from tieup.model.settings import Precision, Tolerances
@@ -25,15 +25,10 @@ def _answer(checks, **more):
     return crew_answer(checks, title="Yard", length_unit="m", angle_unit="dms", **more)
 
 
-def _yard(seed=1):
-    rng = np.random.default_rng(seed)
-    return simulate(fire_station(rng), Precision(), rng)
-
-
 @pytest.fixture(scope="module")
 def busy():
     """Return the checks of a day on which every setup has something to do."""
-    survey = target_height(_yard(), _yard().rows("S3", "CP5"), 0.060)
+    survey = target_height(simulated_yard(), simulated_yard().rows("S3", "CP5"), 0.060)
     for setup in ("S1", "S2", "S4"):
         survey = no_closing_backsight(survey, setup)
     return check(survey, Tolerances(horizontal=0.003, elevation=0.0015))
@@ -111,7 +106,7 @@ def test_a_promise_says_how_far_its_shots_get(busy):
 
 def test_a_mark_is_looked_at_where_a_crew_comes_to_it():
     """CP8 is seen from S1, S4 and S5: it stands with S5; what no setup has seen comes last."""
-    checks = check(_yard())
+    checks = check(simulated_yard())
     mark = Finding("mark-moved", "stop", "", ("CP8",), confirm="Look at CP8.")
     desk = Finding("missing-column", "stop", confirm="Look at the header of the raw file.")
     todo = _answer(checks, findings=(desk, mark)).todo
@@ -121,7 +116,7 @@ def test_a_mark_is_looked_at_where_a_crew_comes_to_it():
 
 def test_findings_keep_their_words():
     """Two setups stay named; a second finding at a shot is dropped where it asks for it again."""
-    checks = check(_yard())
+    checks = check(simulated_yard())
     findings = (
         Finding("swapped-names", "stop", "S2", ("T5",), confirm="From S2 or S3 shoot T5 again."),
         Finding(
@@ -158,7 +153,7 @@ def test_a_mark_that_was_split_is_still_one_mark():
 
 def test_what_has_an_equal_is_not_stated_as_fact():
     """S3 fails at CP5, but CP5 may have moved as well: row and to-do both say so."""
-    survey = target_height(_yard(), _yard().rows("S3", "CP5"), 0.060)
+    survey = target_height(simulated_yard(), simulated_yard().rows("S3", "CP5"), 0.060)
     finding = Finding(
         "target-height",
         "stop",

@@ -213,8 +213,10 @@ def group_covariances(
     In the datum in which the system was solved: for quantities that a motion of the whole site
     does not change.
     """
+    whole = functions.own.nnz > 0
     for own, solved in group_cofactors(adjustment, functions.rows, edges):
-        yield functions.rows[own] @ solved + functions.own[own, own].toarray()
+        spread = _times(functions.rows, own, solved)
+        yield spread + functions.own[own, own].toarray() if whole else spread
 
 
 def point_covariance(adjustment: Adjustment, points: IntArray) -> FloatArray:
@@ -252,6 +254,16 @@ def in_frame(adjustment: Adjustment, solved: FloatArray) -> tuple[FloatArray, Fl
     point = np.zeros((len(adjustment.position), 3, width))
     point[structure.marks] = solved[cut:].reshape(-1, 3, width)
     return adjustment.transfer.in_frame(solved[:cut].reshape(-1, 4, width), point)
+
+
+def _times(rows: csr_array, own: slice, solved: FloatArray) -> FloatArray:
+    """Return a few of the rows times ``solved`` (u, h), without making a matrix of them."""
+    edges = rows.indptr[own.start : own.stop + 1]
+    there = slice(edges[0], edges[-1])
+    moved = rows.data[there, None] * solved[rows.indices[there]]
+    total = np.zeros((own.stop - own.start, solved.shape[1]))
+    np.add.at(total, np.repeat(np.arange(len(total)), np.diff(edges)), moved)
+    return total
 
 
 def _stacked(setup: FloatArray, mark: FloatArray) -> FloatArray:

@@ -112,28 +112,6 @@ def student_critical(alpha: ArrayLike, dof: ArrayLike) -> FloatArray:
     return -_floats(_special().stdtrit(dof, alpha))
 
 
-def student_tail(value: ArrayLike, dof: ArrayLike) -> FloatArray:
-    """Return the probability that a Student variable exceeds ``value``."""
-    return _floats(_special().stdtr(dof, -_floats(value)))
-
-
-def tau_critical(alpha: ArrayLike, dof: ArrayLike) -> FloatArray:
-    """Return Pope's two-sided critical value of tau, a residual over its estimated sd.
-
-    ``tau = t sqrt(f) / sqrt(f - 1 + t^2)`` with t the Student value of ``alpha / 2`` and
-    ``f - 1`` degrees. NaN for f < 2: with one degree of freedom every tau is exactly 1 and
-    nothing can be tested.
-
-    References
-    ----------
-    Pope (1976), the tau distribution.
-    """
-    dof = _floats(dof)
-    testable = np.where(dof >= 2, dof, np.nan)
-    t = student_critical(_floats(alpha) / 2.0, testable - 1.0)
-    return t * np.sqrt(testable) / np.sqrt(testable - 1.0 + t**2)
-
-
 def noncentrality(alpha: float, power: float, degrees: int = 1) -> float:
     """Return lambda0: the non-centrality at which a test of size ``alpha`` has ``power``.
 
@@ -149,17 +127,6 @@ def noncentrality(alpha: float, power: float, degrees: int = 1) -> float:
 def noncentrality_beyond(critical: ArrayLike, power: float, degrees: ArrayLike) -> FloatArray:
     """Return the non-centrality at which chi-square passes ``critical`` with ``power``."""
     return _floats(_special().chndtrinc(critical, degrees, 1.0 - power))
-
-
-def b_method_alpha(lambda0: float, power: float, degrees: int) -> float:
-    """Return the size of a test of several degrees that matches the one-degree test.
-
-    Baarda's B-method: all tests, the global one included, detect the same bias, the
-    non-centrality ``lambda0``, with the same power; the size follows from it.
-    """
-    special = _special()
-    critical = special.chndtrix(1.0 - power, degrees, lambda0)
-    return float(special.chdtrc(degrees, critical))
 
 
 def minimal_detectable_bias(

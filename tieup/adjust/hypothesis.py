@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from itertools import accumulate
 
 import numpy as np
-from scipy.sparse import block_diag, coo_array, csr_array, vstack
+from scipy.sparse import coo_array, csr_array, vstack
 
 from tieup.adjust.cofactors import Functions, cofactors, group_covariances, in_frame
 from tieup.adjust.estimable import Information
@@ -128,8 +128,7 @@ def informations(adjustment: Adjustment, alternatives: Sequence[Bias]) -> list[I
         return []
     connections = np.concatenate([bias.connections for bias in alternatives])
     edges = np.array([*accumulate((bias.count for bias in alternatives), initial=0)])
-    columns = block_diag([b.values.reshape(-1, b.count) for b in alternatives], format="csr")
-    rows = csr_array(columns.T @ sight_rows(adjustment, connections))
+    rows = csr_array(_side_by_side(alternatives, edges).T @ sight_rows(adjustment, connections))
     spreads = group_covariances(adjustment, Functions(rows, csr_array((edges[-1],) * 2)), edges)
     misclosures, found = -adjustment.whitened, []
     for bias, spread in zip(alternatives, spreads, strict=True):
@@ -138,6 +137,16 @@ def informations(adjustment: Adjustment, alternatives: Sequence[Bias]) -> list[I
         push = values.T @ misclosures[bias.connections].reshape(-1)
         found.append(Information(seen, seen - spread, push))
     return found
+
+
+def _side_by_side(alternatives: Sequence[Bias], edges: IntArray) -> csr_array:
+    """Return all columns as one matrix, each alternative with rows of its own."""
+    size = [3 * len(bias.connections) for bias in alternatives]
+    width = np.repeat(np.diff(edges), size)
+    start = np.concatenate([[0], np.cumsum(width)])
+    column = np.arange(start[-1]) + np.repeat(np.repeat(edges[:-1], size) - start[:-1], width)
+    value = np.concatenate([bias.values.ravel() for bias in alternatives])
+    return csr_array((value, column, start), shape=(len(width), edges[-1]))
 
 
 def cross_information(

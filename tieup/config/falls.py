@@ -9,9 +9,8 @@ import math
 from collections.abc import Collection, Iterator, Sequence
 from typing import Any
 
-from tieup.config.kinds import did_you_mean
 from tieup.config.nodes import Reading
-from tieup.errors import ConfigError
+from tieup.errors import ConfigError, did_you_mean
 from tieup.model.falls import FallCheck
 
 PER_CENT = 0.01
@@ -89,7 +88,7 @@ def refuse_unknown(
                 )
             known = strings if key == "along" else [*points, *strings]
             if name and name not in known:
-                near = did_you_mean(name, {other.lower(): other for other in known})
+                near = did_you_mean(name, known)
                 what = "string" if key == "along" else "point or string"
                 problems.append(
                     f"job.yaml:{check.lines[key]}: {check.path}.{key} is {name}, and the job has "

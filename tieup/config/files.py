@@ -5,9 +5,9 @@ from __future__ import annotations
 import os
 from pathlib import Path, PurePosixPath
 
-from tieup.config.kinds import did_you_mean
 from tieup.config.nodes import Reading
 from tieup.data import data_path
+from tieup.errors import did_you_mean
 
 LONGEST_NAME = 255  # bytes, of most file systems
 DEEPEST = 50  # folders in each other
@@ -125,7 +125,7 @@ def _find_rules(
     if name.endswith(".yaml"):
         return find_file(folder, name, key, reading)
     known = f"Expected {', '.join(sets)}, or a file of rules in the job folder (.yaml)"
-    hint = did_you_mean(name, {known: known for known in sets})
+    hint = did_you_mean(name, sets.keys())
     reading.note_key(key, f'is "{name}". {known}. {hint}'.rstrip(". "))
     return None
 

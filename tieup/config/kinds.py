@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol
 
 from tieup.config.nodes import Items, Node, Reading, Scalar
+from tieup.errors import did_you_mean
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 FLAGS = {"true": True, "yes": True, "on": True, "false": False, "no": False, "off": False}
@@ -49,14 +49,6 @@ def refuse(kind: Kind, node: Node, path: str, reading: Reading, hint: str = "") 
     return kind.default
 
 
-def did_you_mean(word: str, known: Mapping[str, str]) -> str:
-    """Suggest the nearest known word; ``known`` maps words to how a message writes them."""
-    from difflib import get_close_matches
-
-    near = get_close_matches(word.lower(), list(known), 1, 0.6)
-    return f"Did you mean {known[near[0]]}?" if near else ""
-
-
 @dataclass(frozen=True)
 class Text:
     """One word or sentence as written (a point 0101 stays 0101), without outer blanks."""
@@ -89,7 +81,7 @@ class Choice:
             return node.text
         hint = ""
         if isinstance(node, Scalar):
-            hint = did_you_mean(node.text, {option.lower(): option for option in self.options})
+            hint = did_you_mean(node.text, self.options)
         return refuse(self, node, path, reading, f". {hint}" if hint else "")
 
     @property

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from tieup.config.kinds import Kind, Number, did_you_mean, refuse
+from tieup.config.kinds import Kind, Number, refuse
 from tieup.config.nodes import Fields, Items, Node, Reading, Scalar
+from tieup.errors import did_you_mean
 
 EVERY = "all"
 

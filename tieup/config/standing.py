@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Collection
 from typing import Any
 
-from tieup.config.kinds import did_you_mean
 from tieup.config.nodes import Reading
 from tieup.config.shapes import EVERY
-from tieup.errors import ConfigError
+from tieup.errors import ConfigError, did_you_mean
 from tieup.model.job import Job
 
 
@@ -32,10 +31,9 @@ def read_standing(value: Any, reading: Reading) -> dict[str, Any]:
 
 def refuse_unknown_standing(job: Job, points: Collection[str]) -> None:
     """Raise ConfigError where a standing mark is none of the job's; every problem at once."""
-    known = {name.lower(): name for name in points}
     told = (
         f"job.yaml:{job.standing_line}: standing names {name}, and the job has no such mark. "
-        f"{did_you_mean(name, known) or 'Look in the raw files and in control'}"
+        f"{did_you_mean(name, points) or 'Look in the raw files and in control'}"
         for name in sorted(job.standing - {*points})
     )
     if problems := tuple(told):

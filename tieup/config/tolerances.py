@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from tieup.config.kinds import Choice, Number, Text, did_you_mean
+from tieup.config.kinds import Choice, Number, Text
 from tieup.config.nodes import Reading, parse_yaml
 from tieup.config.shapes import Section
 from tieup.data import data_path
-from tieup.errors import ConfigError
+from tieup.errors import ConfigError, did_you_mean
 from tieup.model.settings import Tolerances
 
 _LIMIT = Section(
@@ -49,7 +49,7 @@ def find_tolerances(stated: str | dict[str, Any], factor: float, reading: Readin
     classes = {path.stem: path for path in sorted(folder.glob("*.yaml"))}
     if stated in classes:
         return read_class(classes[stated], feet=factor != 1.0)
-    hint = did_you_mean(stated, {name: name for name in classes})
+    hint = did_you_mean(stated, classes.keys())
     known = f"Expected {', '.join(classes)}, or {{horizontal: ..., elevation: ...}}"
     reading.note_key("tolerances", f'is "{stated}". {known}. {hint}'.rstrip(". "))
     return Tolerances()

@@ -9,7 +9,7 @@ import re
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
-from tieup.errors import ConfigError
+from tieup.errors import ConfigError, did_you_mean
 from tieup.model.derived import (
     Crossing,
     Derived,
@@ -63,15 +63,6 @@ def string_of(point: str) -> str:
     """Return the string that a numbered name belongs to, empty where it is none."""
     match = _NUMBERED.fullmatch(point)
     return match[1] if match else ""
-
-
-def nearest(name: str, known: Collection[str]) -> str:
-    """Return "Did you mean ...?" with the nearest known name, empty where none is near."""
-    from difflib import get_close_matches
-
-    written = {other.lower(): other for other in known}
-    near = get_close_matches(name.lower(), list(written), 1, 0.6)
-    return f"Did you mean {written[near[0]]}?" if near else ""
 
 
 def complaint(entry: Derived, problem: str) -> str:
@@ -151,7 +142,7 @@ def _unknown(
     kind = reference.kind
     known = {*(strings if kind == STRING else points), *(n for k, n in made if k == kind)}
     says = f"{reference.key} names {kind} {reference.name}, which this job does not have"
-    return f"{says}. {nearest(reference.name, sorted(known)) or 'Look in coordinates.csv'}"
+    return f"{says}. {did_you_mean(reference.name, sorted(known)) or 'Look in coordinates.csv'}"
 
 
 def _sorted(entries: Sequence[Derived], made: dict[tuple[str, str], Derived]) -> list[Derived]:

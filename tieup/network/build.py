@@ -119,7 +119,10 @@ def _grown_plan(
     growth = grow_plan(ties.without_azimuths(~seen.plain), anchors, setups, clouds)
     refuse_after(assembly, growth, datum)
     component = _components(growth, setups, ties)
-    plan = with_plain_setups(_block(growth, component, len(assembly.points)), seen)
+    plan = _block(growth, component, len(assembly.points))
+    if _floats(seen, datum):
+        plan = move_plan(plan, turned_to_azimuths(plan, seen), 0.0j)
+    plan = with_plain_setups(plan, seen)
     component[seen.plain & np.isfinite(plan.axis)] = 0
     return _placed_plan(plan, seen, ties, anchors, datum), component
 

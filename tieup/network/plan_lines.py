@@ -1,10 +1,10 @@
 """Start values of what azimuths and horizontal distances place, sight by sight.
 
-A sight with an azimuth or of a setup without any circle reading is a line between two nodes: the
-mark occupied (or the axis of a free setup) and the mark sighted. Lines with azimuth and distance
-hang their nodes on each other as vectors do; nodes that are left follow from the rays and circles
-that cross there, then from distances alone (`tieup.network.trilateration`), and what crosses
-nowhere from all its rays at once, which is a linear system.
+A sight with an azimuth, with a distance alone, or of a setup without any circle reading is a line
+between two nodes: the mark occupied (or the axis of a free setup) and the mark sighted. Lines with
+azimuth and distance hang their nodes on each other as vectors do; nodes that are left follow from
+the rays and circles that cross there, then from distances alone (`tieup.network.trilateration`),
+and what crosses nowhere from all its rays at once, which is a linear system.
 """
 
 from __future__ import annotations
@@ -65,12 +65,13 @@ def without_circle(sights: Sights, setups: int) -> BoolArray:
 
 
 def plan_lines(sights: Sights, station: IntArray, horizontal: FloatArray, points: int) -> Lines:
-    """Return the lines of azimuths, and of all sights of setups without circle readings.
+    """Return the lines of azimuths, of bare distances, and of setups without circle readings.
 
     ``station`` (S,) is the occupied mark or -1, ``horizontal`` (k,) the horizontal distances.
     """
     setups = len(station)
-    rows = np.flatnonzero(sights.azimuth | without_circle(sights, setups)[sights.setup])
+    bare = np.isnan(sights.value[:, DIRECTION]) & np.isfinite(horizontal)
+    rows = np.flatnonzero(sights.azimuth | bare | without_circle(sights, setups)[sights.setup])
     node = np.where(station >= 0, station, points + np.arange(setups))
     sd = np.nan_to_num(sights.pointing_sd[rows])
     return Lines(
@@ -84,7 +85,7 @@ def plan_lines(sights: Sights, station: IntArray, horizontal: FloatArray, points
 
 
 def place_nodes(
-    lines: Lines, known: ComplexArray, sd: FloatArray, rough: ComplexArray
+    lines: Lines, known: ComplexArray, sd: FloatArray, rough: ComplexArray | None
 ) -> ComplexArray:
     """Return where lines place the nodes (n,) in the frame of the known ones, NaN where not.
 
@@ -93,7 +94,8 @@ def place_nodes(
     known, sd
         Shape (n,): places in m, NaN where open, and their sds.
     rough
-        Shape (n,): rough places, only to tell an answer from its mirror image.
+        Shape (n,): rough places, only to tell an answer from its mirror image; None leaves out
+        what distances alone place.
 
     Without any known node the largest piece lies anywhere, north where its azimuths say.
     """
@@ -105,7 +107,7 @@ def place_nodes(
     while True:
         before = int(np.isfinite(place).sum())
         _cross(lines, place)
-        if int(np.isfinite(place).sum()) == before:
+        if int(np.isfinite(place).sum()) == before and rough is not None:
             trilaterate(lines.start, lines.end, lines.length, lines.along, place, rough)
         if int(np.isfinite(place).sum()) == before:
             _all_at_once(lines, place)

@@ -68,6 +68,8 @@ class PlanSights:
         try:
             return place_nodes(self.lines, known, sd, rough)
         except AmbiguousNetError as error:
+            if not self.alone:  # the rest of the site is solved all the same
+                return place_nodes(self.lines, known, sd, None)
             points = self.assembly.points
             marks = [points[n] for n in error.nodes if n < len(points)]
             some = ", ".join(marks[:SOME]) or "a setup"

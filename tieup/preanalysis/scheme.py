@@ -23,7 +23,7 @@ from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.control import Control
 from tieup.model.fieldbook import Setup
 from tieup.model.network import Links, Network
-from tieup.model.observations import DIRECTION, Sights
+from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Sights
 from tieup.model.settings import Datum, Precision
 from tieup.network.build import build_network
 
@@ -111,7 +111,13 @@ def _exact_sights(scheme: Scheme) -> Sights:
     """Return the sights with exact readings; those whose ends have no place drop out."""
     sights = scheme.sights
     places = (scheme.axis, scheme.orientation, scheme.place)
-    exact = exact_readings(sights.setup, sights.point, sights.target_height, places, scheme.bend)
+    ends, height = (sights.setup, sights.point), sights.target_height
+    exact = exact_readings(*ends, height, places, scheme.bend)
+    # An azimuth turns with no circle, and a level distance leaves the heights out.
+    turned = exact[:, DIRECTION] + scheme.orientation[sights.setup]
+    exact[:, DIRECTION] = np.where(sights.azimuth, turned, exact[:, DIRECTION])
+    plan = exact[:, DISTANCE] * np.sin(exact[:, ZENITH])
+    exact[:, DISTANCE] = np.where(sights.level, plan, exact[:, DISTANCE])
     return replace(sights, value=np.where(np.isfinite(sights.value), exact, np.nan))
 
 

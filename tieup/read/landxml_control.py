@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from tieup.errors import InputError
+from tieup.errors import InputError, did_you_mean
 from tieup.model.control import Control
 from tieup.model.job import Job
 from tieup.read.cells import LARGEST, SMALLEST_SD
@@ -113,14 +113,11 @@ def chosen(control: Control, marks: Any) -> Control:
     InputError
         A name is none of the list's.
     """
-    from difflib import get_close_matches
-
     if not isinstance(marks, list):
         return control
     problems = []
     for mark in dict.fromkeys(name for name in marks if name not in control.names):
-        near = get_close_matches(mark, control.names, 1, 0.6)
-        hint = f"Did you mean {near[0]}?" if near else "Look in the list"
+        hint = did_you_mean(mark, control.names) or "Look in the list"
         problems.append(f"{control.file}: has no mark {mark} (control.marks). {hint}")
     if problems:
         raise InputError(*problems)

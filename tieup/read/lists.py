@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tieup.errors import InputError
+from tieup.errors import InputError, did_you_mean
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.read.cells import decimal_points
 from tieup.read.columns import Source
@@ -21,6 +21,7 @@ from tieup.read.header import check_header, mapped_places, require_columns
 from tieup.read.tables import Table, read_table
 from tieup.units import parse_numbers
 
+SLIP = 0.8  # alike from here, a heading is a misspelt one rather than a column of its own
 NATIVE = TableFormat(around=None)  # no key of job.yaml says how such a list is written
 
 
@@ -138,11 +139,6 @@ def _mapped(table: Table, listed: ListForm) -> dict[str, list[str]]:
 
 def _slips(table: Table, strange: list[str], absent: list[str]) -> Iterator[str]:
     """Find strange headings close to a column that is absent: its cells would be left out."""
-    from difflib import get_close_matches
-
     for heading in strange:
-        if near := get_close_matches(heading, absent, 1, 0.8):
-            yield (
-                f"{table.name}:{table.header_line}: column {heading} is not known here. "
-                f"Did you mean {near[0]}?"
-            )
+        if hint := did_you_mean(heading, absent, SLIP):
+            yield f"{table.name}:{table.header_line}: column {heading} is not known here. {hint}"

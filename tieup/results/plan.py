@@ -9,7 +9,7 @@ import numpy as np
 
 from tieup.adjust.distributions import confidence_factor
 from tieup.adjust.ellipse import error_ellipse
-from tieup.model.arrays import FloatArray, TextArray
+from tieup.model.arrays import BoolArray, FloatArray, TextArray
 from tieup.model.job import Job
 from tieup.model.link_kinds import of_kind
 from tieup.model.plan import (
@@ -95,8 +95,8 @@ def points_table(job: Job, outlook: Outlook) -> Table:
         "limit_elevation": np.full(len(rows), limits.elevation / length),
         "caught_plan": _defined(caught[:, 0]),
         "caught_height": _defined(caught[:, 1]),
-        **_two("unnoticed", hidden.before[rows] / length),
-        **_two("hidden", hidden.after[rows] / length),
+        **_two("unnoticed", _where_level(hidden.before[rows], level) / length),
+        **_two("hidden", _where_level(hidden.after[rows], level) / length),
         "checked_share": np.where(placed, hidden.share[rows], np.nan),
         "setups": _setups_of(outlook)[rows],
         "verdict": np.where(over, "over", np.where(placed, "within", "")),
@@ -210,6 +210,11 @@ def _bay_columns(
     return columns
 
 
+def _where_level(values: FloatArray, level: BoolArray) -> FloatArray:
+    """Return ``values`` (n, 2) in plan and height, the heights only where there is one."""
+    return np.column_stack([values[:, 0], np.where(level, values[:, 1], np.nan)])
+
+
 def _two(name: str, values: FloatArray) -> dict[str, FloatArray]:
     """Return the columns in plan and in height of ``values`` (n, 2)."""
     return {
@@ -256,6 +261,8 @@ def _marks(job: Job, outlook: Outlook) -> tuple[MarkForecast, ...]:
     hidden = outlook.prospects.marks
     worst = np.nan_to_num(standing.ratio, nan=0.0).max(axis=1)
     placed = standing.proof != UNPLACED
+    level = np.isfinite(standing.spread[:, 1])
+    before, after = _where_level(hidden.before, level), _where_level(hidden.after, level)
     rows = np.flatnonzero(standing.wanted)
     rows = rows[np.lexsort((rows, -worst[rows], placed[rows]))]
     return tuple(
@@ -267,10 +274,10 @@ def _marks(job: Job, outlook: Outlook) -> tuple[MarkForecast, ...]:
             height=float(standing.spread[p, 1]) / length,
             caught_plan=float(caught[p, 0]),
             caught_height=float(caught[p, 1]),
-            unnoticed_plan=float(hidden.before[p, 0]) / length,
-            unnoticed_height=float(hidden.before[p, 1]) / length,
-            hides_plan=float(hidden.after[p, 0]) / length,
-            hides_height=float(hidden.after[p, 1]) / length,
+            unnoticed_plan=float(before[p, 0]) / length,
+            unnoticed_height=float(before[p, 1]) / length,
+            hides_plan=float(after[p, 0]) / length,
+            hides_height=float(after[p, 1]) / length,
             checked=float(hidden.share[p]),
             over=float(worst[p]),
             faults=mark_faults(outlook, p, job.tolerances, Lengths(job.length_unit)),
@@ -315,6 +322,8 @@ def _bay(outlook: Outlook, bay: Bay | None, word: str, lengths: Lengths) -> BayF
     sizes, share, point = np.full((3, 2), np.nan), float("nan"), -1
     if bay is not None:
         sizes = np.array([bay.known, bay.before, bay.after]) / length_factor(lengths.unit)
+        level = outlook.adjustment.problem.network.start.height_setup[list(bay.use.setups)]
+        sizes[:, 1] = np.where(level.all(), sizes[:, 1], np.nan)
         share, point = bay.share, bay.use.point
     return BayForecast(
         point=outlook.scheme.points[point] if point >= 0 else "",

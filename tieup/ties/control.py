@@ -33,6 +33,7 @@ from tieup.ties.suspects import Suspects
 
 LEVEL = 0.01  # chance that clean control has any mark called out
 NO_SCALE = 1e-6  # of one factor on all distances orientations and places take up nearly all
+NEAR = 11.0  # chi-square by which a scale must explain more than a mark to be told from it
 AS_CLEAR = 0.9  # of the largest statistic: a mark this near to it cannot be told from it
 
 
@@ -48,7 +49,8 @@ class ControlTest:
     all. ``told`` (2,): whether the mark that is out in plan, in height can be told from the others.
     ``scale``, ``scale_sd``: the survey's distances over those of the list, minus 1; NaN where
     the control holds no distance. ``by_scale``: a scale explains the misfit in plan better than
-    any mark does, and no mark is called out in plan. ``similarity``: None where fewer than two
+    any mark does, and no mark is called out in plan. ``near_scale`` (k,): marks that, wrong, would
+    explain it about as well as the scale. ``similarity``: None where fewer than two
     marks are common.
     """
 
@@ -66,6 +68,7 @@ class ControlTest:
     scale: float
     scale_sd: float
     by_scale: bool
+    near_scale: BoolArray
     similarity: Similarity | None
 
     @property
@@ -119,6 +122,7 @@ def control_test(
         scale,
         scale_sd,
         by_scale,
+        (scale / scale_sd) ** 2 - np.nan_to_num(statistic[:, 0]) <= NEAR,
         _similarity(minimal, held, point),
     )
 

@@ -9,18 +9,20 @@ Reference: Ghilani, Adjustment Computations, two-dimensional conformal transform
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tieup.adjust.adjust import adjust
 from tieup.adjust.distributions import chi_square_tail
+from tieup.adjust.linear import fit_linear
 from tieup.adjust.problem import minimal_frame
 from tieup.adjust.similarity import Similarity, fit_similarity
 from tieup.adjust.solution import Adjustment
 from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.solve import Prepared, assemble, solve
 from tieup.errors import TieupError
+from tieup.geometry import EARTH_RADIUS
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.finding import Finding, Rival
 from tieup.model.finding_kinds import CONTROL_SCALE
@@ -32,6 +34,8 @@ PLAIN = 5.0  # sds beyond which list and shots cannot both be held
 ONE_BODY = 4  # motions of one body: three shifts and a turn
 FEWEST = 3  # marks: between two, a scale is what any mistake looks like
 FLOOR = 0.002  # m; marks and shots agree no better: common practice, no source
+NEAR = 11.0  # what is left more than with a scale, below which one wrong mark is a rival
+ONE_MORE = 2.0  # the price of the one number more that a wrong mark takes
 FITS = 1e-4  # chance below which the list does not fit with a scale either
 PPM = 1e-6
 
@@ -51,19 +55,27 @@ def free_of_scaled_control(
     free = replace(case, datum=Datum("free"))
     try:
         network, adjustment = _free_net(free, prepared)
-        fit = _onto_control(network, adjustment)
+        onto = _onto_control(network, adjustment)
     except TieupError:
         return case, (), prepared
-    if fit is None:
+    if onto is None:
         return case, (), prepared
+    fit, marks, alone = onto.fit, onto.marks, onto.alone
+    if alone.min() + ONE_MORE < fit.weighted_sum_plan:
+        return case, (), prepared  # one wrong mark says it better: the search will name it
     scale, sd = 1.0 / fit.scale - 1.0, fit.sd_scale
-    if not GRID_LEAST <= abs(scale) <= GRID_MOST or abs(scale) < PLAIN * sd:
+    if abs(scale) > GRID_MOST or abs(scale) < PLAIN * sd:
         return case, (), prepared
     if largest_misfit(scale, network.control[_common(network, adjustment), :2]) < limits.horizontal:
         return case, (), prepared
     if float(chi_square_tail(fit.weighted_sum_plan, fit.dof_plan)) < FITS:
         return case, (), prepared
-    return free, (scale_finding(scale, sd, fit.turn, case.precision.grid, freed=True),), None
+    near = alone - fit.weighted_sum_plan <= NEAR
+    names = tuple(case.points[mark] for mark in marks[near])
+    height = mean_elevation(network.control[marks, 2], network.origin[2])
+    cause = likely_cause(scale, sd, height, case.precision.grid)
+    found = scale_finding(scale, sd, fit.turn, cause, names, freed=True)
+    return free, (found,), None
 
 
 def _prepared(case: Case) -> Prepared | None:
@@ -110,7 +122,19 @@ def _side_shots(case: Case) -> BoolArray:
     return np.repeat(~ties[shots.point][:, None], 3, axis=1)
 
 
-def _onto_control(network: Network, adjustment: Adjustment) -> Similarity | None:
+@dataclass(frozen=True)
+class _Onto:
+    """A free net laid on the list: the ``fit`` with a scale over the ``marks`` (k,).
+
+    ``alone`` (k,) is what is left in plan where each mark alone is wrong and nothing is scaled.
+    """
+
+    fit: Similarity
+    marks: IntArray
+    alone: FloatArray
+
+
+def _onto_control(network: Network, adjustment: Adjustment) -> _Onto | None:
     """Fit the free net onto the list; None with too few marks."""
     control, point = network.control, _common(network, adjustment)
     if len(point) < FEWEST:
@@ -118,7 +142,32 @@ def _onto_control(network: Network, adjustment: Adjustment) -> Similarity | None
     own = np.diagonal(adjustment.point_covariance[point], axis1=1, axis2=2)
     given = np.nan_to_num(network.control_sd[point])
     sd = np.sqrt(np.nan_to_num(own) + given**2 + FLOOR**2)
-    return fit_similarity(adjustment.position[point], control[point], sd)
+    fit = fit_similarity(adjustment.position[point], control[point], sd)
+    alone = _left_without_each(adjustment.position[point], control[point], sd, fit.turn)
+    return _Onto(fit, point, alone)
+
+
+def _left_without_each(
+    source: FloatArray, target: FloatArray, sd: FloatArray, turn: float
+) -> FloatArray:
+    """Return the weighted sum in plan (k,) of rigid fits that leave one mark out in turn.
+
+    ``turn`` (rad) is nearly that of the fits, so that they are linear.
+    """
+    cosine, sine = np.cos(turn), np.sin(turn)
+    north, east = (source[:, :2] @ np.array([[cosine, sine], [-sine, cosine]])).T
+    off = target[:, :2] - np.column_stack([north, east])
+    one, zero = np.ones_like(north), np.zeros_like(north)
+    design = np.stack(
+        [np.column_stack([one, zero, -east]), np.column_stack([zero, one, north])], axis=1
+    )
+    design[:, :, 2] -= design[:, :, 2].mean(axis=0)
+    sums = []
+    for mark in range(len(source)):
+        rest = np.arange(len(source)) != mark
+        fit = fit_linear(design[rest].reshape(-1, 3), off[rest].ravel(), sd[rest, :2].ravel())
+        sums.append(fit.weighted_sum)
+    return np.array(sums)
 
 
 def _common(network: Network, adjustment: Adjustment) -> IntArray:
@@ -137,11 +186,18 @@ def largest_misfit(scale: float, place: FloatArray) -> float:
 
 
 def scale_finding(
-    scale: float, sd: float, turn: float | None, grid: Grid | None, *, freed: bool
+    scale: float,
+    sd: float,
+    turn: float | None,
+    cause: str,
+    marks: tuple[str, ...],
+    *,
+    freed: bool,
 ) -> Finding:
     """Return the finding about lengths of the survey over those of the list, minus 1.
 
-    ``turn`` (rad) is that of the best fit; ``freed``: the list is not held.
+    ``turn`` (rad) is that of the best fit, ``cause`` a sentence on what may be behind it. ``marks``
+    are those of which one, wrong, would explain it about as well; ``freed``: the list is not held.
     """
     statistic = abs(scale) / sd
     looks = GRID_LEAST <= abs(scale) <= GRID_MOST
@@ -151,16 +207,19 @@ def scale_finding(
     )
     kept = " The list is not held: the site has its own shape." if freed else ""
     return CONTROL_SCALE.found(
-        severity="stop" if looks and statistic > PLAIN else "check",
+        severity="stop" if freed or (looks and statistic > PLAIN) else "check",
         size=scale / PPM,
         unit="ppm",
         sd=sd / PPM,
         statistic=statistic,
-        rivals=(Rival("distance-scale", "", (), statistic, separable=False),),
+        rivals=(
+            Rival("distance-scale", "", (), statistic, separable=False),
+            *(Rival("control-coordinate", "", (m,), statistic, separable=False) for m in marks),
+        ),
         action="freed" if freed else "left in",
         says=f"The shots measure lengths {abs(scale) / PPM:.0f} mm per km {longer} than the "
-        f"control list (give or take {sd / PPM:.0f}); no single mark explains it."
-        f"{_looks_like(looks, grid)}{turned}{kept}",
+        f"control list (give or take {sd / PPM:.0f}); {_by_marks(marks)}."
+        f"{cause}{turned}{kept}",
         confirm="Look up on what grid the control was computed and whether its lengths are grid or "
         "ground; look at the scale factor set in the instrument; tape one long line.",
         cure="State the grid of the control (grid: in job.yaml), or get ground coordinates; never "
@@ -168,14 +227,37 @@ def scale_finding(
     )
 
 
-def _looks_like(grid_like: bool, grid: Grid | None) -> str:
-    if not grid_like:
-        return (
-            " That is too little for a grid factor: weather not set in the instrument, or control "
-            "from two sources."
-        )
+def _by_marks(marks: tuple[str, ...]) -> str:
+    if not marks:
+        return "no single mark explains it"
+    return f"or {' or '.join(marks)} alone is wrong: the readings cannot tell"
+
+
+def mean_elevation(height: FloatArray, origin: float) -> float:
+    """Return the mean elevation (m) of known marks from their heights over ``origin``, or NaN."""
+    known = height[np.isfinite(height)]
+    return float(known.mean() + origin) if len(known) else np.nan
+
+
+def likely_cause(scale: float, sd: float, elevation: float, grid: Grid | None) -> str:
+    """Return a sentence on what makes lengths differ by ``scale``, known to ``sd``.
+
+    At ``elevation`` H (m) lengths on the ground are longer than at sea level by H / R
+    (e.g. Ghilani, Adjustment Computations, reduction of distances to the ellipsoid).
+    """
     if grid is not None:
         return f" The job states a {grid.words}: it looks as if that were applied twice or wrongly."
+    by_height = elevation / EARTH_RADIUS
+    if by_height > LEAST and abs(scale - by_height) <= max(3.0 * sd, 0.1 * by_height):
+        return (
+            f" It is what {elevation:.0f} m above the sea make: control at sea level, distances on "
+            "the ground."
+        )
+    if not GRID_LEAST <= abs(scale) <= GRID_MOST:
+        return (
+            " That is too little for most grid factors: weather not set in the instrument, or "
+            "control from two sources."
+        )
     return (
         " It looks like a grid factor: control on a map grid (or at sea level), distances on the "
         "ground."

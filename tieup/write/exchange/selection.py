@@ -10,11 +10,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 
 import numpy as np
 
-from tieup.errors import OutputError
+from tieup.errors import OutputError, did_you_mean
 from tieup.model.reconciliation import Reconciliation
 
 ROLES = ("control", "tie", "shot", "station", "derived")
@@ -156,10 +155,9 @@ def _refuse_unknown(option: str, asked: Sequence[str], known: Sequence[str]) -> 
     wrong = [word for word in asked if word not in set(known)]
     if not wrong:
         return
-    some = get_close_matches(wrong[0], known, n=1) or sorted(set(known))[:8]
-    hint = f"Did you mean {some[0]}?" if len(some) == 1 else f"There are {', '.join(some)}."
     kind = option.removeprefix("--")
-    hint = hint if some else f"No point has a {kind}."
+    all_known = f"There are {', '.join(sorted(set(known))[:8])}."
+    hint = did_you_mean(wrong[0], known) or (all_known if known else f"No point has a {kind}.")
     raise OutputError(f"{option} {wrong[0]}: the site has no such {kind}. {hint}")
 
 

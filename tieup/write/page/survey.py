@@ -31,6 +31,7 @@ from tieup.write.page.grid import (
     texts,
 )
 from tieup.write.page.strings import falls_grid, strings_grid
+from tieup.write.page.traverses import traverses_grid
 from tieup.write.page.wording import BAD, GOOD, OPEN, WARN, Verdict, count
 from tieup.write.page.worked import derived_grid, field_grid, field_setups_grid, typed_grid
 
@@ -140,6 +141,7 @@ class Survey:
     findings_note: str
     disputed: Grid | None
     setups: Grid
+    traverses: Grid | None
     pairs: Grid | None
     joints: Grid | None
     ties: Grid
@@ -168,6 +170,7 @@ def survey_view(site: Reconciliation) -> Survey:
         ),
         disputed=disputed_grid(site),
         setups=_setups(site, lengths),
+        traverses=traverses_grid(site),
         pairs=_pairs(site.pairs, lengths) if length(site.pairs) else None,
         joints=_joints(site.joints, lengths) if length(site.joints) else None,
         ties=_ties(site, lengths),
