@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from tieup.config.files import find_file
-from tieup.config.kinds import Choice, Number, Text, did_you_mean
+from tieup.config.kinds import Choice, Number, Text
 from tieup.config.nodes import Reading, parse_yaml
 from tieup.config.shapes import ListOf, Section
 from tieup.data import data_path
-from tieup.errors import ConfigError
+from tieup.errors import ConfigError, did_you_mean
 from tieup.model.surfaces import (
     ALONG,
     ANY,
@@ -96,7 +96,7 @@ def _limits(
         own = f"{path}.limits {number}"
         name = entry.get("set", "")
         if name not in sets:
-            hint = did_you_mean(name, {other: other for other in sets})
+            hint = did_you_mean(name, sets)
             reading.note_key(f"{own}.set", f'is "{name}". Expected {", ".join(sets)}. {hint}')
             continue
         limits = read_grade_limits(sets[name])
@@ -143,7 +143,7 @@ def _against(
     if bool(surface) == bool(file):
         reading.note_key(path, "Expected one of surface: NAME of this job, or file: a surface")
     elif surface and (surface not in others or surface == at[0].removeprefix("surfaces.")):
-        hint = did_you_mean(surface, {name: name for name in others})
+        hint = did_you_mean(surface, others)
         reading.note_key(
             f"{path}.surface",
             f"is {surface}, and the job has no other surface of that name. {hint}",
@@ -180,7 +180,7 @@ def refuse_unknown_parts(
             of, what = known.get(key, (strings, "string"))
             for name in names:
                 if name and name not in of:
-                    near = did_you_mean(name, {other.lower(): other for other in of})
+                    near = did_you_mean(name, of)
                     problems.append(
                         f"job.yaml:{wish.lines.get(key, wish.lines.get('', 1))}: surfaces."
                         f"{wish.name}.{key} is {name}, and the job has no such {what}. "
