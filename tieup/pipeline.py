@@ -73,6 +73,7 @@ from tieup.results.surface_findings import surface_findings
 from tieup.results.surfaces import site_surface, words_of
 from tieup.results.traverses import traverses_table
 from tieup.results.weaknesses import weakness_findings
+from tieup.surface.triangulation import check_library
 from tieup.threads import one_thread
 from tieup.ties.answer import crew_answer
 from tieup.ties.checks import Checks
@@ -93,6 +94,8 @@ def run(job: Job, progress: Progress | None = None) -> Reconciliation:
         Where the data cannot be read, tied or solved.
     """
     tell = progress or (lambda stage: None)
+    if job.surfaces:
+        check_library()
     tell("reading")
     fieldbook, control = read_site(job)
     try:

@@ -217,3 +217,29 @@ def test_findings_of_the_surface_are_told(job: Path) -> None:
     assert sorted(f["kind"] for f in own) == ["grade-limit", "standing-water", "standing-water"]
     assert all(f["confirm"] and f["severity"] == "check" for f in own)
     assert len({finding["id"] for finding in found}) == len(found)
+
+
+def test_in_feet_the_surface_is_as_large(job: Path) -> None:
+    """--unit ft: area2DSurf and elevations in feet (0.3048 m), to the last digit written."""
+    told = []
+    for unit, out in (("m", "metres"), ("ft", "feet")):
+        folder = str(job.parent / out)
+        arguments = ["reconcile", str(job), "--out", folder, "--quiet", "--also", "landxml"]
+        assert cli.outcome([*arguments, "--unit", unit]) == 0
+        root = ElementTree.parse(Path(folder) / "site.xml").getroot()
+        definition = root.find("x:Surfaces/x:Surface/x:Definition", NAME)
+        told.append([float(definition.get(k)) for k in ("area2DSurf", "elevMin", "elevMax")])
+    (area, *heights), (area_ft, *heights_ft) = told
+    assert area_ft * 0.3048**2 == pytest.approx(area, rel=1e-6)
+    assert [h * 0.3048 for h in heights_ft] == pytest.approx(heights, abs=1e-4)
+
+
+def test_without_the_library_it_says_so_before_anything_else(
+    job: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Exit status 2, and how to install it; a job without surfaces does not need it."""
+    monkeypatch.setattr("tieup.surface.triangulation.find_spec", lambda name: None)
+    assert cli.outcome(["surface", str(job)]) == 2
+    assert 'pip install "tieup[surface]"' in capsys.readouterr().err
+    dock = ROOT / "sample_raw" / "two_setups"
+    assert cli.outcome(["ties", str(dock), "--quiet"]) == 0
