@@ -47,3 +47,27 @@ def seamed_yard(rng: np.random.Generator, planted: float) -> SeamedYard:
     height += own * rng.normal(size=len(plan)) + common[setup] + planted * setup
     ground = Ground(np.column_stack([plan, height]), spread, setup, lines)
     return SeamedYard(build_surface(ground, CONFIDENCE), planted + common[1] - common[0])
+
+
+def dammed_channel(rng: np.random.Generator) -> Surface:
+    """Return a channel that drains and that a step of 10 mm between two setups dams up.
+
+    It falls 0.02 to 0.2 % along its flow line, a breakline, over the seam to the second setup.
+    """
+    rows, columns = rng.integers(6, 12), rng.integers(8, 14)
+    spacing = rng.uniform(2.0, 6.0)
+    axes = np.mgrid[0:rows, 0:columns] * spacing
+    plan = np.column_stack([axis.ravel() for axis in axes])
+    middle = rows // 2
+    line = [middle * columns + i for i in range(columns)]
+    inner = (plan > 0).all(axis=1) & (plan < plan.max(axis=0)).all(axis=1)
+    inner[line] = False
+    plan[inner] += rng.uniform(-0.2, 0.2, (inner.sum(), 2)) * spacing
+    aside = np.abs(plan[:, 0] - middle * spacing)
+    height = 100.0 - rng.uniform(2e-4, 2e-3) * plan[:, 1] + rng.uniform(0.002, 0.02) * aside
+    setup = (plan[:, 1] > (rng.uniform(0.35, 0.65) * columns) * spacing).astype(np.int64)
+    own = np.full(len(plan), rng.uniform(0.0005, 0.0015))
+    spread = Spread(own, 0.0007 * np.eye(2)[setup])
+    height += own * rng.normal(size=len(plan)) + 0.010 * setup
+    ground = Ground(np.column_stack([plan, height]), spread, setup, [line])
+    return build_surface(ground, CONFIDENCE)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.surface.grounds import certain, grid, lifted, surface_of
-from tests.surface.seamed import seamed_yard
+from tests.surface.seamed import dammed_channel, seamed_yard
 from tieup.surface.checks import critical
 from tieup.surface.seams import SHARED, bridging
 
@@ -49,6 +49,20 @@ def test_water_behind_a_step_is_the_seams() -> None:
     found = surface_of(place, lines=flow_line, setup=setup, spread=certain(len(plan), 0.0005))
     assert found.seams[0].step == pytest.approx(0.010, abs=1e-9)
     assert len(found.drainage.ponds) and found.seam_ponds.all()
+
+
+def test_a_dammed_channel_is_named_the_seams_and_not_a_pond() -> None:
+    """10 mm in 150 channels that drain: the step is named, no pond is called the ground's (2 %)."""
+    rng = np.random.default_rng(3)
+    named = called = dammed = 0
+    for _ in range(YARDS):
+        found = dammed_channel(rng)
+        named += found.seams[0].clear > critical()
+        dammed += bool(found.seam_ponds.any())
+        verdicts = found.drainage.places.verdict[: len(found.seam_ponds)]
+        called += bool(((verdicts == "holds") & ~found.seam_ponds).any())
+    assert named >= 0.98 * YARDS and called <= 0.02 * YARDS
+    assert dammed > 0.6 * YARDS
 
 
 def test_a_real_hollow_beside_a_step_is_not_the_seams() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -19,7 +19,7 @@ from tieup.surface.checks import (
     touching,
     twins_of,
 )
-from tieup.surface.drainage import Drainage, drainage_of, outlets_of
+from tieup.surface.drainage import HOLDS, Drainage, drainage_of, outlets_of
 from tieup.surface.flow import Flow, flow_of
 from tieup.surface.grades import Grades, grades_of
 from tieup.surface.mesh import Mesh
@@ -27,7 +27,6 @@ from tieup.surface.outline import outlined
 from tieup.surface.seams import SHARED, Seam, seams_of
 from tieup.surface.spread import Spread, VertexSpread
 from tieup.surface.triangulation import Meetings, triangulate
-from tieup.surface.water import filled
 
 NO_LINE = -1
 LEAST_AREA = 0.01  # m^2; a ring of less is none; our choice
@@ -133,7 +132,7 @@ def build_surface(ground: Ground, confidence: float) -> Surface:
         flat=flat_triangles(mesh, _line_of_vertex(ground, made.vertex, mesh)),
         bad_rings=bad,
         seams=seams,
-        seam_ponds=seam_ponds(mesh, drainage, setup, seams),
+        seam_ponds=seam_ponds(mesh, spread, drainage, setup, seams, confidence),
         grades=grades_of(mesh, spread),
         drainage=drainage,
         flow=flow_of(mesh, drainage.water, drainage.ponds),
@@ -217,24 +216,33 @@ def _touches(mesh: Mesh, spread: VertexSpread) -> tuple[IntArray, FloatArray, Fl
     return vertex[clear], step[clear], sd[clear]
 
 
-def seam_ponds(mesh: Mesh, drainage: Drainage, setup: IntArray, seams: Sequence[Seam]) -> BoolArray:
-    """Return which ponds (p,) are only there because of a step along a seam that they touch.
+def seam_ponds(
+    mesh: Mesh,
+    spread: VertexSpread,
+    drainage: Drainage,
+    setup: IntArray,
+    seams: Sequence[Seam],
+    confidence: float,
+) -> BoolArray:
+    """Return which ponds (p,) are there because of a step along a seam that they touch.
 
-    Without the step, the second setup put down by it, no vertex of such a pond holds water.
+    Without the step, the second setup put down by it, it is not proved that water stands there.
+    ``setup`` (v,) is that of each vertex.
     """
     ponds = drainage.ponds
     found = np.zeros(len(ponds), dtype=bool)
     for seam in seams:
-        if not seam.clear > critical():
-            continue
-        share = np.where(setup == SHARED, 0.5, setup == seam.setups[1])
         near = np.zeros(len(mesh.place), dtype=bool)
         near[seam.edges] = True
         near[mesh.edges[near[mesh.edges].any(axis=1)]] = True
-        height = mesh.height - share * seam.step
-        level = filled(height, mesh.edges, drainage.outlet | ~mesh.used).level
-        wet = level > height
-        touched = np.bincount(ponds.of_vertex[near & (ponds.of_vertex >= 0)], minlength=len(ponds))
-        left = np.bincount(ponds.of_vertex[wet & (ponds.of_vertex >= 0)], minlength=len(ponds))
-        found |= (touched > 0) & (left == 0)
+        touched = np.unique(ponds.of_vertex[near & (ponds.of_vertex >= 0)])
+        if not seam.clear > critical() or not len(touched):
+            continue
+        share = np.where(setup == SHARED, 0.5, setup == seam.setups[1])
+        place = mesh.place - np.outer(share * seam.step, [0.0, 0.0, 1.0])
+        without = drainage_of(replace(mesh, place=place), spread, drainage.outlet, confidence)
+        of_vertex = without.places.of_vertex
+        holds = np.append(without.places.verdict == HOLDS, False)[of_vertex]
+        held = np.unique(ponds.of_vertex[holds & (ponds.of_vertex >= 0)])
+        found[np.setdiff1d(touched, held)] = True
     return found
