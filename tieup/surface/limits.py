@@ -34,9 +34,9 @@ class Held:
 def faces_within(mesh: Mesh, ring: FloatArray | None) -> IntArray:
     """Return the triangles with their middle in a ring (r, 2), or all; never slivers."""
     if ring is None:
-        return np.flatnonzero(~mesh.slivers)
+        return np.flatnonzero(~mesh.slivers())
     middle = mesh.corners.mean(axis=1)[:, ::-1]
-    return np.flatnonzero(within(middle, [ring]) & ~mesh.slivers)
+    return np.flatnonzero(within(middle, [ring]) & ~mesh.slivers())
 
 
 def faces_along(mesh: Mesh, lines: list[list[int]]) -> tuple[IntArray, FloatArray]:
@@ -45,7 +45,7 @@ def faces_along(mesh: Mesh, lines: list[list[int]]) -> tuple[IntArray, FloatArra
     wanted = np.array([min(leg) * len(mesh.place) + max(leg) for leg in legs], dtype=np.int64)
     ends = np.stack([mesh.faces, mesh.faces[:, NEXT]], axis=-1)
     keys = np.sort(ends, axis=-1) @ [len(mesh.place), 1]
-    face, edge = np.nonzero(np.isin(keys, wanted) & ~mesh.slivers[:, None])
+    face, edge = np.nonzero(np.isin(keys, wanted) & ~mesh.slivers()[:, None])
     step = mesh.place[ends[face, edge, 1], :2] - mesh.place[ends[face, edge, 0], :2]
     return face, step / np.hypot(*step.T)[:, None]
 

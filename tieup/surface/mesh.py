@@ -84,12 +84,12 @@ class Mesh:
             east = (y[:, after] - y[:, before]) / twice
         return np.stack([north, east], axis=-1)
 
-    @property
-    def slivers(self) -> BoolArray:
-        """Return the triangles (t,) that are narrower than `SLIVER`: they show no grade."""
-        ends = self.corners[:, NEXT] - self.corners
+    def slivers(self, faces: IntArray | slice = slice(None)) -> BoolArray:
+        """Return which triangles are narrower than `SLIVER`: they show no grade."""
+        corners = self.corners[faces]
+        ends = corners[:, NEXT] - corners
         longest = np.hypot(ends[..., 0], ends[..., 1]).max(axis=1)
-        return np.asarray(2.0 * self.area < SLIVER * longest)
+        return np.asarray(2.0 * self.area[faces] < SLIVER * longest)
 
     @cached_property
     def used(self) -> BoolArray:
