@@ -14,7 +14,7 @@ import numpy as np
 from tieup.model.answer import TIED
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.model.surfaced import SiteSurface
-from tieup.write.cautions import CAUTIONS
+from tieup.write.cautions import CAUTIONS, UNCHECKED_MEANS
 
 WIDTH, LEAST_WIDTH = 80, 36
 MOST = 5  # lines of a section
@@ -145,9 +145,7 @@ def facts(site: Reconciliation, surface: SiteSurface) -> str:
     parts = [f"{len(proof):,} points, {len(surface.faces['a']):,} triangles, {area:,.0f} {unit}."]
     if unproved:
         them = "it" if unproved == 1 else "them"
-        parts.append(
-            f"Not proved: {unproved:,} points unchecked: nothing would catch a mistake in {them}."
-        )
+        parts.append(f"Not proved: {unproved:,} points unchecked: {UNCHECKED_MEANS} {them}.")
     if seam:
         parts.append(f"{seam:,} triangles bridge two setups.")
     return " ".join(parts)
