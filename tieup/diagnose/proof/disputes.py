@@ -1,7 +1,9 @@
 """Points between two stories: where they lie if another cause, that fits as well, is the true one.
 
 What a mistake left out is put back and what its rival contaminates is left out instead; the site is
-solved anew. A point whose place differs by more than matters is disputed, and no side wins.
+solved anew. A point whose place differs by more than matters is disputed, and no side wins. Two
+solutions that nothing known holds lie in frames of their own: the other one is first laid on this
+one, by the points that agree (least sum of distances, so that those in dispute do not pull).
 """
 
 from __future__ import annotations
@@ -17,10 +19,13 @@ from tieup.diagnose.kinds.catalogue import clause, kind_of, stays_in
 from tieup.errors import TieupError
 from tieup.model.arrays import FloatArray
 from tieup.model.settings import Tolerances
+from tieup.network.rigid import fit_rigid
 
 SURE = 3.0  # sds by which two places must differ
 HALF = 0.5  # share of a tolerance that matters
 MOST = 12  # stories that are solved anew
+AGREE = 1e-4  # m; points nearer than that after a fit count alike in the next one
+FITS = 30  # fits of one frame to another
 
 
 @dataclass(frozen=True)
@@ -98,14 +103,33 @@ Placed = tuple[FloatArray, FloatArray]
 def _apart(solved: Solved, other: Solved, limits: Tolerances) -> list[tuple[str, Placed, Placed]]:
     """Return the points that lie elsewhere in the other solution, with both places and sds."""
     number = {name: n for n, name in enumerate(other.case.points)}
+    common = [(n, name) for n, name in enumerate(solved.case.points) if name in number]
+    pairs = [(_placed(solved, n), _placed(other, number[name])) for n, name in common]
+    if solved.adjustment.defect:
+        pairs = _in_one_frame(pairs)
     found = []
-    for n, name in enumerate(solved.case.points):
-        if name not in number:
-            continue
-        here, there = _placed(solved, n), _placed(other, number[name])
+    for (_, name), (here, there) in zip(common, pairs, strict=True):
         if _differ(here[0], there[0], np.maximum(here[1], there[1]), limits):
             found.append((name, here, there))
     return found
+
+
+def _in_one_frame(pairs: list[tuple[Placed, Placed]]) -> list[tuple[Placed, Placed]]:
+    """Lay the second place of each pair on the first by one shift, turn and rise of all."""
+    here, there = (np.array([pair[k][0] for pair in pairs]) for k in (0, 1))
+    flat = np.flatnonzero(np.isfinite(here[:, :2] + there[:, :2]).all(axis=1))
+    if len(flat) > 1:
+        one, two = ((p[:, 0] + 1j * p[:, 1]) for p in (here[flat], there[flat]))
+        weight = np.ones(len(flat))
+        for _ in range(FITS):
+            turn, shift = fit_rigid(one, two, weight)
+            weight = 1.0 / np.maximum(np.abs(one - turn * two - shift), AGREE)
+        laid = turn * (there[:, 0] + 1j * there[:, 1]) + shift
+        there = np.column_stack([laid.real, laid.imag, there[:, 2]])
+    rise = here[:, 2] - there[:, 2]
+    if np.isfinite(rise).any():
+        there[:, 2] += np.nanmedian(rise)
+    return [(own, (place, other[1])) for (own, other), place in zip(pairs, there, strict=True)]
 
 
 def _placed(solved: Solved, point: int) -> Placed:
