@@ -180,7 +180,8 @@ def mark_height_interval(evidence: Evidence) -> Measured:
     factor = confidence_factor(1, evidence.confidence)
     level = evidence.adjustment.problem.network.start.height_point[marks]
     variance = np.where(level, evidence.adjustment.point_covariance[marks, 2, 2], math.nan)
-    for mark, value in zip(marks, (factor * np.sqrt(variance)).tolist(), strict=True):
+    sd = np.sqrt(np.maximum(variance, 0.0))  # a held mark's is 0 but for rounding
+    for mark, value in zip(marks, (factor * sd).tolist(), strict=True):
         out.add(evidence.points[mark], value)
     return out.done()
 
