@@ -64,6 +64,7 @@ OBSERVATIONS: Mapping[str, str] = {
     "sd": RESIDUAL,
     "redundancy": RATIO,
     "w": RATIO,
+    "tau": RATIO,
     "mdb": RESIDUAL,
     "status": TEXT,
     "reason": TEXT,

@@ -15,7 +15,7 @@ from typing import Any, TypeAlias
 import numpy as np
 
 from tieup.model.link_kinds import LINK_KINDS
-from tieup.model.observations import DISTANCE, KINDS, LEVEL_DISTANCE
+from tieup.model.observations import BELIEVED, DISTANCE, KINDS, LEVEL_DISTANCE
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.write.columns import (
     ANGLE,
@@ -30,7 +30,12 @@ from tieup.write.columns import (
 )
 from tieup.write.digits import Numbers, number_rows
 
-LENGTHS = (KINDS[DISTANCE], LEVEL_DISTANCE, *LINK_KINDS)  # kinds of observation that are lengths
+LENGTHS = (
+    KINDS[DISTANCE],
+    LEVEL_DISTANCE,
+    *LINK_KINDS,
+    *BELIEVED,
+)  # kinds of observation that are lengths
 
 Cells: TypeAlias = list[Any]
 Field: TypeAlias = tuple[Numbers, ...]  # of which one is defined in each row

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.cautions import CAUTIONS
 from tieup.write.page.crew import Crew, crew_view
-from tieup.write.page.grid import row_starts
+from tieup.write.page.grid import of_rows, row_starts
 from tieup.write.page.office import Office, office_view
 from tieup.write.page.plan import Plan, plan_view
 from tieup.write.page.survey import Survey, survey_view
@@ -29,6 +29,7 @@ class Page:
 
 def page_of(site: Reconciliation) -> Page:
     """Gather everything that the page of a site shows."""
+    site = replace(site, observations=of_rows(site.observations))
     starts, limits = row_starts(site.observations), site.job.tolerances
     return Page(
         title=site.job.title,
