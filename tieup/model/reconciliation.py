@@ -94,6 +94,7 @@ class Reconciliation:
     field_rows: Table = field(default_factory=dict)
     field_setups: Table = field(default_factory=dict)
     traverses: Table = field(default_factory=dict)
+    poles: Table = field(default_factory=dict)
     covariance: Table = field(default_factory=dict)
 
     @property

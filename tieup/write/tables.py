@@ -66,6 +66,15 @@ def table_text(site: Reconciliation, *, table: str, columns: Mapping[str, str]) 
     return csv_text(getattr(site, table), columns, site.job.angle_unit)
 
 
+def of_rows(observations: Table) -> Table:
+    """Return the observations without what no row of its own books: plumb lines, control."""
+    kind = np.asarray(observations["kind"]).astype(str)
+    rows = np.flatnonzero(~np.isin(kind, BELIEVED))
+    if len(rows) == len(kind):
+        return observations
+    return {name: np.asarray(column)[rows] for name, column in observations.items()}
+
+
 def csv_text(table: Table, columns: Mapping[str, str], angle_unit: str) -> str:
     """Write a table as CSV with LF line ends.
 

@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
-from tieup.model.observations import BELIEVED
 from tieup.model.reconciliation import Table
 from tieup.write.columns import COORDINATE
 from tieup.write.digits import Numbers, number_rows
@@ -98,15 +97,6 @@ def texts(table: Table, name: str, rows: IntArray | None = None) -> list[str]:
 def length(table: Table) -> int:
     """Return the number of rows."""
     return len(next(iter(table.values()), ()))
-
-
-def of_rows(observations: Table) -> Table:
-    """Return the observations without what no row of its own books: plumb lines, control."""
-    kind = np.asarray(observations["kind"]).astype(str)
-    rows = np.flatnonzero(~np.isin(kind, BELIEVED))
-    if len(rows) == len(kind):
-        return observations
-    return {name: np.asarray(column)[rows] for name, column in observations.items()}
 
 
 def row_starts(observations: Table) -> IntArray:

@@ -7,10 +7,11 @@ from dataclasses import dataclass, replace
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.cautions import CAUTIONS
 from tieup.write.page.crew import Crew, crew_view
-from tieup.write.page.grid import of_rows, row_starts
+from tieup.write.page.grid import row_starts
 from tieup.write.page.office import Office, office_view
 from tieup.write.page.plan import Plan, plan_view
 from tieup.write.page.survey import Survey, survey_view
+from tieup.write.tables import of_rows
 
 
 @dataclass(frozen=True)
