@@ -24,10 +24,8 @@ from tieup.model.reconciliation import Table
 from tieup.results.coordinates import lasting_marks
 from tieup.results.site import Site
 from tieup.ties.joints import StringJoints
-from tieup.ties.lines import STEP
 
 NO_POLE = ("none", "sheet")  # kinds of target that stand on no pole
-SURE = 3.0  # sds beyond the line's own shape from which a step shows
 NEAR = 1e-4  # m; heights nearer than this are one in the book
 
 
@@ -36,8 +34,9 @@ class PoleGroup:
     """Side shots of a setup with one booked pole height (m).
 
     ``at_marks`` says that the setup shot a mark with it. ``shows`` (m) is the change of height that
-    ``string`` shows, infinite where none does. ``alone`` says that no other setup books it, and
-    ``others`` (m) is what all of them book then, NaN for several heights.
+    ``string`` shows 8 times in 10, 0 where it steps already, infinite where no string tells.
+    ``alone`` says that no other setup books it, and ``others`` (m) is what all of them book then,
+    NaN for several heights.
     """
 
     setup: str
@@ -143,7 +142,7 @@ def _string(joints: StringJoints, setup: int, points: IntArray) -> tuple[str, fl
     for side in (0, 1):
         ends = (joints.point < 0) & (joints.setup[:, side] == setup)
         for row in np.flatnonzero(ends & np.isin(joints.ends[:, side], points)).tolist():
-            size = float(joints.unsure[row] + SURE * joints.sd[row, STEP])
+            size = 0.0 if joints.stands[row] else float(joints.shows[row])
             if size < shows:
                 best, shows = str(joints.string[row]), size
     return best, shows
@@ -155,6 +154,8 @@ def _heights(count: int) -> str:
 
 def _checked_by(group: PoleGroup, phrases: Phrases) -> str:
     """Say what would show that the height is wrong."""
+    if group.string and not group.shows:
+        return f"string {group.string}, which steps"
     if group.string:
         return f"string {group.string}, from {phrases.shift(group.shows)} on"
     if group.at_marks:
