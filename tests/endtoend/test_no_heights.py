@@ -88,7 +88,10 @@ def run(
 
 
 def test_no_table_has_a_height_that_no_reading_gives(run: tuple[str, Output, str]) -> None:
-    """Points and setups out of reach of a zenith angle; held control keeps the height given."""
+    """Points and setups out of reach of a zenith angle; held control keeps the height given.
+
+    T4 has its height of S1 alone, so that no tie of it says anything of heights.
+    """
     name, output, _ = run
     _, known, high = JOBS[name]
     given = set(known.split()) if high else set()
@@ -98,7 +101,7 @@ def test_no_table_has_a_height_that_no_reading_gives(run: tuple[str, Output, str
         assert len(rows)
         for row in rows.to_dict("records"):
             if table == "ties":
-                there = row["setup"] in reached and row["point"] in reached | given
+                there = row["setup"] in reached and row["point"] in (reached | given) - {"T4"}
             else:
                 there = row["point" if "point" in row else "setup"] in reached | given
             for column in columns:
