@@ -64,6 +64,7 @@ from tieup.results.field import (
     field_table,
 )
 from tieup.results.observations import observations_table
+from tieup.results.pole_heights import pole_findings, pole_groups, poles_table
 from tieup.results.run import effects_record, run_record, summary_of
 from tieup.results.setups import setups_table, ties_table
 from tieup.results.site import Site
@@ -197,7 +198,10 @@ def _reconciliation(
     lines = _lines(site)
     derived = derived_points(site, lines)
     slopes = _slopes(site, lines, derived)
-    findings = (*findings, *weakness_findings(site), *derived_findings(site, derived))
+    phrases = Phrases(length_factor(job.length_unit), job.length_unit)
+    poles = tuple(pole_groups(site, checks.evidence.joints))
+    findings = (*findings, *weakness_findings(site), *pole_findings(poles, phrases))
+    findings = (*findings, *derived_findings(site, derived))
     findings = (*findings, *string_findings(slopes, job), *fall_findings(slopes, job))
     findings = (*findings, *field_findings(site, field := field_comparison(site), findings))
     coordinates = with_derived(coordinates_table(site), site, derived)
@@ -236,6 +240,7 @@ def _reconciliation(
         field_setups=field_setups_table(site, field),
         surfaces=tuple(site_surface(surface, site, coordinates) for surface in surfaces),
         traverses=traverses_table(site),
+        poles=poles_table(poles, phrases),
         covariance=covariance_table(diagnosis.stated, lasting_marks(site), job.length_unit),
     )
 

@@ -251,7 +251,9 @@ def test_set_face_reads_the_row_in_the_other_face(tmp_path: Path, capsys: Captur
     path.write_text("".join(lines), encoding="utf-8")
     run = reconcile(capsys, decide(job, "{set: {line: 'raw/s1.csv:3', face: 2}, reason: seen}"))
     assert run.status == 0
-    row = run.by("observations", "file", "line", "kind")["raw/s1.csv", "3", "direction"]
+    row = run.by("observations", "file", "line", "kind", "component")[
+        "raw/s1.csv", "3", "direction", ""
+    ]
     assert row["status"] == "used"
     assert abs(float(row["w"])) < 4.0
 

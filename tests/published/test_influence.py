@@ -7,7 +7,9 @@ residual is Pope's tau (sign: it takes observed - adjusted).
 
 import numpy as np
 import pytest
+from scipy import stats
 
+from tieup.adjust.distributions import tau_critical
 from tieup.adjust.linear import fit_linear
 
 api = pytest.importorskip("statsmodels.api")
@@ -45,6 +47,17 @@ def test_random_problems_agree_with_statsmodels(seed):
     np.testing.assert_allclose(tau, -influence.resid_studentized_internal, atol=1e-10)
     assert solution.redundancy.sum() == pytest.approx(solution.dof, abs=1e-11)
     assert fit.scale == pytest.approx(solution.sigma0**2, abs=1e-10)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_tau_limit_matches_the_external_t_test(seed):
+    """Pope's limit at the p-value of statsmodels' external t is the tau of the observation."""
+    design, observed, sd = random_problem(seed)
+    solution, tau = solve(design, observed, sd)
+    fit = api.OLS(observed / sd, design / sd[:, None]).fit()
+    external = np.abs(fit.get_influence().resid_studentized_external)
+    p_value = 2.0 * stats.t.sf(external, solution.dof - 1)
+    np.testing.assert_allclose(tau_critical(p_value, solution.dof), np.abs(tau), rtol=1e-7)
 
 
 def test_stackloss():

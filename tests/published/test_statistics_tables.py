@@ -60,6 +60,51 @@ def test_lambda0_of_several_degrees(alpha, printed):
         assert stats.ncx2.sf(critical, degrees, found) == pytest.approx(0.80, abs=1e-9)
 
 
+POPE = {  # dof: tau at 0.05, 0.01, 0.001
+    2: (1.4099, 1.4140, 1.4142),
+    3: (1.6454, 1.7147, 1.7303),
+    4: (1.7567, 1.9175, 1.9823),
+    5: (1.8143, 2.0509, 2.1781),
+    6: (1.8481, 2.1421, 2.3292),
+    10: (1.9039, 2.3236, 2.6786),
+    20: (1.9358, 2.4539, 2.9749),
+    30: (1.9447, 2.4956, 3.0785),
+    50: (1.9512, 2.5282, 3.1626),
+    100: (1.9557, 2.5522, 3.2263),
+}
+
+
+def test_pope_tau():
+    """Pope's tau by his formula (regression values; the next test ties them to a source)."""
+    dof = np.array(list(POPE))[:, None]
+    found = d.tau_critical([0.05, 0.01, 0.001], dof)
+    np.testing.assert_allclose(found, list(POPE.values()), rtol=0, atol=5.1e-5)
+
+
+def test_thompson_tau():
+    """Thompson's tau of n values is Pope's of n - 1 degrees times sqrt((n - 1) / n).
+
+    n = 10 read at statisticshowto.com/modified-thompson-tau-test, the rest from memory.
+    """
+    n = np.arange(3, 11)
+    thompson = d.tau_critical(0.05, n - 1) * np.sqrt((n - 1) / n)
+    printed = [1.1511, 1.4250, 1.5712, 1.6563, 1.7110, 1.7491, 1.7770, 1.7984]
+    np.testing.assert_allclose(thompson, printed, rtol=0, atol=5.1e-5)
+
+
+def test_thompson_example():
+    """The example of the same page: tau s = 10.2, the largest deviation 9.2 is no outlier."""
+    values = np.array([489, 490, 490, 491, 494, 499, 499, 500, 501, 505])
+    limit = d.tau_critical(0.05, 9) * np.sqrt(9 / 10) * np.std(values, ddof=1)
+    assert limit == pytest.approx(10.2, abs=0.051)
+    assert np.abs(values - values.mean()).max() < limit
+
+
+def test_tau_is_undefined_for_one_degree():
+    """With one degree of freedom every tau is 1: there is no limit to give."""
+    assert np.isnan(d.tau_critical(0.05, 1))
+
+
 LOWER = {  # NIST/SEMATECH table as reprinted (scribd 587562220)
     1: 0.001, 2: 0.051, 3: 0.216, 4: 0.484, 5: 0.831, 6: 1.237, 8: 2.180, 10: 3.247,
     13: 5.009, 15: 6.262, 20: 9.591, 30: 16.791, 50: 32.357, 100: 74.222,

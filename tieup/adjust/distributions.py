@@ -112,6 +112,23 @@ def student_critical(alpha: ArrayLike, dof: ArrayLike) -> FloatArray:
     return -_floats(_special().stdtrit(dof, alpha))
 
 
+def tau_critical(alpha: ArrayLike, dof: ArrayLike) -> FloatArray:
+    """Return Pope's two-sided critical value of tau, a residual over its estimated sd.
+
+    ``tau = t sqrt(f) / sqrt(f - 1 + t^2)`` with t the Student value of ``alpha / 2`` and
+    ``f - 1`` degrees. NaN for f < 2: with one degree of freedom every tau is exactly 1 and
+    nothing can be tested.
+
+    References
+    ----------
+    Pope (1976), the tau distribution.
+    """
+    dof = _floats(dof)
+    testable = np.where(dof >= 2, dof, np.nan)
+    t = student_critical(_floats(alpha) / 2.0, testable - 1.0)
+    return t * np.sqrt(testable) / np.sqrt(testable - 1.0 + t**2)
+
+
 def noncentrality(alpha: float, power: float, degrees: int = 1) -> float:
     """Return lambda0: the non-centrality at which a test of size ``alpha`` has ``power``.
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 STOP, CHECK, NOTE = SEVERITIES = ("stop", "check", "note")
 NAMED, NOTICED = "named", "noticed"  # how sure it is that something is a mistake
 STRING_STEP = "string-step"  # the kind that joints and to-do ask for
+POLE_HEIGHT = "pole"  # starts the key of a note on side shots that hang on one
 # What is wrong with a whole file is said first: what follows may be its doing.
 OF_FILES = ("missing-column", "unused-column")
 

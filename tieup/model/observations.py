@@ -16,6 +16,8 @@ KINDS = ("direction", "zenith", "distance")
 DIRECTION, ZENITH, DISTANCE = range(3)
 # What tables call a direction that is an azimuth and a distance that is horizontal.
 AZIMUTH, LEVEL_DISTANCE = "azimuth", "horizontal_distance"
+# What it calls values that nobody read at a target: occupied setups, and control with an sd.
+CENTRING, INSTRUMENT_HEIGHT, CONTROL = BELIEVED = ("centring", "instrument_height", "control")
 COMPONENT = {**{kind: n for n, kind in enumerate(KINDS)}, AZIMUTH: 0, LEVEL_DISTANCE: 2}
 
 

@@ -96,6 +96,7 @@ class Reconciliation:
     field_setups: Table = field(default_factory=dict)
     surfaces: tuple[SiteSurface, ...] = ()
     traverses: Table = field(default_factory=dict)
+    poles: Table = field(default_factory=dict)
     covariance: Table = field(default_factory=dict)
 
     @property

@@ -14,7 +14,7 @@ from tieup.model.finding import Finding
 from tieup.model.link_kinds import LINK_KINDS, of_kind
 from tieup.model.reconciliation import FATES
 from tieup.results.site import Site
-from tieup.results.units import SEXAGESIMAL
+from tieup.results.units import length_cells
 from tieup.units import length_factor
 
 USED, UNUSED, EXCLUDED = FATES[0], FATES[1], FATES[2]
@@ -43,8 +43,8 @@ def link_rows(site: Site, findings: tuple[Finding, ...]) -> dict[str, NDArray[An
         "setup": _texts([""] * len(booked)),
         "point": _texts([link.end for link in booked]),
         "kind": _texts([link.kind for link in booked]),
-        "observed": _lengths(site, value / length),
-        "adjusted": _lengths(site, (believed + residual) / length),
+        "observed": length_cells(value / length, site.job.angle_unit),
+        "adjusted": length_cells((believed + residual) / length, site.job.angle_unit),
         "residual": residual / MILLIMETRE,
         "sd": sd / MILLIMETRE,
         "redundancy": redundancy,
@@ -60,13 +60,6 @@ def link_rows(site: Site, findings: tuple[Finding, ...]) -> dict[str, NDArray[An
 
 def _texts(values: list[str]) -> NDArray[Any]:
     return np.array(values, dtype=object)
-
-
-def _lengths(site: Site, values: FloatArray) -> NDArray[Any]:
-    """Return lengths as the column of readings holds them: text where angles are a notation."""
-    if site.job.angle_unit not in SEXAGESIMAL:
-        return values
-    return _texts(["" if v != v else f"{v:.4f}" for v in values.tolist()])
 
 
 def _in_case(site: Site) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tieup.adjust.pointings import PointingTests
 from tieup.geometry import wrap_full
 from tieup.model.arrays import FloatArray, IntArray, TextArray
 from tieup.model.fieldbook import Shots
 from tieup.model.finding import Finding
 from tieup.model.observations import AZIMUTH, DIRECTION, DISTANCE, KINDS, LEVEL_DISTANCE
 from tieup.model.reconciliation import FATES, Table
+from tieup.results.believed import believed_rows
 from tieup.results.levels import link_rows
 from tieup.results.site import Site
 from tieup.results.units import SEXAGESIMAL, small_unit
@@ -48,10 +51,27 @@ def row_fates(site: Site) -> dict[str, int]:
 def observations_table(site: Site, findings: tuple[Finding, ...]) -> Table:
     """Return the observations table in the order of files and lines, then kind.
 
-    Where any row has a time, the last column is ``time``. Level runs and tapes follow, in a job
-    that has some, with the mark that they start from in a column ``from``. ``findings`` say why
-    they are left out.
+    Level runs, tapes and baselines follow, with the mark that they start from in a column ``from``;
+    then what is believed of occupied setups and of control, which are no rows of their own. Where
+    any row has a time, there is a column ``time``. ``findings`` say why something is left out.
     """
+    ordered = _in_order(site, _readings_table(site))
+    tables = [ordered, link_rows(site, findings), believed_rows(site, findings)]
+    table = _stacked([rows for rows in tables if len(rows["file"])] or [ordered])
+    return table | {"tau": table["w"] / sigma0_of(site.tests)}
+
+
+def sigma0_of(tests: PointingTests) -> float:
+    """Return the sigma0 that residuals are studentized by; NaN where none can be tested so.
+
+    With one degree of freedom every tau is 1 (Pope, 1976).
+    """
+    scatters = tests.dof > 1 and tests.weighted_sum > 0.0
+    return math.sqrt(tests.weighted_sum / tests.dof) if scatters else math.nan
+
+
+def _readings_table(site: Site) -> dict[str, NDArray[Any]]:
+    """Return the rows of raw files, in any order."""
     shots = site.fieldbook.shots
     fate = component_fates(site)
     rows, kinds = np.nonzero(fate >= 0)
@@ -79,14 +99,7 @@ def observations_table(site: Site, findings: tuple[Finding, ...]) -> Table:
     }
     if np.isfinite(shots.time).any():
         table["time"] = _times(shots.time)[rows]
-    ordered = _in_order(site, _joined(table, _no_shots(site, table)))
-    if not site.case.booked_links:
-        return ordered
-    blank = np.full(len(ordered["file"]), "", dtype=object)
-    links = link_rows(site, findings)
-    links |= {"time": np.full(len(links["file"]), "", dtype=object)}
-    more = [name for name in ("from", "component") if name in links]
-    return _joined({**ordered, **dict.fromkeys(more, blank)}, links)
+    return _stacked([table, _no_shots(site, table)])
 
 
 def _kind_names(shots: Shots, rows: IntArray, kinds: IntArray) -> TextArray:
@@ -145,12 +158,15 @@ def _no_shots(site: Site, like: dict[str, NDArray[Any]]) -> dict[str, NDArray[An
     return table
 
 
-def _joined(
-    first: dict[str, NDArray[Any]], second: dict[str, NDArray[Any]]
-) -> dict[str, NDArray[Any]]:
-    if not len(second["file"]):
-        return first
-    return {name: np.concatenate([first[name], second[name]]) for name in first}
+def _stacked(tables: list[dict[str, NDArray[Any]]]) -> dict[str, NDArray[Any]]:
+    """Return tables one below the other; texts that one of them lacks are empty there."""
+    names = dict.fromkeys(name for table in tables for name in table)
+    return {
+        name: np.concatenate(
+            [table.get(name, np.full(len(table["file"]), "", dtype=object)) for table in tables]
+        )
+        for name in names
+    }
 
 
 def _in_order(site: Site, table: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:

@@ -8,17 +8,18 @@ from typing import Any
 import numpy as np
 
 from tieup import __version__
-from tieup.adjust.distributions import global_test
+from tieup.adjust.distributions import global_test, normal_critical, tau_critical
 from tieup.adjust.pointings import PointingTests
 from tieup.adjust.scatter import GROUPS, Scatter
 from tieup.diagnose.decisions.edits import Decided
 from tieup.model.link_kinds import of_kind
 from tieup.model.reconciliation import Fit, Summary
 from tieup.results.levels import list_counts
-from tieup.results.observations import row_fates
+from tieup.results.observations import row_fates, sigma0_of
 from tieup.results.site import Site
 
 FIT_ALPHA = 0.05
+SINGLE_ALPHA = 0.001  # of one residual, as in Baarda (1968)
 
 
 def fit_of(tests: PointingTests, iterations: int) -> Fit:
@@ -82,6 +83,7 @@ def run_record(
         "scatter": _scatter(scatter),
         "minimal_fit": _whole(summary.minimal),
         "held_fit": _whole(summary.held) if summary.held else None,
+        "single_tests": _single_tests(site.tests),
         "rank_defect": site.adjustment.defect,
         "redundancy": _redundancy(site),
         "counts": {"rows": sum(summary.rows.values()), **summary.rows},
@@ -125,6 +127,16 @@ def _test(fit: Fit) -> dict[str, Any]:
         "statistic": fit.statistic,
         "bounds": [fit.lower, fit.upper],
         "passed": fit.passed,
+    }
+
+
+def _single_tests(tests: PointingTests) -> dict[str, float]:
+    """Return what w and tau of one reading stay within, but for one good one in a thousand."""
+    return {
+        "alpha": SINGLE_ALPHA,
+        "w_limit": float(normal_critical(SINGLE_ALPHA / 2.0)),
+        "tau_limit": float(tau_critical(SINGLE_ALPHA, tests.dof)),
+        "sigma0": sigma0_of(tests),
     }
 
 

@@ -21,6 +21,14 @@ def in_angle_unit(angle: FloatArray, unit: str) -> NDArray[Any]:
     return angle / angle_factor(unit)
 
 
+def length_cells(values: FloatArray, unit: str) -> NDArray[Any]:
+    """Return lengths as a column of readings holds them: text where angles are a notation."""
+    if unit not in SEXAGESIMAL:
+        return values
+    near = np.round(values, 4) + 0.0  # never -0.0
+    return np.array(["" if v != v else f"{v:.4f}" for v in near.tolist()], dtype=object)
+
+
 def small_unit(kinds: int) -> FloatArray:
     """Return the divisors (3,) that bring rad, rad, m to arc seconds, arc seconds, mm."""
     return np.array([ARC_SECOND, ARC_SECOND, 1e-3])[:kinds]

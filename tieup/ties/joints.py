@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tieup.adjust.cofactors import affordable, group_point_covariances
+from tieup.adjust.distributions import normal_critical
 from tieup.adjust.solution import Adjustment
 from tieup.linework.change_overs import ChangeOver, change_overs
 from tieup.linework.site_lines import find_lines
@@ -50,6 +51,7 @@ class StringJoints:
     than the gear and the line's own bends explain. Without a shared point ``unsure`` (n,) is what
     the line's shape may make of a step (m), ``clear`` (n,) the sds by which it is beyond that,
     and ``stands`` (n,) says where it is more than chance as well; NaN and False at shared points.
+    ``shows`` (n,): a change of height (m) of one whole run that would stand out, whatever its sign.
     """
 
     string: TextArray
@@ -64,6 +66,7 @@ class StringJoints:
     unsure: FloatArray
     clear: FloatArray
     stands: BoolArray
+    shows: FloatArray
 
     def __len__(self) -> int:
         return len(self.point)
@@ -242,7 +245,9 @@ def _assemble(
     unmeasured = sd == 0.0  # heights of a site that has none measured: held, not known
     value[unmeasured] = sd[unmeasured] = np.nan
     unsure = np.array([one.unsure for one in carried])
-    clear = _clear(value[:, STEP], unsure, np.array([one.sd_end for one in carried]))
+    sd_end = np.array([one.sd_end for one in carried])
+    clear = _clear(value[:, STEP], unsure, sd_end)
+    least = float(normal_critical(LEVEL / 2.0 / max(count, 1)))
     ends = [_ends(change) for change in found]
     return StringJoints(
         np.array([change.string for change in found], dtype=object),
@@ -257,6 +262,7 @@ def _assemble(
         unsure,
         clear,
         holm(chance_of(clear**2, np.ones(count, dtype=np.int64)), LEVEL),
+        np.abs(value[:, STEP]) + unsure + least * sd_end,
     )
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from tieup.geometry import azimuth
 from tieup.model.answer import Errand, Promise
-from tieup.model.finding import CHECK, NOTICED, STRING_STEP, Finding
+from tieup.model.finding import CHECK, NOTICED, POLE_HEIGHT, STRING_STEP, Finding
 from tieup.ties.checks import Checks
 from tieup.ties.errands import NOWHERE, Errands, listed
 from tieup.ties.geometry import CIRCLE, DISCONNECTED, LINE, SINGLE, STRONG, TWO, WEAK, Geometry
@@ -58,6 +58,7 @@ def to_do(
     _share(checks, errands, [row for row, severity in told if severity is None])
     _settle(errands, look)
     _again(checks, errands)
+    _poles(errands, findings)
     return errands.done()
 
 
@@ -319,3 +320,14 @@ def _again(checks: Checks, errands: Errands) -> None:
                 f"if there is time, {listed(names)} again: beyond the limit, within the scatter",
                 names,
             )
+
+
+def _poles(errands: Errands, findings: Sequence[Finding]) -> None:
+    """Side shots whose height hangs on a booked pole that nothing checks."""
+    for finding in findings:
+        if finding.key.startswith(POLE_HEIGHT) and finding.setup and finding.confirm:
+            thing, count = finding.confirm.removesuffix("."), len(finding.points)
+            hang = "1 side shot hangs" if count == 1 else f"{count} side shots hang"
+            why = f"the height{'s' if count > 1 else ''} of {hang} on the book"
+            setup = errands.by_label(finding.setup)
+            errands.ask(setup, f"{thing[:1].lower()}{thing[1:]}: {why}", finding.points[:1])

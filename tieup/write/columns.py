@@ -67,6 +67,7 @@ OBSERVATIONS: Mapping[str, str] = {
     "sd": RESIDUAL,
     "redundancy": RATIO,
     "w": RATIO,
+    "tau": RATIO,
     "mdb": RESIDUAL,
     "status": TEXT,
     "reason": TEXT,

@@ -10,7 +10,7 @@ from tieup.write.surface_meanings import SURFACE_MEANINGS
 SECONDS, MM, SD = "arc seconds", "mm", "standard deviations"
 
 SHARED: Mapping[str, str] = {
-    "file": "raw file of the row, or list of level runs, tapes or baselines",
+    "file": "raw file of the row, or list of level runs, tapes, baselines or control",
     "line": "line of the row in its file, the header being line 1",
     "setup": "label of the instrument setup",
     "station": "mark the instrument stands over; empty for a free setup",
@@ -74,19 +74,27 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
         "flags": "kinds of findings about the point, or how it was derived",
     },
     "observations.csv": {
-        "point": "name of the target as it was booked",
+        "point": "name of the target as it was booked; of centring and instrument_height the mark "
+        "below, of control the mark",
         "kind": "direction, azimuth, zenith, distance, horizontal_distance, level, tape or "
-        "baseline",
-        "observed": "the reading as it was booked",
+        "baseline; centring and instrument_height of a setup over a mark, in the row of its first "
+        "shot; control, a coordinate with an sd",
+        "observed": "the reading as it was booked; of centring 0, the instrument over its mark",
         "adjusted": "what it should have read by the solution",
         "residual": "adjusted minus observed",
-        "sd": "standard deviation of the reading as stated",
-        "redundancy": "share of a mistake in the reading that would show in its residual, 0 to 1",
+        "sd": "standard deviation of the reading as it was weighed: stated, times the scatter "
+        "of its kind in run.json",
+        "redundancy": "share of a mistake in the reading that would show in its residual, 0 to 1; "
+        "the column sums to dof in run.json",
         "w": "residual over its own standard deviation",
+        "tau": "w over sigma0 as estimated in the same solution (Pope); its limit is in run.json; "
+        "empty with fewer than 2 degrees of freedom",
         "mdb": "smallest mistake noticed 8 times in 10 by the tests of the job",
         "status": "used, unused, excluded, repeated or invalid",
         "reason": "why the reading is not used",
         "time": "time of the shot, ISO 8601",
+        "from": "mark that a level run, tape or baseline starts from",
+        "component": "northing, easting or elevation, of a baseline, centring or control",
     },
     "setups.csv": {
         "northing": "northing of the instrument, or of the mark below",
@@ -278,13 +286,14 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
 }
 
 EXTRA: Mapping[str, Mapping[str, str]] = {  # columns behind those of every job, and their kinds
-    "observations.csv": {"time": TEXT},
+    "observations.csv": {"time": TEXT, "from": TEXT, "component": TEXT},
     "ties.csv": {"judgement": TEXT},
     "coordinates.csv": {"hidden_horizontal": SPREAD, "hidden_elevation": SPREAD},
 }
 
 UNITS: Mapping[tuple[str, str], str] = {  # where the kind of a column does not settle it
     ("observations.csv", "w"): SD,
+    ("observations.csv", "tau"): SD,
     ("field_setups.csv", "turn"): SECONDS,
     ("plan_sights.csv", "sd_direction"): SECONDS,
     ("plan_sights.csv", "sd_zenith"): SECONDS,

@@ -28,7 +28,7 @@ from tieup.write.documents import decision_line, finding_record, significant
 from tieup.write.folder import RUN_FILE, WRITERS, writers_of
 from tieup.write.lengths import Lengths, beyond_words, tie_words
 from tieup.write.rule_words import rule_words
-from tieup.write.tables import decimals
+from tieup.write.tables import decimals, of_rows
 
 WIDTH = 80
 HEIGHT = 40
@@ -153,7 +153,7 @@ def closure_words(site: Reconciliation) -> str:
 
 def _read(site: Reconciliation) -> str:
     rows = site.summary.rows
-    some = _used_in_part(site.observations)
+    some = _used_in_part(of_rows(site.observations))
     part = {"used": f" ({some:,} in part)" if some else ""}
     fates = [f"{rows[fate]:,} {fate}{part.get(fate, '')}" for fate in FATES if rows.get(fate)]
     files = _count(len(site.job.raw_files), "raw file")

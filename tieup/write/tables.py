@@ -15,7 +15,7 @@ from typing import Any, TypeAlias
 import numpy as np
 
 from tieup.model.link_kinds import LINK_KINDS
-from tieup.model.observations import DISTANCE, KINDS, LEVEL_DISTANCE
+from tieup.model.observations import BELIEVED, DISTANCE, KINDS, LEVEL_DISTANCE
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.write.columns import (
     ANGLE,
@@ -30,7 +30,12 @@ from tieup.write.columns import (
 )
 from tieup.write.digits import Numbers, number_rows
 
-LENGTHS = (KINDS[DISTANCE], LEVEL_DISTANCE, *LINK_KINDS)  # kinds of observation that are lengths
+LENGTHS = (
+    KINDS[DISTANCE],
+    LEVEL_DISTANCE,
+    *LINK_KINDS,
+    *BELIEVED,
+)  # kinds of observation that are lengths
 
 Cells: TypeAlias = list[Any]
 Field: TypeAlias = tuple[Numbers, ...]  # of which one is defined in each row
@@ -59,6 +64,15 @@ def ties_text(site: Reconciliation) -> str:
 def table_text(site: Reconciliation, *, table: str, columns: Mapping[str, str]) -> str:
     """Return a table of a site, named as in `Reconciliation`, as CSV."""
     return csv_text(getattr(site, table), columns, site.job.angle_unit)
+
+
+def of_rows(observations: Table) -> Table:
+    """Return the observations without what no row of its own books: plumb lines, control."""
+    kind = np.asarray(observations["kind"]).astype(str)
+    rows = np.flatnonzero(~np.isin(kind, BELIEVED))
+    if len(rows) == len(kind):
+        return observations
+    return {name: np.asarray(column)[rows] for name, column in observations.items()}
 
 
 def csv_text(table: Table, columns: Mapping[str, str], angle_unit: str) -> str:

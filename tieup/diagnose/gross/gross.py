@@ -63,8 +63,12 @@ def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
         solved = solve(case)
     if solved.network.start.gross.any():
         single = single_sights(solved)
+        torn, taken = _between_looks(solved, single)
+        single += torn
         single += _swinging(solved, single)
-        case = solved.case.without_mask(_gross_readings(solved))
+        out = _gross_readings(solved)
+        out[taken] = False
+        case = solved.case.without_mask(out)
         for mistake in single:
             case = case.without(mistake.rows, mistake.kinds)
         found += single
@@ -261,6 +265,31 @@ def single_sights(solved: Solved) -> list[Mistake]:
     calm = solve(solved.case.without_mask(_gross_readings(solved)))
     numbers = gross_sights(solved).tolist()
     return [mistake for number in numbers for mistake in _single(solved, calm, number)]
+
+
+def _between_looks(solved: Solved, known: list[Mistake]) -> tuple[list[Mistake], IntArray]:
+    """Tell looks of one setup at one mark apart, of which nothing ``known`` explains any.
+
+    With all of them out nothing is left that they disagree with: the first is taken, and the others
+    are held against it. Returns the mistakes and the rows of the looks that are taken.
+    """
+    sights, named = solved.network.sights, [one.rows for one in known]
+    looks: dict[tuple[int, int], list[IntArray]] = {}
+    for number in gross_sights(solved).tolist():
+        rows = rows_of(solved, np.array([number]))
+        if not any(np.isin(rows, others).any() for others in named):
+            key = int(sights.setup[number]), int(sights.point[number])
+            looks.setdefault(key, []).append(rows)
+    found, taken = [], np.zeros(0, dtype=np.int64)
+    for first, *others in looks.values():
+        out = _gross_readings(solved)
+        out[first] = False
+        calm = solve(solved.case.without_mask(out)) if others else solved
+        numbers = [int(solved.reduction.pointings.sight[rows[0]]) for rows in others]
+        told = [mistake for number in numbers for mistake in _single(solved, calm, number)]
+        found += told
+        taken = np.concatenate([taken, first]) if told else taken
+    return found, taken
 
 
 def _single(solved: Solved, calm: Solved, number: int) -> list[Mistake]:

@@ -36,8 +36,9 @@ class Proven:
 
     ``guarded`` is None of a large site. ``mdb`` (m, 3): the smallest mistake of each reading that
     would be noticed 80 times in 100, rad, rad, m, and ``link_mdb`` (l,) that of each link of the
-    adjustment, m. ``hidden`` (P + S, 2): how far one that is not noticed could have moved each
-    mark and each instrument, plan and height in m; infinite where nothing would show it.
+    adjustment, m; ``noticed`` is that of any other value in units of its own sd. ``hidden``
+    (P + S, 2): how far one that is not noticed could have moved each mark and each instrument, plan
+    and height in m; infinite where nothing would show it.
     """
 
     certainty: Certainty
@@ -45,6 +46,7 @@ class Proven:
     guarded: Guarded | None
     mdb: FloatArray
     link_mdb: FloatArray
+    noticed: float
     hidden: FloatArray
 
     @property
@@ -67,10 +69,11 @@ def prove(diagnosis: Diagnosis) -> Proven:
         hidden = local_hidden(careful.adjustment, quantile)
     else:
         hidden = _hidden(careful.adjustment, guarded.guards)
-    mdb = _tests(careful, _smallest(careful, guarded, certainty)).mdb
+    noticed = _noticed(careful, guarded, certainty)
+    mdb = _tests(careful, _smallest(careful, guarded, noticed)).mdb
     in_links = link_sizes(careful, guarded, certainty.whole)
     in_links = in_links * link_tests(careful.adjustment).bias_sd
-    return Proven(certainty, careful.adjustment, guarded, mdb, in_links, hidden)
+    return Proven(certainty, careful.adjustment, guarded, mdb, in_links, noticed, hidden)
 
 
 def careful_solution(stated: Solved, scatter: Scatter | None) -> Solved:
@@ -89,13 +92,19 @@ def _tests(solved: Solved, smallest: FloatArray | float) -> PointingTests:
     return examine_pointings(solved.adjustment, sights, pointings, smallest)
 
 
-def _smallest(solved: Solved, guarded: Guarded | None, certainty: Certainty) -> FloatArray | float:
-    """Return the mistake of each reading (m, 3) that is noticed, in units of its own sd."""
+def _noticed(solved: Solved, guarded: Guarded | None, certainty: Certainty) -> float:
+    """Return the mistake that is usually noticed, in units of its own sd."""
     if guarded is None:
         tests = tests_of(solved)
         return float(noticed_size(tests, certainty.whole)) if tests else DELTA
+    return float(np.median(noticed_size(guarded.family, guarded.guards.freedom)))
+
+
+def _smallest(solved: Solved, guarded: Guarded | None, usual: float) -> FloatArray | float:
+    """Return the mistake of each reading (m, 3) that is noticed, in units of its own sd."""
+    if guarded is None:
+        return usual
     values = noticed_size(guarded.family, guarded.guards.freedom)
-    usual = float(np.median(values))
     result = np.full(solved.reduction.pointings.corrected.shape, usual)
     for hypothesis, value in zip(guarded.hypotheses, values.tolist(), strict=True):
         if hypothesis.reading >= 0 and len(hypothesis.rows) == 1:

@@ -30,6 +30,7 @@ from tieup.write.page.grid import (
     numbers,
     texts,
 )
+from tieup.write.page.poles import poles_grid
 from tieup.write.page.strings import falls_grid, strings_grid
 from tieup.write.page.traverses import traverses_grid
 from tieup.write.page.wording import BAD, GOOD, OPEN, WARN, Verdict, count
@@ -142,6 +143,7 @@ class Survey:
     disputed: Grid | None
     setups: Grid
     traverses: Grid | None
+    poles: Grid | None
     pairs: Grid | None
     joints: Grid | None
     ties: Grid
@@ -171,6 +173,7 @@ def survey_view(site: Reconciliation) -> Survey:
         disputed=disputed_grid(site),
         setups=_setups(site, lengths),
         traverses=traverses_grid(site),
+        poles=poles_grid(site),
         pairs=_pairs(site.pairs, lengths) if length(site.pairs) else None,
         joints=_joints(site.joints, lengths) if length(site.joints) else None,
         ties=_ties(site, lengths),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.cautions import CAUTIONS
@@ -12,6 +12,7 @@ from tieup.write.page.office import Office, office_view
 from tieup.write.page.plan import Plan, plan_view
 from tieup.write.page.surface import SurfaceMap, surface_maps
 from tieup.write.page.survey import Survey, survey_view
+from tieup.write.tables import of_rows
 
 
 @dataclass(frozen=True)
@@ -31,6 +32,7 @@ class Page:
 
 def page_of(site: Reconciliation) -> Page:
     """Gather everything that the page of a site shows."""
+    site = replace(site, observations=of_rows(site.observations))
     starts, limits = row_starts(site.observations), site.job.tolerances
     return Page(
         title=site.job.title,
