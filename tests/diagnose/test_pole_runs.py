@@ -16,7 +16,6 @@ from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.target_height import TARGET_HEIGHT, target_heights
 from tieup.model.settings import Precision
 
-
 OTHER = 0.005  # m; another entry in the book, and nothing that is gross
 
 
