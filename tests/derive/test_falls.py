@@ -16,9 +16,9 @@ from tieup.adjust.adjust import adjust
 from tieup.adjust.cofactors import point_covariance
 from tieup.adjust.problem import held_frame, minimal_frame
 from tieup.derive.chainage import chainages
-from tieup.derive.checks import CheckedFalls, check_falls
-from tieup.derive.falls import Falls, falls_of, low_spots, verdict_of, verdicts
+from tieup.derive.fall_checks import CheckedFalls, check_falls
 from tieup.derive.legs import Legs, legs_of, pair_covariance
+from tieup.derive.measured_falls import Falls, falls_of, low_spots, verdict_of, verdicts
 from tieup.derive.placed import PlacedPoint, joint_covariance, place_of_mark
 from tieup.derive.places import Places
 from tieup.linework.site_lines import SiteLine, find_lines

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.audit.evidence import RawEvidence
+from tieup.audit.raw_evidence import RawEvidence
 from tieup.geometry import ARC_SECOND
 from tieup.model.arrays import FloatArray, IntArray, distinct_pairs
 from tieup.model.reconciliation import Table

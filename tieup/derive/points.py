@@ -14,8 +14,8 @@ import numpy as np
 from tieup.adjust.solution import Adjustment
 from tieup.derive import constructions as build
 from tieup.derive.constructions import Built, Crossed
+from tieup.derive.derived_names import complaint, in_order, references
 from tieup.derive.moved import Vertex, is_closed, moved_string
-from tieup.derive.names import complaint, in_order, references
 from tieup.derive.placed import PlacedPoint, joint_covariance, place_of_mark
 from tieup.errors import ConfigError
 from tieup.model.arrays import FloatArray

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tieup.library.crew import TiesResult
+from tieup.library.audit_result import AuditResult, audited
 from tieup.library.frames import job_folder, out_folder
-from tieup.library.planned import PlanResult
-from tieup.library.raw import AuditResult, audited
-from tieup.library.reconciled import Result
+from tieup.library.plan_result import PlanResult
+from tieup.library.reconcile_result import Result
+from tieup.library.ties_result import TiesResult
 
 __all__ = [
     "AuditResult",

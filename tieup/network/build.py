@@ -14,9 +14,8 @@ from tieup.model.network import Links, Network, Start
 from tieup.model.observations import Sights
 from tieup.model.settings import Datum
 from tieup.network.assembly import Assembly, assemble
-from tieup.network.clouds import Ties, level_parts, make_ties
-from tieup.network.fill import shift_pieces, side_heights, side_shots, stand_ins
-from tieup.network.frame import (
+from tieup.network.block_growth import CONTROL, Growth
+from tieup.network.datum_start import (
     base_setup,
     free_plan,
     height_frame,
@@ -25,17 +24,16 @@ from tieup.network.frame import (
     move_plan,
     turned_about,
 )
-from tieup.network.gross import (
-    Placed,
+from tieup.network.gross_marks import (
+    StartValues,
     gross_control,
     gross_links,
     gross_sights,
     gross_stations,
 )
-from tieup.network.growth import CONTROL, Growth
 from tieup.network.heights import HeightState, gather_rises, grow_heights, rises_of_ties
-from tieup.network.lines import start_of_lines
-from tieup.network.plan import Anchors, PlanState, grow_plan, state_of
+from tieup.network.link_starts import start_of_lines
+from tieup.network.plan_blocks import PlanControl, PlanState, grow_plan, state_of
 from tieup.network.plan_start import (
     PlanSights,
     line_anchors,
@@ -46,8 +44,10 @@ from tieup.network.plan_start import (
     turned_to_azimuths,
     with_plain_setups,
 )
+from tieup.network.polar_sets import Ties, level_parts, make_ties
 from tieup.network.refusals import refuse_after, refuse_before
-from tieup.network.settle import settle_plan
+from tieup.network.robust_refinement import settle_plan
+from tieup.network.side_shots import shift_pieces, side_heights, side_shots, stand_ins
 from tieup.network.unseen import with_correlated
 from tieup.network.vectors import clouds_of, hung_anchors, turned_to
 
@@ -109,7 +109,7 @@ def build_network(
 
 
 def _grown_plan(
-    seen: PlanSights, ties: Ties, anchors: Anchors, datum: Datum
+    seen: PlanSights, ties: Ties, anchors: PlanControl, datum: Datum
 ) -> tuple[PlanState, IntArray]:
     """Return the solved block, settled and in its frame, and the component of each setup (S,)."""
     assembly, setups = seen.assembly, len(seen.plain)
@@ -168,7 +168,7 @@ def _block(growth: Growth, component: IntArray, points: int) -> PlanState:
 
 
 def _placed_plan(
-    plan: PlanState, seen: PlanSights, ties: Ties, anchors: Anchors, datum: Datum
+    plan: PlanState, seen: PlanSights, ties: Ties, anchors: PlanControl, datum: Datum
 ) -> PlanState:
     """Return a plan settled and in its frame."""
     assembly = seen.assembly
@@ -249,12 +249,12 @@ def _start(
     )
 
 
-def _placed(assembly: Assembly, plan: PlanState, heights: HeightState, known: int) -> Placed:
+def _placed(assembly: Assembly, plan: PlanState, heights: HeightState, known: int) -> StartValues:
     """Join plan and height; a height belongs to the frame if its piece is the known one."""
     zero, position = stand_ins(assembly, plan, heights)
     setups = len(assembly.labels)
     in_frame = known >= 0
-    return Placed(
+    return StartValues(
         axis=np.column_stack([plan.axis.real, plan.axis.imag, zero]),
         orientation=wrap_full(plan.orientation),
         position=np.column_stack([plan.position.real, plan.position.imag, position]),

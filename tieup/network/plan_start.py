@@ -16,9 +16,9 @@ from tieup.geometry import wrap_half
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.settings import Datum
 from tieup.network.assembly import Assembly
-from tieup.network.clouds import PLAIN
-from tieup.network.plan import Anchors, Cloud, PlanState
-from tieup.network.plan_lines import NOWHERE, Lines, place_nodes, plan_lines, without_circle
+from tieup.network.plan_blocks import Cloud, PlanControl, PlanState
+from tieup.network.plan_lines import NOWHERE, PlanLines, place_nodes, plan_lines, without_circle
+from tieup.network.polar_sets import PLAIN
 from tieup.network.rigid import ComplexArray
 from tieup.network.trilateration import AmbiguousNetError
 from tieup.network.vectors import HUNG_WEIGHT
@@ -34,7 +34,7 @@ class PlanSights:
     """
 
     assembly: Assembly
-    lines: Lines
+    lines: PlanLines
     plain: BoolArray
     rough: ComplexArray
 
@@ -102,14 +102,14 @@ def plan_sights(assembly: Assembly, horizontal: FloatArray, rough: FloatArray | 
     )
 
 
-def line_anchors(sights: PlanSights, anchors: Anchors) -> Anchors:
+def line_anchors(sights: PlanSights, anchors: PlanControl) -> PlanControl:
     """Return ``anchors`` with the marks that lines place on them."""
     if not len(sights.lines) or not len(anchors.mark):
         return anchors
     place = sights.placed(*_known(sights, anchors))[: len(sights.assembly.points)]
     marks = np.setdiff1d(np.flatnonzero(np.isfinite(place)), anchors.mark)
     near = np.full(len(marks), PLAIN + float(np.median(sights.lines.along)))
-    return Anchors(
+    return PlanControl(
         np.concatenate([anchors.mark, marks]),
         np.concatenate([anchors.place, place[marks]]),
         np.concatenate([anchors.sd, near]),
@@ -117,7 +117,7 @@ def line_anchors(sights: PlanSights, anchors: Anchors) -> Anchors:
     )
 
 
-def line_clouds(sights: PlanSights, anchors: Anchors) -> tuple[Cloud, ...]:
+def line_clouds(sights: PlanSights, anchors: PlanControl) -> tuple[Cloud, ...]:
     """Return the marks that lines tie to each other, where none of them is an anchor."""
     if not len(sights.lines) or len(anchors.mark):
         return ()
@@ -128,14 +128,14 @@ def line_clouds(sights: PlanSights, anchors: Anchors) -> tuple[Cloud, ...]:
     return (Cloud(marks, place[marks], near),) if len(marks) > 1 else ()
 
 
-def _known(sights: PlanSights, anchors: Anchors) -> tuple[ComplexArray, FloatArray]:
+def _known(sights: PlanSights, anchors: PlanControl) -> tuple[ComplexArray, FloatArray]:
     nodes = len(sights.assembly.points) + len(sights.plain)
     known, sd = np.full(nodes, NOWHERE), np.zeros(nodes)
     known[anchors.mark], sd[anchors.mark] = anchors.place, anchors.sd
     return known, sd
 
 
-def start_of_plan(sights: PlanSights, anchors: Anchors, datum: Datum) -> PlanState:
+def start_of_plan(sights: PlanSights, anchors: PlanControl, datum: Datum) -> PlanState:
     """Return the plan of a job whose setups all lack circle readings.
 
     ``anchors`` are none where the frame is the job's own.
@@ -182,7 +182,7 @@ def with_plain_setups(plan: PlanState, sights: PlanSights) -> PlanState:
     return PlanState(axis, orientation, place[:points])
 
 
-def put_near(plan: PlanState, anchors: Anchors) -> PlanState:
+def put_near(plan: PlanState, anchors: PlanControl) -> PlanState:
     """Return an oriented free plan shifted to where control has its marks, else as it is."""
     gap = anchors.place - plan.position[anchors.mark]
     gap = gap[np.isfinite(gap)]

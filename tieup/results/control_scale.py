@@ -10,7 +10,7 @@ from tieup.diagnose.basis.phrases import Phrases
 from tieup.diagnose.first_solution.scaled_control import LEAST, largest_misfit, scale_finding
 from tieup.model.finding import Finding
 from tieup.model.settings import Grid
-from tieup.ties.checks import Checks
+from tieup.ties.tie_checks import Checks
 
 
 def with_control_scale(

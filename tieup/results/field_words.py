@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.derive.field import MOVED, SAME, Frame, compass
+from tieup.derive.stored_coordinates import MOVED, SAME, StoredFrame, compass
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.diagnose.basis.row_lines import some
 from tieup.model.arrays import IntArray
@@ -25,7 +25,7 @@ class SetupStory:
     """
 
     setup: str
-    frame: Frame
+    frame: StoredFrame
     verdict: str
     rows: IntArray
     points: int

@@ -6,13 +6,13 @@ import numpy as np
 
 from tieup.model.arrays import FloatArray
 from tieup.model.settings import Tolerances
+from tieup.preanalysis.design_quality import CHECKED, LACKING, UNCHECKED, UNPLACED, DesignQuality
 from tieup.preanalysis.draws import USUALLY
+from tieup.preanalysis.forecast import Outlook
 from tieup.preanalysis.nextshot import Improvement
-from tieup.preanalysis.outlook import Outlook
-from tieup.preanalysis.proof import WOULD, joint_word, mark_proofs, setup_words
 from tieup.preanalysis.prospects import Bay
-from tieup.preanalysis.standing import CHECKED, LACKING, UNCHECKED, UNPLACED, Standing
-from tieup.ties.geometry import STRONG, WEAK, Geometry
+from tieup.preanalysis.reliability_class import WOULD, joint_word, mark_proofs, setup_words
+from tieup.ties.setup_geometry import STRONG, WEAK, Geometry
 from tieup.units import length_factor
 from tieup.write.lengths import Lengths
 
@@ -227,7 +227,7 @@ def _shares(shot: Improvement, number: int) -> FloatArray:
 
 
 def _largest_gain(
-    before: Standing, after: Standing, names: tuple[str, ...], lengths: Lengths
+    before: DesignQuality, after: DesignQuality, names: tuple[str, ...], lengths: Lengths
 ) -> tuple[str, ...]:
     """Say what becomes of the worst mark or instrument that is bettered by enough to name."""
     wanted = np.where(before.wanted[:, None], before.ratio, np.nan)

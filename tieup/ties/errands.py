@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from tieup.model.answer import Errand
-from tieup.ties.checks import Checks
+from tieup.ties.tie_checks import Checks
 from tieup.ties.walking import walking_order
 
 NOWHERE = -1  # no setup: what can be done anywhere, or at the desk

@@ -22,7 +22,7 @@ from tieup.adjust.estimable import Information, freed
 from tieup.adjust.hypothesis import cross_information, place_shift, place_shifts
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
-from tieup.ties.family import holm
+from tieup.ties.multiple_testing import holm
 from tieup.ties.shifts import Shifts, solve_shifts
 from tieup.ties.suspects import Suspects
 

@@ -16,11 +16,20 @@ import numpy as np
 from tieup.geometry import azimuth
 from tieup.model.answer import Errand, Promise
 from tieup.model.finding import CHECK, NOTICED, STRING_STEP, Finding
-from tieup.ties.checks import Checks
 from tieup.ties.errands import NOWHERE, Errands, listed
-from tieup.ties.geometry import CIRCLE, DISCONNECTED, LINE, SINGLE, STRONG, TWO, WEAK, Geometry
 from tieup.ties.sector import Sector
+from tieup.ties.setup_geometry import (
+    CIRCLE,
+    DISCONNECTED,
+    LINE,
+    SINGLE,
+    STRONG,
+    TWO,
+    WEAK,
+    Geometry,
+)
 from tieup.ties.sizes import said
+from tieup.ties.tie_checks import Checks
 from tieup.ties.verdicts import FAILS, LOOSE, UNTESTED
 
 AS_CLEAR = 0.9  # of the clearest failure at a mark: that setup may be the wrong one as well

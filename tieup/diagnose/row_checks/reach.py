@@ -12,7 +12,7 @@ from tieup.model.finding import Finding
 from tieup.model.finding_kinds import DISCONNECTED, SINGLE_TIE, WEAK_GEOMETRY
 from tieup.model.link_kinds import LINK_KINDS
 from tieup.model.network import Network
-from tieup.network.components import Unlocated, Unreached, unlocated, unreached
+from tieup.network.unreached import Unlocated, Unreached, unlocated, unreached
 
 NAMED = 6  # marks written out before "and n more"
 

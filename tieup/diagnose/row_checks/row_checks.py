@@ -16,7 +16,7 @@ import numpy as np
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.diagnose.basis.row_lines import lines_of, named, points_of, some
 from tieup.diagnose.basis.solve import Solved
-from tieup.diagnose.names.labels import label_findings
+from tieup.diagnose.names.setup_labels import label_findings
 from tieup.diagnose.row_checks.axis_errors import axis_findings
 from tieup.diagnose.row_checks.clock import clock_findings
 from tieup.diagnose.row_checks.closing_checks import closing_findings, truncated_findings

@@ -1,0 +1,182 @@
+"""Derived points, and what the field stored, as tables of the page.
+
+Everything is read off the tables behind derived.csv, field_setups.csv and field.csv.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TypeAlias
+
+import numpy as np
+
+from tieup.model.arrays import IntArray
+from tieup.model.reconciliation import Reconciliation, Table
+from tieup.write.columns import DERIVED, FIELD_SETUPS
+from tieup.write.lengths import Lengths
+from tieup.write.page.page_table import (
+    NUMBER,
+    POINT,
+    TEXT,
+    VERDICT,
+    PageColumn,
+    PageTable,
+    cells,
+    left_out,
+    length,
+    numbers,
+    texts,
+)
+
+MOST_DERIVED, MOST_SETUPS, MOST_MOVED = 300, 200, 200
+DERIVED_PLACE = (
+    ("Point", POINT, "point"),
+    ("How", TEXT, "how"),
+    ("Northing", NUMBER, "northing"),
+    ("Easting", NUMBER, "easting"),
+    ("Elevation", NUMBER, "elevation"),
+)
+DERIVED_LENGTHS = (("± N", "sd_northing"), ("± E", "sd_easting"), ("± elev.", "sd_elevation"))
+DERIVED_WORDS = (("Remarks", TEXT, "remarks"),)
+TYPED_PLACE = (
+    ("Point", POINT, "point"),
+    ("Result", VERDICT, "verdict"),
+    ("Measured", NUMBER, "measured_elevation"),
+    ("Typed", NUMBER, "typed_elevation"),
+)
+TYPED_LENGTHS = (
+    ("Typed - measured", "d_elevation"),
+    ("± measured", "sd_difference"),
+    ("Limit", "limit_elevation"),
+)
+TYPED_WORDS = (("By", TEXT, "by"), ("Reason", TEXT, "reason"))
+SETUP_WORDS = (
+    ("Setup", POINT, "setup"),
+    ("Frame", VERDICT, "verdict"),
+    ("In words", TEXT, "says"),
+    ("Points", NUMBER, "points"),
+    ("Moved", NUMBER, "moved"),
+    ("Stake-outs", NUMBER, "stake_outs"),
+)
+SETUP_LENGTHS = (("N", "d_northing"), ("E", "d_easting"), ("Height", "d_elevation"))
+MOVED_WORDS = (
+    ("Point", POINT, "point"),
+    ("Setup", POINT, "setup"),
+    ("Moved", TEXT, "cause"),
+    ("Staked out", TEXT, "stake_out"),
+)
+MOVED_LENGTHS = (
+    ("N", "d_northing"),
+    ("E", "d_easting"),
+    ("Plan", "d_horizontal"),
+    ("± plan", "sd_horizontal"),
+    ("Limit", "limit_horizontal"),
+    ("Height", "d_elevation"),
+    ("± height", "sd_elevation"),
+    ("Limit", "limit_elevation"),
+)
+
+Heads: TypeAlias = Sequence[tuple[str, str, str]]
+
+
+def derived_grid(site: Reconciliation) -> PageTable | None:
+    """Return the derived points; of derived strings those that are odd, the rest is in strings."""
+    table, lengths = site.derived, Lengths(site.job.length_unit)
+    if not length(table):
+        return None
+    strings, remarks = texts(table, "string"), texts(table, "remarks")
+    shown = [not string or remark != "" for string, remark in zip(strings, remarks, strict=True)]
+    rows, unit = np.flatnonzero(shown)[:MOST_DERIVED], site.job.angle_unit
+    return PageTable(
+        f"Worked out of the adjusted marks, anew at every run. Coordinates in {lengths.name}; ± "
+        f"are 1 sd in {lengths.small}.",
+        (
+            *_columns(table, DERIVED_PLACE, DERIVED, unit, rows),
+            *_lengths(table, DERIVED_LENGTHS, lengths, rows),
+            *_columns(table, DERIVED_WORDS, DERIVED, unit, rows),
+        ),
+        left_out(len(rows), length(table), "derived points", "derived.csv"),
+    )
+
+
+def typed_grid(site: Reconciliation) -> PageTable | None:
+    """Return the elevations that a person typed, beside what was measured; None without any."""
+    table, lengths = site.derived, Lengths(site.job.length_unit)
+    rows = np.flatnonzero(np.isfinite(numbers(table, "typed_elevation")))
+    if not len(rows):
+        return None
+    unit, every = site.job.angle_unit, len(rows)
+    rows = rows[:MOST_DERIVED]
+    return PageTable(
+        f"Elevations that a person typed, in {lengths.name}, held as typed beside what was "
+        f"measured; differences in {lengths.small}, ± is 1 sd.",
+        (
+            *_columns(table, TYPED_PLACE, DERIVED, unit, rows),
+            *_lengths(table, TYPED_LENGTHS, lengths, rows),
+            *_columns(table, TYPED_WORDS, DERIVED, unit, rows),
+        ),
+        left_out(len(rows), every, "typed elevations", "derived.csv"),
+    )
+
+
+def field_setups_grid(site: Reconciliation) -> PageTable | None:
+    """Return how each setup's stored coordinates lie; None where nothing was stored."""
+    table, lengths = site.field_setups, Lengths(site.job.length_unit)
+    if not length(table):
+        return None
+    rows, unit = np.arange(length(table))[:MOST_SETUPS], site.job.angle_unit
+    turns = numbers(table, "turn")[rows].tolist()
+    return PageTable(
+        "What each setup stored in the field, minus where the points are: the shift at the "
+        f"instrument in {lengths.small}, and the turn about it. Stored coordinates are compared "
+        "and never used.",
+        (
+            *_columns(table, SETUP_WORDS, FIELD_SETUPS, unit, rows),
+            *_lengths(table, SETUP_LENGTHS, lengths, rows),
+            PageColumn("Turn (arc sec)", NUMBER, [f"{turn:.0f}" for turn in turns]),
+        ),
+        left_out(len(rows), length(table), "setups", "field_setups.csv"),
+    )
+
+
+def field_grid(site: Reconciliation) -> PageTable | None:
+    """Return the stored points that moved, on their own first; None where none did."""
+    table, lengths = site.field_rows, Lengths(site.job.length_unit)
+    moved = np.flatnonzero(np.array([word == "moved" for word in texts(table, "verdict")]))
+    if not len(moved):
+        return None
+    cause = np.asarray(table["cause"], dtype=object)[moved]
+    rows = moved[np.lexsort((-_size(table, moved), cause != "on its own"))][:MOST_MOVED]
+    return PageTable(
+        f"Stored points that are surely elsewhere: stored minus reconciled, in {lengths.small}; "
+        "± is 1 sd.",
+        (
+            *_columns(table, MOVED_WORDS, {}, site.job.angle_unit, rows),
+            *_lengths(table, MOVED_LENGTHS, lengths, rows),
+        ),
+        left_out(len(rows), len(moved), "moved points", "field.csv", "the largest"),
+    )
+
+
+def _size(table: Table, rows: IntArray) -> np.ndarray:
+    plan, height = numbers(table, "d_horizontal")[rows], numbers(table, "d_elevation")[rows]
+    return np.nan_to_num(np.fmax(plan, np.abs(height)))
+
+
+def _columns(
+    table: Table, heads: Heads, kinds: Mapping[str, str], unit: str, rows: IntArray
+) -> list[PageColumn]:
+    """Return columns (heading, look, name) with the digits of the CSV file."""
+    return [
+        PageColumn(head, look, cells(table, name, kinds, unit, rows)) for head, look, name in heads
+    ]
+
+
+def _lengths(
+    table: Table, heads: Sequence[tuple[str, str]], lengths: Lengths, rows: IntArray
+) -> list[PageColumn]:
+    """Return columns (heading, name) of small lengths."""
+    return [
+        PageColumn(head, NUMBER, lengths.figures(numbers(table, name)[rows].tolist()))
+        for head, name in heads
+    ]
