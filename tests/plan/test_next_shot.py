@@ -25,7 +25,7 @@ from tieup.preanalysis.candidates import (
     search_area,
 )
 from tieup.preanalysis.design_quality import Demand, DesignState, describe_state, longest_sight
-from tieup.preanalysis.joint_covariance import joint_covariance
+from tieup.preanalysis.full_covariance import full_covariance
 from tieup.preanalysis.nextshot import (
     Search,
     judge,
@@ -122,7 +122,7 @@ def test_the_joint_covariance_is_that_of_the_adjustment(control: str, tmp_path: 
     adjustment = state.adjustment
     marks = np.flatnonzero(adjustment.problem.solved_point)
     setups = np.flatnonzero(adjustment.problem.solved_setup)
-    joint = joint_covariance(adjustment, setups, marks)
+    joint = full_covariance(adjustment, setups, marks)
     edge = 4 * len(setups)
     wanted = point_covariance(adjustment, marks).reshape(3 * len(marks), -1)
     np.testing.assert_allclose(joint.matrix[edge:, edge:], wanted, atol=1e-15)  # m^2

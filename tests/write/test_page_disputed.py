@@ -13,7 +13,7 @@ from tests.write.page_sites import invented_site, with_disputes
 from tests.write.sample import make_job
 from tieup.write.page import page_text
 from tieup.write.page.drawing import Drawing, plan_view
-from tieup.write.page.drawing_frame import LONGEST
+from tieup.write.page.drawing_layout import LONGEST
 from tieup.write.page.page_table import row_starts
 
 FOLDER = Path("yard")

@@ -19,7 +19,7 @@ from tieup.model.reconciliation import Reconciliation
 from tieup.units import format_angles
 from tieup.write.page import page_text
 from tieup.write.page.drawing import Drawing, plan_view
-from tieup.write.page.drawing_frame import LONGEST, WIDTH, frame_of, round_number
+from tieup.write.page.drawing_layout import LONGEST, WIDTH, frame_of, round_number
 from tieup.write.page.drawing_points import places_of
 from tieup.write.page.page_table import row_starts
 from tieup.write.page.plots import BOTTOM, LEFT, RIGHT, TOP, residual_plots, round_steps

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.adjust import multifrontal
-from tieup.adjust.elimination_plan import SIZE
+from tieup.adjust.elimination_fronts import SIZE
 from tieup.adjust.mark_elimination import Structure
 from tieup.adjust.multifrontal import DEPENDENT, DependentUnknownError, Factor
 from tieup.adjust.prior import Prior

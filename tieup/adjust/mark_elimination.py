@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.elimination_plan import Pattern, make_pattern
+from tieup.adjust.elimination_fronts import Pattern, make_pattern
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
 MANY_SETUPS = 24  # a mark seen from more stays in the reduced system

@@ -9,7 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from tieup.library.audit_result import AuditResult, audited
-from tieup.library.frames import job_folder, out_folder
+from tieup.library.data_frames import job_folder, out_folder
 from tieup.library.plan_result import PlanResult
 from tieup.library.reconcile_result import Result
 from tieup.library.ties_result import TiesResult

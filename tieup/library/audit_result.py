@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from tieup.audit.raw_audit import audit
 from tieup.audit.raw_evidence import RawEvidence
-from tieup.library.frames import count, frame, out_folder
+from tieup.library.data_frames import count, frame, out_folder
 from tieup.model.job import Job
 from tieup.model.rules import FAIL
 from tieup.units import length_factor

@@ -6,7 +6,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tieup.library.frames import count, frame, out_folder
+from tieup.library.data_frames import count, frame, out_folder
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.columns import (
     COORDINATES,

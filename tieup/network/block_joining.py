@@ -26,7 +26,7 @@ DISAGREEMENT = 0.1  # of the distance between two marks, and
 FARTHEST = 0.5  # metres: two marks that disagree by more are no tie at all
 
 
-class PlanFit:
+class HorizontalFit:
     """Weigh a join of two blocks; knows the ties of every setup."""
 
     def __init__(self, ties: Ties) -> None:

@@ -32,10 +32,9 @@ from tieup.network.gross_marks import (
     gross_stations,
 )
 from tieup.network.heights import HeightState, gather_rises, grow_heights, rises_of_ties
-from tieup.network.link_starts import start_of_lines
-from tieup.network.plan_blocks import PlanControl, PlanState, grow_plan, state_of
-from tieup.network.plan_start import (
-    PlanSights,
+from tieup.network.horizontal_blocks import HorizontalControl, HorizontalState, grow_plan, state_of
+from tieup.network.horizontal_start import (
+    HorizontalSights,
     line_anchors,
     line_clouds,
     plan_sights,
@@ -44,6 +43,7 @@ from tieup.network.plan_start import (
     turned_to_azimuths,
     with_plain_setups,
 )
+from tieup.network.link_starts import start_of_lines
 from tieup.network.polar_sets import Ties, level_parts, make_ties
 from tieup.network.refusals import refuse_after, refuse_before
 from tieup.network.robust_refinement import settle_plan
@@ -109,8 +109,8 @@ def build_network(
 
 
 def _grown_plan(
-    seen: PlanSights, ties: Ties, anchors: PlanControl, datum: Datum
-) -> tuple[PlanState, IntArray]:
+    seen: HorizontalSights, ties: Ties, anchors: HorizontalControl, datum: Datum
+) -> tuple[HorizontalState, IntArray]:
     """Return the solved block, settled and in its frame, and the component of each setup (S,)."""
     assembly, setups = seen.assembly, len(seen.plain)
     anchors = line_anchors(seen, anchors)
@@ -160,7 +160,7 @@ def _components(growth: Growth, setups: int, ties: Ties) -> IntArray:
     return component
 
 
-def _block(growth: Growth, component: IntArray, points: int) -> PlanState:
+def _block(growth: Growth, component: IntArray, points: int) -> HorizontalState:
     """Return the block that is solved."""
     solved = int(np.flatnonzero(component == 0)[0])
     block = next(block for block in growth.blocks.values() if solved in block.poses)
@@ -168,8 +168,12 @@ def _block(growth: Growth, component: IntArray, points: int) -> PlanState:
 
 
 def _placed_plan(
-    plan: PlanState, seen: PlanSights, ties: Ties, anchors: PlanControl, datum: Datum
-) -> PlanState:
+    plan: HorizontalState,
+    seen: HorizontalSights,
+    ties: Ties,
+    anchors: HorizontalControl,
+    datum: Datum,
+) -> HorizontalState:
     """Return a plan settled and in its frame."""
     assembly = seen.assembly
     if not seen.alone:  # settling turns about free circles
@@ -187,13 +191,13 @@ def _placed_plan(
     return turned_about(plan, turned_to(plan, assembly.vectors), assembly.anchors)
 
 
-def _floats(seen: PlanSights, datum: Datum) -> bool:
+def _floats(seen: HorizontalSights, datum: Datum) -> bool:
     return seen.oriented and datum.kind != "control"
 
 
 def _heights(
     assembly: Assembly,
-    plan: PlanState,
+    plan: HorizontalState,
     ties: Ties,
     datum: Datum,
     bend: float,
@@ -216,7 +220,7 @@ def _heights(
 
 def _start(
     assembly: Assembly,
-    plan: PlanState,
+    plan: HorizontalState,
     ties: Ties,
     level: tuple[FloatArray, FloatArray],
     component: IntArray,
@@ -249,7 +253,9 @@ def _start(
     )
 
 
-def _placed(assembly: Assembly, plan: PlanState, heights: HeightState, known: int) -> StartValues:
+def _placed(
+    assembly: Assembly, plan: HorizontalState, heights: HeightState, known: int
+) -> StartValues:
     """Join plan and height; a height belongs to the frame if its piece is the known one."""
     zero, position = stand_ins(assembly, plan, heights)
     setups = len(assembly.labels)

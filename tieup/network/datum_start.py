@@ -12,7 +12,7 @@ from tieup.model.settings import Datum, LocalDatum
 from tieup.network.assembly import Assembly
 from tieup.network.gross_marks import GROSS
 from tieup.network.heights import HeightState
-from tieup.network.plan_blocks import PlanControl, PlanState
+from tieup.network.horizontal_blocks import HorizontalControl, HorizontalState
 from tieup.network.rigid import consensus, fit_rigid
 
 NEARBY = 1.0  # metres; control this close to the free block's marks is taken to agree
@@ -20,7 +20,7 @@ SETTLED_ON = 3.0  # times its sd: control that the block has settled on
 TOO_CLOSE = 1e-3  # metres; a mark this near cannot carry an azimuth
 
 
-def base_setup(plan: PlanState, labels: Sequence[str]) -> int:
+def base_setup(plan: HorizontalState, labels: Sequence[str]) -> int:
     """Return the first setup of the block by its label, as people count: S9 before S10.
 
     What was read has no say: one cell more or less would throw the frame onto another setup.
@@ -29,13 +29,13 @@ def base_setup(plan: PlanState, labels: Sequence[str]) -> int:
     return int(min(reached, key=lambda setup: (len(labels[setup]), labels[setup])))
 
 
-def move_plan(plan: PlanState, turn: complex, shift: complex) -> PlanState:
+def move_plan(plan: HorizontalState, turn: complex, shift: complex) -> HorizontalState:
     """Return the block turned and shifted."""
     orientation = wrap_half(plan.orientation + np.angle(turn))
-    return PlanState(turn * plan.axis + shift, orientation, turn * plan.position + shift)
+    return HorizontalState(turn * plan.axis + shift, orientation, turn * plan.position + shift)
 
 
-def held_plan(plan: PlanState, anchors: PlanControl) -> PlanState:
+def held_plan(plan: HorizontalState, anchors: HorizontalControl) -> HorizontalState:
     """Return the block as it stands on control, or split between marks that disagree.
 
     Settling sides with one of two marks that disagree, and nothing tells which is right:
@@ -49,7 +49,9 @@ def held_plan(plan: PlanState, anchors: PlanControl) -> PlanState:
     return move_plan(plan, *fit_rigid(reached.place, here, np.ones(len(here))))
 
 
-def free_plan(plan: PlanState, labels: Sequence[str], anchors: PlanControl) -> PlanState:
+def free_plan(
+    plan: HorizontalState, labels: Sequence[str], anchors: HorizontalControl
+) -> HorizontalState:
     """Put a free block near control if it has some, else on its base setup at 0, 0."""
     reached = np.isfinite(plan.position[anchors.mark])
     marks, place = anchors.mark[reached], anchors.place[reached]
@@ -66,7 +68,9 @@ def free_plan(plan: PlanState, labels: Sequence[str], anchors: PlanControl) -> P
     return move_plan(plan, turn, complex(-turn * plan.axis[base]))
 
 
-def turned_about(plan: PlanState, turn: complex, anchors: PlanControl) -> PlanState:
+def turned_about(
+    plan: HorizontalState, turn: complex, anchors: HorizontalControl
+) -> HorizontalState:
     """Return the block turned about the middle of the anchors that it reaches, else about 0, 0."""
     here = plan.position[anchors.mark]
     here = here[np.isfinite(here)]
@@ -74,7 +78,7 @@ def turned_about(plan: PlanState, turn: complex, anchors: PlanControl) -> PlanSt
     return plan if turn == 1.0 else move_plan(plan, turn, middle - turn * middle)
 
 
-def local_plan(plan: PlanState, assembly: Assembly, local: LocalDatum) -> PlanState:
+def local_plan(plan: HorizontalState, assembly: Assembly, local: LocalDatum) -> HorizontalState:
     """Put the block where the local mark has its coordinates and the azimuth is as stated.
 
     Raises
@@ -95,7 +99,7 @@ def local_plan(plan: PlanState, assembly: Assembly, local: LocalDatum) -> PlanSt
     return move_plan(plan, turn, wanted - turn * here)
 
 
-def _local_place(plan: PlanState, assembly: Assembly, name: str, key: str) -> complex:
+def _local_place(plan: HorizontalState, assembly: Assembly, name: str, key: str) -> complex:
     if name in assembly.points:
         place = complex(plan.position[assembly.points.index(name)])
     elif name in assembly.labels:

@@ -21,7 +21,7 @@ from tieup.network.block_growth import (
     content_numbers,
     shared_places,
 )
-from tieup.network.plan_blocks import CONTROL_TOLERANCE, CONTROL_WEIGHT, PlanState
+from tieup.network.horizontal_blocks import CONTROL_TOLERANCE, CONTROL_WEIGHT, HorizontalState
 from tieup.network.polar_sets import PLAIN, SURE, Ties
 from tieup.network.relax import TieRows, relax
 from tieup.network.rigid import GEAR_FLOOR, CloudFit, per_mark
@@ -66,7 +66,7 @@ class HeightState:
 
 
 def rises_of_ties(
-    ties: Ties, sights: Sights, plan: PlanState, bend: float
+    ties: Ties, sights: Sights, plan: HorizontalState, bend: float
 ) -> tuple[BoolArray, FloatArray]:
     """Return which ties may carry a height and their rises (m), each of shape (r,).
 

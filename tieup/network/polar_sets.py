@@ -2,7 +2,7 @@
 
 Takes the sights, gives ties: horizontal distance and rise from the instrument axis to
 the mark, with the misfit that good work stays within. Marks that only one setup has
-seen, and nothing else knows, tie nothing and are left to `tieup.network.polar`.
+seen, and nothing else knows, tie nothing: `tieup.network.side_shots` places them.
 """
 
 from __future__ import annotations

@@ -11,14 +11,14 @@ import numpy as np
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.network.block_growth import LIKELY_ACCIDENT, Pose
-from tieup.network.placing import OWN, gather, place_setup
-from tieup.network.plan_blocks import (
+from tieup.network.horizontal_blocks import (
     CONTROL_TOLERANCE,
     CONTROL_WEIGHT,
     NOWHERE,
-    PlanControl,
-    PlanState,
+    HorizontalControl,
+    HorizontalState,
 )
+from tieup.network.placing import OWN, gather, place_setup
 from tieup.network.polar_sets import PLAIN, Ties
 from tieup.network.rigid import ComplexArray, consensus
 from tieup.network.tie_equations import plan_misfits
@@ -28,14 +28,18 @@ TENTH = 0.1  # of a vote
 MARGIN = 1e-3  # votes; less is rounding
 
 
-def look_again(state: PlanState, ties: Ties, anchors: PlanControl) -> PlanState | None:
+def look_again(
+    state: HorizontalState, ties: Ties, anchors: HorizontalControl
+) -> HorizontalState | None:
     """Return the state with better places of setups and marks that miss, or None."""
     setups = _setups_again(state, ties, anchors)
     marks = _marks_again(state if setups is None else setups, ties, anchors)
     return setups if marks is None else marks
 
 
-def _setups_again(state: PlanState, ties: Ties, anchors: PlanControl) -> PlanState | None:
+def _setups_again(
+    state: HorizontalState, ties: Ties, anchors: HorizontalControl
+) -> HorizontalState | None:
     """Place setups on what the others say of their marks, where most of it contradicts."""
     plan, world = ties.plan, _world(state, ties)
     agreeing, contested = _heard(ties, world, anchors)
@@ -55,10 +59,12 @@ def _setups_again(state: PlanState, ties: Ties, anchors: PlanControl) -> PlanSta
         axis[setup], orientation[setup] = pose[1], np.angle(pose[0])
         position[ties.point[alone]] = pose[0] * plan[alone] + pose[1]
         changed = True
-    return PlanState(axis, orientation, position) if changed else None
+    return HorizontalState(axis, orientation, position) if changed else None
 
 
-def _heard(ties: Ties, world: ComplexArray, anchors: PlanControl) -> tuple[BoolArray, BoolArray]:
+def _heard(
+    ties: Ties, world: ComplexArray, anchors: HorizontalControl
+) -> tuple[BoolArray, BoolArray]:
     """Tell which ties (r,) another setup or control agrees with, and which only contradict."""
     control = np.full(int(max(ties.point.max(initial=0), anchors.mark.max(initial=0))) + 1, NOWHERE)
     control[anchors.mark] = anchors.place
@@ -82,7 +88,7 @@ def _heard(ties: Ties, world: ComplexArray, anchors: PlanControl) -> tuple[BoolA
     return np.asarray(agreeing), np.asarray(heard & ~agreeing)
 
 
-def _world(state: PlanState, ties: Ties) -> ComplexArray:
+def _world(state: HorizontalState, ties: Ties) -> ComplexArray:
     """Return where each tie alone puts its mark (r,), NaN where it does not."""
     world: ComplexArray = state.axis[ties.setup] + ties.plan * np.exp(
         1j * ties.turn(state.orientation)
@@ -91,7 +97,7 @@ def _world(state: PlanState, ties: Ties) -> ComplexArray:
 
 
 def _others(
-    setup: int, marks: IntArray, ties: Ties, world: ComplexArray, anchors: PlanControl
+    setup: int, marks: IntArray, ties: Ties, world: ComplexArray, anchors: HorizontalControl
 ) -> dict[int, list[tuple[complex, float, float]]]:
     """Return where other setups and control put some marks: place, tolerance, weight."""
     rows = np.flatnonzero(np.isin(ties.point, marks) & (ties.setup != setup) & np.isfinite(world))
@@ -137,7 +143,7 @@ def _by_cloud(
 
 def _by_parts(
     rows: IntArray,
-    state: PlanState,
+    state: HorizontalState,
     ties: Ties,
     others: dict[int, list[tuple[complex, float, float]]],
 ) -> Pose | None:
@@ -152,7 +158,9 @@ def _by_parts(
     return (placed.turn, placed.station) if placed.redundancy + OWN > present else None
 
 
-def _marks_again(state: PlanState, ties: Ties, anchors: PlanControl) -> PlanState | None:
+def _marks_again(
+    state: HorizontalState, ties: Ties, anchors: HorizontalControl
+) -> HorizontalState | None:
     """Place marks that miss where most directions and distances agree.
 
     Of equals, the place of the setup that the others contradict least in the rest.
@@ -177,10 +185,10 @@ def _marks_again(state: PlanState, ties: Ties, anchors: PlanControl) -> PlanStat
             position[mark] = places[best]
     if np.array_equal(position, state.position, equal_nan=True):
         return None
-    return PlanState(state.axis, state.orientation, position)
+    return HorizontalState(state.axis, state.orientation, position)
 
 
-def _credit(ties: Ties, world: ComplexArray, anchors: PlanControl, setups: int) -> FloatArray:
+def _credit(ties: Ties, world: ComplexArray, anchors: HorizontalControl, setups: int) -> FloatArray:
     """Return the share of each setup's contested and agreeing marks that agree, shape (S,)."""
     agreeing, contested = _heard(ties, world, anchors)
     for_it = np.bincount(ties.setup[agreeing], minlength=setups)
@@ -190,7 +198,7 @@ def _credit(ties: Ties, world: ComplexArray, anchors: PlanControl, setups: int) 
 
 def _votes(
     places: ComplexArray,
-    state: PlanState,
+    state: HorizontalState,
     ties: Ties,
     credit: FloatArray,
     known: complex | None,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
-from tieup.network.plan_blocks import PlanControl, PlanState
+from tieup.network.horizontal_blocks import HorizontalControl, HorizontalState
 from tieup.network.polar_sets import Ties
 from tieup.network.relax import TieRows, relax
 from tieup.network.reposition import look_again
@@ -14,7 +14,7 @@ from tieup.network.tie_equations import plan_rows
 LOOKS = 3
 
 
-def settle_plan(state: PlanState, ties: Ties, anchors: PlanControl) -> PlanState:
+def settle_plan(state: HorizontalState, ties: Ties, anchors: HorizontalControl) -> HorizontalState:
     """Settle by least squares, then look again at what misses, as long as that gains."""
     reached = np.isfinite(state.axis[ties.setup]) & np.isfinite(state.position[ties.point])
     ties = ties.take(reached)
@@ -27,21 +27,21 @@ def settle_plan(state: PlanState, ties: Ties, anchors: PlanControl) -> PlanState
     return state
 
 
-def _relaxed(state: PlanState, ties: Ties, anchors: PlanControl) -> PlanState:
+def _relaxed(state: HorizontalState, ties: Ties, anchors: HorizontalControl) -> HorizontalState:
     setups, marks = np.unique(ties.setup), np.unique(ties.point)
     number_setup = _numbers(setups, len(state.axis))
     number_mark = _numbers(marks, len(state.position))
     anchors = anchors.take(np.asarray(number_mark[anchors.mark] >= 0))
 
-    def rows_at(now: PlanState) -> TieRows:
+    def rows_at(now: HorizontalState) -> TieRows:
         return plan_rows(now, ties, anchors, number_setup, number_mark)
 
-    def moved(now: PlanState, by_setup: FloatArray, by_mark: FloatArray) -> PlanState:
+    def moved(now: HorizontalState, by_setup: FloatArray, by_mark: FloatArray) -> HorizontalState:
         axis, orientation, position = now.axis.copy(), now.orientation.copy(), now.position.copy()
         axis[setups] += by_setup[:, 0] + 1j * by_setup[:, 1]
         orientation[setups] += by_setup[:, 2]
         position[marks] += by_mark[:, 0] + 1j * by_mark[:, 1]
-        return PlanState(axis, orientation, position)
+        return HorizontalState(axis, orientation, position)
 
     return relax(state, rows_at, moved, len(setups), len(marks))
 

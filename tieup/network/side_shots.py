@@ -8,12 +8,12 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import DIRECTION
 from tieup.network.assembly import Assembly
 from tieup.network.heights import HeightState
-from tieup.network.plan_blocks import PlanState
+from tieup.network.horizontal_blocks import HorizontalState
 
 
 def side_shots(
-    assembly: Assembly, plan: PlanState, horizontal: FloatArray
-) -> tuple[PlanState, BoolArray]:
+    assembly: Assembly, plan: HorizontalState, horizontal: FloatArray
+) -> tuple[HorizontalState, BoolArray]:
     """Place every mark not placed yet as a polar point of the setup that sighted it.
 
     Returns the state and a mask (P,) of the marks placed here. Of repeated sights the
@@ -30,7 +30,7 @@ def side_shots(
     position[marks] = middle[:, 0] + 1j * middle[:, 1]
     placed = np.zeros(len(position), dtype=np.bool_)
     placed[marks] = True
-    return PlanState(plan.axis, plan.orientation, position), placed
+    return HorizontalState(plan.axis, plan.orientation, position), placed
 
 
 def side_heights(
@@ -70,7 +70,7 @@ def _level_of(heights: HeightState, piece: int) -> float:
 
 
 def stand_ins(
-    assembly: Assembly, plan: PlanState, heights: HeightState
+    assembly: Assembly, plan: HorizontalState, heights: HeightState
 ) -> tuple[FloatArray, FloatArray]:
     """Return heights of setups (S,) and marks (P,) with the open ones level with their sights.
 

@@ -7,7 +7,7 @@ import numpy as np
 from tieup.geometry import wrap_half
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE
-from tieup.network.plan_blocks import CONTROL_TOLERANCE, PlanControl, PlanState
+from tieup.network.horizontal_blocks import CONTROL_TOLERANCE, HorizontalControl, HorizontalState
 from tieup.network.polar_sets import PLAIN, Ties
 from tieup.network.relax import TieRows, stack
 from tieup.network.rigid import ComplexArray
@@ -16,7 +16,7 @@ CENTRING = 0.002  # metres; sd of every sight beside the stated ones
 NONE = -1
 
 
-def plan_misfits(state: PlanState, ties: Ties) -> FloatArray:
+def plan_misfits(state: HorizontalState, ties: Ties) -> FloatArray:
     """Return misfits over tolerance of direction and distance, shape (r, 2).
 
     An occupied mark has its misfit in both columns. NaN where not observed or not reached.
@@ -32,9 +32,9 @@ def plan_misfits(state: PlanState, ties: Ties) -> FloatArray:
 
 
 def plan_rows(
-    state: PlanState,
+    state: HorizontalState,
     ties: Ties,
-    anchors: PlanControl,
+    anchors: HorizontalControl,
     number_setup: IntArray,
     number_mark: IntArray,
 ) -> TieRows:
@@ -56,7 +56,7 @@ def plan_rows(
     )
 
 
-def _directions(state: PlanState, ties: Ties) -> TieRows:
+def _directions(state: HorizontalState, ties: Ties) -> TieRows:
     """Return misfits across the line of sight."""
     length, unit = _ray(state, ties)
     turn = wrap_half(np.angle(unit) - ties.direction - ties.turn(state.orientation))
@@ -73,7 +73,7 @@ def _directions(state: PlanState, ties: Ties) -> TieRows:
     )
 
 
-def _distances(state: PlanState, ties: Ties) -> TieRows:
+def _distances(state: HorizontalState, ties: Ties) -> TieRows:
     """Return misfits along the line of sight."""
     length, unit = _ray(state, ties)
     by_mark = np.column_stack([unit.real, unit.imag])
@@ -89,7 +89,7 @@ def _distances(state: PlanState, ties: Ties) -> TieRows:
     )
 
 
-def _stations(state: PlanState, ties: Ties) -> TieRows:
+def _stations(state: HorizontalState, ties: Ties) -> TieRows:
     """Return misfits of occupied marks, northing and easting."""
     gap = state.position[ties.point] - state.axis[ties.setup]
     by_mark = np.repeat(np.eye(2), len(ties), axis=0)
@@ -106,7 +106,7 @@ def _stations(state: PlanState, ties: Ties) -> TieRows:
     )
 
 
-def _control(state: PlanState, anchors: PlanControl) -> TieRows:
+def _control(state: HorizontalState, anchors: HorizontalControl) -> TieRows:
     """Return misfits of control, northing and easting; NaN for marks not reached."""
     gap = state.position[anchors.mark] - anchors.place
     count = len(anchors.mark)
@@ -121,7 +121,7 @@ def _control(state: PlanState, anchors: PlanControl) -> TieRows:
     )
 
 
-def _ray(state: PlanState, ties: Ties) -> tuple[FloatArray, ComplexArray]:
+def _ray(state: HorizontalState, ties: Ties) -> tuple[FloatArray, ComplexArray]:
     """Return length (m) and unit vector from axis to mark."""
     ray = state.position[ties.point] - state.axis[ties.setup]
     length = np.abs(ray)

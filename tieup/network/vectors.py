@@ -12,7 +12,7 @@ from tieup.geometry import wrap_half
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Vectors
 from tieup.network.heights import Rises, grow_heights
-from tieup.network.plan_blocks import Cloud, PlanControl, PlanState
+from tieup.network.horizontal_blocks import Cloud, HorizontalControl, HorizontalState
 from tieup.network.polar_sets import PLAIN, SURE
 from tieup.network.rigid import ComplexArray
 
@@ -53,8 +53,8 @@ def hung_places(
 
 
 def hung_anchors(
-    vectors: Vectors, anchors: PlanControl, known: FloatArray, sd: FloatArray
-) -> PlanControl:
+    vectors: Vectors, anchors: HorizontalControl, known: FloatArray, sd: FloatArray
+) -> HorizontalControl:
     """Return ``anchors`` with the marks that vectors hang on them.
 
     ``known`` and ``sd`` (P, 3) are control in m.
@@ -64,7 +64,7 @@ def hung_anchors(
     place, piece = hung_places(vectors, known[:, :2], sd[:, :2], held=True)
     marks = np.setdiff1d(np.flatnonzero(piece == 0), anchors.mark)
     near = PLAIN / 3.0 + SURE * float(vectors.sd[:, :2].max())
-    return PlanControl(
+    return HorizontalControl(
         np.concatenate([anchors.mark, marks]),
         np.concatenate([anchors.place, place[marks]]),
         np.concatenate([anchors.sd, np.full(len(marks), near)]),
@@ -72,7 +72,7 @@ def hung_anchors(
     )
 
 
-def clouds_of(vectors: Vectors, anchors: PlanControl, points: int) -> tuple[Cloud, ...]:
+def clouds_of(vectors: Vectors, anchors: HorizontalControl, points: int) -> tuple[Cloud, ...]:
     """Return the groups of marks that vectors tie to each other and not to an anchor."""
     if not len(vectors):
         return ()
@@ -87,7 +87,7 @@ def clouds_of(vectors: Vectors, anchors: PlanControl, points: int) -> tuple[Clou
     return tuple(found)
 
 
-def turned_to(plan: PlanState, vectors: Vectors) -> complex:
+def turned_to(plan: HorizontalState, vectors: Vectors) -> complex:
     """Return the turn that brings a free block to the direction of its vectors, 1 without any."""
     here = plan.position[vectors.end] - plan.position[vectors.start]
     there = vectors.offset[:, 0] + 1j * vectors.offset[:, 1]

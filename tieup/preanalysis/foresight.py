@@ -23,7 +23,7 @@ from tieup.adjust.distributions import student_critical
 from tieup.adjust.guards import Guards, pose_effect
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import FloatArray, IntArray
-from tieup.preanalysis.joint_covariance import Joint, joint_covariance
+from tieup.preanalysis.full_covariance import FullCovariance, full_covariance
 from tieup.ties.bays import HEIGHT, PASSES, PLAN, PlaceStanding
 
 LEAST = 1e-9  # share of the largest below which a direction of a mistake's size is none
@@ -39,14 +39,14 @@ class Foresight:
 
     adjustment: Adjustment
     guards: Guards
-    joint: Joint
+    joint: FullCovariance
     inverse: FloatArray
 
 
 def foresight(adjustment: Adjustment, guards: Guards, marks: IntArray) -> Foresight:
     """Make ready for further shots of ``marks`` from any setup."""
     setups = np.flatnonzero(adjustment.problem.solved_setup)
-    joint = joint_covariance(adjustment, setups, marks)
+    joint = full_covariance(adjustment, setups, marks)
     return Foresight(adjustment, guards, joint, _inverse(guards.spread))
 
 

@@ -34,7 +34,7 @@ from tieup.preanalysis.design_quality import (
     shows,
     spreads,
 )
-from tieup.preanalysis.joint_covariance import Joint, joint_covariance
+from tieup.preanalysis.full_covariance import FullCovariance, full_covariance
 from tieup.preanalysis.scheme import Scheme
 from tieup.preanalysis.sight_reliability import full_rows, further_rows, places_at
 from tieup.preanalysis.tested import any_tested, shape_proves
@@ -53,7 +53,7 @@ class Base:
     scheme: Scheme
     state: DesignState
     demand: Demand
-    joint: Joint
+    joint: FullCovariance
     connections: Connections
     rows: FloatArray
     leverage: FloatArray
@@ -73,7 +73,7 @@ def make_base(scheme: Scheme, state: DesignState, demand: Demand, area: Area) ->
     problem = adjustment.problem
     marks = area.marks[problem.solved_point[area.marks]]
     setups = area.setups[problem.solved_setup[area.setups]]
-    joint = joint_covariance(adjustment, setups, marks)
+    joint = full_covariance(adjustment, setups, marks)
     connections, leverage = _sights_among(adjustment, setups, marks)
     rows = full_rows(
         connections, problem.network.sights, scheme.precision, places_at(adjustment), scheme.bend

@@ -1,4 +1,4 @@
-"""Setup by setup: does all that one setup shot lie higher, lower or aside of where it stands?
+"""Setup by setup: does all that one setup shot lie higher, lower or to one side of where it stands?
 
 A setup over a mark claims a height and a place. When all its sights put their targets 5 mm
 high against that claim (an instrument height misread, a pole height wrong all setup long,

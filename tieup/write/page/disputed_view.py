@@ -60,7 +60,7 @@ def disputes_of(site: Reconciliation) -> dict[str, tuple[str, list[Place]]]:
     return found
 
 
-def disputed_grid(site: Reconciliation) -> PageTable | None:
+def disputed_table(site: Reconciliation) -> PageTable | None:
     """Return every place of each point that has more than one; None where all have one."""
     found = disputes_of(site)
     if not found:

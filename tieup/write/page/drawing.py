@@ -14,8 +14,8 @@ from tieup.units import length_word
 from tieup.write.columns import COORDINATES
 from tieup.write.lengths import Lengths
 from tieup.write.page.disputed_view import StoryPlace, disputed_data, disputed_places
-from tieup.write.page.drawing_frame import DrawingFrame
 from tieup.write.page.drawing_labels import GAP, SPOTS, Label
+from tieup.write.page.drawing_layout import DrawingLayout
 from tieup.write.page.drawing_lines import Lines, lines_of
 from tieup.write.page.drawing_points import RANK, DrawingPoints, drawn_roles, places_of
 from tieup.write.page.naming import labels_of
@@ -70,7 +70,7 @@ LAYERS = (
 class Drawing:
     """Everything on the plan; ``data`` is what the script of the page reads."""
 
-    frame: DrawingFrame
+    frame: DrawingLayout
     unit: str
     lines: Lines
     checked: str

@@ -8,7 +8,7 @@ import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.reconciliation import Reconciliation, Table
-from tieup.write.page.drawing_frame import DrawingFrame, frame_of
+from tieup.write.page.drawing_layout import DrawingLayout, frame_of
 from tieup.write.page.page_table import numbers, texts
 
 MOST_POINTS = 2500
@@ -26,7 +26,7 @@ class DrawingPoints:
     points that have a place.
     """
 
-    frame: DrawingFrame
+    frame: DrawingLayout
     rows: IntArray
     x: FloatArray
     y: FloatArray

@@ -6,8 +6,8 @@ from collections.abc import Iterator, Sequence
 
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.page.disputed_view import StoryPlace
-from tieup.write.page.drawing_frame import WIDTH
 from tieup.write.page.drawing_labels import Box, Label, box_around, placed
+from tieup.write.page.drawing_layout import WIDTH
 from tieup.write.page.drawing_points import DrawingPoints
 from tieup.write.page.page_table import texts
 from tieup.write.page.symbols import Shift, Symbol

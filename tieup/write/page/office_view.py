@@ -29,7 +29,7 @@ from tieup.write.page.page_table import (
     texts,
 )
 from tieup.write.page.plots import Plot, residual_plots
-from tieup.write.page.strings_view import checks_grid
+from tieup.write.page.strings_view import checks_table
 from tieup.write.page.wording import Verdict, count, verdict_of
 
 MOST_UNUSED, MOST_RULES, MOST_DECISIONS, MOST_FILES = 500, 500, 200, 300
@@ -73,7 +73,7 @@ def office_view(site: Reconciliation, starts: IntArray) -> Office:
         unknown_columns=tuple(map(str, site.run.get("unknown_columns") or ())),
         rules=_rules(site.rules) if length(site.rules) else None,
         rules_count=tuple(_rules_count(site.rules)),
-        falls=checks_grid(site),
+        falls=checks_table(site),
         decisions=_decisions(site),
         unused=_unused(site),
         points=_points(site.coordinates),

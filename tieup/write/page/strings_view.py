@@ -111,7 +111,7 @@ def failing_falls(site: Reconciliation) -> Iterator[FallSentence]:
             yield FallSentence(finding.says, finding.points[0] if finding.points else "")
 
 
-def strings_grid(site: Reconciliation) -> PageTable | None:
+def strings_table(site: Reconciliation) -> PageTable | None:
     """Return a row for each string; None in a site without strings."""
     strings, lengths = site.strings, Lengths(site.job.length_unit)
     if not length(strings):
@@ -156,7 +156,7 @@ def _low_spots(along: _Along) -> str:
     return "; ".join([*words, *([f"perhaps {listed(perhaps, MOST_NAMES)}"] if perhaps else [])])
 
 
-def falls_grid(site: Reconciliation) -> PageTable | None:
+def falls_table(site: Reconciliation) -> PageTable | None:
     """Return every fall that was checked, what does not pass first; None without checks."""
     falls = site.falls
     if not length(falls):
@@ -180,7 +180,7 @@ def _said(words: list[str], look: str) -> list[str]:
     return ["not tested" if look == VERDICT and word == UNTESTED else word for word in words]
 
 
-def checks_grid(site: Reconciliation) -> PageTable | None:
+def checks_table(site: Reconciliation) -> PageTable | None:
     """Return each named check with its result; None without checks."""
     counts: dict[str, Counter[str]] = {}
     for name, word in zip(texts(site.falls, "check"), texts(site.falls, "verdict"), strict=True):

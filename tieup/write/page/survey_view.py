@@ -14,7 +14,7 @@ from tieup.model.finding import Finding
 from tieup.model.reconciliation import Fit, Reconciliation, Table
 from tieup.write.columns import SETUPS
 from tieup.write.lengths import Lengths
-from tieup.write.page.disputed_view import disputed_grid
+from tieup.write.page.disputed_view import disputed_table
 from tieup.write.page.findings_view import FindingView, finding_view
 from tieup.write.page.page_table import (
     NAME,
@@ -30,10 +30,10 @@ from tieup.write.page.page_table import (
     numbers,
     texts,
 )
-from tieup.write.page.strings_view import falls_grid, strings_grid
-from tieup.write.page.traverses_view import traverses_grid
+from tieup.write.page.strings_view import falls_table, strings_table
+from tieup.write.page.traverses_view import traverses_table
 from tieup.write.page.wording import BAD, GOOD, OPEN, WARN, Verdict, count
-from tieup.write.page.worked_view import derived_grid, field_grid, field_setups_grid, typed_grid
+from tieup.write.page.worked_view import derived_table, field_setups_table, field_table, typed_table
 
 MOST_SETUPS, MOST_TIES, MOST_PAIRS, MOST_FINDINGS = 200, 300, 200, 100
 FIRST_FINDINGS = 5  # that stand open; notes never do
@@ -168,18 +168,18 @@ def survey_view(site: Reconciliation) -> Survey:
         findings_note=left_out(
             MOST_FINDINGS, len(site.findings), "findings", "findings.json", "the worst"
         ),
-        disputed=disputed_grid(site),
+        disputed=disputed_table(site),
         setups=_setups(site, lengths),
-        traverses=traverses_grid(site),
+        traverses=traverses_table(site),
         pairs=_pairs(site.pairs, lengths) if length(site.pairs) else None,
         joints=_joints(site.joints, lengths) if length(site.joints) else None,
         ties=_ties(site, lengths),
-        strings=strings_grid(site),
-        falls=falls_grid(site),
-        derived=derived_grid(site),
-        typed=typed_grid(site),
-        field_setups=field_setups_grid(site),
-        field=field_grid(site),
+        strings=strings_table(site),
+        falls=falls_table(site),
+        derived=derived_table(site),
+        typed=typed_table(site),
+        field_setups=field_setups_table(site),
+        field=field_table(site),
     )
 
 

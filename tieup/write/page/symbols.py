@@ -12,7 +12,7 @@ from tieup.model.arrays import FloatArray
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.units import angle_factor, parse_angles
 from tieup.write.lengths import Lengths, tie_words
-from tieup.write.page.drawing_frame import LONGEST
+from tieup.write.page.drawing_layout import LONGEST
 from tieup.write.page.drawing_points import RANK, DrawingPoints, drawn_roles
 from tieup.write.page.page_table import numbers, texts
 from tieup.write.page.wording import stand_words, verdict_of

@@ -8,7 +8,7 @@ from tieup.model.reconciliation import Reconciliation
 from tieup.write.page.page_table import NUMBER, TEXT, PageColumn, PageTable
 
 
-def traverses_grid(site: Reconciliation) -> PageTable | None:
+def traverses_table(site: Reconciliation) -> PageTable | None:
     """Return the misclosures of traverses of azimuths and distances, None where there are none."""
     table, unit = site.traverses, site.job.length_unit
     if not table:

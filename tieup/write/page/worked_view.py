@@ -79,7 +79,7 @@ MOVED_LENGTHS = (
 Heads: TypeAlias = Sequence[tuple[str, str, str]]
 
 
-def derived_grid(site: Reconciliation) -> PageTable | None:
+def derived_table(site: Reconciliation) -> PageTable | None:
     """Return the derived points; of derived strings those that are odd, the rest is in strings."""
     table, lengths = site.derived, Lengths(site.job.length_unit)
     if not length(table):
@@ -99,7 +99,7 @@ def derived_grid(site: Reconciliation) -> PageTable | None:
     )
 
 
-def typed_grid(site: Reconciliation) -> PageTable | None:
+def typed_table(site: Reconciliation) -> PageTable | None:
     """Return the elevations that a person typed, beside what was measured; None without any."""
     table, lengths = site.derived, Lengths(site.job.length_unit)
     rows = np.flatnonzero(np.isfinite(numbers(table, "typed_elevation")))
@@ -119,7 +119,7 @@ def typed_grid(site: Reconciliation) -> PageTable | None:
     )
 
 
-def field_setups_grid(site: Reconciliation) -> PageTable | None:
+def field_setups_table(site: Reconciliation) -> PageTable | None:
     """Return how each setup's stored coordinates lie; None where nothing was stored."""
     table, lengths = site.field_setups, Lengths(site.job.length_unit)
     if not length(table):
@@ -139,7 +139,7 @@ def field_setups_grid(site: Reconciliation) -> PageTable | None:
     )
 
 
-def field_grid(site: Reconciliation) -> PageTable | None:
+def field_table(site: Reconciliation) -> PageTable | None:
     """Return the stored points that moved, on their own first; None where none did."""
     table, lengths = site.field_rows, Lengths(site.job.length_unit)
     moved = np.flatnonzero(np.array([word == "moved" for word in texts(table, "verdict")]))

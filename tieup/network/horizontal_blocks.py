@@ -10,7 +10,7 @@ import numpy as np
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.network.block_growth import CONTROL, Block, Growth, Place, content_numbers
-from tieup.network.block_joining import CHECKED, PlanFit, locate_marks, loosest_join
+from tieup.network.block_joining import CHECKED, HorizontalFit, locate_marks, loosest_join
 from tieup.network.polar_sets import Ties
 from tieup.network.rigid import ComplexArray
 
@@ -20,7 +20,7 @@ NOWHERE = complex(math.nan, math.nan)
 
 
 @dataclass(frozen=True)
-class PlanControl:
+class HorizontalControl:
     """Known marks in plan: marks (c,), places (c,) in m, complex, and sds (c,) in m.
 
     ``weight`` (c,) is how many setups each counts for against one that disagrees.
@@ -31,9 +31,11 @@ class PlanControl:
     sd: FloatArray
     weight: FloatArray
 
-    def take(self, rows: IntArray | BoolArray) -> PlanControl:
+    def take(self, rows: IntArray | BoolArray) -> HorizontalControl:
         """Return the chosen marks."""
-        return PlanControl(self.mark[rows], self.place[rows], self.sd[rows], self.weight[rows])
+        return HorizontalControl(
+            self.mark[rows], self.place[rows], self.sd[rows], self.weight[rows]
+        )
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,7 @@ class Cloud:
 
 
 @dataclass(frozen=True)
-class PlanState:
+class HorizontalState:
     """Plan of the solved block; S setups, P points, NaN where not in it.
 
     ``axis`` (S,) and ``position`` (P,) in m, complex; ``orientation`` (S,) in rad.
@@ -58,7 +60,7 @@ class PlanState:
 
 
 def grow_plan(
-    ties: Ties, anchors: PlanControl, setups: int, clouds: Sequence[Cloud] = ()
+    ties: Ties, anchors: HorizontalControl, setups: int, clouds: Sequence[Cloud] = ()
 ) -> Growth:
     """Join setups, control and what vectors tie together in plan as far as the sights allow.
 
@@ -66,7 +68,7 @@ def grow_plan(
     marks, joins that nothing checks, and at last what fits only loosely. Each gain sends
     the search back to the top.
     """
-    growth = Growth(_blocks(ties, anchors, setups, clouds), PlanFit(ties), own=3, each=2)
+    growth = Growth(_blocks(ties, anchors, setups, clouds), HorizontalFit(ties), own=3, each=2)
     while (
         growth.join_strongest(CHECKED)
         or locate_marks(growth, ties)
@@ -77,7 +79,7 @@ def grow_plan(
     return growth
 
 
-def state_of(block: Block, setups: int, points: int) -> PlanState:
+def state_of(block: Block, setups: int, points: int) -> HorizontalState:
     """Return the places in a block as arrays."""
     axis = np.full(setups, NOWHERE)
     orientation = np.full(setups, np.nan)
@@ -87,11 +89,11 @@ def state_of(block: Block, setups: int, points: int) -> PlanState:
         orientation[setup] = np.angle(turn)
     for mark in block.places:
         position[mark] = block.best_place(mark)[0]
-    return PlanState(axis, orientation, position)
+    return HorizontalState(axis, orientation, position)
 
 
 def _blocks(
-    ties: Ties, anchors: PlanControl, setups: int, clouds: Sequence[Cloud]
+    ties: Ties, anchors: HorizontalControl, setups: int, clouds: Sequence[Cloud]
 ) -> dict[int, Block]:
     """Return one block a setup, numbered by its content, one a cloud, and one for control."""
     alone = [Block(poses={setup: (1.0 + 0.0j, 0.0j)}) for setup in range(setups)]

@@ -1,8 +1,8 @@
 """Where setups without a circle reading, and the marks of their lines, stand at the start.
 
 Such setups turn with nothing: growing blocks by free turns cannot place them. Their lines are
-placed on what is known (`tieup.network.plan_lines`), before the other setups grow, so that these
-find their marks there, and once more on what has grown.
+placed on what is known (`tieup.network.horizontal_lines`), before the other setups grow, so that
+these find their marks there, and once more on what has grown.
 """
 
 from __future__ import annotations
@@ -16,8 +16,14 @@ from tieup.geometry import wrap_half
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.settings import Datum
 from tieup.network.assembly import Assembly
-from tieup.network.plan_blocks import Cloud, PlanControl, PlanState
-from tieup.network.plan_lines import NOWHERE, PlanLines, place_nodes, plan_lines, without_circle
+from tieup.network.horizontal_blocks import Cloud, HorizontalControl, HorizontalState
+from tieup.network.horizontal_lines import (
+    NOWHERE,
+    HorizontalLines,
+    place_nodes,
+    plan_lines,
+    without_circle,
+)
 from tieup.network.polar_sets import PLAIN
 from tieup.network.rigid import ComplexArray
 from tieup.network.trilateration import AmbiguousNetError
@@ -27,14 +33,14 @@ SOME = 5  # names shown as examples
 
 
 @dataclass(frozen=True)
-class PlanSights:
+class HorizontalSights:
     """The lines of a job, and its setups (S,) ``plain`` of circle readings.
 
     ``rough`` (P,) are rough places of marks in the frame of the assembly, NaN where there are none.
     """
 
     assembly: Assembly
-    lines: PlanLines
+    lines: HorizontalLines
     plain: BoolArray
     rough: ComplexArray
 
@@ -81,7 +87,9 @@ class PlanSights:
             ) from error
 
 
-def plan_sights(assembly: Assembly, horizontal: FloatArray, rough: FloatArray | None) -> PlanSights:
+def plan_sights(
+    assembly: Assembly, horizontal: FloatArray, rough: FloatArray | None
+) -> HorizontalSights:
     """Gather the lines of a job; ``horizontal`` (k,) are the horizontal distances of its sights.
 
     ``rough`` (n, 2) are rough northings and eastings (m) of the first marks, NaN where unknown.
@@ -94,7 +102,7 @@ def plan_sights(assembly: Assembly, horizontal: FloatArray, rough: FloatArray | 
         )
     known = assembly.anchors
     near[known.mark] = known.place
-    return PlanSights(
+    return HorizontalSights(
         assembly,
         plan_lines(assembly.sights, assembly.station, horizontal, points),
         without_circle(assembly.sights, setups),
@@ -102,14 +110,14 @@ def plan_sights(assembly: Assembly, horizontal: FloatArray, rough: FloatArray | 
     )
 
 
-def line_anchors(sights: PlanSights, anchors: PlanControl) -> PlanControl:
+def line_anchors(sights: HorizontalSights, anchors: HorizontalControl) -> HorizontalControl:
     """Return ``anchors`` with the marks that lines place on them."""
     if not len(sights.lines) or not len(anchors.mark):
         return anchors
     place = sights.placed(*_known(sights, anchors))[: len(sights.assembly.points)]
     marks = np.setdiff1d(np.flatnonzero(np.isfinite(place)), anchors.mark)
     near = np.full(len(marks), PLAIN + float(np.median(sights.lines.along)))
-    return PlanControl(
+    return HorizontalControl(
         np.concatenate([anchors.mark, marks]),
         np.concatenate([anchors.place, place[marks]]),
         np.concatenate([anchors.sd, near]),
@@ -117,7 +125,7 @@ def line_anchors(sights: PlanSights, anchors: PlanControl) -> PlanControl:
     )
 
 
-def line_clouds(sights: PlanSights, anchors: PlanControl) -> tuple[Cloud, ...]:
+def line_clouds(sights: HorizontalSights, anchors: HorizontalControl) -> tuple[Cloud, ...]:
     """Return the marks that lines tie to each other, where none of them is an anchor."""
     if not len(sights.lines) or len(anchors.mark):
         return ()
@@ -128,14 +136,16 @@ def line_clouds(sights: PlanSights, anchors: PlanControl) -> tuple[Cloud, ...]:
     return (Cloud(marks, place[marks], near),) if len(marks) > 1 else ()
 
 
-def _known(sights: PlanSights, anchors: PlanControl) -> tuple[ComplexArray, FloatArray]:
+def _known(sights: HorizontalSights, anchors: HorizontalControl) -> tuple[ComplexArray, FloatArray]:
     nodes = len(sights.assembly.points) + len(sights.plain)
     known, sd = np.full(nodes, NOWHERE), np.zeros(nodes)
     known[anchors.mark], sd[anchors.mark] = anchors.place, anchors.sd
     return known, sd
 
 
-def start_of_plan(sights: PlanSights, anchors: PlanControl, datum: Datum) -> PlanState:
+def start_of_plan(
+    sights: HorizontalSights, anchors: HorizontalControl, datum: Datum
+) -> HorizontalState:
     """Return the plan of a job whose setups all lack circle readings.
 
     ``anchors`` are none where the frame is the job's own.
@@ -147,14 +157,14 @@ def start_of_plan(sights: PlanSights, anchors: PlanControl, datum: Datum) -> Pla
     """
     place = sights.placed(*_known(sights, anchors))
     points, own = len(sights.assembly.points), place[sights.node]
-    state = PlanState(own, np.where(np.isfinite(own), 0.0, np.nan), place[:points])
+    state = HorizontalState(own, np.where(np.isfinite(own), 0.0, np.nan), place[:points])
     sighting = np.bincount(sights.assembly.sights.setup, minlength=len(own)) > 0
     if not (np.isfinite(own) & sighting).any():
         raise NetworkError(_nothing(sights, datum))
     return state
 
 
-def _nothing(sights: PlanSights, datum: Datum) -> str:
+def _nothing(sights: HorizontalSights, datum: Datum) -> str:
     more = " and two of known northing and easting" if datum.kind == "control" else ""
     if sights.oriented:
         return (
@@ -167,7 +177,7 @@ def _nothing(sights: PlanSights, datum: Datum) -> str:
     )
 
 
-def with_plain_setups(plan: PlanState, sights: PlanSights) -> PlanState:
+def with_plain_setups(plan: HorizontalState, sights: HorizontalSights) -> HorizontalState:
     """Return the grown block with the setups and marks that lines place on it."""
     if not len(sights.lines):
         return plan
@@ -179,10 +189,10 @@ def with_plain_setups(plan: PlanState, sights: PlanSights) -> PlanState:
     own = place[sights.node]
     axis = np.where(sights.plain, own, plan.axis)
     orientation = np.where(sights.plain & np.isfinite(own), 0.0, plan.orientation)
-    return PlanState(axis, orientation, place[:points])
+    return HorizontalState(axis, orientation, place[:points])
 
 
-def put_near(plan: PlanState, anchors: PlanControl) -> PlanState:
+def put_near(plan: HorizontalState, anchors: HorizontalControl) -> HorizontalState:
     """Return an oriented free plan shifted to where control has its marks, else as it is."""
     gap = anchors.place - plan.position[anchors.mark]
     gap = gap[np.isfinite(gap)]
@@ -192,7 +202,7 @@ def put_near(plan: PlanState, anchors: PlanControl) -> PlanState:
     return replace(plan, axis=plan.axis + shift, position=plan.position + shift)
 
 
-def turned_to_azimuths(plan: PlanState, sights: PlanSights) -> complex:
+def turned_to_azimuths(plan: HorizontalState, sights: HorizontalSights) -> complex:
     """Return the turn that brings a free block to its azimuths, 1 without any."""
     lines, points = sights.lines, len(plan.position)
     place = np.concatenate([plan.position, plan.axis])

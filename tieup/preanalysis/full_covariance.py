@@ -12,7 +12,7 @@ from tieup.model.arrays import FloatArray, IntArray
 
 
 @dataclass(frozen=True)
-class Joint:
+class FullCovariance:
     """``matrix`` (N, N) of ``setups`` (s,) and ``marks`` (m,); N = 4 s + 3 m.
 
     Four unknowns of each setup (axis N, E, H in m, orientation in rad), then three of each mark.
@@ -29,7 +29,7 @@ class Joint:
         return np.concatenate([np.arange(first, first + 4), np.arange(second, second + 3)])
 
 
-def joint_covariance(adjustment: Adjustment, setups: IntArray, marks: IntArray) -> Joint:
+def full_covariance(adjustment: Adjustment, setups: IntArray, marks: IntArray) -> FullCovariance:
     """Return the joint covariance of solved ``setups`` (s,) and ``marks`` (m,), all different."""
     matrix = covariance(adjustment, unknown_functions(adjustment, setups, marks))
-    return Joint(matrix, setups, marks)
+    return FullCovariance(matrix, setups, marks)

@@ -19,7 +19,7 @@ BAR = 0.2  # about this part of the width is the scale bar
 
 
 @dataclass(frozen=True)
-class DrawingFrame:
+class DrawingLayout:
     """How a site is laid on the drawing.
 
     ``north`` and ``west`` are coordinates of the upper left corner, ``scale`` drawing units
@@ -64,7 +64,7 @@ class DrawingFrame:
         return round_number(BAR * WIDTH / self.scale)
 
 
-def frame_of(northing: FloatArray, easting: FloatArray, limit: float) -> DrawingFrame | None:
+def frame_of(northing: FloatArray, easting: FloatArray, limit: float) -> DrawingLayout | None:
     """Lay places (n,) on the drawing; None where none of them is known.
 
     ``limit`` is what a tie may differ in plan; it settles the exaggeration.
@@ -78,7 +78,7 @@ def frame_of(northing: FloatArray, easting: FloatArray, limit: float) -> Drawing
     ratio = min(max(tall / wide, FLATTEST), TALLEST)
     height = ratio * WIDTH
     scale = min((WIDTH - 2 * MARGIN) / wide, (height - 2 * MARGIN) / tall)
-    return DrawingFrame(
+    return DrawingLayout(
         north=(north + south) / 2 + height / scale / 2,
         west=(east + west) / 2 - WIDTH / scale / 2,
         scale=scale,

@@ -30,7 +30,7 @@ DETERMINED = 1e-7  # relative size of a free motion of a linear system
 
 
 @dataclass(frozen=True)
-class PlanLines:
+class HorizontalLines:
     """Lines between nodes, shape (n,): marks 0..P-1, then the axes of free setups.
 
     ``azimuth`` (rad) and ``length`` (m) are NaN where not observed, ``sharp`` (rad) and ``along``
@@ -52,9 +52,9 @@ class PlanLines:
         """Return which lines (n,) have azimuth and length."""
         return np.asarray(np.isfinite(self.azimuth + self.length))
 
-    def take(self, rows: IntArray | BoolArray) -> PlanLines:
+    def take(self, rows: IntArray | BoolArray) -> HorizontalLines:
         """Return the chosen lines."""
-        return PlanLines(*(column[rows] for column in vars(self).values()))
+        return HorizontalLines(*(column[rows] for column in vars(self).values()))
 
 
 def without_circle(sights: Sights, setups: int) -> BoolArray:
@@ -64,7 +64,9 @@ def without_circle(sights: Sights, setups: int) -> BoolArray:
     return np.asarray((count == 0) & (np.bincount(sights.setup, minlength=setups) > 0))
 
 
-def plan_lines(sights: Sights, station: IntArray, horizontal: FloatArray, points: int) -> PlanLines:
+def plan_lines(
+    sights: Sights, station: IntArray, horizontal: FloatArray, points: int
+) -> HorizontalLines:
     """Return the lines of azimuths, of bare distances, and of setups without circle readings.
 
     ``station`` (S,) is the occupied mark or -1, ``horizontal`` (k,) the horizontal distances.
@@ -74,7 +76,7 @@ def plan_lines(sights: Sights, station: IntArray, horizontal: FloatArray, points
     rows = np.flatnonzero(sights.azimuth | bare | without_circle(sights, setups)[sights.setup])
     node = np.where(station >= 0, station, points + np.arange(setups))
     sd = np.nan_to_num(sights.pointing_sd[rows])
-    return PlanLines(
+    return HorizontalLines(
         start=node[sights.setup[rows]],
         end=sights.point[rows],
         azimuth=np.where(sights.azimuth[rows], sights.value[rows, DIRECTION], np.nan),
@@ -85,7 +87,7 @@ def plan_lines(sights: Sights, station: IntArray, horizontal: FloatArray, points
 
 
 def place_nodes(
-    lines: PlanLines, known: ComplexArray, sd: FloatArray, rough: ComplexArray | None
+    lines: HorizontalLines, known: ComplexArray, sd: FloatArray, rough: ComplexArray | None
 ) -> ComplexArray:
     """Return where lines place the nodes (n,) in the frame of the known ones, NaN where not.
 
@@ -115,7 +117,7 @@ def place_nodes(
             return place
 
 
-def _vectors(lines: PlanLines) -> Vectors:
+def _vectors(lines: HorizontalLines) -> Vectors:
     """Return the lines with azimuth and length as vectors, their heights 0."""
     own = lines.take(lines.whole)
     offset = own.length * np.exp(1j * own.azimuth)
@@ -125,7 +127,7 @@ def _vectors(lines: PlanLines) -> Vectors:
     return Vectors(np.flatnonzero(lines.whole), own.start, own.end, level, covariance)
 
 
-def _hung(lines: PlanLines, known: ComplexArray, sd: FloatArray) -> ComplexArray:
+def _hung(lines: HorizontalLines, known: ComplexArray, sd: FloatArray) -> ComplexArray:
     """Return the places (n,) of known nodes and of those that whole lines hang on them."""
     vectors = _vectors(lines)
     if not len(vectors):
@@ -135,7 +137,7 @@ def _hung(lines: PlanLines, known: ComplexArray, sd: FloatArray) -> ComplexArray
     return np.where(np.isfinite(known), known, np.where(piece == 0, place, NOWHERE))
 
 
-def _on_itself(lines: PlanLines, nodes: int) -> ComplexArray:
+def _on_itself(lines: HorizontalLines, nodes: int) -> ComplexArray:
     """Return the places of the largest piece of whole lines, else of one node with a ray."""
     place = np.full(nodes, NOWHERE)
     vectors = _vectors(lines)
@@ -150,7 +152,7 @@ def _on_itself(lines: PlanLines, nodes: int) -> ComplexArray:
     return place
 
 
-def _cross(lines: PlanLines, place: ComplexArray) -> None:
+def _cross(lines: HorizontalLines, place: ComplexArray) -> None:
     """Place nodes where rays and circles of placed ones cross, as long as any is gained."""
     gained = True
     while gained:
@@ -162,11 +164,11 @@ def _cross(lines: PlanLines, place: ComplexArray) -> None:
                 gained = True
 
 
-def _toward(lines: PlanLines, node: int, place: ComplexArray) -> PlanLines:
+def _toward(lines: HorizontalLines, node: int, place: ComplexArray) -> HorizontalLines:
     """Return the lines of a node that end at placed ones, as seen from those."""
     out = lines.take((lines.end == node) & np.isfinite(place[lines.start]))
     back = lines.take((lines.start == node) & np.isfinite(place[lines.end]))
-    return PlanLines(
+    return HorizontalLines(
         np.concatenate([out.start, back.end]),
         np.concatenate([out.end, back.start]),
         np.concatenate([out.azimuth, back.azimuth + np.pi]),
@@ -177,7 +179,7 @@ def _toward(lines: PlanLines, node: int, place: ComplexArray) -> PlanLines:
     )
 
 
-def _crossing(lines: PlanLines, place: ComplexArray) -> complex | None:
+def _crossing(lines: HorizontalLines, place: ComplexArray) -> complex | None:
     """Return the place that most of the lines agree on, None where none or two stand out."""
     if np.isfinite(lines.azimuth).sum() + np.isfinite(lines.length).sum() < 2:
         return None
@@ -197,7 +199,7 @@ def _crossing(lines: PlanLines, place: ComplexArray) -> complex | None:
     return complex(points[best])
 
 
-def misfits(points: ComplexArray, origin: ComplexArray, lines: PlanLines) -> FloatArray:
+def misfits(points: ComplexArray, origin: ComplexArray, lines: HorizontalLines) -> FloatArray:
     """Return how far azimuths and lengths miss each point over what they stay within (h, 2n)."""
     ray = points[:, None] - origin
     turned = ray * np.exp(-1j * lines.azimuth)
@@ -207,7 +209,7 @@ def misfits(points: ComplexArray, origin: ComplexArray, lines: PlanLines) -> Flo
     return np.concatenate([np.where(np.isfinite(lines.azimuth), across, np.nan), along], axis=1)
 
 
-def _candidates(origin: ComplexArray, lines: PlanLines) -> ComplexArray:
+def _candidates(origin: ComplexArray, lines: HorizontalLines) -> ComplexArray:
     """Return where pairs of rays, of circles, and of a ray and a circle meet."""
     directed = spread_rows(np.flatnonzero(np.isfinite(lines.azimuth)), lines.azimuth)
     measured = spread_rows(np.flatnonzero(np.isfinite(lines.length)), lines.length)
@@ -227,7 +229,7 @@ def _candidates(origin: ComplexArray, lines: PlanLines) -> ComplexArray:
     return np.concatenate(points)
 
 
-def _all_at_once(lines: PlanLines, place: ComplexArray) -> None:
+def _all_at_once(lines: HorizontalLines, place: ComplexArray) -> None:
     """Place what rays that cross nowhere by twos place together: a linear system.
 
     A ray in azimuth a from i to j:  (E_j - E_i) cos a - (N_j - N_i) sin a = 0, and where its length
@@ -253,7 +255,7 @@ def _all_at_once(lines: PlanLines, place: ComplexArray) -> None:
 
 
 def _linear(
-    lines: PlanLines, number: IntArray, place: ComplexArray
+    lines: HorizontalLines, number: IntArray, place: ComplexArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return the rows (2n, 2u) and right side (2n,) of rays and lengths, 0 where not observed."""
     cosine, sine = np.cos(lines.azimuth), np.sin(lines.azimuth)
