@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 from tieup.audit.raw_audit import audit
 from tieup.audit.raw_evidence import RawEvidence
-from tieup.library.data_frames import count, frame, out_folder
+from tieup.library.data_frames import frame, out_folder
 from tieup.model.job import Job
 from tieup.model.rules import FAIL
+from tieup.sentences import counted
 from tieup.units import length_factor
 from tieup.write.audit_files import write_audits
 from tieup.write.audit_screen import RESULT_COLUMNS, Audited, audit_text, results_table
@@ -53,7 +54,7 @@ class AuditResult:
         results = self.audited.audit.results if self.audited.audit else ()
         broken = sum(result.state == FAIL for result in results)
         title = self.job.title or self.job.folder.name
-        rules = f"{broken} of {count(len(results), 'rule')} broken"
+        rules = f"{broken} of {counted(len(results), 'rule')} broken"
         return f"<tieup.AuditResult {title}: {self.state}; {rules}>"
 
     @cached_property

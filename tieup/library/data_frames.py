@@ -43,10 +43,5 @@ def out_folder(given: Any) -> Path:
     return Path(given)
 
 
-def count(number: int, noun: str) -> str:
-    """Return a number with its noun: 1 setup, 2 setups."""
-    return f"{number:,} {noun}{'s' * (number != 1)}"
-
-
 def _is_path(given: Any) -> bool:
     return isinstance(given, str | os.PathLike) and bool(os.fspath(given))

@@ -6,8 +6,9 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tieup.library.data_frames import count, frame, out_folder
+from tieup.library.data_frames import frame, out_folder
 from tieup.model.plan import Forecast
+from tieup.sentences import counted
 from tieup.write.plan_files import (
     PLAN_JOINTS,
     PLAN_POINTS,
@@ -33,8 +34,8 @@ class PlanResult:
     def __repr__(self) -> str:
         answer, job = self.forecast.answer, self.forecast.job
         what = "holds" if answer.status == 0 else "is weak"
-        points = count(len(self.forecast.points["point"]), "point")
-        faults = count(len(answer.faults), "fault")
+        points = counted(len(self.forecast.points["point"]), "point")
+        faults = counted(len(answer.faults), "fault")
         return f"<tieup.PlanResult {job.title or job.folder.name}: {what}; {points}, {faults}>"
 
     @cached_property

@@ -6,8 +6,9 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tieup.library.data_frames import count, frame, out_folder
+from tieup.library.data_frames import frame, out_folder
 from tieup.model.reconciliation import Reconciliation
+from tieup.sentences import counted
 from tieup.write.columns import (
     COORDINATES,
     DERIVED,
@@ -42,9 +43,9 @@ class Result:
         site = self.reconciliation
         stops = sum(finding.severity == "stop" for finding in site.findings)
         parts = (
-            count(len(site.setups["setup"]), "setup"),
-            count(len(site.coordinates["point"]), "point"),
-            f"{count(len(site.findings), 'finding')} ({stops} to settle)",
+            counted(len(site.setups["setup"]), "setup"),
+            counted(len(site.coordinates["point"]), "point"),
+            f"{counted(len(site.findings), 'finding')} ({stops} to settle)",
         )
         title = site.job.title or site.job.folder.name
         return f"<tieup.Result {title}: {site.verdict.word}; {', '.join(parts)}>"

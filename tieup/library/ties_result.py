@@ -6,9 +6,10 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tieup.library.data_frames import count, out_folder
+from tieup.library.data_frames import out_folder
 from tieup.model.answer import TieAnswer
 from tieup.model.reconciliation import Reconciliation
+from tieup.sentences import counted
 from tieup.write.folder import timestamp, write_results
 from tieup.write.ties_screen import ties_record, ties_text
 
@@ -30,7 +31,7 @@ class TiesResult:
 
     def __repr__(self) -> str:
         things = sum(len(errand.things) for errand in self.answer.todo)
-        marks, todo = count(self.answer.holding, "mark"), count(things, "thing")
+        marks, todo = counted(self.answer.holding, "mark"), counted(things, "thing")
         title = self.answer.title or self.reconciliation.job.folder.name
         word = self.answer.verdict.word
         return f"<tieup.TiesResult {title}: {word}; {marks} tie, {todo} to do>"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tieup.model.settings import Tolerances
+from tieup.sentences import clauses
 
 TIED, UNPROVED = "ties", "unproved"
 
@@ -50,8 +51,7 @@ class SiteVerdict:
 
     def why(self, most: int) -> str:
         """Return the first ``most`` reasons in a row, and how many more there are."""
-        more = len(self.reasons) - most
-        return "; ".join(self.reasons[:most]) + (f"; and {more} more" if more > 0 else "")
+        return clauses(self.reasons, most)
 
 
 @dataclass(frozen=True)

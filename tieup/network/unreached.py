@@ -10,6 +10,7 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Network
 from tieup.model.observations import DISTANCE
 from tieup.network.rigid import SHORTEST_BASE
+from tieup.sentences import listed
 
 FEW = 6  # names written out before "and n more"
 
@@ -66,8 +67,8 @@ def unlocated(network: Network) -> tuple[Unlocated, ...]:
         labels = tuple(network.setup_labels[s] for s in dict.fromkeys(seen.tolist()))
         name = network.point_names[mark]
         says = (
-            f"{name} is sighted from {_list(labels)} without a distance and a direction "
-            "together, and no second setup fixes it: it has no coordinates"
+            f"{name} is sighted from {listed(labels, FEW, 'and')} without a distance and a "
+            "direction together, and no second setup fixes it: it has no coordinates"
         )
         result.append(Unlocated(name, labels, says, f"Measure a distance to {name}"))
     return tuple(result)
@@ -103,7 +104,7 @@ def _describe(
     own = tuple(sorted(names[p] for p in seen[~solved[seen]]))
     with_distance = len(np.unique(point[inside & measured & solved[point]]))
     reason = _reason(len(shared), with_distance, _extent(network.start.position[common, :2]))
-    who = f"setup {labels[0]}" if len(labels) == 1 else f"setups {_list(labels)}"
+    who = f"setup {labels[0]}" if len(labels) == 1 else f"setups {listed(labels, FEW, 'and')}"
     says = _sentence(network, reason, who, len(labels), shared)
     return Unreached(labels, own, shared, reason, says, _cure(reason, who, shared))
 
@@ -132,7 +133,7 @@ def _sentence(network: Network, reason: str, who: str, count: int, shared: tuple
     """Say why a group is not tied."""
     others = int((network.start.component == 0).sum())
     rest = _rest(network, others, all_others=others + count == len(network.setup_labels))
-    one = count == 1
+    one, marks = count == 1, listed(shared, FEW, "and")
     if reason == "no shared mark":
         share, sight = ("shares", "sights") if one else ("share", "sight")
         known = bool(np.isfinite(network.control).any())
@@ -141,28 +142,21 @@ def _sentence(network: Network, reason: str, who: str, count: int, shared: tuple
         tied = "is tied" if one else "are tied"
         if len(shared) == 1:
             return f"{who} {tied} to {rest} by {shared[0]} alone and can swing about it"
-        by = f"{_list(shared)} alone, which stand too close together, and can swing about them"
+        by = f"{marks} alone, which stand too close together, and can swing about them"
         return f"{who} {tied} to {rest} by {by}"
     if reason == "too few observations":
         see = "sights" if one else "sight"
-        return f"{who} {see} {_list(shared)} with too few angles and distances to be placed"
+        return f"{who} {see} {marks} with too few angles and distances to be placed"
     place = "places" if one else "place"
-    return f"{who} {place} {_list(shared)} otherwise than {rest}: no two marks agree beyond doubt"
+    return f"{who} {place} {marks} otherwise than {rest}: no two marks agree beyond doubt"
 
 
 def _cure(reason: str, who: str, shared: tuple[str, ...]) -> str:
     if reason == "no shared mark":
         return "Shoot two shared marks or more, or name one: decisions: rename"
     if reason == "one shared mark":
-        beside = _list(shared)
+        beside = listed(shared, FEW, "and")
         return f"Shoot a shared mark well away from {beside}, or name one: decisions: rename"
     if reason == "too few observations":
         return f"Measure directions and distances from {who} to two shared marks or more"
-    return f"Check the point names of {who}; shoot {_list(shared)} again"
-
-
-def _list(names: tuple[str, ...]) -> str:
-    """Write names as people do: A, B and C; long lists are cut."""
-    if len(names) > FEW:
-        return f"{', '.join(names[:FEW])} and {len(names) - FEW} more"
-    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
+    return f"Check the point names of {who}; shoot {listed(shared, FEW, 'and')} again"

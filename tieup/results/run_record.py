@@ -17,6 +17,7 @@ from tieup.model.reconciliation import Fit, Summary
 from tieup.results.levels_table import list_counts
 from tieup.results.observations_table import row_fates
 from tieup.results.site import Site
+from tieup.sentences import listed
 
 FIT_ALPHA = 0.05
 
@@ -58,8 +59,7 @@ def datum_words(site: Site) -> str:
         )
         if np.isfinite(row).any() and name in taking_part and np.isfinite(sd).any()
     ]
-    names = ", ".join(used[:8]) + (f" and {len(used) - 8} more" if len(used) > 8 else "")
-    return f"held to control {names}"
+    return f"held to control {listed(used, 8)}"
 
 
 def run_record(

@@ -12,6 +12,7 @@ from tieup.model.finding import Finding
 from tieup.model.finding_kinds import WEAK_GEOMETRY
 from tieup.model.observations import KINDS
 from tieup.results.site import Site
+from tieup.sentences import listed
 from tieup.ties.sector import Sector
 
 LITTLE = 0.1  # redundancy below which a mistake hardly shows (trade notes A9, common practice)
@@ -76,12 +77,11 @@ def _readings(site: Site) -> list[Finding]:
         f"{site.case.points[connections.point[sights[row]]]}"
         for row, kind in zip(rows.tolist(), kinds.tolist(), strict=True)
     ]
-    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
     return [
         WEAK_GEOMETRY.found(
             severity="note",
             says=f"{len(names)} readings of shared marks are hardly checked by others: a mistake "
-            f"in them would not show. {', '.join(names[:NAMED])}{more}.",
+            f"in them would not show. {listed(names, NAMED)}.",
             confirm="Look at mdb in observations.csv: the smallest mistake that would be caught.",
             cure="Sight these marks from one more setup.",
             key="redundancy",

@@ -14,6 +14,7 @@ import numpy as np
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.rules import FAIL, NOT_CHECKED, PASS, WARN, Limit, Rule, RuleResult
 from tieup.reduce.measured import Measured
+from tieup.sentences import listed
 from tieup.ties.rule_evidence import RuleEvidence
 from tieup.ties.rule_measures import MEASURES
 
@@ -90,6 +91,4 @@ def _names(measured: Measured, chosen: BoolArray) -> tuple[str, ...]:
 def _reason(measured: Measured) -> str:
     if not measured.missing:
         return ""
-    named = ", ".join(measured.missing[:NAMED])
-    more = len(measured.missing) - NAMED
-    return f"{named}{f' and {more} more' if more > 0 else ''}: {measured.reason}"
+    return f"{listed(measured.missing, NAMED)}: {measured.reason}"

@@ -13,6 +13,7 @@ from tieup.model.arrays import IntArray
 from tieup.model.finding import NOTE, NOTICED, STOP, STRING_STEP, Finding
 from tieup.model.link_kinds import lists_alone
 from tieup.reduce.grouping import rows_by_group
+from tieup.sentences import listed
 from tieup.ties.bays import PlaceStanding
 from tieup.ties.change_over_readings import STEP
 from tieup.ties.pairs import joining, words_of
@@ -24,7 +25,7 @@ from tieup.ties.setup_geometry import (
     TWO,
     WEAK,
 )
-from tieup.ties.site_verdict import listed, lists_verdict, site_verdict
+from tieup.ties.site_verdict import NAMED, lists_verdict, site_verdict
 from tieup.ties.sizes import said
 from tieup.ties.tie_checks import Checks
 from tieup.ties.todo import to_do
@@ -255,7 +256,7 @@ def _with_strings(
     others = [str(joints.string[i]) for i in steps if i != worst]
     says = f"{joints.string[worst]} steps by {size} from {' to '.join(ends[worst])}"
     if others:
-        says += f", {listed(others)} too"
+        says += f", {listed(others, NAMED)} too"
     return replace(joint, verdict=UNPROVED, words=says)
 
 

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from tieup.adjust.distributions import GlobalTest
 from tieup.model.answer import UNPROVED, JointAnswer, SetupAnswer, SiteVerdict
 from tieup.model.finding import CHECK, NOTICED, STOP, Finding
+from tieup.sentences import counted, listed
 from tieup.ties.verdicts import FAILS, TIES, Judgement
 
 Part = SetupAnswer | JointAnswer
@@ -37,7 +38,7 @@ def site_verdict(
     if not (count or stops or wrong):
         return SiteVerdict(UNPROVED if unproved else TIES, (*unproved, *look))
     reasons = (
-        f"{count:,} of {_ties(len(ties.verdict))} fail" if count else "",
+        f"{count:,} of {counted(len(ties.verdict), 'tie')} fail" if count else "",
         f"{stops:,} to settle before use" if stops else "",
         *(() if count else _by_reason(wrong)),  # the ties of most of them say it already
         *unproved,
@@ -84,18 +85,4 @@ def _by_reason(parts: Sequence[Part]) -> Iterator[str]:
     for part in parts:
         names.setdefault(part.words, []).append(part.name)
     for words, own in sorted(names.items(), key=lambda item: -len(item[1])):
-        yield f"{listed(own)}: {words}"
-
-
-def listed(names: Sequence[str]) -> str:
-    """Return names in a row, the first few of many.
-
-    >>> listed(["S1", "S2", "S3", "S4", "S5", "S6"])
-    'S1, S2, S3, S4 and 2 more'
-    """
-    more = len(names) - NAMED
-    return ", ".join(names[:NAMED]) + (f" and {more} more" if more > 0 else "")
-
-
-def _ties(count: int) -> str:
-    return "1 tie" if count == 1 else f"{count:,} ties"
+        yield f"{listed(own, NAMED)}: {words}"

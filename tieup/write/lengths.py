@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tieup.model.reconciliation import Reconciliation
+from tieup.sentences import listed
 from tieup.units import length_word
 
 MOST_NAMES = 3
@@ -85,9 +86,8 @@ def beyond_words(names: Sequence[str]) -> str:
     """
     if not names:
         return ""
-    first, rest = names[:MOST_NAMES], len(names) - MOST_NAMES
-    said = ", ".join(first) + (f" and {rest:,} more" if rest > 0 else "")
     tie, what = ("ties", "difference") if len(names) == 1 else ("tie", "differences")
+    said = listed(names, MOST_NAMES)
     are, they = ("is", "it is") if len(names) == 1 else ("are", "they are")
     return (
         f"{said} {tie} though the {what} shown {are} beyond the limit: {they} within the scatter."

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 import re
-import textwrap
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -21,6 +20,7 @@ from tieup.model.answer import TIED, UNPROVED
 from tieup.model.finding import Finding
 from tieup.model.link_kinds import LEVEL, LINK_KINDS, lists_alone
 from tieup.model.reconciliation import FATES, Fit, Reconciliation, Table
+from tieup.sentences import counted
 from tieup.units import length_factor
 from tieup.write.cautions import CAUTIONS, UNCHECKED_MEANS
 from tieup.write.columns import COORDINATE, SETUPS, TIES
@@ -29,11 +29,9 @@ from tieup.write.folder import RUN_FILE, WRITERS, writers_of
 from tieup.write.lengths import Lengths, beyond_words, tie_words
 from tieup.write.rule_words import rule_words
 from tieup.write.tables import decimals
+from tieup.write.terminal import HEIGHT, WIDTH, clipped, folded
 
-WIDTH = 80
-HEIGHT = 40
 MOST_SETUPS = 8
-MOST_TITLE = 40
 MOST_REASONS = 4
 LABEL = 11  # width of the words in front of the facts
 FACT_LINES, SAYS_LINES, SHORT_LINES, CURE_LINES = 2, 3, 2, 2
@@ -50,8 +48,8 @@ def summary_text(
     ``remark`` is what must be known of those, or why there are none.
     """
     setups = ["", *_setup_lines(site), *_loose_line(site)] if len(site.setups["setup"]) else []
-    head = [*_wrapped(headline(site)), "", *_facts(site), *setups]
-    said = _wrapped(remark, "  ") if remark else []
+    head = [*folded(headline(site)), "", *_facts(site), *setups]
+    said = folded(remark, label="  ") if remark else []
     foot = ["", *_files(site, out, others), *said, "", *_caution(site)]
     findings = _finding_lines(site.findings, HEIGHT - len(head) - len(foot) - 1)
     return "\n".join([*head, *([""] if findings else []), *findings, *foot]) + "\n"
@@ -89,16 +87,16 @@ def summary_record(site: Reconciliation, out: Path, others: Sequence[str] = ()) 
 def headline(site: Reconciliation) -> str:
     """Return the answer in one sentence."""
     setups, ties = len(site.setups["setup"]), Counter(site.ties["verdict"])
-    title = _clipped(site.job.title, MOST_TITLE)
+    title = clipped(site.job.title)
     beside = f", {site.verdict.fallen.upper()}" if site.verdict.fallen else ""
     why, falls = site.verdict.why(MOST_REASONS), f" {site.verdict.first_fall}".rstrip()
     look = f"; {why}" if site.verdict.word == TIED and why else ""
     if site.verdict.word == TIED and not setups:
         lists = lists_alone(site.run.get("lists") or ())
-        checks = f"{_count(site.summary.minimal.dof, 'check')}, within what the {lists} are stated"
+        checks = f"{counted(site.summary.minimal.dof, 'check')}, within what the {lists} are stated"
         return f"{title}: THE {lists.upper()} TIE{beside}. {checks} to hold{look}.{falls}"
     if site.verdict.word == TIED:
-        tied = f"{_count(setups, 'setup')}, {_tested(ties)}"
+        tied = f"{counted(setups, 'setup')}, {_tested(ties)}"
         return f"{title}: THE SITE TIES{beside}. {tied}{look}.{falls}"
     word = "NOT PROVED YET" if site.verdict.word == UNPROVED else "DOES NOT TIE YET"
     return f"{title}: {word}{beside}: {why}.{falls}"
@@ -107,7 +105,7 @@ def headline(site: Reconciliation) -> str:
 def _tested(ties: Counter[Any]) -> str:
     """Say how many ties were judged; what was not tested is never called good."""
     untested = f", {ties['untested']} untested" if ties["untested"] else ""
-    return f"{ties['ties']} of {_count(ties.total(), 'tie')} within the limits{untested}"
+    return f"{ties['ties']} of {counted(ties.total(), 'tie')} within the limits{untested}"
 
 
 def _facts(site: Reconciliation) -> list[str]:
@@ -129,7 +127,9 @@ def _facts(site: Reconciliation) -> list[str]:
     if rules := rule_words(site):
         facts.append(("Rules", rules))
     return [
-        line for label, words in facts for line in _wrapped(words, f"{label:<{LABEL}}", FACT_LINES)
+        line
+        for label, words in facts
+        for line in folded(words, label=f"{label:<{LABEL}}", most=FACT_LINES)
     ]
 
 
@@ -143,7 +143,7 @@ def closure_words(site: Reconciliation) -> str:
     ratio = table["precision"][row]
     worst = f"worst of {len(gap)}: " if len(gap) > 1 else ""
     precision = f" (1:{ratio:.0f})" if ratio == ratio else ""
-    name = _clipped(str(table["traverse"][row]), MOST_TITLE)
+    name = clipped(str(table["traverse"][row]))
     way = f"{length[row]:.2f} {unit}{precision}"
     return (
         f"{worst}{name}: northing {north:+.{places}f}, easting {east:+.{places}f}, "
@@ -156,8 +156,8 @@ def _read(site: Reconciliation) -> str:
     some = _used_in_part(site.observations)
     part = {"used": f" ({some:,} in part)" if some else ""}
     fates = [f"{rows[fate]:,} {fate}{part.get(fate, '')}" for fate in FATES if rows.get(fate)]
-    files = _count(len(site.job.raw_files), "raw file")
-    return f"{files}, {_count(sum(rows.values()), 'row')}: {', '.join(fates) or 'none'}"
+    files = counted(len(site.job.raw_files), "raw file")
+    return f"{files}, {counted(sum(rows.values()), 'row')}: {', '.join(fates) or 'none'}"
 
 
 def _used_in_part(observations: Table) -> int:
@@ -175,7 +175,7 @@ def _list_fact(name: str, counts: Mapping[str, int]) -> tuple[str, str]:
     """Say what was read of one list of links."""
     noun = next(kind.noun for kind in LINK_KINDS.values() if kind.listed == name)
     fates = ", ".join(f"{number:,} {fate}" for fate, number in counts.items() if number)
-    return name.capitalize(), f"{_count(sum(counts.values()), noun)}: {fates}"
+    return name.capitalize(), f"{counted(sum(counts.values()), noun)}: {fates}"
 
 
 def _points(site: Reconciliation) -> str:
@@ -186,7 +186,7 @@ def _points(site: Reconciliation) -> str:
         if lists_alone(site.run.get("lists") or ()) == LEVEL.listed:
             words_of = {"control": "benchmark", "tie": "levelled"}
     kinds = ", ".join(f"{n:,} {words_of.get(role, role)}" for role, n in roles.items() if role)
-    words = f"{_count(roles.total(), noun)} ({kinds})" if kinds else "none"
+    words = f"{counted(roles.total(), noun)} ({kinds})" if kinds else "none"
     if proofs["unchecked"]:
         words += f"; {proofs['unchecked']:,} unchecked: {UNCHECKED_MEANS} them"
     return words
@@ -196,7 +196,7 @@ def _fit_words(fit: Fit, what: str) -> str:
     """Say in the trade's words how a fit came out."""
     if fit.passed is None:
         return f"{what}: nothing to test, no reading is checked by another"
-    scatter = f"scatter {fit.sigma0:.2f} times the stated, {_count(fit.dof, 'check')}"
+    scatter = f"scatter {fit.sigma0:.2f} times the stated, {counted(fit.dof, 'check')}"
     if fit.passed:
         return f"{what} fit as well as the gear should ({scatter})"
     if fit.statistic < fit.lower:
@@ -235,13 +235,13 @@ def _setup_lines(site: Reconciliation) -> list[str]:
         name = str(setups["setup"][row])
         over = str(setups["station"][row]) or "free"
         line = (
-            f"{_clipped(name, 14):<14} {_clipped(over, over_width):<{over_width}} "
+            f"{clipped(name, 14):<14} {clipped(over, over_width):<{over_width}} "
             f"{setups['ties'][row]:>4} "
             f"{lengths.said(plan.get(name, math.nan)) or '-':>{plan_width}} "
             f"{lengths.height(height.get(name, math.nan)) or '-':>{height_width}}  "
             f"{setups['geometry'][row]}, {setups['verdict'][row]}"
         )
-        lines.append(_clipped(line, WIDTH))
+        lines.append(clipped(line, WIDTH))
     hidden = rows[MOST_SETUPS:]
     if hidden:
         good = sum(setups["verdict"][row] == "ties" for row in hidden)
@@ -260,7 +260,7 @@ def _loose_line(site: Reconciliation) -> list[str]:
         if verdict == "ties"
         and (plan.get(name, 0.0) > most[0] or abs(height.get(name, 0.0)) > most[1])
     ]
-    return _wrapped(beyond_words(loose))
+    return folded(beyond_words(loose))
 
 
 def _worst_by_setup(ties: Table) -> tuple[dict[str, float], dict[str, float]]:
@@ -327,7 +327,7 @@ def _sentences(text: str, label: str, most: int) -> list[str]:
     sentences = SENTENCE_END.split(text)
     for count in range(len(sentences), 0, -1):
         more = " ..." if count < len(sentences) else ""
-        lines = _wrapped(" ".join(sentences[:count]) + more, label, LONGEST)
+        lines = folded(" ".join(sentences[:count]) + more, label=label, most=LONGEST)
         if len(lines) <= most:
             break
     return lines
@@ -345,35 +345,13 @@ def _files(site: Reconciliation, out: Path, others: Sequence[str]) -> list[str]:
     written = list(writers_of(site))
     names = ", ".join([*written, *others, RUN_FILE])
     more = bool(others) or len(written) > len(WRITERS)
-    return [f"Written to {out}:", *_wrapped(names, "  ", FACT_LINES + more)]
+    return [f"Written to {out}:", *folded(names, label="  ", most=FACT_LINES + more)]
 
 
 def _caution(site: Reconciliation) -> list[str]:
     limits = site.job.tolerances
     source = f"Limits {limits.name}: {limits.source}."
-    return _wrapped(" ".join([*CAUTIONS[:-1], source]))
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
-
-
-def _clipped(text: str, width: int) -> str:
-    return text if len(text) <= width else text[: width - 2] + ".."
-
-
-def _wrapped(text: str, label: str = "", most: int | None = None) -> list[str]:
-    """Fold a text to the screen, hanging behind its label, cut after ``most`` lines."""
-    indent = " " * len(label)
-    return textwrap.wrap(
-        text,
-        WIDTH,
-        initial_indent=label,
-        subsequent_indent=indent,
-        max_lines=most,
-        placeholder=" ...",
-        break_on_hyphens=False,
-    )
+    return folded(" ".join([*CAUTIONS[:-1], source]))
 
 
 def _fit_record(fit: Fit) -> dict[str, Any]:

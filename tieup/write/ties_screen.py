@@ -7,7 +7,6 @@ the verdict is a word. Heights come with a side: 5 mm high, 12 mm low.
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -20,17 +19,16 @@ from tieup.model.answer import (
     SetupAnswer,
     TieAnswer,
 )
+from tieup.sentences import counted
 from tieup.units import length_factor
-from tieup.write.cautions import CAUTIONS
+from tieup.write.cautions import CAUTIONS, SHORT_CAUTION
 from tieup.write.documents import significant
 from tieup.write.lengths import Lengths, beyond_words
+from tieup.write.terminal import HEIGHT, LEAST_WIDTH, WIDTH, aligned, clipped, folded
 
-WIDTH, HEIGHT = 80, 40
-LEAST_WIDTH = 36
 LEAST_TABLE = 4  # lines of a table: a blank, the heading, a row, how many more
 MOST_REASONS = 3
 FAILS, TIES = "fails", "ties"
-SHORT_CAUTION = "Check independently before excavating, paving or setting structure."
 
 
 def ties_text(answer: TieAnswer, width: int = WIDTH, height: int = HEIGHT) -> str:
@@ -40,9 +38,9 @@ def ties_text(answer: TieAnswer, width: int = WIDTH, height: int = HEIGHT) -> st
     to-do has last, which proves least.
     """
     width = max(width, LEAST_WIDTH)
-    head = _folded(headline(answer), width)
-    loose = _folded(beyond_words(_loose(answer)), width)
-    foot = ["", *_folded(_limits(answer), width), *loose, *_folded(SHORT_CAUTION, width)]
+    head = folded(headline(answer), width)
+    loose = folded(beyond_words(_loose(answer)), width)
+    foot = ["", *folded(_limits(answer), width), *loose, *folded(SHORT_CAUTION, width)]
     room = height - len(head) - len(foot)
     todo = _errand_lines(answer.todo, width)
     wanted = min(len(todo), room // 2) + 2 if todo else 0
@@ -124,7 +122,7 @@ def ties_record(answer: TieAnswer) -> dict[str, Any]:
 
 def headline(answer: TieAnswer) -> str:
     """Return the answer in a sentence or two; what is not proved is never called good."""
-    title = answer.title if len(answer.title) <= 40 else answer.title[:38] + ".."
+    title = clipped(answer.title)
     odd = f" {answer.odd} is the odd one{answer.doubt}." if answer.odd else ""
     marks = _marks(answer)
     beside = f", {answer.verdict.fallen.upper()}" if answer.verdict.fallen else ""
@@ -181,10 +179,8 @@ def _entries(
     for name, plan, height, verdict, part in zip(
         names, plans, heights, verdicts, [None, *parts], strict=True
     ):
-        line = (
-            f"{_clipped(name, spans[0]):<{spans[0]}}  {plan:>{spans[1]}}  "
-            f"{height:>{spans[2]}}  {verdict}"
-        ).rstrip()
+        cells = (clipped(name, spans[0]), plan, height, verdict)
+        line = aligned(cells, (*spans, 0), (False, True, True, False))
         entries.append(_with_reason(line, part, width) if part else [line])
     return entries
 
@@ -197,7 +193,7 @@ def _with_reason(line: str, part: SetupAnswer | JointAnswer, width: int) -> list
         return [line]
     if len(line) + 2 + len(why) <= width:
         return [f"{line}: {why}"]
-    return [line] if tied else [line, *_folded(f"  {why}", width, "  ")]
+    return [line] if tied else [line, *folded(why, width, label="  ")]
 
 
 def _shared_out(wanted: list[int], room: int) -> list[int]:
@@ -234,7 +230,7 @@ def _errand_lines(errands: Sequence[Errand], width: int) -> list[str]:
     return [
         line
         for number, errand in enumerate(errands, 1)
-        for line in _folded(f"{number} {errand.said}", width, "  ")
+        for line in folded(f"{number} {errand.said}", width, 2)
     ]
 
 
@@ -252,19 +248,9 @@ def _some(errands: Sequence[Errand], width: int, room: int) -> list[str]:
             if count
         ]
         rest = total - sum(kept)
-        more = [f"and {rest} more {'thing' if rest == 1 else 'things'} in the report"]
+        more = [f"and {rest:,} more {'thing' if rest == 1 else 'things'} in the report"]
         lines = [*_errand_lines(some, width), *(more if rest else [])]
         if len(lines) <= room:
             return lines
         kept[max(range(len(kept)), key=lambda i: (kept[i], i))] -= 1
-    return [f"{total} {'thing' if total == 1 else 'things'}: see the report"][:room]
-
-
-def _clipped(text: str, width: int) -> str:
-    return text if len(text) <= width else text[: width - 2] + ".."
-
-
-def _folded(text: str, width: int, indent: str = "") -> list[str]:
-    return textwrap.wrap(
-        text, width, subsequent_indent=indent, break_on_hyphens=False, drop_whitespace=True
-    )
+    return [f"{counted(total, 'thing')}: see the report"][:room]

@@ -15,6 +15,7 @@ import numpy as np
 
 from tieup.errors import OutputError, did_you_mean
 from tieup.model.reconciliation import Reconciliation
+from tieup.sentences import counted, listed
 
 ROLES = ("control", "tie", "shot", "station", "derived")
 PROOFS = ("held", "checked", "unchecked")  # a disputed point is asked for by its name
@@ -163,15 +164,14 @@ def _refuse_unknown(option: str, asked: Sequence[str], known: Sequence[str]) -> 
 
 def _said(why: str, names: Sequence[str]) -> str:
     one, several = WORDS[why]
-    counted = f"{len(names):,} {one if len(names) == 1 else several}"
+    count = counted(len(names), one, several)
     short = len(names) <= MOST_NAMES and why in NAMED
-    return f"{counted} ({', '.join(map(_on_one_line, names))})" if short else counted
+    return f"{count} ({', '.join(map(_on_one_line, names))})" if short else count
 
 
 def _some(names: Sequence[str]) -> str:
     """Name points, the first few of many."""
-    rest = f" and {len(names) - MOST_NAMES:,} more" if len(names) > MOST_NAMES else ""
-    return f"{', '.join(map(_on_one_line, names[:MOST_NAMES]))}{rest}"
+    return listed([_on_one_line(name) for name in names], MOST_NAMES)
 
 
 def _on_one_line(name: str) -> str:

@@ -17,21 +17,12 @@ import numpy as np
 from tieup.model.answer import TIED, UNPROVED, JointAnswer, SetupAnswer, TieAnswer
 from tieup.model.link_kinds import lists_alone
 from tieup.model.reconciliation import Reconciliation, Table
+from tieup.sentences import counted, listed
 from tieup.units import length_factor
 from tieup.write.lengths import Lengths, tie_words
 from tieup.write.page.page_table import left_out, length, numbers, texts
 from tieup.write.page.strings_view import FallSentence, failing_falls
-from tieup.write.page.wording import (
-    BAD,
-    GEOMETRY,
-    GOOD,
-    OPEN,
-    Verdict,
-    count,
-    listed,
-    stand_words,
-    verdict_of,
-)
+from tieup.write.page.wording import BAD, GEOMETRY, GOOD, OPEN, Verdict, stand_words, verdict_of
 
 MOST_ROWS, MOST_SENTENCES, MOST_NAMES = 60, 20, 12
 MOST_REASONS = 5  # in front of what to do, which a phone shows at once
@@ -167,20 +158,20 @@ def _answer(site: Reconciliation) -> tuple[str, str]:
 
 def _reasons(site: Reconciliation, ties: Counter[str]) -> Iterator[str]:
     """Say in short sentences what the answer rests on."""
-    setups = count(length(site.setups), "setup")
+    setups = counted(length(site.setups), "setup")
     if site.answer is not None and site.answer.odd:
         yield f"{site.answer.odd} is the odd one{site.answer.doubt}."
     if ties.total():
-        yield f"{setups}. {ties['ties']:,} of {count(ties.total(), 'tie')} tie{_limits(site)}."
+        yield f"{setups}. {ties['ties']:,} of {counted(ties.total(), 'tie')} tie{_limits(site)}."
     elif not length(site.setups):
         lists = lists_alone(site.run.get("lists") or ())
-        yield f"{lists.capitalize()} alone, {count(site.summary.minimal.dof, 'check')}."
+        yield f"{lists.capitalize()} alone, {counted(site.summary.minimal.dof, 'check')}."
     else:
         yield f"{setups}, and no mark shared between them: there are no ties to test."
     for reason in site.verdict.reasons:
         yield f"{reason[:1].upper()}{reason[1:]}."
     if ties["untested"]:
-        yield f"{count(ties['untested'], 'tie')} not proved either way."
+        yield f"{counted(ties['untested'], 'tie')} not proved either way."
 
 
 def _limits(site: Reconciliation) -> str:
@@ -316,6 +307,6 @@ def _unchecked(coordinates: Table) -> str:
     if not number:
         return ""
     return (
-        f"Nothing checks {number:,} of {count(length(coordinates), 'point')}: "
+        f"Nothing checks {number:,} of {counted(length(coordinates), 'point')}: "
         "a mistake there would not show."
     )

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from tieup.model.finding import Finding, Rival
+from tieup.sentences import listed
 from tieup.write.documents import SPREAD_DIGITS, decision_line, significant, told_size
 from tieup.write.page.wording import Verdict, verdict_of
 
@@ -66,9 +67,7 @@ def _evidence(finding: Finding) -> Iterator[tuple[str, str]]:
     if finding.action:
         yield "Done so far", finding.action
     if finding.lines:
-        rest = len(finding.lines) - MOST_LINES
-        more = f" and {rest:,} more" if rest > 0 else ""
-        yield "Raw rows", ", ".join(finding.lines[:MOST_LINES]) + more
+        yield "Raw rows", listed(finding.lines, MOST_LINES)
 
 
 def _rival(rival: Rival) -> RivalView:

@@ -12,6 +12,7 @@ import numpy as np
 from tieup.model.arrays import IntArray
 from tieup.model.decision import Decision
 from tieup.model.reconciliation import FATES, Reconciliation, Table
+from tieup.sentences import counted
 from tieup.units import length_factor, length_word
 from tieup.write.columns import OBSERVATIONS
 from tieup.write.page.page_table import (
@@ -30,7 +31,7 @@ from tieup.write.page.page_table import (
 )
 from tieup.write.page.plots import Plot, residual_plots
 from tieup.write.page.strings_view import checks_table
-from tieup.write.page.wording import Verdict, count, verdict_of
+from tieup.write.page.wording import Verdict, verdict_of
 
 MOST_UNUSED, MOST_RULES, MOST_DECISIONS, MOST_FILES = 500, 500, 200, 300
 GRAVITY = {fate: rank for rank, fate in enumerate(("unused", "excluded", "used", *FATES[3:]))}
@@ -217,7 +218,7 @@ def _effect(effect: Mapping[str, Any] | None) -> str:
     """Say what a decision changed: the rows it touched, the scatter before and after."""
     if effect is None:
         return "not recorded"
-    rows = count(int(effect.get("rows") or 0), "row")
+    rows = counted(int(effect.get("rows") or 0), "row")
     before, after = effect.get("sigma0_before"), effect.get("sigma0_after")
     if before is None or after is None or before != before or after != after:
         return f"{rows}; nothing tests the scatter"

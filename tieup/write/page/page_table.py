@@ -11,9 +11,10 @@ import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.reconciliation import Table
+from tieup.sentences import counted
 from tieup.write.columns import COORDINATE
 from tieup.write.digits import Numbers, number_rows
-from tieup.write.page.wording import GOOD, count, verdict_of
+from tieup.write.page.wording import GOOD, verdict_of
 from tieup.write.tables import decimals
 
 TEXT, NAME, POINT, NUMBER, VERDICT, CODE = "text", "name", "point", "number", "verdict", "code"
@@ -56,8 +57,8 @@ class PageTable:
             if column.look == VERDICT:
                 verdicts = (verdict_of(word) for word in column.cells if word)
                 odd.update(verdict.word for verdict in verdicts if verdict.shape != GOOD)
-        counted = f"{rows:,} shown" if self.note else count(rows, "row")
-        return ", ".join([counted, *(f"{number:,} {word}" for word, number in odd.items())])
+        shown = f"{rows:,} shown" if self.note else counted(rows, "row")
+        return ", ".join([shown, *(f"{number:,} {word}" for word, number in odd.items())])
 
 
 def cells(

@@ -14,6 +14,7 @@ import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.reconciliation import Reconciliation, Table
+from tieup.sentences import listed
 from tieup.write.columns import FALLS
 from tieup.write.lengths import Lengths
 from tieup.write.page.drawing_points import DrawingPoints
@@ -29,7 +30,6 @@ from tieup.write.page.page_table import (
     length,
     texts,
 )
-from tieup.write.page.wording import listed
 
 MOST_STRINGS, MOST_FALLS, MOST_CHECKS, MOST_NAMES = 200, 300, 200, 6
 STATES = ("fail", "cannot tell", "pass")  # the worst first

@@ -12,6 +12,7 @@ import numpy as np
 from tieup.model.arrays import IntArray
 from tieup.model.finding import Finding
 from tieup.model.reconciliation import Fit, Reconciliation, Table
+from tieup.sentences import counted
 from tieup.write.columns import SETUPS
 from tieup.write.lengths import Lengths
 from tieup.write.page.disputed_view import disputed_table
@@ -32,7 +33,7 @@ from tieup.write.page.page_table import (
 )
 from tieup.write.page.strings_view import falls_table, strings_table
 from tieup.write.page.traverses_view import traverses_table
-from tieup.write.page.wording import BAD, GOOD, OPEN, WARN, Verdict, count
+from tieup.write.page.wording import BAD, GOOD, OPEN, WARN, Verdict
 from tieup.write.page.worked_view import derived_table, field_setups_table, field_table, typed_table
 
 MOST_SETUPS, MOST_TIES, MOST_PAIRS, MOST_FINDINGS = 200, 300, 200, 100
@@ -189,7 +190,7 @@ def _severities(findings: Sequence[Finding]) -> str:
     said = {
         "stop": f"{counts['stop']:,} to settle before use",
         "check": f"{counts['check']:,} to check",
-        "note": count(counts["note"], "note"),
+        "note": counted(counts["note"], "note"),
     }
     return ", ".join(said[severity] for severity in counts)
 

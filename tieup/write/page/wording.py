@@ -6,7 +6,6 @@ A verdict always comes as a word with a shape beside it, so that nothing rests o
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 MEASURE = re.compile(r"(?<=\d) (mm|m|US ft|ft|%)(?!\w)")
@@ -60,17 +59,6 @@ def verdict_of(word: str) -> Verdict:
 def stand_words(station: str) -> str:
     """Say what a setup stands over."""
     return f"over {station}" if station else "free station"
-
-
-def count(number: int, noun: str) -> str:
-    """Return a count with its noun: 1 tie, 2,000 ties."""
-    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
-
-
-def listed(words: Sequence[str], most: int) -> str:
-    """Return words as a list in a sentence, with how many more there are."""
-    rest = len(words) - most
-    return ", ".join(words[:most]) + (f" and {rest:,} more" if rest > 0 else "")
 
 
 def on_one_line(text: str) -> str:
