@@ -12,31 +12,24 @@ import numpy as np
 
 from tieup.adjust.distributions import confidence_factor
 from tieup.adjust.ellipse import error_ellipse
-from tieup.adjust.problem import levelled_only
+from tieup.adjust.point_roles import CHECKED, HELD, SHOT, UNCHECKED, UNPLACED, point_roles
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
+from tieup.model.geometry_words import (
+    CIRCLE,
+    DISCONNECTED,
+    LACKING,
+    STRONG,
+    WEAK,
+)
 from tieup.model.settings import Tolerances
 from tieup.preanalysis.scheme import Scheme, places_of
 from tieup.ties.free_station_precision import danger
 from tieup.ties.marks import MarkTies, mark_ties
-from tieup.ties.setup_geometry import (
-    CIRCLE,
-    DISCONNECTED,
-    LINE,
-    ON_CIRCLE,
-    SINGLE,
-    STRONG,
-    TWO,
-    WEAK,
-    Geometry,
-    setup_geometry,
-)
+from tieup.ties.setup_geometry import ON_CIRCLE, Geometry, setup_geometry
 
 PROVED = 0.02  # share of a mistake that must show to call a mark tested at all
 EMPHASIS = 8  # a mark at half the worst ratio hardly counts
-LACKING = (SINGLE, TWO, LINE, CIRCLE, DISCONNECTED)  # setups that prove too little
-HELD, CHECKED, UNCHECKED, UNPLACED = "held", "checked", "unchecked", ""
-CONTROL, STATION, TIE, SHOT = "control", "station", "tie", "shot"
 
 
 @dataclass(frozen=True)
@@ -120,7 +113,7 @@ def describe_state(
     stance = spreads(calm.setup_covariance[:, :3, :3], demand.confidence)
     stance[~calm.problem.network.start.height_setup, 1] = np.nan
     standing = DesignQuality(
-        wanted=(roles(calm) != SHOT) & sighted(calm) | planned,
+        wanted=(point_roles(calm.problem.network) != SHOT) & sighted(calm) | planned,
         spread=spread,
         ratio=spread / demand.sizes,
         proof=proofs(calm, sight_redundancy(calm), calm.control_redundancy),
@@ -186,20 +179,6 @@ def sighted(adjustment: Adjustment) -> BoolArray:
         found[numbers] = True
     found[network.station[network.station >= 0]] = True
     return found
-
-
-def roles(adjustment: Adjustment) -> TextArray:
-    """Return the role of each point (P,): control, station, tie or shot."""
-    network = adjustment.problem.network
-    role = np.full(len(network.point_names), SHOT, dtype=object)
-    pairs = np.unique(np.column_stack([network.sights.point, network.sights.setup]), axis=0)
-    role[np.bincount(pairs[:, 0], minlength=len(role)) > 1] = TIE
-    vectors = network.links.vectors()
-    role[vectors.start] = role[vectors.end] = TIE
-    role[network.station[network.station >= 0]] = STATION
-    role[levelled_only(network)] = TIE
-    role[np.isfinite(network.control).any(axis=1)] = CONTROL
-    return role
 
 
 def sight_redundancy(adjustment: Adjustment) -> FloatArray:

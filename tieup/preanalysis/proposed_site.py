@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tieup.adjust.point_roles import SHOT, point_roles
 from tieup.adjust.scatter import Scatter
 from tieup.diagnose.basis.solve import Solved
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.settings import Tolerances
-from tieup.preanalysis.design_quality import SHOT, longest_sight, roles
+from tieup.preanalysis.design_quality import longest_sight
 from tieup.ties.bays import PlaceStanding, bounds_at
 from tieup.ties.marks import mark_ties
 from tieup.ties.setup_geometry import Geometry, setup_geometry
@@ -69,7 +70,7 @@ def setting_of(
     if solution.suspects is not None:
         trusted &= ~solution.suspects.point
     trusted &= np.isfinite(adjustment.position[:, 0])
-    reach = longest_sight(adjustment, np.asarray(roles(adjustment) != SHOT))
+    reach = longest_sight(adjustment, np.asarray(point_roles(adjustment.problem.network) != SHOT))
     walk = walking_order(checks.evidence.visits, len(adjustment.axis))
     return Setting(scatter, checks, walk, trusted, reach)
 

@@ -15,6 +15,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from tieup.adjust.point_roles import SHOT, point_roles
 from tieup.adjust.scatter import Scatter
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.proof.guarding import Guarded, guard
@@ -24,7 +25,6 @@ from tieup.geometry import curvature_coefficient
 from tieup.model.answer import Promise
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.preanalysis.candidates import NEAREST, Candidates, sights_like_others
-from tieup.preanalysis.design_quality import SHOT, roles
 from tieup.preanalysis.foresight import Foresight, expected, foresight
 from tieup.preanalysis.proposed_site import (
     CLEAR,
@@ -213,7 +213,9 @@ def _ranked(ground: ProposedSite, key: Key, setting: Setting) -> list[tuple[int,
     base: Foresight = foresight(adjustment, guards, np.unique(candidates.point))
     ends = list(zip(candidates.setup.tolist(), candidates.point.tolist(), strict=True))
     standing = ground.standings[key]
-    worse = np.where(roles(adjustment)[candidates.point] == SHOT, FOUND_AGAIN, 1.0).tolist()
+    worse = np.where(
+        point_roles(adjustment.problem.network)[candidates.point] == SHOT, FOUND_AGAIN, 1.0
+    ).tolist()
     ranks = []
     for row, end, factor in zip(rows, ends, worse, strict=True):
         sizes, open_ = expected(base, row, end, standing)
@@ -230,7 +232,7 @@ def _candidates(ground: ProposedSite, key: Key, setting: Setting) -> Candidates:
     that stands adds nothing to what its first one says.
     """
     adjustment, network = ground.careful.adjustment, ground.careful.network
-    marks = np.flatnonzero(setting.trusted & (roles(adjustment) != SHOT))
+    marks = np.flatnonzero(setting.trusted & (point_roles(adjustment.problem.network) != SHOT))
     far = {at[0]: one.use.point for at, one in ground.standings.items() if len(at) == 1}
     found = []
     for setup in dict.fromkeys((int(setting.walk[0]), *key)):

@@ -18,19 +18,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tieup.adjust.observation_equations import Connections
+from tieup.adjust.point_roles import CHECKED, SHOT, UNCHECKED, point_roles
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.observations import Sights
 from tieup.preanalysis.candidates import Area
 from tieup.preanalysis.design_quality import (
-    CHECKED,
     PROVED,
-    SHOT,
-    UNCHECKED,
     Demand,
     DesignQuality,
     DesignState,
-    roles,
     shows,
     spreads,
 )
@@ -89,7 +86,7 @@ def make_base(scheme: Scheme, state: DesignState, demand: Demand, area: Area) ->
         ],
         axis=1,
     )
-    tie = np.asarray(roles(adjustment) != SHOT)
+    tie = np.asarray(point_roles(adjustment.problem.network) != SHOT)
     views = views_of(adjustment, state.ties)
     return Base(scheme, state, demand, joint, connections, rows, leverage, columns, views, tie)
 

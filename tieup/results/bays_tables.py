@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tieup.geometry import ARC_SECOND
-from tieup.model.arrays import FloatArray, TextArray
+from tieup.model.arrays import FloatArray, TextArray, text_array
 from tieup.model.reconciliation import Table
 from tieup.model.rules import Rule, RuleResult
 from tieup.results.site import Site
@@ -135,17 +135,17 @@ def rules_table(results: Sequence[RuleResult], length_unit: str) -> Table:
         return np.array([np.nan if v is None else v / factor for v, (_, factor) in pairs])
 
     return {
-        "set": _texts([r.rule.of for r in results]),
-        "rule": _texts([r.rule.id for r in results]),
-        "says": _texts([r.rule.says for r in results]),
-        "state": _texts([r.state for r in results]),
-        "subject": _texts([r.subject for r in results]),
+        "set": text_array([r.rule.of for r in results]),
+        "rule": text_array([r.rule.id for r in results]),
+        "says": text_array([r.rule.says for r in results]),
+        "state": text_array([r.state for r in results]),
+        "subject": text_array([r.subject for r in results]),
         "value": scaled([r.value for r in results]),
         "limit": scaled([r.limit for r in results]),
-        "unit": _texts([unit for unit, _ in units]),
+        "unit": text_array([unit for unit, _ in units]),
         "checked": np.array([r.checked for r in results], dtype=np.int64),
-        "reason": _texts([r.reason for r in results]),
-        "source": _texts([r.rule.source for r in results]),
+        "reason": text_array([r.reason for r in results]),
+        "source": text_array([r.rule.source for r in results]),
     }
 
 
@@ -159,13 +159,9 @@ def _rule_unit(rule: Rule, length_unit: str) -> tuple[str, float]:
     return unit, length_factor(unit)
 
 
-def _texts(values: Sequence[str]) -> TextArray:
-    return np.array(values, dtype=object)
-
-
 def _labels(site: Site) -> TextArray:
-    return _texts([setup.label for setup in site.case.setups])
+    return text_array([setup.label for setup in site.case.setups])
 
 
 def _points(site: Site) -> TextArray:
-    return _texts(list(site.case.points))
+    return text_array(list(site.case.points))

@@ -5,6 +5,16 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.adjust.ellipse import error_ellipse
+from tieup.adjust.point_roles import (
+    CHECKED,
+    DISPUTED,
+    HELD,
+    SHOT,
+    STATION,
+    UNCHECKED,
+    UNPLACED,
+    point_roles,
+)
 from tieup.adjust.problem import levelled_only
 from tieup.diagnose.basis.solve import setting_error, standing_marks
 from tieup.diagnose.proof.certainty import ellipse_factor, interval_factor, spread_factor
@@ -48,7 +58,9 @@ def coordinates_table(site: Site) -> Table:
         "elevation": position[:, 2],
         "code": np.concatenate([code, blank]),
         "string": np.concatenate([string, blank]),
-        "role": np.concatenate([_roles(site), np.full(len(free), "station", dtype=object)]),
+        "role": np.concatenate(
+            [point_roles(site.solved.network), np.full(len(free), STATION, dtype=object)]
+        ),
         "proof": _proofs(site, free, hidden),
         "hidden_horizontal": np.where(np.isfinite(shown[:, 0]), shown[:, 0], np.nan),
         "hidden_elevation": np.where(np.isfinite(shown[:, 1]), shown[:, 1], np.nan),
@@ -162,20 +174,7 @@ def _codes(site: Site) -> tuple[TextArray, TextArray]:
 
 def lasting_marks(site: Site) -> IntArray:
     """Return the marks that are more than shot points: control, ties, stations."""
-    return np.flatnonzero(_roles(site) != "shot")
-
-
-def _roles(site: Site) -> TextArray:
-    network = site.solved.network
-    role = np.full(len(network.point_names), "shot", dtype=object)
-    role[np.bincount(site.visits[:, 0], minlength=len(role)) > 1] = "tie"
-    vectors = network.links.vectors()
-    role[vectors.start] = role[vectors.end] = "tie"
-    occupied = network.station[network.station >= 0]
-    role[occupied] = "station"
-    role[levelled_only(network)] = "tie"
-    role[np.isfinite(network.control).any(axis=1)] = "control"
-    return role
+    return np.flatnonzero(point_roles(site.solved.network) != SHOT)
 
 
 def _proofs(site: Site, free: IntArray, hidden: FloatArray) -> TextArray:
@@ -187,16 +186,16 @@ def _proofs(site: Site, free: IntArray, hidden: FloatArray) -> TextArray:
     limits = site.job.tolerances
     points = len(network.point_names)
     within = (hidden[:, 0] <= limits.horizontal) & (hidden[:, 1] <= limits.elevation)
-    proof = np.full(len(within), "unchecked", dtype=object)
-    proof[within] = "checked"
+    proof = np.full(len(within), UNCHECKED, dtype=object)
+    proof[within] = CHECKED
     given = np.isfinite(adjustment.problem.frame.control)
     stands = standing_marks(network, site.case.precision)
     held = (adjustment.problem.held_point | stands[:, None]) & given
-    proof[:points][held.any(axis=1)] = "held"
-    proof[:points][np.isnan(adjustment.position).all(axis=1)] = ""
-    proof[points:][np.isnan(adjustment.axis[free, 0])] = ""
+    proof[:points][held.any(axis=1)] = HELD
+    proof[:points][np.isnan(adjustment.position).all(axis=1)] = UNPLACED
+    proof[points:][np.isnan(adjustment.axis[free, 0])] = UNPLACED
     disputed = [site.case.points.index(name) for name in site.disputed]
-    proof[disputed] = "disputed"
+    proof[disputed] = DISPUTED
     return proof
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from tieup.derive.placed import covariances
 from tieup.derive.points import DerivedPoint, DerivedPoints, Ground, derive_points
 from tieup.linework.site_lines import SiteLine
-from tieup.model.arrays import FloatArray, TextArray
+from tieup.model.arrays import FloatArray, text_array
 from tieup.model.derived import Typed
 from tieup.model.finding import Finding
 from tieup.model.reconciliation import Table
@@ -59,18 +59,18 @@ def _coordinate_rows(coordinates: Table, site: Site, derived: DerivedPoints) -> 
     verdicts = typed_elevations(site, points).verdict
     freedom = np.full((len(points), 2), site.proven.certainty.whole)
     return {
-        "point": _texts([point.place.name for point in points]),
+        "point": text_array([point.place.name for point in points]),
         "northing": position[:, 0] / length,
         "easting": position[:, 1] / length,
         "elevation": position[:, 2] / length,
-        "code": _texts(_codes(coordinates, points)),
-        "string": _texts([point.string for point in points]),
+        "code": text_array(_codes(coordinates, points)),
+        "string": text_array([point.string for point in points]),
         "role": np.full(len(points), "derived", dtype=object),
-        "proof": _texts([proof for proof, _ in parents]),
+        "proof": text_array([proof for proof, _ in parents]),
         **hidden_nothing(len(points)),
         **spread_columns(position, covariance, site.job, freedom),
-        "setups": _texts([setups for _, setups in parents]),
-        "flags": _texts([flag(*pair) for pair in zip(points, verdicts, strict=True)]),
+        "setups": text_array([setups for _, setups in parents]),
+        "flags": text_array([flag(*pair) for pair in zip(points, verdicts, strict=True)]),
     }
 
 
@@ -117,19 +117,21 @@ def derived_table(site: Site, derived: DerivedPoints, coordinates: Table) -> Tab
     typed = typed_elevations(site, points)
     limit = site.job.tolerances.elevation
     return {
-        "point": _texts([point.place.name for point in points]),
-        "string": _texts([point.string for point in points]),
-        "how": _texts([how(point, site) for point in points]),
+        "point": text_array([point.place.name for point in points]),
+        "string": text_array([point.string for point in points]),
+        "how": text_array([how(point, site) for point in points]),
         **{name: np.asarray(coordinates[name])[rows] for name in PLACE},
         "measured_elevation": typed.measured / length,
         "typed_elevation": typed.typed / length,
         "d_elevation": typed.difference / length,
         "sd_difference": typed.sd / length,
         "limit_elevation": np.where(np.isnan(typed.typed), np.nan, limit / length),
-        "verdict": _texts(typed.verdict),
-        "by": _texts([p.entry.by if isinstance(p.entry, Typed) else "" for p in points]),
-        "reason": _texts([p.entry.reason if isinstance(p.entry, Typed) else "" for p in points]),
-        "remarks": _texts(["; ".join(remarks(point, site)) for point in points]),
+        "verdict": text_array(typed.verdict),
+        "by": text_array([p.entry.by if isinstance(p.entry, Typed) else "" for p in points]),
+        "reason": text_array(
+            [p.entry.reason if isinstance(p.entry, Typed) else "" for p in points]
+        ),
+        "remarks": text_array(["; ".join(remarks(point, site)) for point in points]),
     }
 
 
@@ -137,7 +139,3 @@ def derived_findings(site: Site, derived: DerivedPoints) -> Iterator[Finding]:
     """Give what a person must look at: empty places, and typed elevations that differ."""
     yield from empty_findings(derived.points)
     yield from typed_findings(site, derived.points)
-
-
-def _texts(values: Iterator[str] | Sequence[str]) -> TextArray:
-    return np.array(list(values), dtype=object)

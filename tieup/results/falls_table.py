@@ -12,7 +12,7 @@ from tieup.derive.fall_checks import CheckedFalls
 from tieup.derive.measured_falls import CANNOT_TELL, FAIL, PASS, reach_of
 from tieup.derive.slopes import Slopes
 from tieup.model.answer import SiteVerdict
-from tieup.model.arrays import TextArray
+from tieup.model.arrays import text_array
 from tieup.model.falls import FallCheck
 from tieup.model.finding import Finding
 from tieup.model.finding_kinds import FALL
@@ -38,9 +38,9 @@ def falls_table(site: Site, slopes: Slopes, coordinates: Table) -> Table:
     sd = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0)) / length
     setups = [*_setups(site, slopes)]
     return {
-        "check": _texts([check.check.name for check in checks]),
-        "from": _texts([point.name for check in found for point in check.starts]),
-        "to": _texts([point.name for check in found for point in check.ends]),
+        "check": text_array([check.check.name for check in checks]),
+        "from": text_array([point.name for check in found for point in check.starts]),
+        "to": text_array([point.name for check in found for point in check.ends]),
         "length": np.concatenate([check.length for check in found]) / length,
         "sd_length": sd[:, 0],
         "drop": np.concatenate([check.drop for check in found]) / length,
@@ -50,10 +50,10 @@ def falls_table(site: Site, slopes: Slopes, coordinates: Table) -> Table:
         "minimum": _limits([check.check.minimum for check in checks]),
         "maximum": _limits([check.check.maximum for check in checks]),
         "verdict": np.concatenate([check.parts for check in found]),
-        "reason": _texts([text for check in found for text in _reasons(check, site.job)]),
-        "proof": _texts([*_proofs(slopes, coordinates)]),
-        "joint": _texts([joint for _, joint in setups]),
-        "setups": _texts([words for words, _ in setups]),
+        "reason": text_array([text for check in found for text in _reasons(check, site.job)]),
+        "proof": text_array([*_proofs(slopes, coordinates)]),
+        "joint": text_array([joint for _, joint in setups]),
+        "setups": text_array([words for words, _ in setups]),
     }
 
 
@@ -193,7 +193,3 @@ def tested(check: CheckedFalls) -> str:
     """Say how many points of a string are tested, empty where all are."""
     of = len(check.parts)
     return f"; {check.tested} of {of} points tested" if check.tested < of else ""
-
-
-def _texts(values: Sequence[str]) -> TextArray:
-    return np.array(values, dtype=object)

@@ -11,7 +11,7 @@ from tieup.derive.stored_coordinates import MOVED, SAME, FieldComparison, Stored
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.diagnose.basis.row_lines import lines_of
 from tieup.geometry import ARC_SECOND
-from tieup.model.arrays import BoolArray, IntArray, TextArray
+from tieup.model.arrays import BoolArray, IntArray, TextArray, text_array
 from tieup.model.finding import Finding
 from tieup.model.finding_kinds import FIELD_FRAME
 from tieup.model.reconciliation import Table
@@ -47,13 +47,13 @@ def field_table(site: Site, field: FieldComparison | None) -> Table:
         return {}
     shots, length = site.case.shots, length_factor(site.job.length_unit)
     count, limits = len(field.row), site.job.tolerances
-    files = _texts([file.name for file in site.fieldbook.files])
+    files = text_array([file.name for file in site.fieldbook.files])
     difference, sd = field.difference / length, field.sd / length
     return {
         "file": files[shots.file[field.row]],
         "line": shots.line[field.row],
         "setup": _labels(site)[field.setup],
-        "point": _texts(site.case.points)[field.point],
+        "point": text_array(site.case.points)[field.point],
         "d_northing": difference[:, 0],
         "d_easting": difference[:, 1],
         "d_elevation": difference[:, 2],
@@ -96,7 +96,7 @@ def field_setups_table(site: Site, field: FieldComparison | None) -> Table:
     shifts = np.array([story.frame.shift for story in stories]) / length
     phrases = _phrases(site)
     return {
-        "setup": _texts([story.setup for story in stories]),
+        "setup": text_array([story.setup for story in stories]),
         "points": np.array([story.points for story in stories], dtype=np.int64),
         "moved": np.array([story.moved for story in stories], dtype=np.int64),
         "d_northing": shifts[:, 0],
@@ -104,12 +104,12 @@ def field_setups_table(site: Site, field: FieldComparison | None) -> Table:
         "d_elevation": shifts[:, 2],
         "turn": np.array([story.frame.turn for story in stories]) / ARC_SECOND,
         "d_horizontal": np.array([story.far for story in stories]) / length,
-        "far_point": _texts([story.far_point for story in stories]),
-        "verdict": _texts([story.verdict for story in stories]),
+        "far_point": text_array([story.far_point for story in stories]),
+        "verdict": text_array([story.verdict for story in stories]),
         "stake_outs": np.array([story.staked for story in stories], dtype=np.int64),
-        "first": _texts([story.first for story in stories]),
-        "first_time": _texts([story.clock for story in stories]),
-        "says": _texts([setup_words(story, site.job.tolerances, phrases) for story in stories]),
+        "first": text_array([story.first for story in stories]),
+        "first_time": text_array([story.clock for story in stories]),
+        "says": text_array([setup_words(story, site.job.tolerances, phrases) for story in stories]),
     }
 
 
@@ -150,7 +150,7 @@ def _frame_findings(site: Site, field: FieldComparison) -> Iterator[Finding]:
 def _stories(site: Site, field: FieldComparison) -> Iterator[SetupStory]:
     """Give what there is to say of each setup, in the order of the field books."""
     marked = staked(site, field)
-    points, labels = _texts(site.case.points), _labels(site)
+    points, labels = text_array(site.case.points), _labels(site)
     for setup in sorted(field.frames):
         own = np.flatnonzero(field.setup == setup)
         order = own[np.argsort(_times(site, field.row[own]), kind="stable")]
@@ -203,8 +203,4 @@ def _phrases(site: Site) -> Phrases:
 
 
 def _labels(site: Site) -> TextArray:
-    return _texts([setup.label for setup in site.case.setups])
-
-
-def _texts(values: Sequence[str]) -> TextArray:
-    return np.array(list(values), dtype=object)
+    return text_array([setup.label for setup in site.case.setups])

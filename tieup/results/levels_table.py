@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tieup.adjust.link_tests import link_tests
 from tieup.diagnose.kinds.booked_links import link_numbers
-from tieup.model.arrays import FloatArray
+from tieup.model.arrays import FloatArray, text_array
 from tieup.model.finding import Finding
 from tieup.model.link_kinds import LINK_KINDS, of_kind
 from tieup.model.reconciliation import FATES
@@ -38,11 +38,11 @@ def link_rows(site: Site, findings: tuple[Finding, ...]) -> dict[str, NDArray[An
     length = length_factor(site.job.length_unit)
     fate = _fates(site)
     table = {
-        "file": _texts([link.file for link in booked]),
+        "file": text_array([link.file for link in booked]),
         "line": np.array([link.line for link in booked], dtype=np.int64),
-        "setup": _texts([""] * len(booked)),
-        "point": _texts([link.end for link in booked]),
-        "kind": _texts([link.kind for link in booked]),
+        "setup": text_array([""] * len(booked)),
+        "point": text_array([link.end for link in booked]),
+        "kind": text_array([link.kind for link in booked]),
         "observed": _lengths(site, value / length),
         "adjusted": _lengths(site, (believed + residual) / length),
         "residual": residual / MILLIMETRE,
@@ -52,21 +52,17 @@ def link_rows(site: Site, findings: tuple[Finding, ...]) -> dict[str, NDArray[An
         "mdb": mdb / MILLIMETRE,
         "status": fate,
         "reason": _reasons(site, fate, findings),
-        "from": _texts([link.start for link in booked]),
+        "from": text_array([link.start for link in booked]),
     }
     components = [c for link in site.case.booked_links for c in LINK_KINDS[link.kind].components]
-    return table | ({"component": _texts(components)} if any(components) else {})
-
-
-def _texts(values: list[str]) -> NDArray[Any]:
-    return np.array(values, dtype=object)
+    return table | ({"component": text_array(components)} if any(components) else {})
 
 
 def _lengths(site: Site, values: FloatArray) -> NDArray[Any]:
     """Return lengths as the column of readings holds them: text where angles are a notation."""
     if site.job.angle_unit not in SEXAGESIMAL:
         return values
-    return _texts(["" if v != v else f"{v:.4f}" for v in values.tolist()])
+    return text_array(["" if v != v else f"{v:.4f}" for v in values.tolist()])
 
 
 def _in_case(site: Site) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -105,7 +101,7 @@ def _reasons(site: Site, fate: NDArray[Any], findings: tuple[Finding, ...]) -> N
             reasons.append("excluded by decision")
         else:
             reasons.append(LINK_KINDS[link.kind].idle)
-    return _texts(reasons)
+    return text_array(reasons)
 
 
 def list_counts(site: Site) -> dict[str, dict[str, int]]:

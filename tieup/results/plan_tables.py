@@ -9,6 +9,7 @@ import numpy as np
 
 from tieup.adjust.distributions import confidence_factor
 from tieup.adjust.ellipse import error_ellipse
+from tieup.adjust.point_roles import SHOT, UNPLACED, point_roles
 from tieup.model.arrays import BoolArray, FloatArray, TextArray
 from tieup.model.job import Job
 from tieup.model.link_kinds import of_kind
@@ -23,7 +24,7 @@ from tieup.model.plan import (
     SetupForecast,
 )
 from tieup.model.reconciliation import Table
-from tieup.preanalysis.design_quality import SHOT, UNPLACED, roles, sighted
+from tieup.preanalysis.design_quality import sighted
 from tieup.preanalysis.forecast import Outlook
 from tieup.preanalysis.prospects import Bay
 from tieup.preanalysis.reliability_class import UNPROVED, joint_word, setup_words
@@ -82,7 +83,7 @@ def points_table(job: Job, outlook: Outlook) -> Table:
         "northing": place[:, 0],
         "easting": place[:, 1],
         "elevation": place[:, 2],
-        "role": roles(adjustment)[rows],
+        "role": point_roles(adjustment.problem.network)[rows],
         "proof": outlook.proof[rows],
         "sd_northing": sd[:, 0],
         "sd_easting": sd[:, 1],
@@ -230,7 +231,7 @@ def answer_of(job: Job, outlook: Outlook, to_settle: int, doubled: tuple[str, ..
     length = length_factor(job.length_unit)
     planned = outlook.planned
     basis = "shot" if not planned.any() else "planned" if planned.all() else "shot and planned"
-    known = sighted(outlook.adjustment) & (roles(outlook.adjustment) == SHOT)
+    known = sighted(outlook.adjustment) & (point_roles(outlook.adjustment.problem.network) == SHOT)
     vector = of_kind(outlook.scheme.links.kind, "is_vector")
     return PlanAnswer(
         title=job.title,
@@ -257,7 +258,7 @@ def answer_of(job: Job, outlook: Outlook, to_settle: int, doubled: tuple[str, ..
 def _marks(job: Job, outlook: Outlook) -> tuple[MarkForecast, ...]:
     """Return the marks of the plan, the weakest against its limit first."""
     standing, length = outlook.state.standing, length_factor(job.length_unit)
-    role, caught = roles(outlook.adjustment), outlook.caught_of_marks / length
+    role, caught = point_roles(outlook.adjustment.problem.network), outlook.caught_of_marks / length
     hidden = outlook.prospects.marks
     worst = np.nan_to_num(standing.ratio, nan=0.0).max(axis=1)
     placed = standing.proof != UNPLACED

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 
+from tieup.adjust.point_roles import CHECKED, UNCHECKED, UNPLACED
 from tieup.model.arrays import FloatArray
+from tieup.model.geometry_words import LACKING, STRONG, WEAK
 from tieup.model.settings import Tolerances
-from tieup.preanalysis.design_quality import CHECKED, LACKING, UNCHECKED, UNPLACED, DesignQuality
+from tieup.preanalysis.design_quality import DesignQuality
 from tieup.preanalysis.draws import USUALLY
 from tieup.preanalysis.forecast import Outlook
 from tieup.preanalysis.nextshot import Improvement
 from tieup.preanalysis.prospects import Bay
 from tieup.preanalysis.reliability_class import WOULD, joint_word, mark_proofs, setup_words
 from tieup.sentences import listed
-from tieup.ties.setup_geometry import STRONG, WEAK, Geometry
+from tieup.ties.setup_geometry import Geometry
 from tieup.units import length_factor
 from tieup.write.lengths import Lengths
 

@@ -15,7 +15,7 @@ from tieup.diagnose.basis.phrases import Phrases
 from tieup.linework.oddities import DUPLICATE, ZIGZAG, odd_places
 from tieup.linework.shot_lines import AGAIN, NO_PLACE, UNREADABLE, Remark
 from tieup.linework.site_lines import BRANCH, BREAK, SiteLine
-from tieup.model.arrays import IntArray, TextArray
+from tieup.model.arrays import IntArray, TextArray, text_array
 from tieup.model.derived import OffsetString, ProjectedString
 from tieup.model.finding import Finding
 from tieup.model.finding_kinds import STRING_ORDER
@@ -116,11 +116,11 @@ def strings_table(site: Site, slopes: Slopes) -> Table:
     setups, joint = _leg_setups(site, slopes)
     height = slopes.places.position[point, 2] + site.solved.network.origin[2]
     return {
-        "string": _texts([slopes.lines[i].name for i in line.tolist()]),
-        "code": _texts([slopes.lines[i].code for i in line.tolist()]),
+        "string": text_array([slopes.lines[i].name for i in line.tolist()]),
+        "code": text_array([slopes.lines[i].code for i in line.tolist()]),
         "part": part + 1,
         "number": number + 1,
-        "point": _texts([slopes.places.names[p] for p in point.tolist()]),
+        "point": text_array([slopes.places.names[p] for p in point.tolist()]),
         "elevation": height / length,
         "chainage": np.concatenate(slopes.chainage) / length,
         "sd_chainage": np.concatenate(slopes.sd_chainage) / length,
@@ -130,8 +130,8 @@ def strings_table(site: Site, slopes: Slopes) -> Table:
         "sd_drop": of_leg(sd[:, 1]) / length,
         "fall": of_leg(falls.value) / PER_CENT,
         "sd_fall": of_leg(falls.sd) / PER_CENT,
-        "joint": _texts([*joint, ""])[leg],
-        "setups": _texts([*setups, ""])[leg],
+        "joint": text_array([*joint, ""])[leg],
+        "setups": text_array([*setups, ""])[leg],
         "low_spot": _low_spots(slopes, line, part, number, leg),
         "remarks": _remarks(site, slopes, line, point),
     }
@@ -169,7 +169,7 @@ def _low_spots(
     slopes: Slopes, line: IntArray, part: IntArray, number: IntArray, leg: IntArray
 ) -> TextArray:
     """Return the word for a low spot at each point; that of a closed part at both its ends."""
-    words = _texts([slopes.low.get(i, "") for i in leg.tolist()])
+    words = text_array([slopes.low.get(i, "") for i in leg.tolist()])
     first = np.flatnonzero(number == 0)
     for a, b in pairwise([*first.tolist(), len(number)]):
         closed = slopes.lines[line[a]].parts[part[a]]
@@ -190,7 +190,7 @@ def _remarks(site: Site, slopes: Slopes, line: IntArray, point: IntArray) -> Tex
             rows = [row_of[i, p] for p in remark.points if (i, p) in row_of]
             if rows or i in first:
                 words[(rows or [first[i]])[0]].append(_said(remark, slopes.places, site.job))
-    return _texts(["; ".join(own) for own in words])
+    return text_array(["; ".join(own) for own in words])
 
 
 def _said(remark: Remark, places: Places, job: Job) -> str:
@@ -226,7 +226,3 @@ def string_findings(slopes: Slopes, job: Job) -> Iterator[Finding]:
                 "coordinates are not touched by it.",
                 key=line.name,
             )
-
-
-def _texts(values: Sequence[str]) -> TextArray:
-    return np.array(values, dtype=object)

@@ -29,20 +29,12 @@ from tieup.adjust.distributions import noncentrality
 from tieup.adjust.solution import Adjustment
 from tieup.geometry import azimuth, wrap_full
 from tieup.model.arrays import FloatArray
+from tieup.model.geometry_words import CIRCLE, DISCONNECTED, LINE, SINGLE, STRONG, TWO, WEAK
 from tieup.ties.free_station_precision import danger
 from tieup.ties.marks import MarkTies, smallest_caught
 from tieup.ties.sector import Sector, best_sector, shot_sd
 from tieup.ties.views import View, views_of
 
-STRONG, WEAK, SINGLE, TWO, LINE, CIRCLE, DISCONNECTED = (
-    "strong",
-    "weak",
-    "single",
-    "two-tie",
-    "in-line",
-    "danger-circle",
-    "disconnected",
-)
 # Common practice, no source, all of them.
 NARROW = math.radians(60.0)  # fan of a free station's marks
 FAR = 1.5  # work carried beyond so many times the longest sight of a mark

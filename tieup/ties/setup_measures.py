@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.model.arrays import BoolArray
+from tieup.model.geometry_words import DISCONNECTED
 from tieup.reduce.grouping import rows_by_group
 from tieup.reduce.measured import Collector, Measured
 from tieup.reduce.quantities import longest
 from tieup.ties.rule_evidence import RuleEvidence
-from tieup.ties.setup_geometry import DISCONNECTED
 
 OUT_OF_SOLUTION = "not part of the solution"
 

@@ -11,20 +11,13 @@ import numpy as np
 from tieup.model.answer import JointAnswer, Promise, SetupAnswer, TieAnswer
 from tieup.model.arrays import IntArray
 from tieup.model.finding import NOTE, NOTICED, STOP, STRING_STEP, Finding
+from tieup.model.geometry_words import CIRCLE, DISCONNECTED, LINE, SINGLE, TWO, WEAK
 from tieup.model.link_kinds import lists_alone
 from tieup.reduce.grouping import rows_by_group
 from tieup.sentences import listed
 from tieup.ties.bays import PlaceStanding
 from tieup.ties.change_over_readings import STEP
 from tieup.ties.pairs import joining, words_of
-from tieup.ties.setup_geometry import (
-    CIRCLE,
-    DISCONNECTED,
-    LINE,
-    SINGLE,
-    TWO,
-    WEAK,
-)
 from tieup.ties.site_verdict import NAMED, lists_verdict, site_verdict
 from tieup.ties.sizes import said
 from tieup.ties.tie_checks import Checks

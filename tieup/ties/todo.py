@@ -16,18 +16,10 @@ import numpy as np
 from tieup.geometry import azimuth
 from tieup.model.answer import Errand, Promise
 from tieup.model.finding import CHECK, NOTICED, STRING_STEP, Finding
+from tieup.model.geometry_words import CIRCLE, DISCONNECTED, LINE, SINGLE, STRONG, TWO, WEAK
 from tieup.ties.errands import NOWHERE, Errands, named
 from tieup.ties.sector import Sector
-from tieup.ties.setup_geometry import (
-    CIRCLE,
-    DISCONNECTED,
-    LINE,
-    SINGLE,
-    STRONG,
-    TWO,
-    WEAK,
-    Geometry,
-)
+from tieup.ties.setup_geometry import Geometry
 from tieup.ties.sizes import said
 from tieup.ties.tie_checks import Checks
 from tieup.ties.verdicts import FAILS, LOOSE, UNTESTED

@@ -11,8 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tieup.model.reconciliation import Reconciliation
+from tieup.model.settings import Tolerances
 from tieup.sentences import listed
-from tieup.units import length_word
+from tieup.units import length_factor, length_word
 
 MOST_NAMES = 3
 
@@ -71,6 +72,11 @@ class Lengths:
         if not said or float(said.split()[0]) == 0.0:
             return said
         return f"{said} {'low' if value < 0 else 'high'}"
+
+    def limits(self, limits: Tolerances) -> tuple[str, str]:
+        """Return the limits in plan and in height, which come in m, in words."""
+        factor = length_factor(self.unit)
+        return self.said(limits.horizontal / factor), self.said(limits.elevation / factor)
 
     def figures(self, values: Sequence[float]) -> list[str]:
         """Return differences for a table, in the small unit, without the unit."""

@@ -49,9 +49,7 @@ def headline(answer: PlanAnswer) -> str:
     """Return the answer in a sentence."""
     lengths = Lengths(answer.length_unit)
     if not answer.faults:
-        factor = length_factor(answer.length_unit)
-        plan = lengths.said(answer.limits.horizontal / factor)
-        height = lengths.said(answer.limits.elevation / factor)
+        plan, height = lengths.limits(answer.limits)
         count = counted(len(answer.marks), "mark")
         return (
             f"PLAN HOLDS: {count} within {plan} in plan and {height} in height, "
@@ -134,9 +132,7 @@ def _doubled(answer: PlanAnswer) -> list[str]:
 
 
 def _limits(answer: PlanAnswer) -> str:
-    lengths, factor = Lengths(answer.length_unit), length_factor(answer.length_unit)
-    plan = lengths.said(answer.limits.horizontal / factor)
-    height = lengths.said(answer.limits.elevation / factor)
+    plan, height = Lengths(answer.length_unit).limits(answer.limits)
     return (
         f"Limits ({answer.limits.name}): plan {plan}, height {height}, at "
         f"{100 * answer.confidence:g} %. Hides: what a mistake could still do to the mark when the "

@@ -18,7 +18,7 @@ def folded(
 ) -> list[str]:
     """Fold a text, hanging by ``indent`` or behind its ``label``, cut after ``most`` lines.
 
-    >>> folded("one two three", 9, label="To do ")
+    >>> folded("one two three", 11, label="To do ")
     ['To do one', '      two', '      three']
     """
     return textwrap.wrap(

@@ -157,9 +157,7 @@ def _loose(answer: TieAnswer) -> list[str]:
 
 
 def _limits(answer: TieAnswer) -> str:
-    factor, lengths = length_factor(answer.length_unit), Lengths(answer.length_unit, whole=True)
-    plan = lengths.said(answer.limits.horizontal / factor)
-    height = lengths.said(answer.limits.elevation / factor)
+    plan, height = Lengths(answer.length_unit, whole=True).limits(answer.limits)
     side = " High, low: the setup, or the second one of a joint."
     return f"Limits ({answer.limits.name}): plan {plan}, height {height}.{side}"
 

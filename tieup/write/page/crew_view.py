@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tieup.model.answer import TIED, UNPROVED, JointAnswer, SetupAnswer, TieAnswer
+from tieup.model.geometry_words import GEOMETRY_WORDS
 from tieup.model.link_kinds import lists_alone
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.sentences import counted, listed
@@ -22,7 +23,7 @@ from tieup.units import length_factor
 from tieup.write.lengths import Lengths, tie_words
 from tieup.write.page.page_table import left_out, length, numbers, texts
 from tieup.write.page.strings_view import FallSentence, failing_falls
-from tieup.write.page.wording import BAD, GEOMETRY, GOOD, OPEN, Verdict, stand_words, verdict_of
+from tieup.write.page.wording import BAD, GOOD, OPEN, Verdict, stand_words, verdict_of
 
 MOST_ROWS, MOST_SENTENCES, MOST_NAMES = 60, 20, 12
 MOST_REASONS = 5  # in front of what to do, which a phone shows at once
@@ -279,7 +280,8 @@ def _defined(measures: Sequence[Measure | None]) -> tuple[Measure, ...]:
 
 
 def _weak(geometry: str) -> str:
-    return GEOMETRY.get(geometry, geometry)
+    word = GEOMETRY_WORDS.get(geometry)
+    return word.brief if word else geometry
 
 
 def _worst_first(ties: Table, rows: Sequence[int]) -> list[int]:

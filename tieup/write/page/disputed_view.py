@@ -19,7 +19,18 @@ from tieup.model.reconciliation import Reconciliation
 from tieup.write.columns import COORDINATES
 from tieup.write.lengths import Lengths
 from tieup.write.page.drawing_points import DrawingPoints
-from tieup.write.page.page_table import NUMBER, POINT, TEXT, PageColumn, PageTable, cells, left_out
+from tieup.write.page.page_table import (
+    NUMBER,
+    PLACE,
+    POINT,
+    SPREADS,
+    TEXT,
+    PageColumn,
+    PageTable,
+    cells,
+    columns_of,
+    left_out,
+)
 
 MOST_POINTS = 40
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
@@ -65,7 +76,7 @@ def disputed_table(site: Reconciliation) -> PageTable | None:
     found = disputes_of(site)
     if not found:
         return None
-    lengths, unit = Lengths(site.job.length_unit), site.job.angle_unit
+    lengths = Lengths(site.job.length_unit)
     shown = dict(list(found.items())[:MOST_POINTS])
     rows = [
         (name, LETTERS[number % len(LETTERS)], id, place, places[0])
@@ -85,14 +96,7 @@ def disputed_table(site: Reconciliation) -> PageTable | None:
             PageColumn("Point", POINT, [name for name, *_ in rows]),
             PageColumn("Place", TEXT, [letter for _, letter, *_ in rows]),
             PageColumn("If", TEXT, [place.story for *_, place, _ in rows]),
-            *(
-                PageColumn(name.title(), NUMBER, cells(table, name, COORDINATES, unit))
-                for name in AXES
-            ),
-            *(
-                PageColumn(title, NUMBER, lengths.figures(table[f"sd_{name}"].tolist()))
-                for title, name in zip(("± N", "± E", "± elev."), AXES, strict=True)
-            ),
+            *columns_of(table, (*PLACE, *SPREADS), site.job, kinds=COORDINATES),
             PageColumn("Plan from A", NUMBER, lengths.figures(plan)),
             PageColumn("Height from A", NUMBER, lengths.figures(away[:, 2].tolist())),
             PageColumn("Finding", TEXT, [id for _, _, id, *_ in rows]),

@@ -5,19 +5,42 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.job import Job
 from tieup.model.reconciliation import Table
 from tieup.sentences import counted
 from tieup.write.columns import COORDINATE
 from tieup.write.digits import Numbers, number_rows
+from tieup.write.lengths import Lengths
 from tieup.write.page.wording import GOOD, verdict_of
 from tieup.write.tables import decimals
 
 TEXT, NAME, POINT, NUMBER, VERDICT, CODE = "text", "name", "point", "number", "verdict", "code"
+LENGTH = "length"  # said of a column of a table: a number in the job's small unit of length
+Heads: TypeAlias = Sequence[tuple[str, str, str]]  # heading, look, column of the table
+PLACE: Heads = (
+    ("Northing", NUMBER, "northing"),
+    ("Easting", NUMBER, "easting"),
+    ("Elevation", NUMBER, "elevation"),
+)
+SPREADS: Heads = (
+    ("± N", LENGTH, "sd_northing"),
+    ("± E", LENGTH, "sd_easting"),
+    ("± elev.", LENGTH, "sd_elevation"),
+)
+STEPS: Heads = (("N", LENGTH, "d_northing"), ("E", LENGTH, "d_easting"))
+JUDGED: Heads = (
+    ("Plan", LENGTH, "d_horizontal"),
+    ("± plan", LENGTH, "sd_horizontal"),
+    ("Limit", LENGTH, "limit_horizontal"),
+    ("Height", LENGTH, "d_elevation"),
+    ("± height", LENGTH, "sd_elevation"),
+    ("Limit", LENGTH, "limit_elevation"),
+)
 
 
 @dataclass(frozen=True)
@@ -61,6 +84,34 @@ class PageTable:
         return ", ".join([shown, *(f"{number:,} {word}" for word, number in odd.items())])
 
 
+def columns_of(
+    table: Table,
+    heads: Heads,
+    job: Job,
+    rows: IntArray | slice = slice(None),
+    kinds: Mapping[str, str] | None = None,
+) -> list[PageColumn]:
+    """Return the columns of ``heads`` that the table has, in the job's units.
+
+    Numbers have the digits of the CSV file by ``kinds``, as in `tieup.write.columns`; without
+    them four.
+    """
+    figures = Lengths(job.length_unit).figures
+    found = []
+    for title, look, name in heads:
+        if look == LENGTH and name in table:
+            shown = figures(numbers(table, name)[rows].tolist())
+            found.append(PageColumn(title, NUMBER, shown))
+        elif name in table:
+            shown = (
+                texts(table, name, rows)
+                if kinds is None
+                else cells(table, name, kinds, job.angle_unit, rows)
+            )
+            found.append(PageColumn(title, look, shown))
+    return found
+
+
 def cells(
     table: Table,
     name: str,
@@ -86,13 +137,10 @@ def numbers(table: Table, name: str) -> FloatArray:
     return np.asarray(table[name], dtype=np.float64)
 
 
-def texts(table: Table, name: str, rows: IntArray | None = None) -> list[str]:
+def texts(table: Table, name: str, rows: IntArray | slice = slice(None)) -> list[str]:
     """Return a column, or ``rows`` of it, as texts; empty throughout where the table lacks it."""
-    if name not in table:
-        return [""] * (length(table) if rows is None else len(rows))
-    column = np.asarray(table[name])
-    values = (column if rows is None else column[rows]).tolist()
-    return [value if type(value) is str else _text(value) for value in values]
+    column = np.asarray(table[name] if name in table else [""] * length(table))
+    return [value if type(value) is str else _text(value) for value in column[rows].tolist()]
 
 
 def length(table: Table) -> int:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 
 import numpy as np
@@ -25,7 +25,7 @@ from tieup.write.page.page_table import (
     VERDICT,
     PageColumn,
     PageTable,
-    cells,
+    columns_of,
     left_out,
     length,
     texts,
@@ -163,21 +163,20 @@ def falls_table(site: Reconciliation) -> PageTable | None:
         return None
     rank = [RANKS.index(word) for word in texts(falls, "verdict")]
     rows = np.argsort(rank, kind="stable")[:MOST_FALLS]
-    unit = site.job.angle_unit
     return PageTable(
         f"Named falls, what does not pass first. Length in {Lengths(site.job.length_unit).name}; "
         "± is 1 sd.",
-        tuple(
-            PageColumn(title, look, _said(cells(falls, name, FALLS, unit, rows), look))
-            for title, look, name in FALL_COLUMNS
-        ),
+        tuple(_said(one) for one in columns_of(falls, FALL_COLUMNS, site.job, rows, FALLS)),
         left_out(len(rows), length(falls), "falls", "falls.csv", "what does not pass"),
     )
 
 
-def _said(words: list[str], look: str) -> list[str]:
-    """Return cells with the verdict untested in words of its own."""
-    return ["not tested" if look == VERDICT and word == UNTESTED else word for word in words]
+def _said(column: PageColumn) -> PageColumn:
+    """Return a column with the verdict untested in words of its own."""
+    if column.look != VERDICT:
+        return column
+    words = ["not tested" if word == UNTESTED else word for word in column.cells]
+    return replace(column, cells=words)
 
 
 def checks_table(site: Reconciliation) -> PageTable | None:

@@ -11,6 +11,7 @@ import numpy as np
 
 from tieup.model.arrays import IntArray
 from tieup.model.finding import Finding
+from tieup.model.job import Job
 from tieup.model.reconciliation import Fit, Reconciliation, Table
 from tieup.sentences import counted
 from tieup.write.columns import SETUPS
@@ -18,14 +19,18 @@ from tieup.write.lengths import Lengths
 from tieup.write.page.disputed_view import disputed_table
 from tieup.write.page.findings_view import FindingView, finding_view
 from tieup.write.page.page_table import (
+    JUDGED,
+    LENGTH,
     NAME,
     NUMBER,
+    PLACE,
     POINT,
+    SPREADS,
+    STEPS,
     TEXT,
     VERDICT,
-    PageColumn,
     PageTable,
-    cells,
+    columns_of,
     left_out,
     length,
     numbers,
@@ -37,82 +42,65 @@ from tieup.write.page.wording import BAD, GOOD, OPEN, WARN, Verdict
 from tieup.write.page.worked_view import derived_table, field_setups_table, field_table, typed_table
 
 MOST_SETUPS, MOST_TIES, MOST_PAIRS, MOST_FINDINGS = 200, 300, 200, 100
+FIRST_PAIRS = slice(MOST_PAIRS)
 FIRST_FINDINGS = 5  # that stand open; notes never do
-
-
-SETUP_PLACE = (
+SETUP_HEADS = (
     ("Setup", POINT, "setup"),
     ("Over", NAME, "station"),
     ("Verdict", VERDICT, "verdict"),
     ("Ties", NUMBER, "ties"),
-    ("Northing", NUMBER, "northing"),
-    ("Easting", NUMBER, "easting"),
-    ("Elevation", NUMBER, "elevation"),
-)
-SETUP_SPREADS = (("± N", "sd_northing"), ("± E", "sd_easting"), ("± elev.", "sd_elevation"))
-SETUP_FIT = (
+    *PLACE,
+    *SPREADS,
     ("Orientation", NUMBER, "orientation"),
     ("±", NUMBER, "sd_orientation"),
     ("Redundancy", NUMBER, "redundancy"),
     ("Geometry", TEXT, "geometry"),
     ("Weakest sd (mm)", NUMBER, "geometry_sd"),
 )
-TIE_WORDS = (
+IN_WORDS = ("In words", TEXT, "judgement")
+TIE_HEADS = (
     ("Mark", POINT, "point"),
     ("Setup", POINT, "setup"),
     ("Verdict", VERDICT, "verdict"),
+    *STEPS,
+    *JUDGED,
+    IN_WORDS,
 )
-TIE_LENGTHS = (
-    ("N", "d_northing"),
-    ("E", "d_easting"),
-    ("Plan", "d_horizontal"),
-    ("± plan", "sd_horizontal"),
-    ("Limit", "limit_horizontal"),
-    ("Height", "d_elevation"),
-    ("± height", "sd_elevation"),
-    ("Limit", "limit_elevation"),
-)
-PAIR_WORDS = (
+PAIR_HEADS = (
     ("First", POINT, "first"),
     ("Second", POINT, "second"),
     ("Verdict", VERDICT, "verdict"),
     ("Shared marks", NUMBER, "shared"),
     ("Turn (arc sec)", NUMBER, "turn"),
     ("Farthest shot", POINT, "far_point"),
+    *STEPS,
+    ("Plan, farthest", LENGTH, "d_horizontal"),
+    *JUDGED[1:],
+    IN_WORDS,
 )
-PAIR_LENGTHS = (
-    ("N", "d_northing"),
-    ("E", "d_easting"),
-    ("Plan, farthest", "d_horizontal"),
-    ("± plan", "sd_horizontal"),
-    ("Limit", "limit_horizontal"),
-    ("Height", "d_elevation"),
-    ("± height", "sd_elevation"),
-    ("Limit", "limit_elevation"),
-)
-JOINT_WORDS = (
+JOINT_HEADS = (
     ("String", TEXT, "string"),
     ("First", POINT, "first"),
     ("Second", POINT, "second"),
     ("At", POINT, "point"),
     ("Verdict", VERDICT, "verdict"),
+    ("Gap", LENGTH, "d_horizontal"),
+    ("± gap", LENGTH, "sd_horizontal"),
+    ("Limit", LENGTH, "limit_horizontal"),
+    ("Step", LENGTH, "d_elevation"),
+    ("± step", LENGTH, "sd_elevation"),
+    ("Limit", LENGTH, "limit_elevation"),
+    IN_WORDS,
 )
-JOINT_LENGTHS = (
-    ("Gap", "d_horizontal"),
-    ("± gap", "sd_horizontal"),
-    ("Limit", "limit_horizontal"),
-    ("Step", "d_elevation"),
-    ("± step", "sd_elevation"),
-    ("Limit", "limit_elevation"),
-)
-CONTROL_WORDS = (("Mark", POINT, "point"), ("Verdict", VERDICT, "verdict"))
-CONTROL_LENGTHS = (
-    ("N", "d_northing"),
-    ("E", "d_easting"),
-    ("Height", "d_elevation"),
-    ("± N", "sd_northing"),
-    ("± E", "sd_easting"),
-    ("± height", "sd_elevation"),
+CONTROL_HEADS = (
+    ("Mark", POINT, "point"),
+    ("Verdict", VERDICT, "verdict"),
+    *STEPS,
+    ("Height", LENGTH, "d_elevation"),
+    ("± N", LENGTH, "sd_northing"),
+    ("± E", LENGTH, "sd_easting"),
+    ("± height", LENGTH, "sd_elevation"),
+    IN_WORDS,
 )
 
 
@@ -162,7 +150,7 @@ def survey_view(site: Reconciliation) -> Survey:
     return Survey(
         datum=site.summary.datum,
         fits=tuple(_fits(site)),
-        control=_control(site.control, lengths) if length(site.control) else None,
+        control=_control(site.control, site.job) if length(site.control) else None,
         findings=tuple(finding_view(finding) for finding in findings),
         first_findings=first,
         more_findings=_severities(findings[first:]),
@@ -172,8 +160,8 @@ def survey_view(site: Reconciliation) -> Survey:
         disputed=disputed_table(site),
         setups=_setups(site, lengths),
         traverses=traverses_table(site),
-        pairs=_pairs(site.pairs, lengths) if length(site.pairs) else None,
-        joints=_joints(site.joints, lengths) if length(site.joints) else None,
+        pairs=_pairs(site.pairs, site.job) if length(site.pairs) else None,
+        joints=_joints(site.joints, site.job) if length(site.joints) else None,
         ties=_ties(site, lengths),
         strings=strings_table(site),
         falls=falls_table(site),
@@ -241,23 +229,10 @@ def _setups(site: Reconciliation, lengths: Lengths) -> PageTable:
     total = length(setups)
     many = total > MOST_SETUPS
     rows = np.argsort(rank, kind="stable")[:MOST_SETUPS] if many else np.arange(total)
-
-    def column(title: str, look: str, name: str) -> PageColumn:
-        return PageColumn(title, look, cells(setups, name, SETUPS, unit, rows))
-
-    figures = lengths.figures
-    spreads = [
-        PageColumn(title, NUMBER, figures(numbers(setups, name)[rows].tolist()))
-        for title, name in SETUP_SPREADS
-    ]
     return PageTable(
         f"Setups. Coordinates in {lengths.name}; ± are 1 sd in {lengths.small}, of the orientation "
         f"in {unit}.",
-        (
-            *(column(*part) for part in SETUP_PLACE),
-            *spreads,
-            *(column(*part) for part in SETUP_FIT),
-        ),
+        tuple(columns_of(setups, SETUP_HEADS, site.job, rows, SETUPS)),
         left_out(len(rows), total, "setups", "setups.csv", "what does not tie"),
     )
 
@@ -265,11 +240,10 @@ def _setups(site: Reconciliation, lengths: Lengths) -> PageTable:
 def _ties(site: Reconciliation, lengths: Lengths) -> PageTable:
     ties = site.ties
     rows = _worst_ties(ties)[:MOST_TIES]
-    chosen = {name: np.asarray(column)[rows] for name, column in ties.items()}
     return PageTable(
         f"Ties: where this setup alone puts the mark, minus where all the others put it, in "
         f"{lengths.small}; ± is 1 sd.",
-        _columns(chosen, TIE_WORDS, TIE_LENGTHS, lengths),
+        tuple(columns_of(ties, TIE_HEADS, site.job, rows)),
         left_out(len(rows), length(ties), "ties", "ties.csv", "the worst"),
     )
 
@@ -285,51 +259,28 @@ def _worst_ties(ties: Table) -> IntArray:
     return np.lexsort((-shares, ~fails))
 
 
-def _pairs(pairs: Table, lengths: Lengths) -> PageTable:
+def _pairs(pairs: Table, job: Job) -> PageTable:
     return PageTable(
         f"Setup against setup, from the marks both have shot: first minus second, in "
-        f"{lengths.small}; plan also at the farthest shot. ± is 1 sd.",
-        _columns(pairs, PAIR_WORDS, PAIR_LENGTHS, lengths, MOST_PAIRS),
+        f"{Lengths(job.length_unit).small}; plan also at the farthest shot. ± is 1 sd.",
+        tuple(columns_of(pairs, PAIR_HEADS, job, FIRST_PAIRS)),
         left_out(MOST_PAIRS, length(pairs), "pairs of setups"),
     )
 
 
-def _joints(joints: Table, lengths: Lengths) -> PageTable:
+def _joints(joints: Table, job: Job) -> PageTable:
     return PageTable(
         "Strings where they pass from one setup's shots to another's: second minus first, in "
-        f"{lengths.small}; ± is 1 sd.",
-        _columns(joints, JOINT_WORDS, JOINT_LENGTHS, lengths, MOST_PAIRS),
+        f"{Lengths(job.length_unit).small}; ± is 1 sd.",
+        tuple(columns_of(joints, JOINT_HEADS, job, FIRST_PAIRS)),
         left_out(MOST_PAIRS, length(joints), "joints"),
     )
 
 
-def _control(control: Table, lengths: Lengths) -> PageTable:
+def _control(control: Table, job: Job) -> PageTable:
     return PageTable(
         "Control, mark by mark: where the survey without that mark's own coordinates puts it, "
-        f"minus the list, in {lengths.small}; ± is 1 sd.",
-        _columns(control, CONTROL_WORDS, CONTROL_LENGTHS, lengths, MOST_PAIRS),
+        f"minus the list, in {Lengths(job.length_unit).small}; ± is 1 sd.",
+        tuple(columns_of(control, CONTROL_HEADS, job, FIRST_PAIRS)),
         left_out(MOST_PAIRS, length(control), "control marks"),
     )
-
-
-def _columns(
-    table: Table,
-    words: Sequence[tuple[str, str, str]],
-    figures: Sequence[tuple[str, str]],
-    lengths: Lengths,
-    most: int = MOST_TIES,
-) -> tuple[PageColumn, ...]:
-    """Return columns of words (title, look, name), of lengths (title, name) and the judgement."""
-    columns = [
-        PageColumn(title, look, texts(table, name)[:most])
-        for title, look, name in words
-        if name in table
-    ]
-    for title, name in figures:
-        if name not in table:
-            continue
-        values = numbers(table, name)[:most].tolist()
-        columns.append(PageColumn(title, NUMBER, lengths.figures(values)))
-    if "judgement" in table:
-        columns.append(PageColumn("In words", TEXT, texts(table, "judgement")[:most]))
-    return tuple(columns)

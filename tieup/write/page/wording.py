@@ -40,16 +40,6 @@ VERDICTS = {
     "moved": Verdict("moved", BAD),
 }
 
-GEOMETRY = {
-    "strong": "",
-    "weak": "its marks are badly spread: shoot one more on the open side",
-    "single": "tied by one mark only: it can swing about that mark",
-    "two-tie": "tied by two marks only: a mistake at either would not be located",
-    "in-line": "its marks lie in one line with it: mistakes sideways would not show",
-    "danger-circle": "angles alone, near the circle through its marks: its place is weak",
-    "disconnected": "shares no mark with the rest of the site",
-}
-
 
 def verdict_of(word: str) -> Verdict:
     """Return the verdict that a table's word stands for; an unknown word speaks for itself."""

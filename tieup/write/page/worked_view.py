@@ -5,9 +5,6 @@ Everything is read off the tables behind derived.csv, field_setups.csv and field
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import TypeAlias
-
 import numpy as np
 
 from tieup.model.arrays import IntArray
@@ -15,13 +12,18 @@ from tieup.model.reconciliation import Reconciliation, Table
 from tieup.write.columns import DERIVED, FIELD_SETUPS
 from tieup.write.lengths import Lengths
 from tieup.write.page.page_table import (
+    JUDGED,
+    LENGTH,
     NUMBER,
+    PLACE,
     POINT,
+    SPREADS,
+    STEPS,
     TEXT,
     VERDICT,
     PageColumn,
     PageTable,
-    cells,
+    columns_of,
     left_out,
     length,
     numbers,
@@ -29,54 +31,42 @@ from tieup.write.page.page_table import (
 )
 
 MOST_DERIVED, MOST_SETUPS, MOST_MOVED = 300, 200, 200
-DERIVED_PLACE = (
+DERIVED_HEADS = (
     ("Point", POINT, "point"),
     ("How", TEXT, "how"),
-    ("Northing", NUMBER, "northing"),
-    ("Easting", NUMBER, "easting"),
-    ("Elevation", NUMBER, "elevation"),
+    *PLACE,
+    *SPREADS,
+    ("Remarks", TEXT, "remarks"),
 )
-DERIVED_LENGTHS = (("± N", "sd_northing"), ("± E", "sd_easting"), ("± elev.", "sd_elevation"))
-DERIVED_WORDS = (("Remarks", TEXT, "remarks"),)
-TYPED_PLACE = (
+TYPED_HEADS = (
     ("Point", POINT, "point"),
     ("Result", VERDICT, "verdict"),
     ("Measured", NUMBER, "measured_elevation"),
     ("Typed", NUMBER, "typed_elevation"),
+    ("Typed - measured", LENGTH, "d_elevation"),
+    ("± measured", LENGTH, "sd_difference"),
+    ("Limit", LENGTH, "limit_elevation"),
+    ("By", TEXT, "by"),
+    ("Reason", TEXT, "reason"),
 )
-TYPED_LENGTHS = (
-    ("Typed - measured", "d_elevation"),
-    ("± measured", "sd_difference"),
-    ("Limit", "limit_elevation"),
-)
-TYPED_WORDS = (("By", TEXT, "by"), ("Reason", TEXT, "reason"))
-SETUP_WORDS = (
+SETUP_HEADS = (
     ("Setup", POINT, "setup"),
     ("Frame", VERDICT, "verdict"),
     ("In words", TEXT, "says"),
     ("Points", NUMBER, "points"),
     ("Moved", NUMBER, "moved"),
     ("Stake-outs", NUMBER, "stake_outs"),
+    *STEPS,
+    ("Height", LENGTH, "d_elevation"),
 )
-SETUP_LENGTHS = (("N", "d_northing"), ("E", "d_easting"), ("Height", "d_elevation"))
-MOVED_WORDS = (
+MOVED_HEADS = (
     ("Point", POINT, "point"),
     ("Setup", POINT, "setup"),
     ("Moved", TEXT, "cause"),
     ("Staked out", TEXT, "stake_out"),
+    *STEPS,
+    *JUDGED,
 )
-MOVED_LENGTHS = (
-    ("N", "d_northing"),
-    ("E", "d_easting"),
-    ("Plan", "d_horizontal"),
-    ("± plan", "sd_horizontal"),
-    ("Limit", "limit_horizontal"),
-    ("Height", "d_elevation"),
-    ("± height", "sd_elevation"),
-    ("Limit", "limit_elevation"),
-)
-
-Heads: TypeAlias = Sequence[tuple[str, str, str]]
 
 
 def derived_table(site: Reconciliation) -> PageTable | None:
@@ -86,15 +76,11 @@ def derived_table(site: Reconciliation) -> PageTable | None:
         return None
     strings, remarks = texts(table, "string"), texts(table, "remarks")
     shown = [not string or remark != "" for string, remark in zip(strings, remarks, strict=True)]
-    rows, unit = np.flatnonzero(shown)[:MOST_DERIVED], site.job.angle_unit
+    rows = np.flatnonzero(shown)[:MOST_DERIVED]
     return PageTable(
         f"Worked out of the adjusted marks, anew at every run. Coordinates in {lengths.name}; ± "
         f"are 1 sd in {lengths.small}.",
-        (
-            *_columns(table, DERIVED_PLACE, DERIVED, unit, rows),
-            *_lengths(table, DERIVED_LENGTHS, lengths, rows),
-            *_columns(table, DERIVED_WORDS, DERIVED, unit, rows),
-        ),
+        tuple(columns_of(table, DERIVED_HEADS, site.job, rows, DERIVED)),
         left_out(len(rows), length(table), "derived points", "derived.csv"),
     )
 
@@ -105,16 +91,11 @@ def typed_table(site: Reconciliation) -> PageTable | None:
     rows = np.flatnonzero(np.isfinite(numbers(table, "typed_elevation")))
     if not len(rows):
         return None
-    unit, every = site.job.angle_unit, len(rows)
-    rows = rows[:MOST_DERIVED]
+    every, rows = len(rows), rows[:MOST_DERIVED]
     return PageTable(
         f"Elevations that a person typed, in {lengths.name}, held as typed beside what was "
         f"measured; differences in {lengths.small}, ± is 1 sd.",
-        (
-            *_columns(table, TYPED_PLACE, DERIVED, unit, rows),
-            *_lengths(table, TYPED_LENGTHS, lengths, rows),
-            *_columns(table, TYPED_WORDS, DERIVED, unit, rows),
-        ),
+        tuple(columns_of(table, TYPED_HEADS, site.job, rows, DERIVED)),
         left_out(len(rows), every, "typed elevations", "derived.csv"),
     )
 
@@ -124,15 +105,14 @@ def field_setups_table(site: Reconciliation) -> PageTable | None:
     table, lengths = site.field_setups, Lengths(site.job.length_unit)
     if not length(table):
         return None
-    rows, unit = np.arange(length(table))[:MOST_SETUPS], site.job.angle_unit
+    rows = np.arange(length(table))[:MOST_SETUPS]
     turns = numbers(table, "turn")[rows].tolist()
     return PageTable(
         "What each setup stored in the field, minus where the points are: the shift at the "
         f"instrument in {lengths.small}, and the turn about it. Stored coordinates are compared "
         "and never used.",
         (
-            *_columns(table, SETUP_WORDS, FIELD_SETUPS, unit, rows),
-            *_lengths(table, SETUP_LENGTHS, lengths, rows),
+            *columns_of(table, SETUP_HEADS, site.job, rows, FIELD_SETUPS),
             PageColumn("Turn (arc sec)", NUMBER, [f"{turn:.0f}" for turn in turns]),
         ),
         left_out(len(rows), length(table), "setups", "field_setups.csv"),
@@ -150,10 +130,7 @@ def field_table(site: Reconciliation) -> PageTable | None:
     return PageTable(
         f"Stored points that are surely elsewhere: stored minus reconciled, in {lengths.small}; "
         "± is 1 sd.",
-        (
-            *_columns(table, MOVED_WORDS, {}, site.job.angle_unit, rows),
-            *_lengths(table, MOVED_LENGTHS, lengths, rows),
-        ),
+        tuple(columns_of(table, MOVED_HEADS, site.job, rows)),
         left_out(len(rows), len(moved), "moved points", "field.csv", "the largest"),
     )
 
@@ -161,22 +138,3 @@ def field_table(site: Reconciliation) -> PageTable | None:
 def _size(table: Table, rows: IntArray) -> np.ndarray:
     plan, height = numbers(table, "d_horizontal")[rows], numbers(table, "d_elevation")[rows]
     return np.nan_to_num(np.fmax(plan, np.abs(height)))
-
-
-def _columns(
-    table: Table, heads: Heads, kinds: Mapping[str, str], unit: str, rows: IntArray
-) -> list[PageColumn]:
-    """Return columns (heading, look, name) with the digits of the CSV file."""
-    return [
-        PageColumn(head, look, cells(table, name, kinds, unit, rows)) for head, look, name in heads
-    ]
-
-
-def _lengths(
-    table: Table, heads: Sequence[tuple[str, str]], lengths: Lengths, rows: IntArray
-) -> list[PageColumn]:
-    """Return columns (heading, name) of small lengths."""
-    return [
-        PageColumn(head, NUMBER, lengths.figures(numbers(table, name)[rows].tolist()))
-        for head, name in heads
-    ]
