@@ -1,4 +1,4 @@
-"""What each point is to the site, and how far it is proved: the words of coordinates.csv."""
+"""What each point is to the site, for a plan and for a finished run alike."""
 
 from __future__ import annotations
 
@@ -7,9 +7,7 @@ import numpy as np
 from tieup.adjust.problem import levelled_only
 from tieup.model.arrays import TextArray, distinct_pairs
 from tieup.model.network import Network
-
-CONTROL, STATION, TIE, SHOT = "control", "station", "tie", "shot"
-HELD, CHECKED, UNCHECKED, DISPUTED, UNPLACED = "held", "checked", "unchecked", "disputed", ""
+from tieup.model.point_words import CONTROL, SHOT, STATION, TIE
 
 
 def point_roles(network: Network) -> TextArray:

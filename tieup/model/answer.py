@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from tieup.model.settings import Tolerances
 from tieup.sentences import clauses
 
-TIED, UNPROVED = "ties", "unproved"
+TIED, FAILS, UNTESTED = "ties", "fails", "untested"
+UNPROVED = "unproved"  # of setups and joints: nothing is known to be wrong, nor shown to be right
 
 
 @dataclass(frozen=True)

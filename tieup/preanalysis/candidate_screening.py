@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.adjust.distributions import confidence_factor
-from tieup.adjust.point_roles import UNCHECKED
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import Sights
+from tieup.model.point_words import UNCHECKED
 from tieup.preanalysis.design_quality import EMPHASIS
 from tieup.preanalysis.update import Base, sight_rows
 

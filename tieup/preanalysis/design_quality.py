@@ -12,7 +12,7 @@ import numpy as np
 
 from tieup.adjust.distributions import confidence_factor
 from tieup.adjust.ellipse import error_ellipse
-from tieup.adjust.point_roles import CHECKED, HELD, SHOT, UNCHECKED, UNPLACED, point_roles
+from tieup.adjust.point_roles import point_roles
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.geometry_words import (
@@ -22,6 +22,7 @@ from tieup.model.geometry_words import (
     STRONG,
     WEAK,
 )
+from tieup.model.point_words import CHECKED, HELD, SHOT, UNCHECKED, UNPLACED
 from tieup.model.settings import Tolerances
 from tieup.preanalysis.scheme import Scheme, places_of
 from tieup.ties.free_station_precision import danger

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.point_roles import SHOT, point_roles
+from tieup.adjust.point_roles import point_roles
 from tieup.adjust.scatter import Scatter
 from tieup.diagnose.basis.solve import Solved
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.point_words import SHOT
 from tieup.model.settings import Tolerances
 from tieup.preanalysis.design_quality import longest_sight
 from tieup.ties.bays import PlaceStanding, bounds_at

@@ -15,7 +15,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.adjust.point_roles import SHOT, point_roles
+from tieup.adjust.point_roles import point_roles
 from tieup.adjust.scatter import Scatter
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.proof.guarding import Guarded, guard
@@ -24,6 +24,7 @@ from tieup.errors import AdjustmentError, NetworkError
 from tieup.geometry import curvature_coefficient
 from tieup.model.answer import Promise
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.point_words import SHOT
 from tieup.preanalysis.candidates import NEAREST, Candidates, sights_like_others
 from tieup.preanalysis.foresight import Foresight, expected, foresight
 from tieup.preanalysis.proposed_site import (

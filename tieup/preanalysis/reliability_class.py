@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.adjust.link_tests import link_tests
-from tieup.adjust.point_roles import CHECKED, HELD, UNCHECKED, UNPLACED
 from tieup.model.arrays import BoolArray, FloatArray, TextArray
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
+from tieup.model.point_words import CHECKED, HELD, UNCHECKED, UNPLACED
 from tieup.preanalysis.design_quality import DesignState
 from tieup.preanalysis.draws import SELDOM, USUALLY
 from tieup.preanalysis.prospects import Bay, Prospects

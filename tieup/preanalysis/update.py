@@ -18,10 +18,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tieup.adjust.observation_equations import Connections
-from tieup.adjust.point_roles import CHECKED, SHOT, UNCHECKED, point_roles
+from tieup.adjust.point_roles import point_roles
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.observations import Sights
+from tieup.model.point_words import CHECKED, SHOT, UNCHECKED
 from tieup.preanalysis.candidates import Area
 from tieup.preanalysis.design_quality import (
     PROVED,

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tieup.geometry import ARC_SECOND
+from tieup.model.answer import TIED
 from tieup.model.arrays import FloatArray, TextArray, text_array
 from tieup.model.reconciliation import Table
 from tieup.model.rules import Rule, RuleResult
@@ -14,7 +15,6 @@ from tieup.results.site import Site
 from tieup.ties.change_over_readings import GAP, STEP
 from tieup.ties.pairs import words_of
 from tieup.ties.tie_checks import Checks
-from tieup.ties.verdicts import TIES
 from tieup.units import length_factor, length_word
 
 FEET = ("ft", "ftUS")
@@ -119,7 +119,7 @@ def _control_words(plan: bool, height: bool, told: tuple[bool, bool]) -> str:
 def _pair_words(checks: Checks, limit: float) -> TextArray:
     """Return the words of each pair; ``limit`` (m) is the one in plan."""
     pairs, words = checks.evidence.pairs, words_of(checks.evidence.pairs, checks.pairs)
-    over = (checks.pairs.verdict == TIES) & (pairs.far_plan > limit)
+    over = (checks.pairs.verdict == TIED) & (pairs.far_plan > limit)
     words[over] = "within the limit; over it at the farthest shot, but not beyond the scatter"
     return words
 

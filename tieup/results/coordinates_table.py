@@ -5,21 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.adjust.ellipse import error_ellipse
-from tieup.adjust.point_roles import (
-    CHECKED,
-    DISPUTED,
-    HELD,
-    SHOT,
-    STATION,
-    UNCHECKED,
-    UNPLACED,
-    point_roles,
-)
+from tieup.adjust.point_roles import point_roles
 from tieup.adjust.problem import levelled_only
 from tieup.diagnose.basis.solve import setting_error, standing_marks
 from tieup.diagnose.proof.certainty import ellipse_factor, interval_factor, spread_factor
 from tieup.model.arrays import FloatArray, IntArray, TextArray
 from tieup.model.job import Job
+from tieup.model.point_words import CHECKED, DISPUTED, HELD, SHOT, STATION, UNCHECKED, UNPLACED
 from tieup.model.reconciliation import Table
 from tieup.model.strings import string_names
 from tieup.results.job_units import in_angle_unit

@@ -12,6 +12,7 @@ from tieup.linework.site_lines import SiteLine
 from tieup.model.arrays import FloatArray, text_array
 from tieup.model.derived import Typed
 from tieup.model.finding import Finding
+from tieup.model.point_words import DERIVED, UNCHECKED
 from tieup.model.reconciliation import Table
 from tieup.results.coordinates_table import hidden_nothing, spread_columns
 from tieup.results.derived_words import empty_findings, flag, how, remarks
@@ -65,7 +66,7 @@ def _coordinate_rows(coordinates: Table, site: Site, derived: DerivedPoints) -> 
         "elevation": position[:, 2] / length,
         "code": text_array(_codes(coordinates, points)),
         "string": text_array([point.string for point in points]),
-        "role": np.full(len(points), "derived", dtype=object),
+        "role": np.full(len(points), DERIVED, dtype=object),
         "proof": text_array([proof for proof, _ in parents]),
         **hidden_nothing(len(points)),
         **spread_columns(position, covariance, site.job, freedom),
@@ -93,7 +94,7 @@ def _inherited(coordinates: Table, site: Site, derived: DerivedPoints) -> list[t
         setups = {s for mark in marks for s in str(coordinates["setups"][mark]).split()}
         weakest = PROOFS[min(proofs, default=0)]
         if point.typed and weakest not in ("", "disputed"):
-            weakest = "unchecked"
+            weakest = UNCHECKED
         found.append((weakest, " ".join(sorted(setups, key=lambda s: labels.get(s, -1)))))
     return found
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from tieup.adjust.distributions import confidence_factor
 from tieup.adjust.ellipse import error_ellipse
-from tieup.adjust.point_roles import SHOT, UNPLACED, point_roles
+from tieup.adjust.point_roles import point_roles
 from tieup.model.arrays import BoolArray, FloatArray, TextArray
 from tieup.model.job import Job
 from tieup.model.link_kinds import of_kind
@@ -23,6 +23,7 @@ from tieup.model.plan import (
     PlanAnswer,
     SetupForecast,
 )
+from tieup.model.point_words import SHOT, UNPLACED
 from tieup.model.reconciliation import Table
 from tieup.preanalysis.design_quality import sighted
 from tieup.preanalysis.forecast import Outlook

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.adjust.point_roles import CHECKED, UNCHECKED, UNPLACED
 from tieup.model.arrays import FloatArray
 from tieup.model.geometry_words import LACKING, STRONG, WEAK
+from tieup.model.point_words import CHECKED, UNCHECKED, UNPLACED
 from tieup.model.settings import Tolerances
 from tieup.preanalysis.design_quality import DesignQuality
 from tieup.preanalysis.draws import USUALLY

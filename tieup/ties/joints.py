@@ -21,6 +21,7 @@ from tieup.adjust.cofactors import affordable, group_point_covariances
 from tieup.adjust.solution import Adjustment
 from tieup.linework.change_overs import ChangeOver, change_overs
 from tieup.linework.site_lines import find_lines
+from tieup.model.answer import UNPROVED, UNTESTED
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.fieldbook import Shots
 from tieup.model.settings import Tolerances
@@ -39,7 +40,7 @@ from tieup.ties.compare import compare, within_means
 from tieup.ties.marks import MarkTies
 from tieup.ties.multiple_testing import chance_of, holm
 from tieup.ties.sharing import find_sharing, misfits
-from tieup.ties.verdicts import UNPROVED, UNTESTED, Judgement, judge, state_of
+from tieup.ties.verdicts import Judgement, judge, state_of
 
 LEVEL = 0.001  # chance that a clean job has any joint called off
 UNSHARED = "no shot is shared: what the line's own shape may do cannot be told from a step"

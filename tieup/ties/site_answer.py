@@ -8,7 +8,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.model.answer import JointAnswer, Promise, SetupAnswer, TieAnswer
+from tieup.model.answer import (
+    FAILS,
+    TIED,
+    UNPROVED,
+    UNTESTED,
+    JointAnswer,
+    Promise,
+    SetupAnswer,
+    TieAnswer,
+)
 from tieup.model.arrays import IntArray
 from tieup.model.finding import NOTE, NOTICED, STOP, STRING_STEP, Finding
 from tieup.model.geometry_words import CIRCLE, DISCONNECTED, LINE, SINGLE, TWO, WEAK
@@ -22,7 +31,7 @@ from tieup.ties.site_verdict import NAMED, lists_verdict, site_verdict
 from tieup.ties.sizes import said
 from tieup.ties.tie_checks import Checks
 from tieup.ties.todo import to_do
-from tieup.ties.verdicts import BAD, FAILS, TIES, UNPROVED, UNTESTED
+from tieup.ties.verdicts import BAD
 
 WANTING = {SINGLE, TWO, LINE, CIRCLE, DISCONNECTED}  # geometry in which ties prove too little
 PARTS = ("plan", "height")
@@ -63,7 +72,7 @@ def crew_answer(
         odd=(odd := checks.evidence.setups[int(named[0])] if len(named) else ""),
         doubt=_doubt(odd, "", findings) if odd else "",
         todo=to_do(checks, findings, promises, angle_unit, length_unit),
-        holding=verdicts.count(TIES),
+        holding=verdicts.count(TIED),
         failing=verdicts.count(FAILS),
         unproved=verdicts.count(UNTESTED),
         verdict=site_verdict(checks.ties, taken, joints, findings)
@@ -126,7 +135,7 @@ def _setup_verdict(
     if standing is None:
         return UNPROVED, "it has no shots"
     verdict, words = _standing_verdict(checks, standing, length_unit)
-    if verdict == TIES and geometry.word == WEAK:
+    if verdict == TIED and geometry.word == WEAK:
         words = f"{words}; {geometry.why}"
     return verdict, words
 
@@ -165,7 +174,7 @@ def _standing_verdict(checks: Checks, standing: PlaceStanding, length_unit: str)
     where = f" at {checks.evidence.points[point]}" if point >= 0 else ""
     if standing.within(sizes):
         plan, height = (said(float(value), length_unit) for value in standing.bound)
-        return TIES, f"one wrong shot could hide {plan} in plan, {height} in height{where}"
+        return TIED, f"one wrong shot could hide {plan} in plan, {height} in height{where}"
     coarse = standing.known > sizes
     if coarse.any():
         part = int(np.argmax(standing.known / sizes))

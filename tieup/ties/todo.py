@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from tieup.geometry import azimuth
-from tieup.model.answer import Errand, Promise
+from tieup.model.answer import FAILS, TIED, UNTESTED, Errand, Promise
 from tieup.model.finding import CHECK, NOTICED, STRING_STEP, Finding
 from tieup.model.geometry_words import CIRCLE, DISCONNECTED, LINE, SINGLE, STRONG, TWO, WEAK
 from tieup.ties.errands import NOWHERE, Errands, named
@@ -22,7 +22,7 @@ from tieup.ties.sector import Sector
 from tieup.ties.setup_geometry import Geometry
 from tieup.ties.sizes import said
 from tieup.ties.tie_checks import Checks
-from tieup.ties.verdicts import FAILS, LOOSE, UNTESTED
+from tieup.ties.verdicts import LOOSE
 
 AS_CLEAR = 0.9  # of the clearest failure at a mark: that setup may be the wrong one as well
 REACH = 2.0  # a mark offered lies within so many times the longest tie
@@ -279,7 +279,7 @@ def _change_overs(
     Each with the severity of the finding that it steps there, None where there is none.
     """
     joints, points = checks.evidence.joints, checks.evidence.points
-    rows = np.flatnonzero((joints.point < 0) & (checks.joints.verdict != "ties")).tolist()
+    rows = np.flatnonzero((joints.point < 0) & (checks.joints.verdict != TIED)).tolist()
     return [(row, steps.get(frozenset(points[p] for p in joints.ends[row]))) for row in rows]
 
 

@@ -10,6 +10,7 @@ import math
 from typing import Any
 
 from tieup.model.plan import BayForecast, JointForecast, MarkForecast, PlanAnswer, SetupForecast
+from tieup.model.point_words import UNCHECKED
 from tieup.sentences import counted, listed
 from tieup.units import length_factor
 from tieup.write.cautions import CAUTIONS, SHORT_CAUTION
@@ -192,14 +193,14 @@ def _marks(answer: PlanAnswer) -> list[list[str]]:
 def _state(mark: MarkForecast) -> str:
     """Return the proof of a mark in words, before it OVER where it misses a limit."""
     proof = mark.proof or "not placed"
-    if proof == "unchecked":
+    if proof == UNCHECKED:
         plan, height = math.isinf(mark.hides_plan), math.isinf(mark.hides_height)
         proof += {(True, False): " in plan", (False, True): " in height"}.get((plan, height), "")
         if not plan and not height:
             proof = f"checked {100 * mark.checked:.0f} days in 100"
     if mark.over <= 1.0:
         return proof
-    return f"OVER, {proof}" if mark.proof == "unchecked" else "OVER"
+    return f"OVER, {proof}" if mark.proof == UNCHECKED else "OVER"
 
 
 def _figures(

@@ -12,6 +12,7 @@ from dataclasses import replace
 from typing import Any
 
 from tieup.model.answer import (
+    FAILS,
     TIED,
     UNPROVED,
     Errand,
@@ -28,7 +29,6 @@ from tieup.write.terminal import HEIGHT, LEAST_WIDTH, WIDTH, aligned, clipped, f
 
 LEAST_TABLE = 4  # lines of a table: a blank, the heading, a row, how many more
 MOST_REASONS = 3
-FAILS, TIES = "fails", "ties"
 
 
 def ties_text(answer: TieAnswer, width: int = WIDTH, height: int = HEIGHT) -> str:
@@ -151,7 +151,7 @@ def _loose(answer: TieAnswer) -> list[str]:
     return [
         name
         for name, one in parts
-        if one.verdict == TIES
+        if one.verdict == TIED
         and (one.plan > limits.horizontal or abs(one.height) > limits.elevation)
     ]
 
@@ -186,7 +186,7 @@ def _entries(
 def _with_reason(line: str, part: SetupAnswer | JointAnswer, width: int) -> list[str]:
     """Put the reason behind the verdict where it fits, else below it, indented."""
     why = part.words
-    tied = part.verdict == TIES
+    tied = part.verdict == TIED
     if tied and isinstance(part, JointAnswer) and math.isfinite(part.plan + part.height):
         return [line]
     if len(line) + 2 + len(why) <= width:
@@ -220,7 +220,7 @@ def _shortened(entries: list[list[str]], room: int) -> list[str]:
 
 
 def _is_tied(entry: list[str]) -> bool:
-    return f"  {TIES}" in entry[0]
+    return f"  {TIED}" in entry[0]
 
 
 def _errand_lines(errands: Sequence[Errand], width: int) -> list[str]:

@@ -14,12 +14,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tieup.errors import OutputError, did_you_mean
+from tieup.model.point_words import DISPUTED, UNCHECKED
 from tieup.model.reconciliation import Reconciliation
 from tieup.sentences import counted, listed
 
 ROLES = ("control", "tie", "shot", "station", "derived")
 PROOFS = ("held", "checked", "unchecked")  # a disputed point is asked for by its name
-UNCHECKED, DISPUTED = "unchecked", "disputed"
 INSTRUMENT, TWIN, UNASKED, PLACELESS = "instrument", "twin", "unasked", "placeless"
 WORDS = {  # why a point stays behind: one, several
     INSTRUMENT: ("free instrument", "free instruments"),
