@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.simulate import Planted, Survey, simulate, write_job
+from tests.simulate import Planted, Survey, drill_yard, simulate, write_job
 from tests.simulate.mistakes import (
     mark_moved,
     repeated_rows,
@@ -31,6 +31,7 @@ TITLES = {
     "fire_station": "Fire station yard",
     "fire_station_clean": "Fire station yard, without mistakes",
     "two_setups": "Loading dock, two setups",
+    "drill_yard": "Drill yard, for grading",
 }
 # What job.yaml works out of the adjusted marks of the yard.
 DERIVED = """\
@@ -49,6 +50,7 @@ falls:   # per cent, positive where it falls; pass, fail or cannot tell at the c
   - {name: slab to gate, from: SLAB-SW, to: T3, minimum: 0.3, maximum: 5}
 """
 WORKED_OUT = dict.fromkeys(("fire_station", "fire_station_clean"), DERIVED + FALLS)
+WORKED_OUT["drill_yard"] = drill_yard.JOB
 KICK = (0.014, -0.011, -0.004)  # N, E, H in m: a plough catches CP8 over lunch
 
 README = """\
@@ -63,6 +65,7 @@ writes this folder, the same bytes every time; the true coordinates of every poi
 | `fire_station` | a day in five setups, with a few field mistakes |
 | `fire_station_clean` | the same day, the same random errors, without the mistakes |
 | `two_setups` | the smallest useful job: two setups, four control marks, feet |
+| `drill_yard` | the drill yard, shot for grading the next day: a surface, and does it drain |
 
 ## The fire-station yard
 
@@ -103,6 +106,15 @@ Random errors, 1 sd, as job.yaml states them: 2" for a direction or a zenith ang
 
 Two free stations share four control marks (held, sd 0) and two ties; each shoots ten points
 along a dock edge. Angles in degrees-minutes-seconds, lengths in international feet. No mistakes.
+
+## The drill yard
+
+The yard north of the engine house, shot for the grading machine from two free stations: pavement
+spots every 5 m, the edge all around (EDGE, closed), the high line (HIGH) between the inlets IN1
+and IN2, the slab edge (SLAB). It falls 1.5 % to the nearer inlet. The foot of the wall is
+projected from the slab at 2 %, a lid has a typed elevation. Two spots were laid too low: POND8
+holds 8 mm of water, which is proved, POND2 2 mm, which nobody can tell. `tieup surface` says so.
+No mistakes.
 """
 
 STORIES = {
@@ -131,7 +143,14 @@ def surveys() -> dict[str, Survey]:
     """Return the sample surveys by the name of their job."""
     rng = np.random.default_rng(SEED)
     dock = simulate(loading_dock(rng), Precision(), rng)
-    return {"fire_station": _spoiled(_clean()), "fire_station_clean": _clean(), "two_setups": dock}
+    rng = np.random.default_rng(SEED)
+    yard = simulate(drill_yard.drill_yard(), Precision(), rng)
+    return {
+        "fire_station": _spoiled(_clean()),
+        "fire_station_clean": _clean(),
+        "two_setups": dock,
+        "drill_yard": yard,
+    }
 
 
 def _told(planted: Planted) -> str:
@@ -189,6 +208,7 @@ def _json(jobs: dict[str, Survey]) -> str:
         'fire_station, whose CP8 stands here where it was before it was kicked",\n'
         f'"fire_station": {_truth(jobs["fire_station"])},\n'
         f'"two_setups": {_truth(jobs["two_setups"])},\n'
+        f'"drill_yard": {_truth(jobs["drill_yard"])},\n'
         f'"planted": {_object(planted)}}}\n'
     )
 

@@ -18,6 +18,7 @@ LEVELS = (  # a room imports from the levels above it and from itself
     {"read", "reduce", "linework", "network", "adjust", "write"},
     {"diagnose", "ties"},
     {"audit", "derive", "preanalysis"},
+    {"surface"},
     {"results"},
     {"config"},
     {"judging"},
@@ -58,6 +59,7 @@ NUMERIC = {
     "ties",
     "derive",
     "preanalysis",
+    "surface",
     "results",
 }
 TOUCHING = {"open", "print", "input", "os", "sys", "time", "datetime", "subprocess", "environ"}

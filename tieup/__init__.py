@@ -6,6 +6,7 @@
     tieup.ties("fire_station").todo      # what to shoot again
     tieup.audit("fire_station").rules    # raw rows alone
     tieup.plan("fire_station").points    # what it will come to, before it is shot
+    tieup.surface("fire_station").verdicts    # does it drain
 
 The library is loaded on first use, so that importing the package costs nothing.
 """
@@ -17,11 +18,13 @@ __all__ = [
     "AuditResult",
     "PlanResult",
     "Result",
+    "SurfaceResult",
     "TiesResult",
     "__version__",
     "audit",
     "plan",
     "reconcile",
+    "surface",
     "ties",
 ]
 
@@ -30,16 +33,18 @@ if TYPE_CHECKING:
         AuditResult,
         PlanResult,
         Result,
+        SurfaceResult,
         TiesResult,
         audit,
         plan,
         reconcile,
+        surface,
         ties,
     )
 else:
     from types import ModuleType
 
-    from tieup import audit, ties  # rooms of the house; what is in them loads later
+    from tieup import audit, surface, ties  # rooms of the house; what is in them loads later
 
     class _Door(ModuleType):
         """A room of the house whose name is also that of a function of the library.
@@ -53,7 +58,7 @@ else:
 
             return getattr(library, self.__name__.rpartition(".")[2])(*arguments, **options)
 
-    for _room in (audit, ties):
+    for _room in (audit, surface, ties):
         _room.__class__ = _Door
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from tieup.config.falls_section import refuse_unknown
 from tieup.config.rule_sets import rules_of
 from tieup.config.standing_section import refuse_unknown_standing
+from tieup.config.surfaces_section import refuse_unknown_parts
 from tieup.derive.points import DerivedPoints
 from tieup.derive.slopes import Slopes
 from tieup.diagnose.basis.case import Case, complete_points
@@ -34,6 +35,7 @@ from tieup.model.finding import worst_first
 from tieup.model.job import Job
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.model.settings import StandingTargets
+from tieup.model.surfaces import SurfaceWish
 from tieup.read import (
     file_sha256,
     number_links,
@@ -41,6 +43,7 @@ from tieup.read import (
     read_control,
     read_fieldbook,
 )
+from tieup.read.landxml_surface_reader import read_surface
 from tieup.read.projection import site_grid
 from tieup.reduce.distances import prism_constants
 from tieup.results.bays_tables import control_table, joints_table, pairs_table, rules_table
@@ -65,8 +68,12 @@ from tieup.results.run_record import effects_record, run_record, summary_of
 from tieup.results.setups_table import setups_table, ties_table
 from tieup.results.site import Site
 from tieup.results.strings_table import site_slopes, string_findings, strings_table
+from tieup.results.surface_build import BuiltSurface, built_surfaces
+from tieup.results.surface_findings import surface_findings
+from tieup.results.surfaces_tables import site_surface, words_of
 from tieup.results.traverses_table import traverses_table
 from tieup.results.weaknesses import weakness_findings
+from tieup.surface.triangulation import check_library
 from tieup.threads import one_thread
 from tieup.ties.rule_checks import check_rules
 from tieup.ties.site_answer import crew_answer
@@ -87,6 +94,8 @@ def run(job: Job, progress: Progress | None = None) -> Reconciliation:
         Where the data cannot be read, tied or solved.
     """
     tell = progress or (lambda stage: None)
+    if job.surfaces:
+        check_library()
     tell("reading")
     fieldbook, control = read_site(job)
     try:
@@ -125,6 +134,11 @@ def _run(job: Job, fieldbook: Fieldbook, control: Control | None, tell: Progress
     )
     tell("judging the ties")
     return judge(outcome)
+
+
+def with_surface(job: Job) -> Job:
+    """Return a job that asks for a surface: its own ones, or else one of all that was shot."""
+    return job if job.surfaces else replace(job, surfaces=(SurfaceWish("ground"),))
 
 
 def read_site(job: Job) -> tuple[Fieldbook, Control | None]:
@@ -186,6 +200,10 @@ def _reconciliation(
     findings = (*findings, *weakness_findings(site), *derived_findings(site, derived))
     findings = (*findings, *string_findings(slopes, job), *fall_findings(slopes, job))
     findings = (*findings, *field_findings(site, field := field_comparison(site), findings))
+    coordinates = with_derived(coordinates_table(site), site, derived)
+    surfaces = _surfaces(site, lines, derived, coordinates, slopes)
+    for surface in surfaces:
+        findings = (*findings, *surface_findings(surface, words_of(surface, site)))
     findings = tuple(worst_first(list(findings)))
     summary = summary_of(site)
     answer = crew_answer(
@@ -200,7 +218,7 @@ def _reconciliation(
     answer = replace(answer, verdict=with_falls(answer.verdict, slopes))
     return Reconciliation(
         job=job,
-        coordinates=(coordinates := with_derived(coordinates_table(site), site, derived)),
+        coordinates=coordinates,
         observations=observations_table(site, outcome.findings),
         setups=setups_table(site, answer),
         ties=ties_table(site),
@@ -216,6 +234,7 @@ def _reconciliation(
         derived=derived_table(site, derived, coordinates),
         field_rows=field_table(site, field),
         field_setups=field_setups_table(site, field),
+        surfaces=tuple(site_surface(surface, site, coordinates) for surface in surfaces),
         traverses=traverses_table(site),
         covariance=covariance_table(diagnosis.stated, lasting_marks(site), job.length_unit),
     )
@@ -255,6 +274,35 @@ def _slopes(site: Site, lines: Sequence[SiteLine], derived: DerivedPoints) -> Sl
     return with_origins(site_slopes(site, lines, derived), site, derived)
 
 
+def _surfaces(
+    site: Site,
+    lines: Sequence[SiteLine],
+    derived: DerivedPoints,
+    coordinates: Table,
+    slopes: Slopes,
+) -> tuple[BuiltSurface, ...]:
+    """Return the surfaces that the job asks for.
+
+    Raises
+    ------
+    ConfigError
+        A surface names what the job does not have.
+    InputError
+        A file with a surface cannot be read as one.
+    NetworkError
+        The library that triangulates is missing.
+    """
+    strings = (*(line.name for line in lines), *derived.strings)
+    codes = {str(code) for code in coordinates["code"] if code}
+    refuse_unknown_parts(site.job.surfaces, [*coordinates["point"]], codes, strings)
+    given = {
+        wish.name: read_surface(wish.against.file, site.job)
+        for wish in site.job.surfaces
+        if wish.against is not None and wish.against.file is not None
+    }
+    return built_surfaces(site, slopes, derived, coordinates, given)
+
+
 def _inputs(job: Job, fieldbook: Fieldbook, case: Case) -> Mapping[str, str]:
     """Return the sha256 of every input file, as it was when it was read, by its name."""
     hashes = {file.name: file.sha256 for file in fieldbook.files}
@@ -265,6 +313,9 @@ def _inputs(job: Job, fieldbook: Fieldbook, case: Case) -> Mapping[str, str]:
             hashes[case.given.from_file] = case.given.from_sha256
     elif job.control_file is not None:  # a list without marks
         hashes[job.name_of(job.control_file)] = file_sha256(job.control_file)
+    for wish in job.surfaces:
+        if wish.against is not None and wish.against.file is not None:
+            hashes[job.name_of(wish.against.file)] = file_sha256(wish.against.file)
     for path in job.rules:
         if path.is_relative_to(job.folder):
             hashes[job.name_of(path)] = file_sha256(path)

@@ -18,7 +18,7 @@ from tests.simulate.mistakes import target_height
 from tests.simulate.mistakes.control import control_scale
 from tieup.diagnose.basis.solve import minimal_fit, solve
 from tieup.diagnose.first_solution import scaled_control
-from tieup.diagnose.first_solution.scaled_control import free_of_scaled_control
+from tieup.diagnose.first_solution.scaled_control import free_of_scaled_control, likely_cause
 from tieup.diagnose.search.diagnose import diagnose
 from tieup.model.settings import Datum, Precision, Tolerances
 
@@ -111,3 +111,22 @@ def test_one_wrong_mark_of_three_is_not_called_a_scale() -> None:
             named, rival, _ = judged(reconciled(planted[0]), planted[1])
             said["told" if named or rival else "not told"] += 1
     assert said["told"] >= 35 and said["not told"] <= 1, said
+
+
+@pytest.mark.parametrize("setting", ["2-km+fine", "5-km", "5-km+fine"])
+def test_a_scale_on_a_large_site_is_found_before_any_single_mistake(setting: str) -> None:
+    """20 to 500 ppm of 2 and 5 km: told as the scale it is, nothing refused, nothing beside it."""
+    plant, _ = PLANTERS["scale"]
+    for job in range(12):
+        planted = plant(np.random.default_rng([SEED, job]), draw_day(world_of(setting), SEED, job))
+        if planted is not None:
+            named, _, beside = judged(reconciled(planted[0]), planted[1])
+            assert named and not beside, (job, beside)
+
+
+def test_the_height_of_the_site_is_recognised() -> None:
+    """500 m above the sea make 500 / 6,371,000 = 78.5 ppm, which is no weather."""
+    assert "500 m above the sea" in likely_cause(78.5e-6, 2e-6, 500.0, None)
+    assert "sea" not in likely_cause(-78.5e-6, 2e-6, 500.0, None)
+    assert "weather" in likely_cause(30e-6, 2e-6, 500.0, None)
+    assert "grid factor" in likely_cause(400e-6, 2e-6, 500.0, None)

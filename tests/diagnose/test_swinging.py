@@ -68,3 +68,8 @@ def test_what_swings_without_a_sight_to_blame_is_still_refused(
     monkeypatch.setattr(solve, "adjust", refused)
     with pytest.raises(AdjustmentError, match="no way"):
         solve.solve(case)
+
+
+def test_a_look_at_a_sight_that_does_not_settle_costs_the_look_alone() -> None:
+    """Three wrong names: one sight put back keeps the site from settling, and the job comes out."""
+    assert diagnose(case_of(job(1, 1066, True))).mistakes

@@ -35,6 +35,7 @@ from tieup.cli.common import (
 )
 from tieup.cli.explain_command import explain
 from tieup.cli.plan_command import plan
+from tieup.cli.surface_command import surface
 from tieup.errors import OutputError, TieupError
 
 if TYPE_CHECKING:
@@ -299,4 +300,5 @@ def _copy_sample(folder: Path) -> bool:
 
 commands.add_command(audit)
 commands.add_command(plan)
+commands.add_command(surface)
 commands.add_command(explain)

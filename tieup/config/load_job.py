@@ -21,6 +21,7 @@ from tieup.config.gear_section import read_grid, read_precision
 from tieup.config.layout_section import read_layout
 from tieup.config.schema import SCHEMA
 from tieup.config.standing_section import read_standing
+from tieup.config.surfaces_section import read_surfaces
 from tieup.config.tolerances_section import find_tolerances
 from tieup.config.yaml_nodes import YamlReading, parse_yaml
 from tieup.errors import ConfigError
@@ -83,6 +84,7 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
         decisions=read_decisions(values["decisions"], factor, reading),
         derived=read_derived(values["derived"], units["angle"], factor, reading),
         falls=read_falls(values["falls"], reading),
+        surfaces=read_surfaces(values["surfaces"], home, factor, reading),
         table=(table := read_layout(values, reading)),
         resolved=_resolved(values, table, tolerances, factor),
         levels_file=find_file(home, values["levels"], "levels", reading),
@@ -214,6 +216,7 @@ def _resolved(
         "decisions": list(values["decisions"]),
         "derived": list(values["derived"]),
         "falls": list(values["falls"]),
+        "surfaces": dict(values["surfaces"]),
         "rules": list(values["rules"]),
         "tolerances": {
             "name": tolerances.name,

@@ -142,6 +142,8 @@ DECISION = Section(
     sparse=True,
 )
 
+SURFACE_ROLES = ("control", "tie", "shot", "station", "derived")
+SURFACE_PROOFS = ("held", "checked", "unchecked", "disputed")
 _PER_CENT = Number(low=-1000.0, high=1000.0, unit="per cent")
 # A point or a string that is worked out of adjusted marks; which keys go together is for
 # tieup.config.derived_section to say.
@@ -174,6 +176,39 @@ FALL = Section(
         "along": TextValue(),
         "minimum": _PER_CENT,
         "maximum": _PER_CENT,
+    },
+    sparse=True,
+)
+
+# A surface; what goes together is for tieup.config.surfaces_section to say.
+SURFACE = Section(
+    {
+        "strings": ListOf(TextValue()),
+        "points_only": ListOf(TextValue()),
+        "codes": ListOf(TextValue()),
+        "points": ListOf(TextValue()),
+        "roles": ListOf(Choice(SURFACE_ROLES)),
+        "proofs": ListOf(Choice(SURFACE_PROOFS)),
+        "boundary": TextValue(),
+        "holes": ListOf(TextValue()),
+        "inlets": ListOf(TextValue()),
+        "longest_edge": Number(low=0.0, open_low=True, unit="the job's length unit"),
+        "limits": ListOf(
+            Section(
+                {"set": TextValue(), "within": TextValue(), "along": TextValue()},
+                ("set",),
+                sparse=True,
+            )
+        ),
+        "against": Section(
+            {
+                "surface": TextValue(),
+                "file": TextValue(),
+                "thickness": Number(unit="the job's length unit"),
+                "tolerance": Number(low=0.0, open_low=True, unit="the job's length unit"),
+            },
+            sparse=True,
+        ),
     },
     sparse=True,
 )
@@ -276,6 +311,7 @@ SCHEMA = Section(
         "decisions": ListOf(DECISION),
         "derived": ListOf(DERIVED),
         "falls": ListOf(FALL),
+        "surfaces": Named(SURFACE),
         "columns": Section({name: _column(name) for name in COLUMNS}, sparse=True),
         "words": WORDS,
         "row_kind": ROW_KIND,

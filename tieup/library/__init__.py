@@ -12,16 +12,19 @@ from tieup.library.audit_result import AuditResult, audited
 from tieup.library.data_frames import job_folder, out_folder
 from tieup.library.plan_result import PlanResult
 from tieup.library.reconcile_result import Result
+from tieup.library.surface_result import SurfaceResult
 from tieup.library.ties_result import TiesResult
 
 __all__ = [
     "AuditResult",
     "PlanResult",
     "Result",
+    "SurfaceResult",
     "TiesResult",
     "audit",
     "plan",
     "reconcile",
+    "surface",
     "ties",
 ]
 
@@ -65,6 +68,22 @@ def ties(folder: str | Path, out: str | Path | None = None) -> TiesResult:
     if site.answer is None:
         raise NetworkError(f"{home}: has no setups to tie. Use tieup.reconcile")
     result = TiesResult(site, site.answer)
+    if target is not None:
+        result.write(target)
+    return result
+
+
+def surface(folder: str | Path, out: str | Path | None = None) -> SurfaceResult:
+    """Make the surfaces of a job folder and say whether they drain.
+
+    Those under ``surfaces:`` in job.yaml; without any, one of all that was shot. Parameters and
+    errors as for `reconcile`.
+    """
+    from tieup.config import load_job
+    from tieup.pipeline import run, with_surface
+
+    home, target = job_folder(folder, "tieup.surface"), _target(out)
+    result = SurfaceResult(run(with_surface(load_job(home))))
     if target is not None:
         result.write(target)
     return result

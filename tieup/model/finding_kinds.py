@@ -102,5 +102,16 @@ STORED_POINT = FindingKind("stored-point", NOTE, "not used")
 STRING_ORDER = FindingKind("string-order", NOTE, "left in")
 TYPED_ELEVATION = FindingKind("typed-elevation", CHECK, "used as typed")
 
+# Surfaces
+LINE_CROSSING = FindingKind("line-crossing", CHECK, "left in")
+TWIN_POINTS = FindingKind("twin-points", CHECK, "left in")
+SPIKE = FindingKind("spike", CHECK, "left in")
+FLAT_TRIANGLES = FindingKind("flat-triangles", NOTE, "left in")
+SURFACE_EDGE = FindingKind("surface-edge", NOTE, "left in")
+SEAM_STEP = FindingKind("seam-step", CHECK, "left in")
+STANDING_WATER = FindingKind("standing-water", CHECK)
+GRADE_LIMIT = FindingKind("grade-limit", CHECK)
+LAYER_THICKNESS = FindingKind("layer-thickness", CHECK)
+
 FINDING_KINDS = tuple(kind for kind in vars().copy().values() if isinstance(kind, FindingKind))
 """Every kind above."""

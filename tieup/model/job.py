@@ -13,6 +13,7 @@ from tieup.model.derived import Derived
 from tieup.model.falls import FallCheck
 from tieup.model.link_kinds import LINK_KINDS
 from tieup.model.settings import Datum, GridWish, Precision, Tolerances
+from tieup.model.surfaces import SurfaceWish
 
 # What turn observed azimuths have: none, or one for each setup.
 GRID_NORTH, BY_SETUP = AZIMUTHS = ("grid", "setup")
@@ -76,6 +77,7 @@ class Job:
     audit_rules: Path | None = None
     derived: tuple[Derived, ...] = ()
     falls: tuple[FallCheck, ...] = ()
+    surfaces: tuple[SurfaceWish, ...] = ()
     control_table: Mapping[str, Any] = field(default_factory=dict)
     plan_places: Path | None = None
     plan_sights: Path | None = None

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from tieup.model.answer import SiteVerdict, TieAnswer
 from tieup.model.finding import Finding
 from tieup.model.job import Job
+from tieup.model.surface_drawn import SiteSurface
 
 Table: TypeAlias = Mapping[str, NDArray[Any] | Sequence[Any]]
 """Column name -> column, all of one length, in the order they are to be shown.
@@ -93,6 +94,7 @@ class Reconciliation:
     derived: Table = field(default_factory=dict)
     field_rows: Table = field(default_factory=dict)
     field_setups: Table = field(default_factory=dict)
+    surfaces: tuple[SiteSurface, ...] = ()
     traverses: Table = field(default_factory=dict)
     covariance: Table = field(default_factory=dict)
 

@@ -7,7 +7,13 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.diagnose.basis.phrases import Phrases
-from tieup.diagnose.first_solution.scaled_control import LEAST, largest_misfit, scale_finding
+from tieup.diagnose.first_solution.scaled_control import (
+    LEAST,
+    largest_misfit,
+    likely_cause,
+    mean_elevation,
+    scale_finding,
+)
 from tieup.model.finding import Finding
 from tieup.model.settings import Grid
 from tieup.ties.tie_checks import Checks
@@ -25,7 +31,10 @@ def with_control_scale(
         return findings
     turn = None if control.similarity is None else control.similarity.turn
     near = tuple(checks.evidence.points[mark] for mark in control.point[control.near_scale])
-    found = scale_finding(control.scale, control.scale_sd, turn, grid, near, freed=False)
+    known = checks.evidence.adjustment.problem.frame.control[control.point, 2]
+    height = mean_elevation(known, checks.evidence.adjustment.problem.network.origin[2])
+    cause = likely_cause(control.scale, control.scale_sd, height, grid)
+    found = scale_finding(control.scale, control.scale_sd, turn, cause, near, freed=False)
     place = checks.evidence.adjustment.position[control.point, :2]
     most = largest_misfit(control.scale, place[np.isfinite(place[:, 0])])
     if most <= checks.limits.horizontal:

@@ -16,6 +16,7 @@ RATIO = "ratio"
 MILLIMETRE = "millimetre"
 PER_CENT = "per cent"
 ANGLE = "angle"  # in the job's angle unit
+AREA, VOLUME = "area", "volume"  # in the job's length unit, squared and cubed
 READING = "reading"  # an angle, or a length where the row's kind is distance
 
 DECIMALS = {
@@ -27,6 +28,8 @@ DECIMALS = {
     RATIO: 4,
     MILLIMETRE: 1,
     PER_CENT: 3,
+    AREA: 2,
+    VOLUME: 4,
 }
 ANGLE_DECIMALS = {"deg": 6, "gon": 6, "mil": 5, "rad": 8}  # a hundredth of an arc second or less
 

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.write.columns import (
     ANGLE,
+    AREA,
     COORDINATE,
     COUNT,
     MILLIMETRE,
@@ -22,8 +23,10 @@ from tieup.write.columns import (
     SPREAD,
     TABLES,
     TEXT,
+    VOLUME,
 )
 from tieup.write.meanings import EXTRA, MEANINGS, SHARED, UNITS
+from tieup.write.surface_tables import ANY_NAME, SURFACE_TABLES, file_name, surface_tables
 from tieup.write.tables import csv_text, ordered
 
 DICTIONARY: Mapping[str, str] = dict.fromkeys(("file", "column", "unit", "meaning"), TEXT)
@@ -37,11 +40,16 @@ def dictionary(site: Reconciliation) -> Table:
         if (table := getattr(site, name))
         for column in ordered(table, kinds)
     ]
+    for file, kind, table in surface_tables(site):
+        any_file, kinds = file_name(ANY_NAME, kind), SURFACE_TABLES[kind]
+        units = site.job.angle_unit, site.job.length_unit
+        rows += [(file, c, unit_of(any_file, c, kinds, *units)) for c in ordered(table, kinds)]
+    named = {file: file_name(ANY_NAME, kind) for file, kind, _ in surface_tables(site)}
     return {
         "file": [file for file, _, _ in rows],
         "column": [column for _, column, _ in rows],
         "unit": [unit for _, _, unit in rows],
-        "meaning": [meaning(file, column) for file, column, _ in rows],
+        "meaning": [meaning(named.get(file, file), column) for file, column, _ in rows],
     }
 
 
@@ -83,6 +91,8 @@ def _unit(kind: str, angle: str, length: str) -> str:
         MILLIMETRE: "mm",
         PER_CENT: "per cent",
         ANGLE: angle,
+        AREA: f"square {length}",
+        VOLUME: f"cubic {length}",
         READING: f"{angle}; {length} in rows of lengths",
     }[kind]
 

@@ -23,6 +23,7 @@ from tieup.write.documents import findings_text, run_text
 from tieup.write.exchange.formats import Exchange
 from tieup.write.page import page_text
 from tieup.write.staging import staged
+from tieup.write.surface_tables import surface_writers
 from tieup.write.tables import (
     coordinates_text,
     observations_text,
@@ -55,7 +56,7 @@ def writers_of(site: Reconciliation) -> dict[str, Callable[[Reconciliation], str
         for name, (table, columns) in TABLES.items()
         if name not in WRITERS and getattr(site, table)
     }
-    return {**WRITERS, **tables}
+    return {**WRITERS, **tables, **surface_writers(site)}
 
 
 def write_results(

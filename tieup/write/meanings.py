@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from tieup.model.geometry_words import GEOMETRY_WORDS
 from tieup.sentences import listed
 from tieup.write.columns import SPREAD, TEXT
+from tieup.write.surface_meanings import SURFACE_MEANINGS
 
 SECONDS, MM, SD = "arc seconds", "mm", "standard deviations"
 
@@ -209,6 +210,7 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
         "first_time": "when that was shot, ISO 8601",
         "says": "the same in words",
     },
+    **SURFACE_MEANINGS,
     "plan_points.csv": {
         "role": "control, tie, shot or station",
         "proof": "held (fixed by control), checked (on 8 days in 10 or more) or unchecked",

@@ -12,6 +12,7 @@ from tieup.write.columns import TABLES, TEXT
 from tieup.write.dictionary import DICTIONARY, reference_text
 from tieup.write.meanings import MEANINGS
 from tieup.write.plan_files import TABLES as PLAN_TABLES
+from tieup.write.surface_tables import ANY_NAME, SURFACE_TABLES, file_name
 
 
 def tables() -> dict[str, Mapping[str, str]]:
@@ -19,6 +20,7 @@ def tables() -> dict[str, Mapping[str, str]]:
     audit = "audit.csv"
     return {
         **{file: kinds for file, (_, kinds) in TABLES.items()},
+        **{file_name(ANY_NAME, kind): kinds for kind, kinds in SURFACE_TABLES.items()},
         "columns.csv": DICTIONARY,
         **{file: kinds for file, (kinds, _) in PLAN_TABLES.items()},
         audit: dict.fromkeys(MEANINGS[audit], TEXT),

@@ -22,6 +22,7 @@ from tieup.adjust.solution import Adjustment
 from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.solve import Prepared, assemble, solve
 from tieup.errors import TieupError
+from tieup.geometry import EARTH_RADIUS
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.finding import Finding, Rival
 from tieup.model.finding_kinds import CONTROL_SCALE
@@ -63,7 +64,7 @@ def free_of_scaled_control(
     if alone.min() + ONE_MORE < fit.weighted_sum_plan:
         return case, (), prepared  # one wrong mark says it better: the search will name it
     scale, sd = 1.0 / fit.scale - 1.0, fit.sd_scale
-    if not GRID_LEAST <= abs(scale) <= GRID_MOST or abs(scale) < PLAIN * sd:
+    if abs(scale) > GRID_MOST or abs(scale) < PLAIN * sd:
         return case, (), prepared
     if largest_misfit(scale, network.control[_common(network, adjustment), :2]) < limits.horizontal:
         return case, (), prepared
@@ -71,7 +72,9 @@ def free_of_scaled_control(
         return case, (), prepared
     near = alone - fit.weighted_sum_plan <= NEAR
     names = tuple(case.points[mark] for mark in marks[near])
-    found = scale_finding(scale, sd, fit.turn, case.precision.grid, names, freed=True)
+    height = mean_elevation(network.control[marks, 2], network.origin[2])
+    cause = likely_cause(scale, sd, height, case.precision.grid)
+    found = scale_finding(scale, sd, fit.turn, cause, names, freed=True)
     return free, (found,), None
 
 
@@ -186,15 +189,15 @@ def scale_finding(
     scale: float,
     sd: float,
     turn: float | None,
-    grid: Grid | None,
+    cause: str,
     marks: tuple[str, ...],
     *,
     freed: bool,
 ) -> Finding:
     """Return the finding about lengths of the survey over those of the list, minus 1.
 
-    ``turn`` (rad) is that of the best fit; ``marks`` are those of which one, wrong, would explain
-    it about as well; ``freed``: the list is not held.
+    ``turn`` (rad) is that of the best fit, ``cause`` a sentence on what may be behind it. ``marks``
+    are those of which one, wrong, would explain it about as well; ``freed``: the list is not held.
     """
     statistic = abs(scale) / sd
     looks = GRID_LEAST <= abs(scale) <= GRID_MOST
@@ -204,7 +207,7 @@ def scale_finding(
     )
     kept = " The list is not held: the site has its own shape." if freed else ""
     return CONTROL_SCALE.found(
-        severity="stop" if looks and statistic > PLAIN else "check",
+        severity="stop" if freed or (looks and statistic > PLAIN) else "check",
         size=scale / PPM,
         unit="ppm",
         sd=sd / PPM,
@@ -216,7 +219,7 @@ def scale_finding(
         action="freed" if freed else "left in",
         says=f"The shots measure lengths {abs(scale) / PPM:.0f} mm per km {longer} than the "
         f"control list (give or take {sd / PPM:.0f}); {_by_marks(marks)}."
-        f"{_looks_like(looks, grid)}{turned}{kept}",
+        f"{cause}{turned}{kept}",
         confirm="Look up on what grid the control was computed and whether its lengths are grid or "
         "ground; look at the scale factor set in the instrument; tape one long line.",
         cure="State the grid of the control (grid: in job.yaml), or get ground coordinates; never "
@@ -230,14 +233,31 @@ def _by_marks(marks: tuple[str, ...]) -> str:
     return f"or {' or '.join(marks)} alone is wrong: the readings cannot tell"
 
 
-def _looks_like(grid_like: bool, grid: Grid | None) -> str:
-    if not grid_like:
-        return (
-            " That is too little for a grid factor: weather not set in the instrument, or control "
-            "from two sources."
-        )
+def mean_elevation(height: FloatArray, origin: float) -> float:
+    """Return the mean elevation (m) of known marks from their heights over ``origin``, or NaN."""
+    known = height[np.isfinite(height)]
+    return float(known.mean() + origin) if len(known) else np.nan
+
+
+def likely_cause(scale: float, sd: float, elevation: float, grid: Grid | None) -> str:
+    """Return a sentence on what makes lengths differ by ``scale``, known to ``sd``.
+
+    At ``elevation`` H (m) lengths on the ground are longer than at sea level by H / R
+    (e.g. Ghilani, Adjustment Computations, reduction of distances to the ellipsoid).
+    """
     if grid is not None:
         return f" The job states a {grid.words}: it looks as if that were applied twice or wrongly."
+    by_height = elevation / EARTH_RADIUS
+    if by_height > LEAST and abs(scale - by_height) <= max(3.0 * sd, 0.1 * by_height):
+        return (
+            f" It is what {elevation:.0f} m above the sea make: control at sea level, distances on "
+            "the ground."
+        )
+    if not GRID_LEAST <= abs(scale) <= GRID_MOST:
+        return (
+            " That is too little for most grid factors: weather not set in the instrument, or "
+            "control from two sources."
+        )
     return (
         " It looks like a grid factor: control on a map grid (or at sea level), distances on the "
         "ground."

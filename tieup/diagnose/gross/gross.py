@@ -33,7 +33,7 @@ from tieup.diagnose.kinds.readings import single_readings
 from tieup.diagnose.kinds.sight_kind import put_back
 from tieup.diagnose.kinds.swapped_names import with_equal_setups
 from tieup.diagnose.kinds.target_height import TARGET_HEIGHT, target_heights
-from tieup.errors import TieupError
+from tieup.errors import AdjustmentError, TieupError
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE
 
@@ -265,8 +265,15 @@ def single_sights(solved: Solved) -> list[Mistake]:
 
 def _single(solved: Solved, calm: Solved, number: int) -> list[Mistake]:
     """Name one gross sight; ``calm`` is the solution without any gross reading."""
+    seen = solved.network.sights
     rows = rows_of(solved, np.array([number]))
-    found = identify_sight(calm, rows)
+    try:
+        found = identify_sight(calm, rows)
+    except AdjustmentError:  # with the sight put back the site does not settle: nothing says how
+        setup, point = (int(ends[number]) for ends in (seen.setup, seen.point))
+        found = [
+            POINT_NAME.mistake(solved.case.setups[setup].label, (solved.case.points[point],), rows)
+        ]
     return [kind_of(one).named(solved, number, rows, one) for one in found]
 
 

@@ -18,6 +18,7 @@ from tieup.diagnose.basis.solve import Solved, job_frame, settled_fit, without_g
 from tieup.diagnose.evidence.evidence import gather, stack
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import Kind
+from tieup.errors import AdjustmentError
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import Sights
 from tieup.reduce.sights import reduce_shots
@@ -43,7 +44,10 @@ class SightKind(Kind):
 
     def measured(self, solved: Solved, mistake: Mistake) -> Mistake:
         """Measure a mistake by putting its readings back."""
-        subjects, sights, off = put_back(solved, mistake.rows, mistake.kinds)
+        try:
+            subjects, sights, off = put_back(solved, mistake.rows, mistake.kinds)
+        except AdjustmentError:  # put back, it keeps the site from settling: no size is known
+            return mistake
         own = np.unique(subjects.evidence.pointings.sight[mistake.rows])
         own = own[own >= 0]
         if not len(own):

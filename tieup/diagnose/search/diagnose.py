@@ -21,6 +21,7 @@ from tieup.diagnose.gross.gross import explain_gross, identify_sight, is_large
 from tieup.diagnose.gross.rescue import rescue
 from tieup.diagnose.kinds.catalogue import kind_of, measured, stays_in, taken_out
 from tieup.diagnose.search.look import look, settled_scatter
+from tieup.errors import AdjustmentError
 from tieup.threads import one_thread
 
 ROUNDS = 4
@@ -112,7 +113,10 @@ def _seen_again(solved: Solved, mistake: Mistake) -> Mistake:
     """Look at a gross sight again, now that no other mistake is in the solution."""
     if not kind_of(mistake).of_sight or mistake.instead or not len(mistake.rows):
         return mistake
-    found = identify_sight(solved, mistake.rows)
+    try:
+        found = identify_sight(solved, mistake.rows)
+    except AdjustmentError:  # with the sight put back the site does not settle
+        return mistake
     if len(found) != 1:
         return mistake
     kind = mistake.kind if kind_of(found[0]).vague else found[0].kind

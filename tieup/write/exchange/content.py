@@ -22,6 +22,7 @@ from tieup.write.columns import COORDINATE, DECIMALS, SPREAD
 from tieup.write.exchange.coordinate_system import System, system_of
 from tieup.write.exchange.export_selection import Chosen
 from tieup.write.exchange.string_chains import Chain, chains_of
+from tieup.write.exchange.surface_content import SurfaceContent, surface_contents
 
 AXES = ("northing", "easting", "elevation")
 WORDS = ("code", "string", "role", "proof", "setups", "flags")
@@ -73,6 +74,7 @@ class SiteContent:
     statements: tuple[str, ...]
     draft: str = ""
     moment: str = ""
+    surfaces: tuple[SurfaceContent, ...] = ()
 
 
 def site_content(
@@ -101,7 +103,8 @@ def site_content(
     points, system = tuple(leaving.values()), system_of(site.job, unit)
     said = (*([draft] if draft else []), *_statements(unit, system, points, chosen))
     moment = (site.run.get("surveyed") or {}).get("last", written)[: len("2026-03-03T07:20:00")]
-    return SiteContent(unit, system, points, strings, said, draft, moment)
+    surfaces = surface_contents(site, unit)
+    return SiteContent(unit, system, points, strings, said, draft, moment, surfaces)
 
 
 def _rounded(columns: Sequence[Any], factor: float, places: int) -> FloatArray:

@@ -1,4 +1,4 @@
-"""site.dxf: points and 3-D strings for a drawing program, through the library ezdxf.
+"""site.dxf: points, 3-D strings and surfaces for a drawing program, through the library ezdxf.
 
 A point is a block of a POINT with the attributes POINT, CODE and ELEVATION, and PROOF, which is
 not shown; a string is a 3-D
@@ -21,6 +21,7 @@ from tieup.write.cautions import CAUTIONS
 from tieup.write.columns import COORDINATE, DECIMALS
 from tieup.write.exchange.content import SiteContent, SitePoint, SiteString
 from tieup.write.exchange.escapes import escaped
+from tieup.write.exchange.surface_content import SurfaceContent
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
@@ -30,6 +31,7 @@ INSERT_UNITS = {"m": 6, "ft": 2, "ftUS": 21}  # $INSUNITS
 VERSION = "R2010"  # its text is UTF-8
 BLOCK = "SURVEY_POINT"
 POINTS, FLAT, STRINGS = "POINTS", "POINTS_WITHOUT_ELEVATION", "STRING_"
+SURFACE, CONTOURS = "SURFACE_", "CONTOURS_"
 DRAFT = "DRAFT_"  # before every layer of a draft
 PROOF = "PROOF"
 TEXT_HEIGHT = {"m": 0.2, "ft": 0.6, "ftUS": 0.6}
@@ -69,6 +71,8 @@ def dxf_text(content: SiteContent) -> str:
         _add_points(drawing, content)
         for string in content.strings:
             _add_string(drawing, string, _draft(content))
+        for surface in content.surfaces:
+            _add_surface(drawing, surface, _draft(content))
         _sort_classes(drawing)
         stream = StringIO()
         drawing.write(stream)
@@ -125,17 +129,30 @@ def _add_string(drawing: Drawing, string: SiteString, before: str) -> None:
     line.set_xdata(APPLICATION, [*_pieces(string.name), (1070, 0), *_pieces(string.code)])
 
 
+def _add_surface(drawing: Drawing, surface: SurfaceContent, before: str) -> None:
+    """Add the triangles as faces and the contours as flat lines, on layers of their own."""
+    model = drawing.modelspace()
+    faces, lines = (layer_name(surface.name, before, kind) for kind in (SURFACE, CONTOURS))
+    for layer in (faces, lines):
+        drawing.layers.add(layer)
+    for corners in surface.places[:, [1, 0, 2]][surface.faces].tolist():
+        model.add_3dface([*corners, corners[2]], dxfattribs={"layer": faces})
+    for level, line in surface.contours:
+        style = {"layer": lines, "elevation": level}
+        model.add_lwpolyline(line[:, [1, 0]].tolist(), dxfattribs=style)
+
+
 def _draft(content: SiteContent) -> str:
     return DRAFT if content.draft else ""
 
 
-def layer_name(string: str, before: str = "") -> str:
-    """Return the layer of a string; a very long name is cut, its extended data is not.
+def layer_name(string: str, before: str = "", kind: str = STRINGS) -> str:
+    """Return the layer of a string or a surface; a very long name is cut, its extended data is not.
 
     >>> layer_name("CURB/<1>")
     'STRING_CURB%002F%003C1%003E'
     """
-    return (before + STRINGS + escaped(string, LAYER_FORBIDDEN, "%"))[:LONGEST_LAYER]
+    return (before + kind + escaped(string, LAYER_FORBIDDEN, "%"))[:LONGEST_LAYER]
 
 
 def _pieces(text: str) -> list[tuple[int, Any]]:

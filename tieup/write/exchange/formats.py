@@ -95,7 +95,8 @@ class Exchange:
             if chosen.unchecked
             else ""
         )
-        return f"{kind}{', '.join(names)}: {points}{proof}. {chosen.words}".rstrip()
+        said = f"{kind}{', '.join(names)}: {points}{proof}. {chosen.words}".rstrip()
+        return f"{said} {_surfaces(site, names)}".rstrip()
 
     def record(self, site: Reconciliation) -> dict[str, Any]:
         """Return what came of the files as data."""
@@ -120,6 +121,19 @@ class Exchange:
 
     def _drafts(self, site: Reconciliation) -> bool:
         return self.draft and bool(draft_words(site))
+
+
+def _surfaces(site: Reconciliation, names: Sequence[str]) -> str:
+    """Say which surfaces leave, and that one which does not drain leaves all the same."""
+    carried = [surface for surface in site.surfaces if surface.verdict]
+    if not carried or all(name.startswith("points") for name in names):
+        return ""
+    verdicts = {"drains": "drains", "holds": "does not drain"}
+    said = [
+        f"{one.name} ({verdicts.get(one.verdict, 'cannot tell whether it drains')})"
+        for one in carried
+    ]
+    return f"Surface{'s' * (len(said) > 1)}: {', '.join(said)}."
 
 
 def draft_words(site: Reconciliation) -> str:

@@ -13,6 +13,7 @@ from typing import Any
 
 from tieup.write.cautions import CAUTIONS
 from tieup.write.exchange.content import AXES, WORDS, SiteContent, SitePoint, SiteString
+from tieup.write.exchange.geo_surface import surface_features, surface_layers
 from tieup.write.exchange.geopackage import Layer, geopackage
 
 POINT_COLUMNS = {
@@ -38,6 +39,10 @@ def geojson_text(content: SiteContent) -> str:
             )
             for string in content.strings
         ),
+        *(
+            _feature(kind, coordinates, values | _draft(content))
+            for kind, coordinates, values in surface_features(content)
+        ),
     ]
     system = content.system
     name = f"urn:ogc:def:crs:EPSG::{system.epsg}" if system.epsg else system.definition
@@ -55,7 +60,7 @@ def geojson_text(content: SiteContent) -> str:
 
 
 def geopackage_bytes(content: SiteContent) -> bytes:
-    """Return site.gpkg with the layers points and strings."""
+    """Return site.gpkg with the layers points and strings, and two for the surfaces if any."""
     end, more = ("_draft", {"draft": "TEXT"}) if content.draft else ("", {})
     draft = [*_draft(content).values()]
     points = Layer(
@@ -74,7 +79,8 @@ def geopackage_bytes(content: SiteContent) -> bytes:
         ],
     )
     said = " ".join((*content.statements, *CAUTIONS[:-1]))
-    return geopackage([points, strings], content.system, said, f"{content.moment}.000Z")
+    surfaces = surface_layers(content, end, more)
+    return geopackage([points, strings, *surfaces], content.system, said, f"{content.moment}.000Z")
 
 
 def xyz(point: SitePoint) -> list[float]:

@@ -20,7 +20,7 @@ from tieup.write.exchange.escapes import escaped
 APPLICATION = 0x47504B47  # "GPKG"
 VERSION = 10400
 LOCAL = 100_000  # number of the local system: free for our own by the standard
-WKB = {"POINT": 1, "LINESTRING": 2}
+WKB = {"POINT": 1, "LINESTRING": 2, "POLYGON": 3}
 WITH_Z = 1000  # ISO WKB: added to the kind of geometry
 
 TABLES = """
@@ -56,9 +56,10 @@ SYSTEMS = (  # the three rows that every GeoPackage must have
 
 @dataclass(frozen=True)
 class Layer:
-    """A table of features: name, POINT or LINESTRING, columns and their types, rows.
+    """A table of features: name, POINT, LINESTRING or POLYGON, columns and their types, rows.
 
-    A row is its vertices (x, y and perhaps z each) and its values in the order of columns.
+    A row is its vertices (x, y and perhaps z each; of a polygon those of its one ring, the first
+    again at the end) and its values in the order of columns.
     """
 
     name: str
@@ -124,7 +125,8 @@ def _geometry(kind: str, vertices: Sequence[Sequence[float]], srs: int) -> bytes
     """Return a geometry as GP header without envelope and little-endian WKB (clause 2.1.3)."""
     header = struct.pack("<2sBBi", b"GP", 0, 1, srs)
     code = WKB[kind] + (WITH_Z if len(vertices[0]) == 3 else 0)
-    count = struct.pack("<I", len(vertices)) if kind == "LINESTRING" else b""
+    rings = struct.pack("<I", 1) if kind == "POLYGON" else b""
+    count = rings + struct.pack("<I", len(vertices)) if kind != "POINT" else b""
     values = [value for vertex in vertices for value in vertex]
     return header + struct.pack("<BI", 1, code) + count + struct.pack(f"<{len(values)}d", *values)
 

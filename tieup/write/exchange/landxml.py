@@ -1,4 +1,4 @@
-"""site.xml: LandXML 1.2 with points as CgPoints and strings as 3-D PlanFeatures.
+"""site.xml: LandXML 1.2: points as CgPoints, strings as 3-D PlanFeatures, surfaces as Surfaces.
 
 Points that nothing checks stand in a group of their own, which a program that reads the file can
 show by itself. Date and time are those of the last shot. Characters that XML cannot hold become
@@ -16,6 +16,7 @@ from tieup.write.cautions import CAUTIONS
 from tieup.write.columns import COORDINATE, DECIMALS, SPREAD
 from tieup.write.exchange.content import AXES, SiteContent, SitePoint, SiteString
 from tieup.write.exchange.escapes import XML_FORBIDDEN, escaped
+from tieup.write.exchange.landxml_surface import add_surfaces
 
 NAMESPACE = "http://www.landxml.org/schema/LandXML-1.2"
 MARK = "\\u"
@@ -76,6 +77,7 @@ def landxml_text(content: SiteContent) -> str:
         features = SubElement(root, "PlanFeatures", {"name": f"{mark_of}strings"})
         for string in content.strings:
             _add_string(features, string)
+    add_surfaces(root, content)
     ElementTree.indent(root, " ")
     text = ElementTree.tostring(root, encoding="unicode")
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'

@@ -10,17 +10,19 @@ from tieup.write.page.crew_view import Crew, crew_view
 from tieup.write.page.drawing import Drawing, plan_view
 from tieup.write.page.office_view import Office, office_view
 from tieup.write.page.page_table import row_starts
+from tieup.write.page.surface_view import SurfaceMap, surface_maps
 from tieup.write.page.survey_view import Survey, survey_view
 
 
 @dataclass(frozen=True)
 class Page:
-    """What the page shows: the three views, the plan, and what stands on every view."""
+    """What the page shows: the views, the plan, the surfaces, and what stands on every view."""
 
     title: str
     version: str
     crew: Crew
     plan: Drawing | None
+    surfaces: tuple[SurfaceMap, ...]
     survey: Survey
     office: Office
     cautions: tuple[str, ...]
@@ -35,6 +37,7 @@ def page_of(site: Reconciliation) -> Page:
         version=str(site.run.get("version", "")),
         crew=crew_view(site),
         plan=plan_view(site, starts),
+        surfaces=surface_maps(site),
         survey=survey_view(site),
         office=office_view(site, starts),
         cautions=CAUTIONS,

@@ -8,7 +8,7 @@
 
   // ---- one view at a time -------------------------------------------------------------------
 
-  const views = ["crew", "survey", "office", "plan"];
+  const views = ["crew", "survey", "office", "plan", "surface"];
   const links = document.querySelectorAll("nav a");
   let view = "crew";
 
@@ -69,6 +69,56 @@
     for (const fold of closed) fold.open = false;
     if (map) map.home();
   });
+
+  // ---- surfaces: what a tap tells -----------------------------------------------------------
+
+  for (const svg of document.querySelectorAll(".surface-map")) {
+    const data = byId(`${svg.dataset.surface}-data`);
+    if (data) listen(svg, JSON.parse(data.textContent), byId(`${svg.dataset.surface}-info`));
+  }
+
+  function listen(svg, data, info) {
+    svg.addEventListener("click", (event) => {
+      const frame = svg.getBoundingClientRect(), wide = svg.viewBox.baseVal.width;
+      const k = Math.max(wide / frame.width, svg.viewBox.baseVal.height / frame.height);
+      const x = wide / 2 + (event.clientX - frame.left - frame.width / 2) * k;
+      const y = svg.viewBox.baseVal.height / 2 + (event.clientY - frame.top - frame.height / 2) * k;
+      const ring = document.createElementNS("http://www.w3.org/2000/svg", "circle");
+      for (const [name, value] of [["class", "ring"], ["cx", x], ["cy", y], ["r", 10]]) ring.setAttribute(name, value);
+      svg.querySelector(".picked").replaceChildren(ring);
+      const list = document.createElement("dl");
+      list.className = "facts";
+      for (const [term, text] of told(data, x, y)) {
+        const row = document.createElement("div"), dt = document.createElement("dt"), dd = document.createElement("dd");
+        dt.textContent = term;
+        dd.textContent = text;
+        row.append(dt, dd);
+        list.append(row);
+      }
+      info.replaceChildren(list);
+    });
+  }
+
+  function told(data, x, y) {
+    for (let t = 0; t < data.fall.length; t++) {
+      const rows = data.faces.slice(3 * t, 3 * t + 3);
+      const [[ax, ay], [bx, by], [cx, cy]] = rows.map((v) => [data.at[2 * v], data.at[2 * v + 1]]);
+      const whole = (bx - ax) * (cy - ay) - (cx - ax) * (by - ay);
+      const b = ((x - ax) * (cy - ay) - (cx - ax) * (y - ay)) / whole;
+      const c = ((bx - ax) * (y - ay) - (x - ax) * (by - ay)) / whole;
+      if (!(b >= -1e-6 && c >= -1e-6 && b + c <= 1 + 1e-6)) continue;
+      const share = [1 - b - c, b, c], word = (name) => data[name].list[data[name].of[t]];
+      const height = rows.reduce((sum, v, i) => sum + share[i] * data.height[v], 0);
+      const proof = word("proof") === "unchecked" ? "nothing checks one of its corners" : word("proof");
+      return [
+        ["Height", `${height.toFixed(3)} ${data.unit}`],
+        ["Grade", `${data.fall[t].toFixed(2)} %, sd ${data.sd_fall[t].toFixed(2)}`],
+        ["Proof", proof], ["Setups", word("setups") || "several"],
+        ...(word("breaks") ? [["Breaks", word("breaks")]] : []),
+      ];
+    }
+    return [["Height", "outside of the surface"]];
+  }
 
   // ---- the plan -----------------------------------------------------------------------------
 

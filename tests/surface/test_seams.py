@@ -1,0 +1,85 @@
+"""Seams between two setups: a planted step is named as the seam's, sound ones are left alone."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.surface.grounds import certain, grid, lifted, surface_of
+from tests.surface.seamed import dammed_channel, seamed_yard
+from tieup.surface.checks import critical
+from tieup.surface.seams import SHARED, bridging
+
+YARDS = 150
+
+
+def test_a_planted_step_of_10_mm_is_named() -> None:
+    """In 98 % or more of the yards whose ground shows anything, with the right sign and size.
+
+    Where a breakline runs along the seam itself, or the ground bends there, nothing is told.
+    """
+    rng = np.random.default_rng(1)
+    named, tested, errors = 0, 0, []
+    for _ in range(YARDS):
+        yard = seamed_yard(rng, 0.010)
+        (seam,) = yard.surface.seams
+        tested += seam.tested
+        named += seam.beyond > critical() and seam.step > 0
+        if seam.tested:
+            errors.append((seam.step - yard.step) / seam.sd)
+    assert tested > 0.8 * YARDS
+    assert named >= 0.98 * tested
+    assert 0.7 < np.std(errors) < 1.2  # the sd is that of the estimate, or a little more
+
+
+def test_sound_seams_are_left_alone() -> None:
+    """No more than 2 % are called mistakes: 0.1 % by chance, the rest by the ground's own shape."""
+    rng = np.random.default_rng(2)
+    yards = [seamed_yard(rng, 0.0).surface.seams[0] for _ in range(YARDS)]
+    assert sum(seam.beyond > critical() for seam in yards) <= 0.02 * YARDS
+
+
+def test_water_behind_a_step_is_the_seams() -> None:
+    """A channel of 0.2 % over the seam: the step of 10 mm dams water up, which is told as its."""
+    plan = grid(7, 14, 3.0)
+    setup = (plan[:, 1] > 20).astype(np.int64)
+    place = lifted(plan, lambda n, e: 0.004 * np.abs(n - 9) - 0.002 * e)
+    place[:, 2] += 0.010 * setup
+    flow_line = [[3 * 14 + i for i in range(14)]]
+    found = surface_of(place, lines=flow_line, setup=setup, spread=certain(len(plan), 0.0005))
+    assert found.seams[0].step == pytest.approx(0.010, abs=1e-9)
+    assert len(found.drainage.ponds) and found.seam_ponds.all()
+
+
+def test_a_dammed_channel_is_named_the_seams_and_not_a_pond() -> None:
+    """10 mm in 150 channels that drain: the step is named, no pond is called the ground's (2 %)."""
+    rng = np.random.default_rng(3)
+    named = called = dammed = 0
+    for _ in range(YARDS):
+        found = dammed_channel(rng)
+        named += found.seams[0].clear > critical()
+        dammed += bool(found.seam_ponds.any())
+        verdicts = found.drainage.places.verdict[: len(found.seam_ponds)]
+        called += bool(((verdicts == "holds") & ~found.seam_ponds).any())
+    assert named >= 0.98 * YARDS and called <= 0.02 * YARDS
+    assert dammed > 0.6 * YARDS
+
+
+def test_a_real_hollow_beside_a_step_is_not_the_seams() -> None:
+    """50 mm deep: it is there without the step as well."""
+    plan = grid(7, 14, 3.0)
+    setup = (plan[:, 1] > 20).astype(np.int64)
+    place = lifted(plan, lambda n, e: -0.02 * e)
+    place[:, 2] += 0.010 * setup
+    place[3 * 14 + 8, 2] -= 0.150
+    found = surface_of(place, setup=setup, spread=certain(len(plan), 0.0005))
+    assert len(found.drainage.ponds) == 1 and not found.seam_ponds.any()
+
+
+def test_points_that_both_have_shot_are_no_seam() -> None:
+    """Two halves that share a row of points have no triangle between setups, and no step."""
+    plan = grid(5, 9)
+    setup = np.sign(plan[:, 1] - 4).astype(np.int64)
+    setup = np.where(setup == 0, SHARED, (setup + 1) // 2)
+    found = surface_of(lifted(plan, lambda n, e: 0.02 * n), setup=setup)
+    assert found.seams == () and not bridging(found.mesh, found.setup).any()

@@ -1,0 +1,1 @@
+"""Surfaces out of points and breaklines, and whether they drain: arrays in, arrays out."""

@@ -1,0 +1,257 @@
+"""The constrained Delaunay triangulation of points and breaklines, through the library pythoncdt.
+
+Its predicates are exact, so that near-degenerate places neither crash it nor turn triangles over.
+Points that are one place in plan are one vertex. Where two breaklines cross, a vertex is added:
+its height is the mean of what the two lines say there, and the crossing is told. Both lines stay
+edges of the surface.
+
+The hull is given to the library as an outline of its own: it starts from a triangle around
+everything, and would otherwise leave out thin triangles along the hull.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from importlib import import_module
+from importlib.util import find_spec
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+from scipy.sparse import csr_array, eye_array, vstack
+from scipy.spatial import ConvexHull, QhullError
+
+from tieup.errors import NetworkError
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.surface.mesh import NEXT, Mesh
+
+SAME = 0.001  # m; points closer than this in plan are one place; our choice
+NONE = np.iinfo(np.uint32).max  # the library's word for no neighbour
+
+Pair = tuple[int, int]
+Pieces = Mapping[Pair, Sequence[Pair]]
+
+
+@dataclass(frozen=True)
+class Meetings:
+    """Where breakline edges meet without a point in common (c,).
+
+    ``vertex`` is where. ``first`` and ``second`` are numbers of edges that cross there; ``first``
+    is -1 where the second passes over a point instead. ``by`` (c, n) gives the height of the second
+    above the first (or above the point) from the heights of the points.
+    """
+
+    vertex: IntArray
+    first: IntArray
+    second: IntArray
+    by: csr_array
+
+    def __len__(self) -> int:
+        return len(self.vertex)
+
+    def of(self, rows: IntArray) -> Meetings:
+        """Return some of them."""
+        return Meetings(self.vertex[rows], self.first[rows], self.second[rows], self.by[rows])
+
+
+@dataclass(frozen=True)
+class Triangulated:
+    """A mesh over the whole hull; ``vertex`` (n,) says where each point is, -1 for nowhere."""
+
+    mesh: Mesh
+    vertex: IntArray
+    meetings: Meetings
+
+
+def check_library() -> None:
+    """Raise NetworkError where the library is missing."""
+    if find_spec("pythoncdt") is None:
+        raise NetworkError(
+            "surfaces: needs the library pythoncdt, which is not installed. "
+            'Install it: pip install "tieup[surface]", or take surfaces: out of job.yaml'
+        )
+
+
+def triangulate(place: FloatArray, edges: IntArray) -> Triangulated:
+    """Triangulate points and breakline edges.
+
+    Parameters
+    ----------
+    place
+        Northing, easting, elevation (n, 3) in m; a point with a NaN takes no part.
+    edges
+        Pairs of point numbers (e, 2). Edges without length and repeated ones say nothing.
+
+    Raises
+    ------
+    NetworkError
+        The library is missing, or breaklines cannot be told apart.
+    """
+    check_library()
+    vertex, weights = _merged(place)
+    solid = weights @ np.nan_to_num(place)
+    hull = _hull(solid)
+    if hull is None:
+        none = np.zeros((0, 3), dtype=np.int64)
+        mesh = Mesh(solid, none, none, none.astype(bool), weights)
+        return Triangulated(mesh, vertex, _meetings({}, {}, solid, weights))
+    ends = np.sort(vertex[edges.reshape(-1, 2)], axis=1)
+    number = np.flatnonzero((ends[:, 0] >= 0) & (ends[:, 0] != ends[:, 1]))
+    _, first = np.unique(ends[number] @ [len(solid), 1], return_index=True)
+    number = number[first]
+    middle = solid[:, :2].mean(axis=0)
+    found = _library(solid[:, :2] - middle, np.concatenate([ends[number], hull]))
+    pieces = {
+        (piece.v1, piece.v2): [(whole.v1, whole.v2) for whole in wholes]
+        for piece, wholes in found.piece_to_originals_iter()
+    }
+    points = np.column_stack([found.vertices_array()[axis] for axis in ("y", "x")]) + middle
+    over = _over(pieces)
+    place, by = _with_heights(points, solid, over)
+    number_of = dict(zip(map(tuple, ends[number].tolist()), number.tolist(), strict=True))
+    meetings = _meetings(over, number_of, points, weights)
+    table = found.triangles_array()
+    faces = table["vertices"].astype(np.int64)
+    beside = np.where(table["neighbors"] == NONE, -1, table["neighbors"].astype(np.int64))
+    fixed = _fixed(faces, len(place), ends[number], pieces)
+    return Triangulated(Mesh(place, faces, beside, fixed, by @ weights), vertex, meetings)
+
+
+def _merged(place: FloatArray) -> tuple[IntArray, csr_array]:
+    """Return the vertex (n,) of each point and the heights of vertices from those of points."""
+    solid = np.flatnonzero(np.isfinite(place).all(axis=1))
+    cell = np.round(place[solid, :2] / SAME)
+    order = np.lexsort(cell.T)
+    new = np.append(True, (np.diff(cell[order], axis=0) != 0).any(axis=1))[: len(order)]
+    first = order[new]  # of each place the first of its points: the sort is stable
+    number = np.empty(len(first), dtype=np.int64)
+    number[np.argsort(first)] = np.arange(len(first))  # vertices in the order of the points
+    vertex = np.full(len(place), -1)
+    vertex[solid[order]] = number[np.cumsum(new) - 1]
+    share = 1.0 / np.bincount(vertex[solid], minlength=len(first))
+    found = (share[vertex[solid]], (vertex[solid], solid))
+    return vertex, csr_array(found, shape=(len(first), len(place)))
+
+
+def _hull(place: FloatArray) -> IntArray | None:
+    """Return the edges (h, 2) of the hull; None where the points enclose no area."""
+    if len(place) < 3:
+        return None
+    plan = place[:, :2] - place[:, :2].mean(axis=0)
+    try:
+        hull = ConvexHull(plan)
+    except QhullError:
+        return None
+    return np.sort(hull.simplices.astype(np.int64), axis=1)
+
+
+def _library(plan: FloatArray, edges: IntArray) -> Any:
+    """Return the library's triangulation; easting is its x.
+
+    A point within 1 um of a breakline lies on it; farther away as well, up to `SAME`, where lines
+    cross so near to it that the crossing could not be told from the point.
+    """
+    library: Any = import_module("pythoncdt")
+    places = np.ascontiguousarray(plan[:, ::-1])
+    pairs = np.unique(edges, axis=0).astype(np.uintc)
+    resolve = library.IntersectingConstraintEdges.TRY_RESOLVE
+    for near in (1e-6, 1e-5, 1e-4, SAME):
+        found = library.Triangulation(library.VertexInsertionOrder.AUTO, resolve, near)
+        found.insert_vertices(places)
+        try:
+            found.insert_edges(pairs)
+        except RuntimeError:
+            continue
+        found.erase_super_triangle()
+        return found
+    raise NetworkError(
+        "surfaces: some breaklines lie so close to each other that they cannot be told apart. "
+        "Name all but one of them in points_only, or correct them where the raw data comes from"
+    )
+
+
+def _over(pieces: Pieces) -> dict[int, list[Pair]]:
+    """Return for each vertex that edges pass over these edges, in order."""
+    over: dict[int, set[Pair]] = {}
+    for piece, wholes in pieces.items():
+        for vertex in piece:
+            over.setdefault(vertex, set()).update(w for w in wholes if vertex not in w)
+    return {vertex: sorted(edges) for vertex, edges in sorted(over.items()) if edges}
+
+
+def _with_heights(
+    points: FloatArray, solid: FloatArray, over: Mapping[int, Sequence[Pair]]
+) -> tuple[FloatArray, csr_array]:
+    """Return the vertices with heights (v, 3), and these from the heights of those without."""
+    count = len(solid)
+    added = len(points) - count
+    if not added:
+        return solid, eye_array(count, format="csr")
+    rows = [
+        _mean([_along(points, edge, vertex, count) for edge in over[vertex]])
+        for vertex in range(count, len(points))
+    ]
+    new = csr_array(vstack(rows, format="csr"))
+    by = csr_array(vstack([eye_array(count, format="csr"), new], format="csr"))
+    place = np.column_stack([points, by @ solid[:, 2]])
+    place[:count] = solid
+    return place, by
+
+
+def _along(points: FloatArray, edge: Pair, vertex: int, count: int) -> csr_array:
+    """Return the height of an edge at a vertex from the heights of ``count`` vertices (1, n)."""
+    start, end = points[list(edge)]
+    step = end - start
+    share = float((points[vertex] - start) @ step / (step @ step))
+    return csr_array(([1.0 - share, share], ([0, 0], list(edge))), shape=(1, count))
+
+
+def _mean(rows: Sequence[csr_array]) -> csr_array:
+    return csr_array(sum(rows[1:], rows[0]) / len(rows))
+
+
+def _meetings(
+    over: Mapping[int, Sequence[Pair]],
+    number_of: Mapping[Pair, int],
+    points: FloatArray,
+    weights: csr_array,
+) -> Meetings:
+    """Return the meetings of the given edges; the hull is none of them."""
+    count = weights.shape[0]
+    found: list[tuple[int, int, int]] = []
+    rows: list[csr_array] = []
+    for vertex, edges in over.items():
+        named = [edge for edge in edges if edge in number_of]
+        at = {edge: _along(points, edge, vertex, count) for edge in named}
+        if vertex < count:
+            own = csr_array(([1.0], ([0], [vertex])), shape=(1, count))
+            found += [(vertex, -1, number_of[edge]) for edge in named]
+            rows += [at[edge] - own for edge in named]
+        else:
+            pairs = [*combinations(named, 2)]
+            found += [(vertex, number_of[a], number_of[b]) for a, b in pairs]
+            rows += [at[b] - at[a] for a, b in pairs]
+    table = np.array(found, dtype=np.int64).reshape(-1, 3)
+    by = csr_array(vstack(rows, format="csr")) if rows else csr_array((0, count))
+    return Meetings(table[:, 0], table[:, 1], table[:, 2], by @ weights)
+
+
+def _fixed(faces: IntArray, count: int, lines: IntArray, pieces: Pieces) -> BoolArray:
+    """Return which edges (t, 3) of triangles are pieces of ``lines`` (e, 2)."""
+    whole = np.sort(lines, axis=1) @ [count, 1]
+    wanted = np.unique(whole)
+    named = {*wanted.tolist()}
+    parts = [
+        a * count + b
+        for (a, b), wholes in pieces.items()
+        if any(i * count + j in named for i, j in wholes)
+    ]
+    wanted = np.unique(np.concatenate([wanted, np.array(parts, dtype=np.int64)]))
+    on = np.zeros(count, dtype=bool)
+    on[np.concatenate(np.divmod(wanted, count))] = True
+    fixed = on[faces] & on[faces[:, NEXT]]
+    face, edge = np.nonzero(fixed)
+    ends = np.sort(np.stack([faces[face, edge], faces[face, np.array(NEXT)[edge]]], axis=1), axis=1)
+    fixed[face, edge] = np.isin(ends @ [count, 1], wanted)
+    return np.asarray(fixed)

@@ -1,0 +1,184 @@
+"""The crew's screen for surfaces: what drains, what does not, what is not proved, what to do.
+
+Made for a phone terminal as the ties screen: it folds to any width from 36 columns on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+
+from tieup.model.answer import TIED
+from tieup.model.reconciliation import Reconciliation, Table
+from tieup.model.surface_drawn import SiteSurface
+from tieup.write.cautions import CAUTIONS, SHORT_CAUTION, UNCHECKED_MEANS
+from tieup.write.terminal import LEAST_WIDTH, WIDTH, folded
+
+MOST = 5  # lines of a section
+HOLDS, CANNOT_TELL, DRAINS = "holds", "cannot tell", "drains"
+HEADINGS = {HOLDS: "Water stands", CANNOT_TELL: "Cannot tell", "seams": "Seams"}
+
+
+def surface_text(site: Reconciliation, width: int = WIDTH) -> str:
+    """Return the screen of all surfaces of a site, in lines of ``width`` columns."""
+    width = max(width, LEAST_WIDTH)
+    blocks = [_block(site, surface, width) for surface in site.surfaces]
+    tied = [] if site.verdict.word == TIED else [*folded(_untied(site), width), ""]
+    lines = [line for block in blocks for line in [*block, ""]]
+    return "\n".join([*tied, *lines, *folded(SHORT_CAUTION, width)]) + "\n"
+
+
+def _untied(site: Reconciliation) -> str:
+    return (
+        f"The site itself {'is not proved' if site.verdict.word == 'unproved' else 'does not tie'}"
+    )
+
+
+def surface_status(site: Reconciliation) -> int:
+    """Return 0 where every surface drains and keeps its limits, on a site that ties; else 1."""
+    sound = site.verdict.word == TIED
+    return int(not (sound and all(map(_is_sound, site.surfaces))))
+
+
+def _is_sound(surface: SiteSurface) -> bool:
+    kept = all(word == "pass" for table in _judged(surface) for word in table.get("verdict", ()))
+    return surface.verdict == DRAINS and kept
+
+
+def _judged(surface: SiteSurface) -> tuple[Table, Table]:
+    return surface.grades, surface.depths
+
+
+def surface_record(site: Reconciliation) -> dict[str, Any]:
+    """Return the screen as data, for ``--json``: lengths in the job's unit."""
+    return {
+        "title": site.job.title,
+        "status": surface_status(site),
+        "site": site.verdict.word,
+        "length_unit": site.job.length_unit,
+        "surfaces": [
+            {
+                "surface": surface.name,
+                "verdict": surface.verdict,
+                "headline": headline(surface),
+                "points": len(surface.points["id"]),
+                "triangles": len(surface.faces["a"]),
+                "drains_to": [
+                    {"way_out": name, "area": round(area, 2)} for name, area in surface.shares
+                ],
+                "places": _rows(surface.ponds),
+                "seams": _rows(surface.seams),
+                "grades": _rows(surface.grades),
+                "depths": _rows(surface.depths),
+                "says": [text for _, text in surface.said],
+            }
+            for surface in site.surfaces
+        ],
+        "cautions": list(CAUTIONS),
+    }
+
+
+def _rows(table: Table) -> list[dict[str, Any]]:
+    names = list(table)
+    rows = zip(*(np.asarray(table[name]).tolist() for name in names), strict=True) if names else ()
+    return [
+        {
+            name: None if value != value else round(value, 6) if isinstance(value, float) else value
+            for name, value in zip(names, row, strict=True)
+        }
+        for row in rows
+    ]
+
+
+def headline(surface: SiteSurface) -> str:
+    """Return the answer of one surface in a sentence."""
+    name = surface.name.upper()
+    if not surface.verdict:
+        return f"{name} IS NO SURFACE: fewer than three points, or all on one line."
+    first = next((text for kind, text in surface.said if kind == surface.verdict), "")
+    where = first.partition(";")[0]
+    if surface.verdict == HOLDS:
+        return f"{name} DOES NOT DRAIN: {where}."
+    if surface.verdict == CANNOT_TELL:
+        return f"CANNOT TELL WHETHER {name} DRAINS: {where}."
+    return f"{name} DRAINS: every point has a lower one beside it, beyond chance."
+
+
+def _block(site: Reconciliation, surface: SiteSurface, width: int) -> list[str]:
+    lines = folded(headline(surface), width)
+    if not surface.verdict:
+        return lines
+    lines += folded(facts(site, surface), width)
+    for title, said in sections(site, surface):
+        lines += _section(title.upper(), said, width)
+    return lines
+
+
+def sections(site: Reconciliation, surface: SiteSurface) -> list[tuple[str, list[str]]]:
+    """Return what is said of a surface, by heading; headings without lines are left out."""
+    said = {
+        title: [t for own, t in surface.said if own == kind] for kind, title in HEADINGS.items()
+    }
+    said["Grades"] = [*_grades(surface)]
+    said["Between surfaces"] = [*_depths(site, surface)]
+    said["Water goes to"] = [*_shares(site, surface)]
+    return [(title, lines) for title, lines in said.items() if lines]
+
+
+def _section(title: str, said: Sequence[str], width: int) -> list[str]:
+    lines = [line for text in said[:MOST] for line in folded(text, width, 2)]
+    more = len(said) - MOST
+    return ["", title, *lines, *([f"and {more} more in the tables"] if more > 0 else [])]
+
+
+def facts(site: Reconciliation, surface: SiteSurface) -> str:
+    """Return how large a surface is, and what of it is not proved."""
+    area = sum(area for _, area in surface.shares)
+    unit = "m2" if site.job.length_unit == "m" else "square ft"
+    proof = [str(word) for word in surface.points["proof"]]
+    unproved = sum(word not in ("held", "checked") for word in proof)
+    seam = sum(str(word) == "across" for word in surface.faces["joint"])
+    parts = [f"{len(proof):,} points, {len(surface.faces['a']):,} triangles, {area:,.0f} {unit}."]
+    if unproved:
+        them = "it" if unproved == 1 else "them"
+        parts.append(f"Not proved: {unproved:,} points unchecked: {UNCHECKED_MEANS} {them}.")
+    if seam:
+        parts.append(f"{seam:,} triangles bridge two setups.")
+    return " ".join(parts)
+
+
+def _grades(surface: SiteSurface) -> Iterator[str]:
+    for row in _rows(surface.grades):
+        where = f" on {row['where']}" if row["where"] else ""
+        limit = [
+            f"{word} {row[key]:.6g} %"
+            for key, word in (("minimum", "at least"), ("maximum", "at most"))
+            if row[key] is not None
+        ]
+        worst = (
+            "" if row["fall"] is None else f", worst {row['fall']:.2f} %, sd {row['sd_fall']:.2f}"
+        )
+        yield f"{row['limit']}{where}: {row['verdict']}{worst} ({' and '.join(limit)})"
+
+
+def _depths(site: Reconciliation, surface: SiteSurface) -> Iterator[str]:
+    unit = site.job.length_unit
+    for row in _rows(surface.depths):
+        if row["net"] is None:
+            yield f"{row['where']}: {row['thickness']:.4f} {unit} on the average"
+            continue
+        verdict = f"; thickness {row['verdict']}" if row["verdict"] else ""
+        yield (
+            f"{row['where']}: above {row['cut']:.2f}, below {row['fill']:.2f}, "
+            f"net {row['net']:.2f} cubic {unit}, sd {row['sd_net']:.2f}{verdict}"
+        )
+
+
+def _shares(site: Reconciliation, surface: SiteSurface) -> Iterator[str]:
+    whole = sum(area for _, area in surface.shares) or 1.0
+    unit = "m2" if site.job.length_unit == "m" else "square ft"
+    names = {"edge": "over the edge", "none": "nowhere"}
+    for name, area in surface.shares:
+        yield f"{names.get(name, name)}: {area:,.0f} {unit}, {100 * area / whole:.0f} %"
