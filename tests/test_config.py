@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 
 from tieup.config import load_job
 from tieup.config.schema import SCHEMA
-from tieup.config.shapes import Either, ListOf, Named, Section
-from tieup.config.tolerances import read_class
+from tieup.config.tolerances_section import read_class
+from tieup.config.value_shapes import Either, ListOf, Named, Section
 from tieup.data import data_path
 from tieup.errors import ConfigError
 from tieup.model.job import Job

@@ -155,7 +155,8 @@ def test_the_audit_is_a_call(dock: Path, tmp_path: Path) -> None:
 
 ORDERS = (
     "import tieup; call = tieup.ties, tieup.audit",
-    "import tieup.ties.answer, tieup.audit.audit; import tieup; call = tieup.ties, tieup.audit",
+    "import tieup.ties.site_answer, tieup.audit.raw_audit; import tieup;"
+    "call = tieup.ties, tieup.audit",
     "import tieup.pipeline, tieup.cli; import tieup; call = tieup.ties, tieup.audit",
     "from tieup import ties, audit; call = ties, audit",
 )
@@ -166,10 +167,13 @@ def test_rooms_and_functions_of_one_name_do_not_hide_each_other(order: str) -> N
     """Whatever was imported first: the name can be called, and its modules are there."""
     code = (
         f"{order}; import types; print([callable(one) for one in call]);"
-        "import tieup.ties.answer as answer, tieup.audit.audit as audit;"
+        "import tieup.ties.site_answer as answer, tieup.audit.raw_audit as audit;"
         "print(answer.__name__, audit.__name__, isinstance(call[0], types.ModuleType))"
     )
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True
     )
-    assert done.stdout.splitlines() == ["[True, True]", "tieup.ties.answer tieup.audit.audit True"]
+    assert done.stdout.splitlines() == [
+        "[True, True]",
+        "tieup.ties.site_answer tieup.audit.raw_audit True",
+    ]

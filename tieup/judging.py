@@ -38,11 +38,11 @@ from tieup.model.settings import Tolerances
 from tieup.preanalysis.proving_shots import proving_shots
 from tieup.reduce.sights import reduce_shots
 from tieup.results.control_scale import with_control_scale
-from tieup.results.disputes import with_places
+from tieup.results.disputed_places import with_places
 from tieup.results.remarks import flags, reasons
 from tieup.results.site import Fits, Site
-from tieup.ties.checks import Checks, Solution, check_site, loose_steps
 from tieup.ties.suspects import Suspects
+from tieup.ties.tie_checks import CheckedSolution, Checks, check_site, loose_steps
 from tieup.ties.withheld import WithheldTies, withheld_ties
 from tieup.units import length_factor
 
@@ -129,10 +129,10 @@ def _solution(
     tests: PointingTests,
     withheld: WithheldTies | None,
     proven: Proven,
-) -> Solution:
+) -> CheckedSolution:
     solved = outcome.diagnosis.solved
     guarded = proven.guarded
-    return Solution(
+    return CheckedSolution(
         held=solved.adjustment,
         minimal=minimal,
         shots=solved.case.shots,

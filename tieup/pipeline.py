@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.config.falls import refuse_unknown
-from tieup.config.rules import rules_of
-from tieup.config.standing import refuse_unknown_standing
-from tieup.config.surfaces import refuse_unknown_parts
+from tieup.config.falls_section import refuse_unknown
+from tieup.config.rule_sets import rules_of
+from tieup.config.standing_section import refuse_unknown_standing
+from tieup.config.surfaces_section import refuse_unknown_parts
 from tieup.derive.points import DerivedPoints
 from tieup.derive.slopes import Slopes
 from tieup.diagnose.basis.case import Case, complete_points
@@ -20,7 +20,7 @@ from tieup.diagnose.decisions.apply_decisions import Outcome, decide_and_diagnos
 from tieup.diagnose.decisions.report import Reporter
 from tieup.diagnose.first_solution.foreign_units import free_of_foreign_units
 from tieup.diagnose.first_solution.scaled_control import free_of_scaled_control
-from tieup.diagnose.names.labels import apart_from_marks
+from tieup.diagnose.names.setup_labels import apart_from_marks
 from tieup.diagnose.row_checks.doubts import answer_effects, others
 from tieup.diagnose.row_checks.reach import setups_left_out
 from tieup.diagnose.row_checks.rejected_sets import reject_sets
@@ -34,7 +34,7 @@ from tieup.model.fieldbook import Fieldbook
 from tieup.model.finding import worst_first
 from tieup.model.job import Job
 from tieup.model.reconciliation import Reconciliation, Table
-from tieup.model.settings import Standing
+from tieup.model.settings import StandingTargets
 from tieup.model.surfaces import SurfaceWish
 from tieup.read import (
     file_sha256,
@@ -43,42 +43,42 @@ from tieup.read import (
     read_control,
     read_fieldbook,
 )
-from tieup.read.landxml_surface import read_surface
+from tieup.read.landxml_surface_reader import read_surface
 from tieup.read.projection import site_grid
 from tieup.reduce.distances import prism_constants
-from tieup.results.bays import control_table, joints_table, pairs_table, rules_table
-from tieup.results.coordinates import coordinates_table, lasting_marks
-from tieup.results.covariance import covariance_table
-from tieup.results.derived import (
+from tieup.results.bays_tables import control_table, joints_table, pairs_table, rules_table
+from tieup.results.coordinates_table import coordinates_table, lasting_marks
+from tieup.results.covariance_table import covariance_table
+from tieup.results.derived_table import (
     derived_findings,
     derived_points,
     derived_table,
     with_derived,
 )
 from tieup.results.fall_origins import with_origins
-from tieup.results.falls import fall_findings, falls_table, with_falls
-from tieup.results.field import (
+from tieup.results.falls_table import fall_findings, falls_table, with_falls
+from tieup.results.field_table import (
     field_comparison,
     field_findings,
     field_setups_table,
     field_table,
 )
-from tieup.results.observations import observations_table
+from tieup.results.observations_table import observations_table
 from tieup.results.pole_heights import pole_findings, pole_groups, poles_table
-from tieup.results.run import effects_record, run_record, summary_of
-from tieup.results.setups import setups_table, ties_table
+from tieup.results.run_record import effects_record, run_record, summary_of
+from tieup.results.setups_table import setups_table, ties_table
 from tieup.results.site import Site
-from tieup.results.strings import site_slopes, string_findings, strings_table
+from tieup.results.strings_table import site_slopes, string_findings, strings_table
 from tieup.results.surface_build import BuiltSurface, built_surfaces
 from tieup.results.surface_findings import surface_findings
-from tieup.results.surfaces import site_surface, words_of
-from tieup.results.traverses import traverses_table
+from tieup.results.surfaces_tables import site_surface, words_of
+from tieup.results.traverses_table import traverses_table
 from tieup.results.weaknesses import weakness_findings
 from tieup.surface.triangulation import check_library
 from tieup.threads import one_thread
-from tieup.ties.answer import crew_answer
-from tieup.ties.checks import Checks
-from tieup.ties.rules import check_rules
+from tieup.ties.rule_checks import check_rules
+from tieup.ties.site_answer import crew_answer
+from tieup.ties.tie_checks import Checks
 from tieup.units import length_factor
 
 Progress = Callable[[str], None]
@@ -162,7 +162,7 @@ def make_case(job: Job, fieldbook: Fieldbook, control: Control | None) -> Case:
     precision = replace(
         job.precision,
         grid=site_grid(job.grid, control),
-        standing=Standing(
+        standing=StandingTargets(
             job.standing_all,
             frozenset(number for number, name in enumerate(points) if name in job.standing),
         ),

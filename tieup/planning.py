@@ -9,7 +9,7 @@ import numpy as np
 
 from tieup import __version__
 from tieup.adjust.solution import Adjustment
-from tieup.config.standing import refuse_unknown_standing
+from tieup.config.standing_section import refuse_unknown_standing
 from tieup.diagnose.basis.case import complete_points
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.diagnose.decisions.apply_decisions import Outcome, decide_and_diagnose
@@ -30,19 +30,19 @@ from tieup.model.observations import Sights
 from tieup.model.plan import Forecast, Plan
 from tieup.pipeline import make_case, read_site
 from tieup.preanalysis.believed import scheme_of
-from tieup.preanalysis.outlook import look_ahead
-from tieup.preanalysis.planned import with_plan
+from tieup.preanalysis.design_quality import Demand
+from tieup.preanalysis.forecast import look_ahead
+from tieup.preanalysis.planned_sights import with_plan
 from tieup.preanalysis.scheme import Scheme, solve_scheme
-from tieup.preanalysis.standing import Demand
 from tieup.read import (
     file_sha256,
     number_links,
     read_booked_links,
     read_control,
 )
-from tieup.read.plan import files_with_rows, read_plan, require_places
+from tieup.read.plan_reader import files_with_rows, read_plan, require_places
 from tieup.read.projection import site_grid
-from tieup.results.plan import forecast_of
+from tieup.results.plan_tables import forecast_of
 from tieup.units import length_factor
 
 Progress = Callable[[str], None]

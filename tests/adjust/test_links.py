@@ -10,8 +10,8 @@ import pytest
 from tests.adjust.compare import assert_dense_solution
 from tests.adjust.networks import PRECISION, random_network
 from tieup.adjust.adjust import adjust
+from tieup.adjust.mark_elimination import MANY_SETUPS
 from tieup.adjust.problem import held_frame
-from tieup.adjust.structure import MANY_SETUPS
 from tieup.model.network import Links
 
 

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tieup.adjust import dissection
+from tieup.adjust.elimination_fronts import SIZE, Pattern, make_pattern
 from tieup.adjust.multifrontal import DependentUnknownError, factorise, selected_inverse, solve
-from tieup.adjust.pattern import SIZE, Pattern, make_pattern
 from tieup.threads import one_thread
 
 pytestmark = pytest.mark.usefixtures("_one_thread")

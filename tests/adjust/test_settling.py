@@ -13,8 +13,8 @@ from tieup.adjust import descent, elimination, iterate
 from tieup.adjust.descent import Spot, along
 from tieup.adjust.elimination import Held
 from tieup.adjust.evaluation import make_equations, start_state
-from tieup.adjust.frame import _structure
 from tieup.adjust.problem import held_frame, make_problem
+from tieup.adjust.solve_in_frame import _structure
 from tieup.errors import AdjustmentError
 from tieup.model.network import Network
 

@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tieup.adjust.structure import MANY_SETUPS, find_aside, make_structure
+from tieup.adjust.mark_elimination import MANY_SETUPS, find_aside, make_structure
 
 Ends = list[tuple[int, int]]
 

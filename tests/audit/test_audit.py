@@ -14,11 +14,11 @@ import pytest
 
 from tests.simulate import Survey, random_site, simulate
 from tests.simulate import mistakes as m
-from tieup.audit.audit import audit
-from tieup.audit.evidence import RawEvidence
-from tieup.audit.measures import MEASURES
+from tieup.audit.raw_audit import audit
+from tieup.audit.raw_evidence import RawEvidence
+from tieup.audit.raw_measures import MEASURES
 from tieup.config import load_job
-from tieup.config.rules import raw_data_rules
+from tieup.config.rule_sets import raw_data_rules
 from tieup.data import data_path
 from tieup.model.audit import Audit
 from tieup.model.rules import FAIL, NOT_CHECKED, STATES, WARN

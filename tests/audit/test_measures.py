@@ -9,15 +9,15 @@ import pytest
 
 from tests.read.jobs import make_job
 from tests.read.landxml_files import SETUP, group, landxml, shot, xml_job
-from tieup.audit.evidence import RawEvidence
-from tieup.audit.measures import MEASURES
-from tieup.config.rules import raw_data_rules
+from tieup.audit.raw_evidence import RawEvidence
+from tieup.audit.raw_measures import MEASURES
+from tieup.config.rule_sets import raw_data_rules
 from tieup.read import read_control, read_fieldbook
 from tieup.reduce.groups import group_extreme, group_median
 from tieup.reduce.measured import Measured
 from tieup.reduce.quantities import QUANTITIES
-from tieup.ties.measures import MEASURES as SITE_MEASURES
-from tieup.ties.rules import check_rule
+from tieup.ties.rule_checks import check_rule
+from tieup.ties.rule_measures import MEASURES as SITE_MEASURES
 
 SECOND = np.pi / 648_000
 MM = 0.001

@@ -38,9 +38,9 @@ from tests.bench.sites import (
     write_spoiled,
 )
 from tieup.adjust.adjust import adjust
-from tieup.adjust.frame import Solution, solve_problem
 from tieup.adjust.problem import held_frame, make_problem
 from tieup.adjust.solution import Adjustment
+from tieup.adjust.solve_in_frame import Solution, solve_problem
 from tieup.adjust.statistics import describe
 from tieup.model.arrays import FloatArray
 from tieup.model.network import Network

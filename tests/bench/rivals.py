@@ -10,7 +10,7 @@ from scipy.sparse import csc_array, csr_array
 from scipy.sparse.linalg import splu
 
 from tests.bench.sites import PRECISION, REFRACTION
-from tieup.adjust.equations import Connections, linearise
+from tieup.adjust.observation_equations import Connections, linearise
 from tieup.adjust.problem import held_frame, make_problem
 from tieup.adjust.weights import connection_noise
 from tieup.geometry import curvature_coefficient

@@ -17,11 +17,11 @@ import numpy as np
 import pandas as pd
 import pythoncdt
 
-from tieup.surface.build import Ground, build_surface
-from tieup.surface.spread import Spread
+from tieup.surface.spread import HeightSpread
+from tieup.surface.whole_surface import SurfaceGround, build_surface
 
 
-def ground_of(points: int, edges: int) -> Ground:
+def ground_of(points: int, edges: int) -> SurfaceGround:
     """Return a rolling ground of five setups, its breaklines polylines of twenty legs."""
     rng = np.random.default_rng(1)
     side = np.sqrt(points) * 2.0
@@ -35,8 +35,8 @@ def ground_of(points: int, edges: int) -> Ground:
         lines.append(tuple(rows.tolist()))
     height = 0.01 * plan[:, 0] + 0.5 * np.sin(plan[:, 1] / 30) + 0.003 * rng.normal(size=points)
     setup = np.minimum((plan[:, 1] / side * 5).astype(np.int64), 4)
-    spread = Spread(np.full(points, 0.001), 0.001 * np.eye(5)[setup])
-    return Ground(np.column_stack([plan, height]), spread, setup, lines, longest=20.0)
+    spread = HeightSpread(np.full(points, 0.001), 0.001 * np.eye(5)[setup])
+    return SurfaceGround(np.column_stack([plan, height]), spread, setup, lines, longest=20.0)
 
 
 def best(call: Callable[[], object]) -> float:

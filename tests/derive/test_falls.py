@@ -16,10 +16,10 @@ from tieup.adjust.adjust import adjust
 from tieup.adjust.cofactors import point_covariance
 from tieup.adjust.problem import held_frame, minimal_frame
 from tieup.derive.chainage import chainages
-from tieup.derive.checks import CheckedFalls, check_falls
-from tieup.derive.falls import Falls, falls_of, low_spots, verdict_of, verdicts
+from tieup.derive.fall_checks import CheckedFalls, check_falls
 from tieup.derive.legs import Legs, legs_of, pair_covariance
-from tieup.derive.placed import PlacedPoint, joint_covariance, place_of_mark
+from tieup.derive.measured_falls import Falls, falls_of, low_spots, verdict_of, verdicts
+from tieup.derive.placed import PlacedPoint, full_covariance, place_of_mark
 from tieup.derive.places import Places
 from tieup.linework.site_lines import SiteLine, find_lines
 from tieup.model.arrays import FloatArray
@@ -439,6 +439,6 @@ def test_derived_points_fall_like_marks() -> None:
     expected = pair_covariance(places.adjustment, start, middle)
     for one_check in found:
         assert np.allclose(one_check.covariance[0], expected, rtol=1e-9, atol=0)
-    joint = joint_covariance(places.adjustment, [start, middle])
+    joint = full_covariance(places.adjustment, [start, middle])
     up = joint[0, 2, 0, 2] + joint[1, 2, 1, 2] - 2 * joint[0, 2, 1, 2]
     assert expected[1, 1] == pytest.approx(up, rel=1e-9)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tieup.derive.field import (
+from tieup.derive.stored_coordinates import (
     CANNOT_TELL,
     MOVED,
     SAME,

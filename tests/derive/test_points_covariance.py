@@ -9,7 +9,7 @@ import pytest
 
 from tests.derive.ground import ground_of, yard
 from tieup.adjust.cofactors import point_covariance
-from tieup.derive.placed import covariances, joint_covariance
+from tieup.derive.placed import covariances, full_covariance
 from tieup.derive.points import DerivedPoints, derive_points
 from tieup.model.arrays import FloatArray
 from tieup.model.derived import Crossing, Derived, Mean, OffsetString, Polar, ProjectedString
@@ -95,7 +95,7 @@ def test_the_covariance_is_that_of_draws_of_the_marks() -> None:
     assert sample.mean(axis=0) == pytest.approx(
         np.concatenate([point.place.position for point in points]), abs=1e-4
     )  # m
-    expected = joint_covariance(yard(), [point.place for point in points])
+    expected = full_covariance(yard(), [point.place for point in points])
     expected = expected.reshape(sample.shape[1], -1)
     sd = np.sqrt(np.diag(expected))
     assert len(points) == 9
@@ -107,7 +107,7 @@ def test_the_covariance_is_that_of_draws_of_the_marks() -> None:
 def test_single_covariances_are_blocks_of_the_joint_one() -> None:
     """One point at a time or all together: the same numbers."""
     places = chain().places
-    joint = joint_covariance(yard(), places)
+    joint = full_covariance(yard(), places)
     for i, covariance in enumerate(covariances(yard(), places)):
         np.testing.assert_allclose(covariance, joint[i, :, i, :], rtol=1e-7, atol=1e-14)
 

@@ -11,8 +11,8 @@ from tests.diagnose.cases import case_of
 from tests.simulate import random_site, simulate
 from tieup.diagnose.basis.hypotheses import component_bias
 from tieup.diagnose.basis.solve import solve
+from tieup.diagnose.evidence.conditional_tests import estimate, explained, judge_all
 from tieup.diagnose.evidence.evidence import gather, stack
-from tieup.diagnose.evidence.selection import estimate, explained, judge_all
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.catalogue import all_hypotheses
 from tieup.diagnose.kinds.readings import single_readings

@@ -12,7 +12,8 @@ import pytest
 
 from tests.endtoend.jobs import Output, copy_sample, put, reconcile
 from tieup import cli
-from tieup.read import control, links
+from tieup.read import control_reader as control
+from tieup.read import links_reader as links
 
 Capture = pytest.CaptureFixture[str]
 TABLE = "raw/s1.csv"

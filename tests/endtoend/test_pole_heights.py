@@ -16,7 +16,7 @@ import tieup
 from tests.bench.string_steps import draw_curb, write_job
 from tests.endtoend.jobs import stops
 from tests.endtoend.test_two_days import GEAR, MARKS, SETUPS
-from tieup.library.reconciled import Result
+from tieup.library.reconcile_result import Result
 
 CONTROL = "CP1,0,0,10\nCP2,90,20,11\n"
 SEEN = {"S1": (*SETUPS["S1"][1], "T4"), "S2": ("CP1", "CP2", "T1", "T2", "T3", "T4")}

@@ -18,7 +18,7 @@ from tests.endtoend.jobs import copy_sample, only_measured
 from tests.endtoend.test_baselines import LINES, PARTS, PLACES, Vector, job_of, vectors
 from tests.endtoend.test_two_days import FIRST, SETUPS, job, rows
 from tieup.config import load_job
-from tieup.library.reconciled import Result
+from tieup.library.reconcile_result import Result
 from tieup.pipeline import make_case, read_site
 
 KRUMM = "from,to,difference,sd\nA,B,1.2,0.004\nB,C,-0.7,0.003\nC,A,-0.503,0.004\nA,C,0.498,0.005\n"

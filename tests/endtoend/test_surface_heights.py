@@ -10,7 +10,7 @@ import pytest
 
 from tieup import pipeline
 from tieup.config import load_job
-from tieup.derive.placed import joint_covariance
+from tieup.derive.placed import full_covariance
 from tieup.results import surface_ground
 
 SAMPLES = Path(__file__).parents[2] / "sample_raw"
@@ -20,7 +20,7 @@ SAMPLES = Path(__file__).parents[2] / "sample_raw"
 def test_the_parts_make_up_the_whole(
     job: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """own^2 on the diagonal plus F F' is `joint_covariance` of every point, derived ones too.
+    """own^2 on the diagonal plus F F' is `full_covariance` of every point, derived ones too.
 
     Points with a typed elevation, an offset, a projection and a crossing among them; F has far
     fewer columns than there are points.
@@ -37,7 +37,7 @@ def test_the_parts_make_up_the_whole(
     monkeypatch.setattr(surface_ground, "_spread", spy)
     pipeline.run(pipeline.with_surface(load_job(folder)))
     ((site, places, number), spread) = seen[0]
-    joint = joint_covariance(site.wide, [places.placed(p) for p in number.tolist()])[:, 2, :, 2]
+    joint = full_covariance(site.wide, [places.placed(p) for p in number.tolist()])[:, 2, :, 2]
     own = np.diag(spread.own**2) + spread.common @ spread.common.T
     assert np.abs(own - joint).max() < 1e-6 * joint.max()
     assert spread.common.shape[1] < len(number) / 2

@@ -11,7 +11,7 @@ from tieup.diagnose.kinds.catalogue import KINDS
 from tieup.explain.pages import COLUMNS, FINDINGS, KEYS, TERMS, named, rows
 from tieup.explain.schema_keys import default_words, schema_keys
 from tieup.model.finding_kinds import FINDING_KINDS
-from tieup.read.columns import COLUMNS as RAW_COLUMNS
+from tieup.read.raw_columns import COLUMNS as RAW_COLUMNS
 
 FORMAT_KEYS = ("delimiter", "skip_rows", "decimal", "encoding", "header", "sheet")
 ROOT = Path(__file__).parents[2]

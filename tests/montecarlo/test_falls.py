@@ -17,8 +17,8 @@ from tests.montecarlo.judge import assert_mean, assert_promise, assert_share, as
 from tests.montecarlo.sites import Setting, draws_of
 from tests.montecarlo.stack import Stack, errors
 from tieup.derive.chainage import chainages
-from tieup.derive.falls import Falls, falls_of, low_spots, verdicts
 from tieup.derive.legs import Legs, legs_of
+from tieup.derive.measured_falls import Falls, falls_of, low_spots, verdicts
 from tieup.derive.places import Places
 from tieup.linework.site_lines import SiteLine
 from tieup.model.arrays import BoolArray, FloatArray

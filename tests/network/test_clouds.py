@@ -7,7 +7,7 @@ import pytest
 
 from tests.network.sites import Gear, make_sights
 from tieup.geometry import curvature_coefficient
-from tieup.network.clouds import level_parts, make_ties
+from tieup.network.polar_sets import level_parts, make_ties
 
 FOOT = 0.3048  # m
 EARTH_FEET = 20_906_000.0  # ft, the radius of the table below

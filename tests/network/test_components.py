@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from tests.network.sites import FREE, blank, change, make_job, misses, only, random_job, start
-from tieup.network.components import unlocated, unreached
+from tieup.network.unreached import unlocated, unreached
 
 
 def site(seed=12, setups=4):

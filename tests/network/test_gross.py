@@ -13,7 +13,7 @@ from tieup.model.network import Links
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
 from tieup.model.settings import Datum
 from tieup.network.assembly import assemble
-from tieup.network.gross import Placed, gross_sights
+from tieup.network.gross_marks import StartValues, gross_sights
 
 BEND = curvature_coefficient(REFRACTION)
 
@@ -155,7 +155,9 @@ def test_a_setup_that_would_lose_its_place_gets_it_back():
     found = network.start
     axis = found.axis.copy()
     axis[3] += [3.0, 2.0, 0.0]
-    moved = Placed(axis, found.orientation, found.position, found.height_setup, found.height_point)
+    moved = StartValues(
+        axis, found.orientation, found.position, found.height_setup, found.height_point
+    )
     assembly = assemble(job.setups, job.points, job.sights, job.control, None, Datum())
     assert not gross_sights(assembly, replace(moved, axis=found.axis), BEND).any()
     gross = gross_sights(assembly, moved, BEND)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.network.sites import city, misses, start
-from tieup.network.growth import Block, Growth
+from tieup.network.block_growth import Block, Growth
 
 pytestmark = pytest.mark.slow
 

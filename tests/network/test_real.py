@@ -16,7 +16,7 @@ from tieup.model.fieldbook import Setup
 from tieup.model.settings import Datum
 from tieup.network.assembly import assemble
 from tieup.network.build import build_network
-from tieup.network.gross import Placed, sight_misfits
+from tieup.network.gross_marks import StartValues, sight_misfits
 
 FILES = ("20220314_GCP.txt", "20220331-1_GCP.txt", "20220622-1_GCP_raw.txt")
 FREE = Datum("free")
@@ -39,7 +39,7 @@ def test_three_instruments_start_tied(name):
     assert found.plan_setup.all() and found.height_setup.all()
     assert found.plan_point.all() and found.height_point.all()
     assert not found.gross.any()
-    placed = Placed(
+    placed = StartValues(
         found.axis, found.orientation, found.position, found.height_setup, found.height_point
     )
     assembly = assemble(setups, points, sights, None, None, FREE)

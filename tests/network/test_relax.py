@@ -9,11 +9,11 @@ import pytest
 
 from tests.network.sites import Gear, misses, start, traverse
 from tieup.network import relax
-from tieup.network.relax import Rows, solve
+from tieup.network.relax import TieRows, solve
 
 
 def random_rows(rng, setups=12, marks=30, count=200):
-    return Rows(
+    return TieRows(
         rng.integers(-1, setups, count),
         rng.integers(0, marks, count),
         rng.normal(size=(count, 3)),

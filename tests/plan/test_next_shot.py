@@ -16,6 +16,7 @@ from tests.simulate.yards import fire_station
 from tieup.adjust.cofactors import point_covariance
 from tieup.config import load_job
 from tieup.planning import draw, forecast
+from tieup.preanalysis.candidate_screening import most_promising
 from tieup.preanalysis.candidates import (
     Candidates,
     candidate_sights,
@@ -23,7 +24,8 @@ from tieup.preanalysis.candidates import (
     joined,
     search_area,
 )
-from tieup.preanalysis.joint import joint_covariance
+from tieup.preanalysis.design_quality import Demand, DesignState, describe_state, longest_sight
+from tieup.preanalysis.full_covariance import full_covariance
 from tieup.preanalysis.nextshot import (
     Search,
     judge,
@@ -33,11 +35,9 @@ from tieup.preanalysis.nextshot import (
     take,
     weakest,
 )
-from tieup.preanalysis.promise import most_promising
-from tieup.preanalysis.proof import unproved
 from tieup.preanalysis.prospects import expected_certainty, prospects_of
+from tieup.preanalysis.reliability_class import unproved
 from tieup.preanalysis.scheme import Scheme, solve_scheme
-from tieup.preanalysis.standing import Demand, State, describe_state, longest_sight
 from tieup.preanalysis.update import make_base
 
 FREE = "F,,CP1,1.6,2,2\nF,,CP4,1.6,2,2\n"
@@ -53,7 +53,7 @@ PLANS = {
 MORE_PLACES = PLACES + "F,1010,1030,12\nQ,1062,1030,11\nN,1020,1000.5,12\nL,1050,1020,12\n"
 
 
-def solved_plan(folder: Path) -> tuple[Scheme, State, Search]:
+def solved_plan(folder: Path) -> tuple[Scheme, DesignState, Search]:
     """Return the scheme of a plan job, solved, and what its search is held to."""
     job, drawn = draw(load_job(folder, planning=True))
     scheme, planned = drawn.scheme, drawn.points
@@ -64,7 +64,7 @@ def solved_plan(folder: Path) -> tuple[Scheme, State, Search]:
     return scheme, state, Search(demand, planned, reach, certainty)
 
 
-def all_candidates(scheme: Scheme, state: State, search: Search) -> Candidates:
+def all_candidates(scheme: Scheme, state: DesignState, search: Search) -> Candidates:
     """Return every candidate of a plan."""
     area = search_area(scheme, state.adjustment, state.standing.wanted, weakest(state))
     return find_candidates(scheme, state.adjustment, area, search.reach)
@@ -122,7 +122,7 @@ def test_the_joint_covariance_is_that_of_the_adjustment(control: str, tmp_path: 
     adjustment = state.adjustment
     marks = np.flatnonzero(adjustment.problem.solved_point)
     setups = np.flatnonzero(adjustment.problem.solved_setup)
-    joint = joint_covariance(adjustment, setups, marks)
+    joint = full_covariance(adjustment, setups, marks)
     edge = 4 * len(setups)
     wanted = point_covariance(adjustment, marks).reshape(3 * len(marks), -1)
     np.testing.assert_allclose(joint.matrix[edge:, edge:], wanted, atol=1e-15)  # m^2

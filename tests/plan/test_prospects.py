@@ -20,17 +20,17 @@ from tieup.diagnose.proof.guarding import guard
 from tieup.diagnose.search.diagnose import diagnose
 from tieup.diagnose.search.look import evidence_of
 from tieup.model.arrays import FloatArray
-from tieup.model.settings import Standing
+from tieup.model.settings import StandingTargets
 from tieup.pipeline import make_case, read_site
 from tieup.planning import draw
 from tieup.preanalysis.believed import scheme_of
 from tieup.preanalysis.candidates import Candidates, candidate_sights, joined
 from tieup.preanalysis.draws import draw_days
 from tieup.preanalysis.nextshot import take
-from tieup.preanalysis.planned import _joined
+from tieup.preanalysis.planned_sights import _joined
 from tieup.preanalysis.prospects import Prospects, prospects_of
-from tieup.preanalysis.rows import as_solved
 from tieup.preanalysis.scheme import Scheme, places_of, solve_scheme
+from tieup.preanalysis.scheme_rows import as_solved
 
 stats = pytest.importorskip("scipy.stats")
 LIMITS = np.array([0.006, 0.003])  # m
@@ -113,9 +113,12 @@ def test_a_planned_second_look_is_a_visit_of_its_own(tmp_path: Path) -> None:
     _, drawn = draw(load_job(write_plan_job(tmp_path), planning=True))
     shot = drawn.scheme.sights
     again = take(shot, np.array([0]))
-    sights, planned = _joined(shot, again, Standing())
+    sights, planned = _joined(shot, again, StandingTargets())
     assert (len(sights), np.flatnonzero(planned).tolist()) == (len(shot) + 1, [len(shot)])
-    for standing in (Standing(everywhere=True), Standing(points=frozenset({int(shot.point[0])}))):
+    for standing in (
+        StandingTargets(everywhere=True),
+        StandingTargets(points=frozenset({int(shot.point[0])})),
+    ):
         sights, planned = _joined(shot, again, standing)
         assert (len(sights), np.flatnonzero(planned).tolist()) == (len(shot), [0])
         assert (sights.count[0] == 2 * shot.count[0]).all()

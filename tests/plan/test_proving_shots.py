@@ -15,8 +15,9 @@ from tests.simulate.survey import rearranged
 from tieup import judging
 from tieup.model.answer import Promise
 from tieup.model.settings import Precision
-from tieup.preanalysis import ground, proving_shots
-from tieup.ties.checks import Checks
+from tieup.preanalysis import proposed_site as ground
+from tieup.preanalysis import proving_shots
+from tieup.ties.tie_checks import Checks
 
 pytestmark = pytest.mark.slow
 

@@ -20,8 +20,8 @@ from tieup.config import load_job
 from tieup.model.arrays import FloatArray
 from tieup.model.observations import KINDS
 from tieup.planning import draw
-from tieup.preanalysis.reliability import examine_sights
 from tieup.preanalysis.scheme import solve_scheme
+from tieup.preanalysis.sight_reliability import examine_sights
 
 api = pytest.importorskip("statsmodels.api")
 DRAWS = 2000

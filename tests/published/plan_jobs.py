@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import tieup
-from tieup.library.reconciled import Result
+from tieup.library.reconcile_result import Result
 
 GEAR = "instruments: {default: {direction: 5, zenith: 5, distance: [3, 2]}}\n"
 NO_CENTRING = "centring: {instrument: 0, target: 0}\n"

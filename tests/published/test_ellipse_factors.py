@@ -9,7 +9,7 @@ import pytest
 
 from tieup.adjust.distributions import chi_square_tail, confidence_factor, f_critical
 from tieup.adjust.ellipse import error_ellipse, relative_covariance
-from tieup.adjust.equations import Connections, linearise
+from tieup.adjust.observation_equations import Connections, linearise
 
 
 @pytest.mark.parametrize(

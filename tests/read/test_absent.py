@@ -11,7 +11,7 @@ from tieup.errors import InputError
 from tieup.model.fieldbook import TEMPLATE
 from tieup.read import read_fieldbook
 from tieup.read.absent import SHORT_FORMS, nearest
-from tieup.read.columns import COLUMNS
+from tieup.read.raw_columns import COLUMNS
 
 ROW = "S1,P1,10,90,{n},1.5\n"
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tests.read.jobs import HEADER, good_rows, labels_of, read_raw
 from tieup.model.fieldbook import Fieldbook, Setup
 from tieup.read.repeats import originals
-from tieup.read.setups import label_setups
+from tieup.read.setup_separation import label_setups
 
 OCCUPIED = "setup,station,instrument_height,instrument,point,direction"
 GEAR = "instruments: {A: {}, B: {}}"

@@ -15,7 +15,7 @@ from tests.read.jobs import HEADER, make_job, read_raw
 from tieup.errors import InputError
 from tieup.read import read_fieldbook
 from tieup.read.form import TableFormat
-from tieup.read.tables import read_table
+from tieup.read.text_table import read_table
 
 openpyxl = pytest.importorskip("openpyxl", reason="the optional extra excel is not installed")
 

@@ -8,15 +8,15 @@ from typing import Any
 import numpy as np
 
 from tieup.model.arrays import FloatArray
-from tieup.surface.build import Ground, Surface, build_surface
-from tieup.surface.spread import Spread
+from tieup.surface.spread import HeightSpread
+from tieup.surface.whole_surface import Surface, SurfaceGround, build_surface
 
 CONFIDENCE = 0.95
 
 
-def certain(count: int, sd: float = 0.001) -> Spread:
+def certain(count: int, sd: float = 0.001) -> HeightSpread:
     """Return heights that are known alike and independently."""
-    return Spread(np.full(count, sd), np.zeros((count, 0)))
+    return HeightSpread(np.full(count, sd), np.zeros((count, 0)))
 
 
 def surface_of(place: Any, **others: Any) -> Surface:
@@ -24,7 +24,7 @@ def surface_of(place: Any, **others: Any) -> Surface:
     points = np.array(place, dtype=float).reshape(-1, 3)
     setup = others.pop("setup", np.zeros(len(points), dtype=np.int64))
     spread = others.pop("spread", certain(len(points)))
-    return build_surface(Ground(points, spread, setup, **others), CONFIDENCE)
+    return build_surface(SurfaceGround(points, spread, setup, **others), CONFIDENCE)
 
 
 def grid(rows: int, columns: int, spacing: float = 1.0) -> FloatArray:

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from tests.surface.grounds import CONFIDENCE
-from tieup.surface.build import Ground, Surface, build_surface
-from tieup.surface.spread import Spread
+from tieup.surface.spread import HeightSpread
+from tieup.surface.whole_surface import Surface, SurfaceGround, build_surface
 
 
 @dataclass(frozen=True)
@@ -43,9 +43,9 @@ def seamed_yard(rng: np.random.Generator, planted: float) -> SeamedYard:
     setup = (plan[:, 1] > (rng.uniform(0.35, 0.65) * columns) * spacing).astype(np.int64)
     own = np.full(len(plan), rng.uniform(0.0008, 0.0015))
     common = rng.uniform(0.0, 0.001) * rng.normal(size=2)  # of this day, as the adjustment has it
-    spread = Spread(own, 0.0007 * np.eye(2)[setup])
+    spread = HeightSpread(own, 0.0007 * np.eye(2)[setup])
     height += own * rng.normal(size=len(plan)) + common[setup] + planted * setup
-    ground = Ground(np.column_stack([plan, height]), spread, setup, lines)
+    ground = SurfaceGround(np.column_stack([plan, height]), spread, setup, lines)
     return SeamedYard(build_surface(ground, CONFIDENCE), planted + common[1] - common[0])
 
 
@@ -67,7 +67,7 @@ def dammed_channel(rng: np.random.Generator) -> Surface:
     height = 100.0 - rng.uniform(2e-4, 2e-3) * plan[:, 1] + rng.uniform(0.002, 0.02) * aside
     setup = (plan[:, 1] > (rng.uniform(0.35, 0.65) * columns) * spacing).astype(np.int64)
     own = np.full(len(plan), rng.uniform(0.0005, 0.0015))
-    spread = Spread(own, 0.0007 * np.eye(2)[setup])
+    spread = HeightSpread(own, 0.0007 * np.eye(2)[setup])
     height += own * rng.normal(size=len(plan)) + 0.010 * setup
-    ground = Ground(np.column_stack([plan, height]), spread, setup, [line])
+    ground = SurfaceGround(np.column_stack([plan, height]), spread, setup, [line])
     return build_surface(ground, CONFIDENCE)

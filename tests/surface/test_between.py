@@ -11,9 +11,9 @@ from scipy.spatial import Delaunay
 from tests.surface.grounds import grid, lifted, rings, surface_of
 from tieup.model.arrays import FloatArray
 from tieup.surface.between import between
-from tieup.surface.locate import heights_at
 from tieup.surface.mesh import Mesh
-from tieup.surface.spread import Spread
+from tieup.surface.spread import HeightSpread
+from tieup.surface.triangle_search import heights_at
 
 
 def mesh_of(place: FloatArray, **others: object) -> Mesh:
@@ -80,7 +80,7 @@ def test_volumes_and_depths_scatter_as_they_are_told() -> None:
     first, second = mesh_of(one), mesh_of(two)
     found = between(first, second)
     own, common = rng.uniform(0.001, 0.002, 60), 0.003 * rng.normal(size=(60, 2))
-    spread = Spread(own, common)
+    spread = HeightSpread(own, common)
     rows = np.hstack([found.volume_first.toarray(), found.volume_second.toarray()])
     from scipy.sparse import csr_array
 

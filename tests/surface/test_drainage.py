@@ -10,7 +10,7 @@ from tests.bench.surface_verdicts import tally
 from tests.surface.grounds import certain, grid, lifted, surface_of
 from tests.surface.yards import draw_yard
 from tieup.surface.drainage import drainage_of
-from tieup.surface.spread import Spread, VertexSpread
+from tieup.surface.spread import HeightSpread, VertexSpread
 
 SD = 0.001
 
@@ -65,10 +65,10 @@ def test_a_common_error_does_not_hide_water_a_setup_of_its_own_does() -> None:
     """8 mm within a setup of unknown height holds; where the spot is another's nobody can tell."""
     place = lifted(grid(7, 7, 5.0), lambda n, e: 0.02 * n + 0.0001 * e)
     place[24, 2] = place[17, 2] - 0.008
-    together = Spread(np.full(49, SD), np.full((49, 1), 0.1))
+    together = HeightSpread(np.full(49, SD), np.full((49, 1), 0.1))
     assert surface_of(place, spread=together).drainage.verdict == "holds"
     setup = np.eye(49)[:, 24:25]
-    apart = Spread(np.full(49, SD), 0.1 * np.hstack([1 - setup, setup]))
+    apart = HeightSpread(np.full(49, SD), 0.1 * np.hstack([1 - setup, setup]))
     assert surface_of(place, spread=apart).drainage.verdict == "cannot tell"
 
 

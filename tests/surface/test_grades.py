@@ -11,7 +11,7 @@ from tests.surface.yards import draw_yard
 from tieup.model.surfaces import ACROSS, ALONG, GradeLimit
 from tieup.surface.grades import grades_of, gradients
 from tieup.surface.limits import faces_along, faces_within, held_to
-from tieup.surface.spread import Spread, VertexSpread, factor_of
+from tieup.surface.spread import HeightSpread, VertexSpread, factor_of
 
 
 @pytest.mark.parametrize(("azimuth", "fall"), [(0, 0.01), (37, 0.02), (200, 0.004), (359, 0.08)])
@@ -39,7 +39,7 @@ def test_falls_scatter_as_they_are_told() -> None:
     """
     rng = np.random.default_rng(1)
     place = lifted(grid(4, 4, 5.0), lambda n, e: 0.03 * n + 0.01 * e)
-    spread = Spread(rng.uniform(0.001, 0.003, 16), 0.002 * rng.normal(size=(16, 4)))
+    spread = HeightSpread(rng.uniform(0.001, 0.003, 16), 0.002 * rng.normal(size=(16, 4)))
     found = surface_of(place, spread=spread)
     mesh = found.mesh
     heights = mesh.height + spread.draws(20000, rng)
@@ -51,8 +51,8 @@ def test_falls_scatter_as_they_are_told() -> None:
 def test_what_a_setup_has_in_common_does_not_tilt_a_triangle() -> None:
     """An instrument height unknown to 1 m leaves the fall known to the shots' own 1 mm."""
     place = lifted(grid(3, 3, 5.0), lambda n, e: 0.02 * n)
-    own = Spread(np.full(9, 0.001), np.zeros((9, 0)))
-    common = Spread(np.full(9, 0.001), np.ones((9, 1)))
+    own = HeightSpread(np.full(9, 0.001), np.zeros((9, 0)))
+    common = HeightSpread(np.full(9, 0.001), np.ones((9, 1)))
     assert surface_of(place, spread=common).grades.sd == pytest.approx(
         surface_of(place, spread=own).grades.sd, rel=1e-6
     )
@@ -63,7 +63,7 @@ def test_a_covariance_comes_back_out_of_its_parts() -> None:
     rng = np.random.default_rng(1)
     factor, own = rng.normal(size=(8, 3)), np.array([0, 0, 1, 2, 1, 1, 0.5, 3.0])
     whole = factor @ factor.T + np.diag(own**2)
-    found = Spread(own, factor_of(factor @ factor.T))
+    found = HeightSpread(own, factor_of(factor @ factor.T))
     assert found.common.shape == (8, 3)
     assert found.common @ found.common.T + np.diag(own**2) == pytest.approx(whole)
     mesh = surface_of(lifted(grid(2, 4), lambda n, e: n)).mesh

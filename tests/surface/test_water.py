@@ -9,7 +9,7 @@ from tests.surface.grounds import CONFIDENCE, certain, grid, lifted, rings, surf
 from tests.surface.yards import draw_yard
 from tieup.surface.drainage import drainage_of
 from tieup.surface.flow import EDGE, shares
-from tieup.surface.spread import Spread, VertexSpread
+from tieup.surface.spread import HeightSpread, VertexSpread
 from tieup.surface.water import filled
 
 
@@ -128,7 +128,9 @@ def test_depth_and_volume_scatter_as_they_are_told() -> None:
     plan = rings([2.0, 4.0], 12)
     place = lifted(plan, lambda n, e: np.where(np.hypot(n, e) < 1, -0.4, 0.05 * e))
     count = len(place)
-    spread = Spread(np.full(count, 0.001), 0.002 * rng.normal(size=(count, 3)) * [1, 0.5, 0.2])
+    spread = HeightSpread(
+        np.full(count, 0.001), 0.002 * rng.normal(size=(count, 3)) * [1, 0.5, 0.2]
+    )
     found = surface_of(place, spread=spread)
     mesh, places = found.mesh, found.drainage.places
     outlet = found.drainage.outlet

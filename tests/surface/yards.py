@@ -15,7 +15,7 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.surface.drainage import outlets_of
 from tieup.surface.mesh import Mesh
 from tieup.surface.outline import outlined
-from tieup.surface.spread import Spread
+from tieup.surface.spread import HeightSpread
 from tieup.surface.triangulation import triangulate
 
 NO_EDGES = np.zeros((0, 2), dtype=np.int64)
@@ -29,7 +29,7 @@ class Yard:
     measured: FloatArray
     setup: IntArray
     inlets: IntArray
-    spread: Spread
+    spread: HeightSpread
 
     def mesh(self, place: FloatArray | None = None) -> Mesh:
         """Return the surface over the measured points, or over other heights of the same."""
@@ -61,7 +61,7 @@ def draw_yard(rng: np.random.Generator, *, hollows: bool = True) -> Yard:
     setup = np.argmin(away, axis=1)
     own = rng.uniform(0.0005, 0.003) * (1.0 + 0.01 * away.min(axis=1))
     common = rng.uniform(0.0, 0.004) * np.eye(setups)[setup]
-    spread = Spread(own, common)
+    spread = HeightSpread(own, common)
     error = spread.draws(1, rng)[0]
     true = np.column_stack([plan, height])
     return Yard(true, true + error[:, None] * [0, 0, 1], setup, inlets, spread)

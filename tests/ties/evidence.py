@@ -8,11 +8,11 @@ from tieup.adjust.adjust import adjust
 from tieup.adjust.pointings import examine_pointings
 from tieup.adjust.problem import held_frame, minimal_frame
 from tieup.model.settings import Tolerances
-from tieup.ties.checks import Checks, Solution, check_site
-from tieup.ties.evidence import Evidence
+from tieup.ties.rule_evidence import RuleEvidence
+from tieup.ties.tie_checks import CheckedSolution, Checks, check_site
 
 
-def solution_of(survey: Survey) -> Solution:
+def solution_of(survey: Survey) -> CheckedSolution:
     """Solve a survey, held to control and minimally constrained."""
     reduction = reduction_of(survey)
     network, sights = network_of(survey, reduction), reduction.sights
@@ -20,7 +20,7 @@ def solution_of(survey: Survey) -> Solution:
     minimal = None
     if survey.control is not None:
         minimal = adjust(network, survey.precision, survey.refraction, minimal_frame(network))
-    return Solution(
+    return CheckedSolution(
         held=held,
         minimal=minimal,
         shots=survey.fieldbook.shots,
@@ -38,6 +38,6 @@ def check(survey: Survey, limits: Tolerances | None = None) -> Checks:
     return check_site(solution_of(survey), limits or Tolerances())
 
 
-def gather(survey: Survey) -> Evidence:
+def gather(survey: Survey) -> RuleEvidence:
     """Return what rules look at."""
     return check(survey).evidence

@@ -16,7 +16,7 @@ from tests.ties.evidence import check
 from tests.ties.jobs import simulated_yard
 from tieup.model.finding import Finding
 from tieup.model.settings import Precision
-from tieup.ties.answer import crew_answer
+from tieup.ties.site_answer import crew_answer
 from tieup.write.documents import json_text
 from tieup.write.ties_screen import headline, ties_record, ties_text
 

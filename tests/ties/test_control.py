@@ -12,7 +12,7 @@ from tests.ties.jobs import network_of, simulated_yard
 from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import held_frame, minimal_frame
 from tieup.model.settings import Precision
-from tieup.ties.control import ControlTest, control_test
+from tieup.ties.control_test import ControlTest, control_test
 
 
 def _test(survey: Survey) -> tuple[ControlTest, tuple[str, ...]]:

@@ -13,10 +13,10 @@ from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import held_frame
 from tieup.geometry import ARC_SECOND, azimuth
 from tieup.model.settings import Precision
-from tieup.ties.alone import danger, station_alone
-from tieup.ties.geometry import fan, setup_geometry
+from tieup.ties.free_station_precision import danger, station_alone
 from tieup.ties.marks import mark_ties
 from tieup.ties.sector import best_sector
+from tieup.ties.setup_geometry import fan, setup_geometry
 
 DELTA = 4.1319  # sds; test of 0.001 with power 0.80
 

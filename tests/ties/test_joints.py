@@ -19,8 +19,8 @@ from tieup.adjust.problem import held_frame
 from tieup.linework.change_overs import change_overs
 from tieup.model.settings import Precision, Tolerances
 from tieup.ties.carried import carry, off_course, roughness
+from tieup.ties.change_over_readings import GAP, GRADE, KINK, STEP, read_line, smoothness
 from tieup.ties.joints import judge_joints, string_joints
-from tieup.ties.lines import GAP, GRADE, KINK, STEP, read_line, smoothness
 from tieup.ties.marks import mark_ties
 
 MM = 1e-3

@@ -16,8 +16,8 @@ from tests.ties.jobs import network_of, solve
 from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import held_frame
 from tieup.model.settings import Precision, Tolerances
-from tieup.ties.family import holm
 from tieup.ties.marks import judge_ties, mark_ties, smallest_caught
+from tieup.ties.multiple_testing import holm
 from tieup.ties.verdicts import PROVING, judge, state_of
 from tieup.ties.withheld import withheld_ties
 

@@ -12,16 +12,16 @@ from tests.simulate.mistakes import instrument_turned, no_closing_backsight
 from tests.simulate.yards import fire_station
 from tests.ties.evidence import gather
 from tieup.config.files import rule_sets
-from tieup.config.rules import read_rules
-from tieup.config.tolerances import read_class
+from tieup.config.rule_sets import read_rules
+from tieup.config.tolerances_section import read_class
 from tieup.data import data_path
 from tieup.errors import ConfigError
 from tieup.geometry import ARC_SECOND
 from tieup.model.rules import Limit, Rule, RuleSet
 from tieup.model.settings import Precision
 from tieup.reduce.measured import Measured
-from tieup.ties.measures import MEASURES
-from tieup.ties.rules import check_rule, check_rules, limit_at
+from tieup.ties.rule_checks import check_rule, check_rules, limit_at
+from tieup.ties.rule_measures import MEASURES
 
 COMMON = "common practice, no source"
 # The published sets may hold only numbers that were read in a document; each says which.

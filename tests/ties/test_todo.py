@@ -16,7 +16,7 @@ from tieup.model.answer import Errand, Promise
 from tieup.model.finding import Finding, Rival
 from tieup.model.settings import Precision, Tolerances
 from tieup.reduce.visits import Visits
-from tieup.ties.answer import crew_answer
+from tieup.ties.site_answer import crew_answer
 from tieup.ties.walking import walking_order
 from tieup.write.ties_screen import headline, ties_text
 

@@ -12,7 +12,7 @@ from tests.write.sample import make_job, make_site, table
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.columns import COORDINATES, OBSERVATIONS, SETUPS, STRINGS
 from tieup.write.exchange.content import SiteContent, site_content
-from tieup.write.exchange.selection import Selection, choose
+from tieup.write.exchange.export_selection import Selection, choose
 from tieup.write.tables import coordinates_text
 
 HOSTILE = (

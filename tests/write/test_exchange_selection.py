@@ -18,10 +18,10 @@ from tieup.model.reconciliation import Reconciliation
 from tieup.write.columns import COORDINATES, SETUPS, STRINGS
 from tieup.write.exchange.content import SiteContent
 from tieup.write.exchange.dxf import dxf_text
+from tieup.write.exchange.export_selection import PROOFS, ROLES, Selection, choose, instruments
 from tieup.write.exchange.geo import geojson_text, geopackage_bytes
 from tieup.write.exchange.landxml import NAMESPACE, landxml_text
 from tieup.write.exchange.pnezd import pnezd_text
-from tieup.write.exchange.selection import PROOFS, ROLES, Selection, choose, instruments
 
 WRITERS: dict[str, Callable[[SiteContent], str | bytes]] = {
     "pnezd": pnezd_text,

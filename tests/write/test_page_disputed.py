@@ -12,16 +12,16 @@ from tests.write.page_reading import plan_data, read_page, table_cells
 from tests.write.page_sites import invented_site, with_disputes
 from tests.write.sample import make_job
 from tieup.write.page import page_text
-from tieup.write.page.frame import LONGEST
-from tieup.write.page.grid import row_starts
-from tieup.write.page.plan import Plan, plan_view
+from tieup.write.page.drawing import Drawing, plan_view
+from tieup.write.page.drawing_layout import LONGEST
+from tieup.write.page.page_table import row_starts
 
 FOLDER = Path("yard")
 SITE = with_disputes(invented_site(FOLDER))
 PAGE = read_page(page_text(SITE))
 
 
-def plan() -> Plan:
+def plan() -> Drawing:
     """Return the plan of the site with disputed points."""
     drawn = plan_view(SITE, row_starts(SITE.observations))
     assert drawn is not None

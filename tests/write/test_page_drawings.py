@@ -18,10 +18,10 @@ from tieup.model.arrays import FloatArray
 from tieup.model.reconciliation import Reconciliation
 from tieup.units import format_angles
 from tieup.write.page import page_text
-from tieup.write.page.frame import LONGEST, WIDTH, frame_of, round_number
-from tieup.write.page.grid import row_starts
-from tieup.write.page.places import places_of
-from tieup.write.page.plan import Plan, plan_view
+from tieup.write.page.drawing import Drawing, plan_view
+from tieup.write.page.drawing_layout import LONGEST, WIDTH, frame_of, round_number
+from tieup.write.page.drawing_points import places_of
+from tieup.write.page.page_table import row_starts
 from tieup.write.page.plots import BOTTOM, LEFT, RIGHT, TOP, residual_plots, round_steps
 from tieup.write.page.residuals import residuals_of, thin
 
@@ -29,7 +29,7 @@ FOLDER = Path("yard")
 SITE = invented_site(FOLDER)
 
 
-def plan_of(site: Reconciliation) -> Plan:
+def plan_of(site: Reconciliation) -> Drawing:
     """Return the plan of a site that has one."""
     plan = plan_view(site, row_starts(site.observations))
     assert plan is not None

@@ -8,7 +8,7 @@ from itertools import combinations, pairwise
 import numpy as np
 import pytest
 
-from tieup.write.page.labels import (
+from tieup.write.page.drawing_labels import (
     ASCENT,
     LINE,
     Box,

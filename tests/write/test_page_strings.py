@@ -15,7 +15,7 @@ from tests.write.page_strings import FALL, with_falls, with_strings
 from tieup.model.answer import SiteVerdict
 from tieup.write.columns import FALLS
 from tieup.write.page import page_text
-from tieup.write.page.crew import crew_view
+from tieup.write.page.crew_view import crew_view
 from tieup.write.tables import csv_text
 
 PLAIN = invented_site(Path("yard"))

@@ -17,7 +17,7 @@ from tieup.config import load_job
 from tieup.model.reconciliation import Reconciliation
 from tieup.pipeline import run
 from tieup.write.page import page_text
-from tieup.write.page.surface import surface_maps
+from tieup.write.page.surface_view import surface_maps
 
 SAMPLE = Path(__file__).parents[2] / "sample_raw" / "drill_yard"
 WAIT = "new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))"

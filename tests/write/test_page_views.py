@@ -21,7 +21,7 @@ from tieup.model.answer import SiteVerdict
 from tieup.model.decision import Decision
 from tieup.model.reconciliation import FATES, Reconciliation
 from tieup.write.page import page_text
-from tieup.write.page.office import office_view
+from tieup.write.page.office_view import office_view
 from tieup.write.page.view import page_of
 from tieup.write.tables import coordinates_text, observations_text, setups_text, ties_text
 

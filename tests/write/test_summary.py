@@ -12,7 +12,7 @@ from tests.write.sample import FINDING, GOOD_FIT, NAN, make_job, make_site, tabl
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.columns import SETUPS
 from tieup.write.documents import json_text
-from tieup.write.summary import headline, summary_record, summary_text, worst_tie
+from tieup.write.reconcile_screen import headline, summary_record, summary_text, worst_tie
 
 OUT = Path("yard/out")
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.adjust.elimination import UndeterminedMarkError, UndeterminedSetupError
-from tieup.adjust.frame import solve_problem
 from tieup.adjust.iterate import UnsettledError
 from tieup.adjust.problem import Frame, make_problem
 from tieup.adjust.solution import Adjustment
+from tieup.adjust.solve_in_frame import solve_problem
 from tieup.adjust.statistics import describe
 from tieup.errors import AdjustmentError
 from tieup.model.network import Network

@@ -22,7 +22,7 @@ import numpy as np
 
 from tieup.adjust import elimination
 from tieup.adjust.elimination import Eliminated, UndeterminedMarkError, UndeterminedSetupError
-from tieup.adjust.evaluation import Equations, Evaluation, State, evaluate, right_hand_side
+from tieup.adjust.evaluation import Equations, Evaluation, Unknowns, evaluate, right_hand_side
 from tieup.model.arrays import FloatArray
 
 REMEMBERED = 12  # steps whose effect on the gradient corrects the next one
@@ -44,7 +44,7 @@ class Spot:
     """One state with its evaluation; unknowns in one column, setups (S, 4) before marks (m, 3)."""
 
     equations: Equations
-    state: State
+    state: Unknowns
     evaluation: Evaluation
 
     @cached_property

@@ -16,16 +16,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.adjust import multifrontal
+from tieup.adjust.elimination_fronts import SIZE
+from tieup.adjust.mark_elimination import Structure
 from tieup.adjust.multifrontal import DEPENDENT, DependentUnknownError, Factor
-from tieup.adjust.pattern import SIZE
 from tieup.adjust.prior import Prior
 from tieup.adjust.stacks import new_stack, product, sum_by, take, transposed
-from tieup.adjust.structure import Structure
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
-class Rows:
+class DesignRows:
     """Whitened design rows: each divided by the sd of its observation.
 
     ``by_setup`` (c, 3, 4), ``by_mark`` (c, 3, 3) for connections; ``link_start`` and
@@ -79,7 +79,11 @@ class UndeterminedSetupError(Exception):
 
 
 def eliminate(
-    structure: Structure, rows: Rows, weight: FloatArray, held: Held, prior: Prior | None = None
+    structure: Structure,
+    rows: DesignRows,
+    weight: FloatArray,
+    held: Held,
+    prior: Prior | None = None,
 ) -> Eliminated:
     """Build and factor the reduced normal equations.
 
@@ -129,7 +133,9 @@ def _padded(blocks: FloatArray) -> FloatArray:
     return filled
 
 
-def _mark_normals(structure: Structure, rows: Rows, weight: FloatArray, held: Held) -> FloatArray:
+def _mark_normals(
+    structure: Structure, rows: DesignRows, weight: FloatArray, held: Held
+) -> FloatArray:
     """Return the 3 x 3 normal matrix of every mark (m, 3, 3)."""
     normal = sum_by(
         product(transposed(rows.by_mark), rows.by_mark), structure.mark, len(structure.marks)
@@ -187,7 +193,7 @@ def _inverse_roots(normal: FloatArray, points: IntArray) -> FloatArray:
     return root
 
 
-def _setup_diagonal(structure: Structure, rows: Rows, held: Held) -> FloatArray:
+def _setup_diagonal(structure: Structure, rows: DesignRows, held: Held) -> FloatArray:
     """Return the 4 x 4 normal matrix of every setup (S, 4, 4)."""
     diagonal = sum_by(
         product(transposed(rows.by_setup), rows.by_setup), structure.setup, structure.setups
@@ -198,7 +204,7 @@ def _setup_diagonal(structure: Structure, rows: Rows, held: Held) -> FloatArray:
 
 
 def _lower_blocks(
-    structure: Structure, weighted: FloatArray, coupling: FloatArray, rows: Rows
+    structure: Structure, weighted: FloatArray, coupling: FloatArray, rows: DesignRows
 ) -> FloatArray:
     """Sum all contributions to the lower off-diagonal blocks (b, 4, 4)."""
     pairs, kept, links = structure.pairs, structure.kept, structure.links
@@ -239,9 +245,9 @@ def _padded_rows(blocks: FloatArray) -> FloatArray:
 
 
 __all__ = [
+    "DesignRows",
     "Eliminated",
     "Held",
-    "Rows",
     "UndeterminedMarkError",
     "UndeterminedSetupError",
     "eliminate",

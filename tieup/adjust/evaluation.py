@@ -1,6 +1,6 @@
 """All equations of one system at one state: misclosures and design rows, whitened.
 
-Inside a system marks are numbered as in `tieup.adjust.structure`; points that nothing checks
+Inside a system marks are numbered as in `tieup.adjust.mark_elimination`; points that nothing checks
 have no place in it.
 """
 
@@ -10,12 +10,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.adjust.elimination import Held, Rows
-from tieup.adjust.equations import Connections, Linearised, linearise
+from tieup.adjust.elimination import DesignRows, Held
+from tieup.adjust.mark_elimination import Structure
+from tieup.adjust.observation_equations import Connections, Linearised, linearise
 from tieup.adjust.prior import Prior
 from tieup.adjust.problem import Problem
 from tieup.adjust.stacks import new_stack
-from tieup.adjust.structure import Structure
 from tieup.adjust.weights import connection_noise
 from tieup.adjust.whitening import Whitening
 from tieup.geometry import curvature_coefficient
@@ -26,38 +26,38 @@ from tieup.model.settings import Precision
 
 
 @dataclass(frozen=True)
-class State:
+class Unknowns:
     """Unknowns: axis (S, 3) m, orientation (S,) rad, position (P, 3) of points or marks, m."""
 
     axis: FloatArray
     orientation: FloatArray
     position: FloatArray
 
-    def moved(self, setup: FloatArray, point: FloatArray) -> State:
+    def moved(self, setup: FloatArray, point: FloatArray) -> Unknowns:
         """Return the state moved by (S, 4) and (P, 3)."""
-        return State(
+        return Unknowns(
             self.axis + setup[:, :3], self.orientation + setup[:, 3], self.position + point
         )
 
-    def of(self, points: IntArray) -> State:
+    def of(self, points: IntArray) -> Unknowns:
         """Return the state with the positions of the given points only."""
-        return State(self.axis, self.orientation, self.position[points])
+        return Unknowns(self.axis, self.orientation, self.position[points])
 
-    def updated(self, points: IntArray, state: State) -> State:
+    def updated(self, points: IntArray, state: Unknowns) -> Unknowns:
         """Return the setups of ``state``, which knows the given points, with all positions."""
         position = self.position.copy()
         position[points] = state.position
-        return State(state.axis, state.orientation, position)
+        return Unknowns(state.axis, state.orientation, position)
 
 
-def start_state(network: Network) -> State:
+def start_state(network: Network) -> Unknowns:
     """Return the start values with unknown ones at 0 (they are held)."""
     start = network.start
 
     def known(values: FloatArray) -> FloatArray:
         return np.where(np.isnan(values), 0.0, values)
 
-    return State(known(start.axis), known(start.orientation), known(start.position))
+    return Unknowns(known(start.axis), known(start.orientation), known(start.position))
 
 
 @dataclass(frozen=True)
@@ -92,7 +92,7 @@ def make_equations(
     structure: Structure,
     connections: Connections,
     held: Held,
-    state: State,
+    state: Unknowns,
     precision: Precision,
     refraction: float,
 ) -> Equations:
@@ -144,14 +144,14 @@ class Evaluation:
     ``control`` (w,) is P times the departure of each weighted component. ``fit`` is v'Pv.
     """
 
-    rows: Rows
+    rows: DesignRows
     misclosure: FloatArray
     link: FloatArray
     control: FloatArray
     fit: float
 
 
-def evaluate(equations: Equations, state: State) -> Evaluation:
+def evaluate(equations: Equations, state: Unknowns) -> Evaluation:
     """Linearise and whiten every equation at ``state``."""
     linear = linearise(
         equations.connections, state.axis, state.orientation, state.position, equations.bend
@@ -166,7 +166,7 @@ def evaluate(equations: Equations, state: State) -> Evaluation:
     return Evaluation(rows, misclosure, link, pushed, fit)
 
 
-def _pushed(equations: Equations, state: State, departure: FloatArray) -> FloatArray:
+def _pushed(equations: Equations, state: Unknowns, departure: FloatArray) -> FloatArray:
     """Return P times the ``departure`` (w,) of weighted control."""
     weighted, prior = tuple(equations.weighted), equations.prior
     pushed = equations.weight[weighted] * departure
@@ -179,7 +179,9 @@ def _pushed(equations: Equations, state: State, departure: FloatArray) -> FloatA
     return np.asarray(whole[weighted])
 
 
-def _whiten(equations: Equations, linear: Linearised, links: tuple[FloatArray, FloatArray]) -> Rows:
+def _whiten(
+    equations: Equations, linear: Linearised, links: tuple[FloatArray, FloatArray]
+) -> DesignRows:
     scale, lean = equations.noise.scale, equations.noise.lean
     by_place = np.multiply(linear.by_mark, scale[:, :, None], out=linear.by_mark)
     by_place[:, DISTANCE] -= lean[:, None] * by_place[:, ZENITH]
@@ -194,7 +196,7 @@ def _whiten(equations: Equations, linear: Linearised, links: tuple[FloatArray, F
     if len(connection):
         by_mark = by_place.copy(order="K")
         by_mark[connection, :, component] = 0.0
-    return Rows(by_setup, by_mark, by_place, *links)
+    return DesignRows(by_setup, by_mark, by_place, *links)
 
 
 def _links(

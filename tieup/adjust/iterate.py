@@ -14,7 +14,7 @@ import numpy as np
 from tieup.adjust import elimination
 from tieup.adjust.descent import Descended, Spot, descend
 from tieup.adjust.elimination import Eliminated
-from tieup.adjust.evaluation import Equations, Evaluation, State, evaluate, right_hand_side
+from tieup.adjust.evaluation import Equations, Evaluation, Unknowns, evaluate, right_hand_side
 from tieup.model.arrays import FloatArray, IntArray
 
 SMALL_STEP = 1e-5  # m, rad; a hundredth of what matters: good enough where rounding ends it
@@ -42,7 +42,7 @@ class UnsettledError(Exception):
         self.steps = steps
 
 
-def iterate(equations: Equations, state: State) -> tuple[State, Evaluation, Eliminated, int]:
+def iterate(equations: Equations, state: Unknowns) -> tuple[Unknowns, Evaluation, Eliminated, int]:
     """Run Gauss-Newton from ``state``; return the last state, evaluation, factor, steps.
 
     Raises
@@ -99,11 +99,11 @@ def _unsettled(end: Descended, steps: int) -> UnsettledError:
 
 def _careful(
     equations: Equations,
-    state: State,
+    state: Unknowns,
     before: Evaluation,
     setup: FloatArray,
     mark: FloatArray,
-) -> tuple[State, Evaluation] | None:
+) -> tuple[Unknowns, Evaluation] | None:
     """Take the step, or the largest half, quarter, ... of it that does not fit worse, or none."""
     factor = 1.0
     for _ in range(HALVINGS):

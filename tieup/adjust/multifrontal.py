@@ -19,7 +19,7 @@ import numpy as np
 from scipy.linalg.blas import dgemm, dsymm, dsyrk, dtrsm
 from scipy.linalg.lapack import dpotrf, dpotri
 
-from tieup.adjust.pattern import SIZE, Blocks, Patch, Pattern, Placement
+from tieup.adjust.elimination_fronts import SIZE, Blocks, Patch, Pattern, Placement
 from tieup.model.arrays import FloatArray
 
 DEPENDENT = 1e-11  # a pivot this small against its diagonal leaves no digits

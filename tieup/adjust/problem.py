@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.equations import Connections
+from tieup.adjust.observation_equations import Connections
 from tieup.adjust.prior import Prior, make_prior
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
 from tieup.model.link_kinds import of_kind

@@ -18,9 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.adjust import multifrontal
-from tieup.adjust.elimination import Eliminated, Rows, turned
+from tieup.adjust.elimination import DesignRows, Eliminated, turned
+from tieup.adjust.mark_elimination import Structure
 from tieup.adjust.stacks import new_stack, product, sum_by, take, transposed
-from tieup.adjust.structure import Structure
 from tieup.model.arrays import FloatArray
 
 
@@ -39,7 +39,7 @@ class Spread:
     link_leverage: FloatArray
 
 
-def spread(system: Eliminated, rows: Rows) -> Spread:
+def spread(system: Eliminated, rows: DesignRows) -> Spread:
     """Compute covariances and leverages of the factored ``system`` with its ``rows``."""
     s = system.structure
     diagonal, lower = multifrontal.selected_inverse(system.factor)
@@ -79,7 +79,7 @@ def _eliminated_marks(
 
 
 def _leverage(
-    s: Structure, rows: Rows, setup: FloatArray, mark: FloatArray, mark_setup: FloatArray
+    s: Structure, rows: DesignRows, setup: FloatArray, mark: FloatArray, mark_setup: FloatArray
 ) -> FloatArray:
     """Return A Q A' (c, 3, 3): A Q first by the setup's columns, then by the mark's."""
     by_setup, by_mark = rows.by_setup, rows.by_mark
@@ -89,7 +89,9 @@ def _leverage(
     return leverage + product(along, transposed(by_mark))
 
 
-def _link_leverage(s: Structure, rows: Rows, diagonal: FloatArray, lower: FloatArray) -> FloatArray:
+def _link_leverage(
+    s: Structure, rows: DesignRows, diagonal: FloatArray, lower: FloatArray
+) -> FloatArray:
     """Return A Q A' of each link (l,)."""
     between = turned(lower[s.links.block], s.links.turned)
     a, b = rows.link_start, rows.link_end

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.aside import Aside
 from tieup.adjust.datum import Transfer
-from tieup.adjust.elimination import Eliminated, Held, Rows
-from tieup.adjust.equations import Connections
+from tieup.adjust.elimination import DesignRows, Eliminated, Held
+from tieup.adjust.observation_equations import Connections
 from tieup.adjust.problem import Problem
+from tieup.adjust.radiated_points import Aside
 from tieup.adjust.whitening import Whitening
 from tieup.model.arrays import BoolArray, FloatArray
 
@@ -65,7 +65,7 @@ class Adjustment:
     undetermined_point: BoolArray
     held: Held
     system: Eliminated
-    rows: Rows
+    rows: DesignRows
     transfer: Transfer
 
     @property

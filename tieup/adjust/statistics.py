@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.adjust import elimination
-from tieup.adjust.aside import Aside, compute_aside
 from tieup.adjust.datum import Conditions, Motions, Transfer, make_transfer
 from tieup.adjust.elimination import Held
 from tieup.adjust.evaluation import Equations
-from tieup.adjust.frame import Solution, closes
 from tieup.adjust.problem import Problem
+from tieup.adjust.radiated_points import Aside, compute_aside
 from tieup.adjust.reliability import Spread, spread
 from tieup.adjust.solution import Adjustment
+from tieup.adjust.solve_in_frame import Solution, closes
 from tieup.adjust.stacks import new_columns, new_stack, put
 from tieup.adjust.whitening import Whitening
 from tieup.model.arrays import BoolArray, FloatArray

@@ -8,7 +8,7 @@
 
 n pointings of one visit share one centring of the target, so only the pointing itself averages.
 The instrument's own centring and height are common to a setup and stand in its
-plumb line (`tieup.adjust.equations`); a free station has neither.
+plumb line (`tieup.adjust.observation_equations`); a free station has neither.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.adjust.equations import Connections, offsets
+from tieup.adjust.observation_equations import Connections, offsets
 from tieup.adjust.stacks import chunks, new_columns
 from tieup.adjust.whitening import Whitening, make_whitening
 from tieup.model.arrays import BoolArray, FloatArray, IntArray

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.audit.evidence import RawEvidence
+from tieup.audit.raw_evidence import RawEvidence
 from tieup.model.arrays import distinct_pairs
 from tieup.model.observations import DIRECTION, DISTANCE, KINDS, ZENITH
 from tieup.reduce.groups import group_extreme

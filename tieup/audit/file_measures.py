@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.audit.evidence import RawEvidence
+from tieup.audit.raw_evidence import RawEvidence
 from tieup.diagnose.row_checks.clock import BACK
 from tieup.diagnose.row_checks.closing_checks import truncated_findings
 from tieup.model.arrays import FloatArray

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from tieup.audit.evidence import RawEvidence
+from tieup.audit.raw_evidence import RawEvidence
 from tieup.reduce.groups import group_extreme, group_median
 from tieup.reduce.measured import Collector, Measured
 from tieup.reduce.quantities import sight_names

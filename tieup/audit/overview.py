@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.audit.evidence import RawEvidence
+from tieup.audit.raw_evidence import RawEvidence
 from tieup.geometry import ARC_SECOND
 from tieup.model.arrays import FloatArray, IntArray, distinct_pairs
 from tieup.model.reconciliation import Table
 from tieup.reduce.rounds import pairs_of_setups
+from tieup.sentences import listed
 
 RUNS = 6  # target heights of a setup that are written out
 
@@ -69,8 +70,7 @@ def _runs(heights: FloatArray) -> str:
     starts = np.flatnonzero(np.diff(heights, prepend=np.nan) != 0.0)
     sizes = np.diff(starts, append=len(heights))
     runs = list(zip(heights[starts].tolist(), sizes.tolist(), strict=True))
-    shown = ", ".join(f"{height:.3f} x {size}" for height, size in runs[:RUNS])
-    return shown + (f" and {len(runs) - RUNS} more" if len(runs) > RUNS else "")
+    return listed([f"{height:.3f} x {size}" for height, size in runs], RUNS)
 
 
 def _span(time: FloatArray) -> tuple[str, str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.audit.evidence import RawEvidence
+from tieup.audit.raw_evidence import RawEvidence
 from tieup.geometry import TWO_PI, wrap_half
 from tieup.reduce.faces import normalise, resolve_face
 from tieup.reduce.groups import group_median

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import click
 
 from tieup import __version__
-from tieup.cli.audit import audit
+from tieup.cli.audit_command import audit
 from tieup.cli.common import (
     TIES,
     WRONG,
@@ -33,9 +33,9 @@ from tieup.cli.common import (
     tell,
     writing,
 )
-from tieup.cli.explain import explain
-from tieup.cli.plan import plan
-from tieup.cli.surface import surface
+from tieup.cli.explain_command import explain
+from tieup.cli.plan_command import plan
+from tieup.cli.surface_command import surface
 from tieup.errors import OutputError, TieupError
 
 if TYPE_CHECKING:
@@ -152,8 +152,8 @@ def reconcile(
     JOB is a folder with a job.yaml. Results go to JOB/out unless --out names another folder.
     Files of --also are not written while the site does not tie, unless --draft.
     """
+    from tieup.write.exchange.export_selection import Selection
     from tieup.write.exchange.formats import Exchange
-    from tieup.write.exchange.selection import Selection
 
     for name, given in (("unit", unit), ("draft", draft), *asked.items()):
         if given and not also:
@@ -258,7 +258,7 @@ def _reconcile(
     from tieup.pipeline import run
     from tieup.write.exchange.formats import Exchange
     from tieup.write.folder import RUN_FILE, check_target, timestamp, write_results
-    from tieup.write.summary import summary_record, summary_text
+    from tieup.write.reconcile_screen import summary_record, summary_text
 
     job, others = load_job(folder), others or Exchange()
     check_target(out, job)

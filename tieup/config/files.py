@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path, PurePosixPath
 
-from tieup.config.nodes import Reading
+from tieup.config.yaml_nodes import YamlReading
 from tieup.data import data_path
 from tieup.errors import did_you_mean
 
@@ -17,7 +17,7 @@ TABLES = (".csv", ".xlsx", ".xml")  # what raw files end with
 def find_raw(
     folder: Path,
     patterns: list[str | None],
-    reading: Reading,
+    reading: YamlReading,
     *,
     needed: bool = True,
     awaited: bool = False,
@@ -65,7 +65,7 @@ def _shut(folder: Path, pattern: str) -> str:
     return ""
 
 
-def _note_no_file(path: Path, folder: Path, key: str, reading: Reading) -> None:
+def _note_no_file(path: Path, folder: Path, key: str, reading: YamlReading) -> None:
     """Note what is called like a raw file and cannot be read as one."""
     what = "a folder" if path.is_dir() else "a device or the like, no file"
     if path.is_symlink() and not path.exists():
@@ -74,7 +74,7 @@ def _note_no_file(path: Path, folder: Path, key: str, reading: Reading) -> None:
     reading.note_key(key, f"finds {name}, which is {what}. Put the file there, or take it away")
 
 
-def find_file(folder: Path, name: str | None, key: str, reading: Reading) -> Path | None:
+def find_file(folder: Path, name: str | None, key: str, reading: YamlReading) -> Path | None:
     """Return the path of one named file, None where none is named."""
     if not name:
         return None
@@ -94,13 +94,13 @@ def rule_sets(kind: str) -> dict[str, Path]:
     return {path.stem: path for path in sorted((data_path("configs") / kind).glob("*.yaml"))}
 
 
-def find_audit_rules(folder: Path, name: str, reading: Reading) -> Path | None:
+def find_audit_rules(folder: Path, name: str, reading: YamlReading) -> Path | None:
     """Return the rules for raw rows: a set that ships, or a file of the job's own."""
     return _find_rules(folder, name, "audit", rule_sets("audit"), reading)
 
 
 def find_rules(
-    folder: Path, tolerances: str, names: list[str | None], reading: Reading
+    folder: Path, tolerances: str, names: list[str | None], reading: YamlReading
 ) -> tuple[Path, ...]:
     """Return the rule sets that a job is held to, each once.
 
@@ -118,7 +118,7 @@ def find_rules(
 
 
 def _find_rules(
-    folder: Path, name: str, key: str, sets: dict[str, Path], reading: Reading
+    folder: Path, name: str, key: str, sets: dict[str, Path], reading: YamlReading
 ) -> Path | None:
     if name in sets:
         return sets[name]
@@ -143,7 +143,7 @@ def _no_name(name: str) -> str:
     return ""
 
 
-def _inside(path: Path, folder: Path, key: str, reading: Reading) -> bool:
+def _inside(path: Path, folder: Path, key: str, reading: YamlReading) -> bool:
     """Refuse a link that leads out of the folder."""
     if path.resolve().is_relative_to(folder):
         return True

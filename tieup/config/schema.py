@@ -6,12 +6,12 @@ absent key takes the default that stands first in its kind.
 
 from __future__ import annotations
 
-from tieup.config.kinds import Choice, Count, Flag, Kind, Number, Place, Text
-from tieup.config.shapes import AllOr, Either, ListOf, Named, Numbers, Section
+from tieup.config.value_kinds import Choice, ColumnPlace, Count, Flag, Number, TextValue, ValueKind
+from tieup.config.value_shapes import AllOr, Either, ListOf, Named, NumberList, Section
 from tieup.model.fieldbook import ROLES
 from tieup.model.job import AZIMUTHS
 from tieup.model.observations import KINDS
-from tieup.read.columns import COLUMN_UNITS, COLUMNS, CONTROL_NUMBERS, FROM_FILE_NAME, OF_SHOTS
+from tieup.read.raw_columns import COLUMN_UNITS, COLUMNS, CONTROL_NUMBERS, FROM_FILE_NAME, OF_SHOTS
 from tieup.units import ANGLE_UNITS, JOB_LENGTH_UNITS
 
 _FINEST = 0.001  # arc seconds or mm; no instrument reads as fine, and no weight bears more
@@ -34,12 +34,12 @@ UNITS = Section(
 
 LOCAL = Section(
     {
-        "point": Text(),
+        "point": TextValue(),
         "northing": Number(5000.0),
         "easting": Number(5000.0),
         "elevation": Number(100.0),
-        "toward": Text(),
-        "azimuth": Text("0"),
+        "toward": TextValue(),
+        "azimuth": TextValue("0"),
     },
     required=("point", "toward"),
 )
@@ -66,7 +66,7 @@ INSTRUMENT = Section(
     {
         "direction": _ARC_SECONDS,
         "zenith": _ARC_SECONDS,
-        "distance": Numbers(
+        "distance": NumberList(
             (
                 _millimetres(1.5, low=_FINEST),
                 Number(2.0, low=0.0, high=1000.0, unit="ppm, 1 sd"),
@@ -90,7 +90,7 @@ ATMOSPHERE = Section(
 
 GRID = Section(
     {
-        "crs": Text(),
+        "crs": TextValue(),
         "scale": _SCALE,
         "sea_level": Flag(False),
         "separation": Number(0.0, low=-1000.0, high=1000.0, unit="the job's length unit"),
@@ -110,34 +110,34 @@ SET_LIMITS = Section(
 )
 
 # What is to be measured, for `tieup plan`: lists of places and of sights.
-PLAN = Section({"places": Text(), "sights": Text()}, required=("sights",), sparse=True)
+PLAN = Section({"places": TextValue(), "sights": TextValue()}, required=("sights",), sparse=True)
 
-_WHERE: dict[str, Kind] = {
-    "setup": Text(),
-    "point": Text(),
-    "string": Text(),
-    "line": Text(),
+_WHERE: dict[str, ValueKind] = {
+    "setup": TextValue(),
+    "point": TextValue(),
+    "string": TextValue(),
+    "line": TextValue(),
     "kind": Choice(KINDS),
 }
 _HEIGHT = Number(low=-100.0, high=100.0)
 # What `set` may set. A prism constant is in mm, the two heights are in the job's length unit.
-SETTABLE: dict[str, Kind] = {
+SETTABLE: dict[str, ValueKind] = {
     "instrument_height": _HEIGHT,
     "target_height": _HEIGHT,
     "prism_constant": Number(low=-1000.0, high=1000.0, unit="mm"),
     "face": Count(low=1),
-    "station": Text(),
+    "station": TextValue(),
 }
 DECISION = Section(
     {
-        "accept": Text(),
+        "accept": TextValue(),
         "exclude": Section(_WHERE, sparse=True),
         "set": Section({**_WHERE, **SETTABLE}, sparse=True),
         "rename": Section(_WHERE, sparse=True),
-        "keep": Text(),
-        "to": Text(),
-        "by": Text(),
-        "reason": Text(),
+        "keep": TextValue(),
+        "to": TextValue(),
+        "by": TextValue(),
+        "reason": TextValue(),
     },
     sparse=True,
 )
@@ -146,60 +146,64 @@ SURFACE_ROLES = ("control", "tie", "shot", "station", "derived")
 SURFACE_PROOFS = ("held", "checked", "unchecked", "disputed")
 _PER_CENT = Number(low=-1000.0, high=1000.0, unit="per cent")
 # A point or a string that is worked out of adjusted marks; which keys go together is for
-# tieup.config.derived to say.
+# tieup.config.derived_section to say.
 DERIVED = Section(
     {
-        "point": Text(),
-        "string": Text(),
-        "from": Text(),
-        "bearing": Text(),
+        "point": TextValue(),
+        "string": TextValue(),
+        "from": TextValue(),
+        "bearing": TextValue(),
         "distance": Number(low=-1e6, high=1e6, unit="the job's length unit"),
         "grade": _PER_CENT,
-        "intersect": ListOf(ListOf(Text())),
-        "mean": ListOf(Text()),
+        "intersect": ListOf(ListOf(TextValue())),
+        "mean": ListOf(TextValue()),
         "elevation": Number(unit="the job's length unit"),
-        "by": Text(),
-        "reason": Text(),
-        "offset": Text(),
-        "project": Text(),
-        "onto": Text(),
+        "by": TextValue(),
+        "reason": TextValue(),
+        "offset": TextValue(),
+        "project": TextValue(),
+        "onto": TextValue(),
         "fall": _PER_CENT,
     },
     sparse=True,
 )
-# A slope to be held against limits; which keys go together is for tieup.config.falls to say.
+# A slope to be held against limits; tieup.config.falls_section says which keys go together.
 FALL = Section(
     {
-        "name": Text(),
-        "from": Text(),
-        "to": Text(),
-        "along": Text(),
+        "name": TextValue(),
+        "from": TextValue(),
+        "to": TextValue(),
+        "along": TextValue(),
         "minimum": _PER_CENT,
         "maximum": _PER_CENT,
     },
     sparse=True,
 )
 
-# A surface; what goes together is for tieup.config.surfaces to say.
+# A surface; what goes together is for tieup.config.surfaces_section to say.
 SURFACE = Section(
     {
-        "strings": ListOf(Text()),
-        "points_only": ListOf(Text()),
-        "codes": ListOf(Text()),
-        "points": ListOf(Text()),
+        "strings": ListOf(TextValue()),
+        "points_only": ListOf(TextValue()),
+        "codes": ListOf(TextValue()),
+        "points": ListOf(TextValue()),
         "roles": ListOf(Choice(SURFACE_ROLES)),
         "proofs": ListOf(Choice(SURFACE_PROOFS)),
-        "boundary": Text(),
-        "holes": ListOf(Text()),
-        "inlets": ListOf(Text()),
+        "boundary": TextValue(),
+        "holes": ListOf(TextValue()),
+        "inlets": ListOf(TextValue()),
         "longest_edge": Number(low=0.0, open_low=True, unit="the job's length unit"),
         "limits": ListOf(
-            Section({"set": Text(), "within": Text(), "along": Text()}, ("set",), sparse=True)
+            Section(
+                {"set": TextValue(), "within": TextValue(), "along": TextValue()},
+                ("set",),
+                sparse=True,
+            )
         ),
         "against": Section(
             {
-                "surface": Text(),
-                "file": Text(),
+                "surface": TextValue(),
+                "file": TextValue(),
                 "thickness": Number(unit="the job's length unit"),
                 "tolerance": Number(low=0.0, open_low=True, unit="the job's length unit"),
             },
@@ -211,23 +215,23 @@ SURFACE = Section(
 
 
 # How a table is written.
-FORM: dict[str, Kind] = {
-    "delimiter": Text(",", trim=False),
+FORM: dict[str, ValueKind] = {
+    "delimiter": TextValue(",", trim=False),
     "skip_rows": Count(0),
     "decimal": Choice((".", ","), "."),
-    "encoding": Text("utf-8"),
+    "encoding": TextValue("utf-8"),
     "header": Flag(True),
-    "sheet": Text(""),
+    "sheet": TextValue(""),
 }
 
 
 def _column(name: str) -> Either:
-    keys: dict[str, Kind] = {"column": Place(), "value": Text()}
+    keys: dict[str, ValueKind] = {"column": ColumnPlace(), "value": TextValue()}
     if name in FROM_FILE_NAME:
         keys["file_name"] = Flag(False)
     if COLUMNS[name] in COLUMN_UNITS:
         keys["unit"] = Choice(COLUMN_UNITS[COLUMNS[name]])
-    return Either(Place(), Section(keys, sparse=True))
+    return Either(ColumnPlace(), Section(keys, sparse=True))
 
 
 # The list of known marks: its file, how it is written, which of its marks are taken.
@@ -235,17 +239,17 @@ _OF_CONTROL = dict.fromkeys(CONTROL_NUMBERS, "length") | {"point": "name", "note
 
 
 def _control_column(quantity: str) -> Either:
-    keys: dict[str, Kind] = {"column": Place(), "value": Text()}
+    keys: dict[str, ValueKind] = {"column": ColumnPlace(), "value": TextValue()}
     if quantity == "length":
         keys["unit"] = Choice(COLUMN_UNITS["length"])
-    return Either(Place(), Section(keys, sparse=True))
+    return Either(ColumnPlace(), Section(keys, sparse=True))
 
 
 CONTROL = Section(
     {
-        "file": Text("control.csv"),
-        "job": Text(),
-        "marks": AllOr(ListOf(Text())),
+        "file": TextValue("control.csv"),
+        "job": TextValue(),
+        "marks": AllOr(ListOf(TextValue())),
         "columns": Section(
             {name: _control_column(own) for name, own in _OF_CONTROL.items()}, sparse=True
         ),
@@ -257,8 +261,8 @@ CONTROL = Section(
 # Rows between the shots, and what they set for the shots below them.
 ROW_KIND = Section(
     {
-        "column": Place(),
-        "shots": ListOf(Text()),
+        "column": ColumnPlace(),
+        "shots": ListOf(TextValue()),
         "sets": Named(
             Section({name: _column(name) for name in COLUMNS if name not in OF_SHOTS}, sparse=True)
         ),
@@ -272,23 +276,23 @@ WORDS = Section(
     {
         "face": Named(Choice(("1", "2"))),
         "role": Named(Choice(ROLES)),
-        "code": Named(Text()),
+        "code": Named(TextValue()),
     },
     sparse=True,
 )
 
 SCHEMA = Section(
     {
-        "title": Text(""),
+        "title": TextValue(""),
         "units": UNITS,
-        "raw": ListOf(Text(), ("raw/*.csv",)),
-        "control": Either(Text(), CONTROL),  # control.csv where that file is there
+        "raw": ListOf(TextValue(), ("raw/*.csv",)),
+        "control": Either(TextValue(), CONTROL),  # control.csv where that file is there
         "control_sd": Number(0.0, low=0.0, high=10.0, unit="the job's length unit, 1 sd"),
-        "control_covariance": Text(),
-        "levels": Text(),
+        "control_covariance": TextValue(),
+        "levels": TextValue(),
         "levels_sd": Number(low=0.0, high=1000.0, open_low=True, unit="mm per square root of a km"),
-        "tapes": Text(),
-        "baselines": Text(),
+        "tapes": TextValue(),
+        "baselines": TextValue(),
         "plan": PLAN,
         "datum": Choice(("control", "free", "local")),  # control where there is control
         "local": LOCAL,
@@ -299,10 +303,10 @@ SCHEMA = Section(
         "grid": GRID,
         "set_limits": SET_LIMITS,
         "azimuths": Choice(AZIMUTHS, AZIMUTHS[0]),
-        "standing": AllOr(ListOf(Text())),
-        "tolerances": Either(Text("paving"), LIMITS),
-        "rules": ListOf(Text()),
-        "audit": Text("raw-data"),
+        "standing": AllOr(ListOf(TextValue())),
+        "tolerances": Either(TextValue("paving"), LIMITS),
+        "rules": ListOf(TextValue()),
+        "audit": TextValue("raw-data"),
         "confidence": Number(0.95, low=0.0, high=1.0, open_low=True, open_high=True),
         "decisions": ListOf(DECISION),
         "derived": ListOf(DERIVED),

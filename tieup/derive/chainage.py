@@ -17,7 +17,7 @@ import numpy as np
 
 from tieup.adjust.cofactors import affordable, group_point_covariances
 from tieup.adjust.solution import Adjustment
-from tieup.derive.placed import joint_covariance
+from tieup.derive.placed import full_covariance
 from tieup.derive.places import Places
 from tieup.model.arrays import FloatArray, IntArray
 
@@ -86,7 +86,7 @@ def _solved(places: Places, part: IntArray, distinct: IntArray, unit: FloatArray
         (joint,) = group_point_covariances(places.adjustment, [distinct])
     else:
         own = [places.placed(int(number)) for number in distinct]
-        joint = joint_covariance(places.adjustment, own)
+        joint = full_covariance(places.adjustment, own)
     at = np.searchsorted(distinct, part)
     by_point = np.zeros((len(part), len(distinct), 3))
     for leg, direction in enumerate(unit):

@@ -23,7 +23,7 @@ import numpy as np
 
 from tieup.adjust.cofactors import affordable, group_point_covariances
 from tieup.adjust.solution import Adjustment
-from tieup.derive.placed import PlacedPoint, joint_covariance
+from tieup.derive.placed import PlacedPoint, full_covariance
 from tieup.derive.places import Places
 from tieup.linework.site_lines import SiteLine
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
@@ -84,7 +84,7 @@ def pair_covariance(adjustment: Adjustment, start: PlacedPoint, end: PlacedPoint
     """Return the covariance (2, 2) of length and drop between any two points."""
     by_end = _by_end((end.position - start.position)[None])[0]
     by_both = np.concatenate([-by_end, by_end], axis=1)
-    joint = joint_covariance(adjustment, [start, end]).reshape(6, 6)
+    joint = full_covariance(adjustment, [start, end]).reshape(6, 6)
     return np.asarray(by_both @ joint @ by_both.T)
 
 

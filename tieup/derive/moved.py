@@ -15,7 +15,7 @@ import numpy as np
 
 from tieup.derive import constructions as build
 from tieup.derive.constructions import Built
-from tieup.derive.names import numbered
+from tieup.derive.derived_names import numbered
 from tieup.derive.placed import PlacedPoint
 from tieup.model.arrays import FloatArray
 from tieup.model.derived import DerivedString, OffsetString, ProjectedString

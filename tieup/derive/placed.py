@@ -50,7 +50,7 @@ def place_of_mark(name: str, number: int, position: FloatArray) -> PlacedPoint:
     return PlacedPoint(name, position, (number,), np.eye(3), np.zeros((3, 3)))
 
 
-def joint_covariance(adjustment: Adjustment, points: Sequence[PlacedPoint]) -> FloatArray:
+def full_covariance(adjustment: Adjustment, points: Sequence[PlacedPoint]) -> FloatArray:
     """Return the joint covariance (n, 3, n, 3) in m^2 of placed points."""
     marks = sorted({mark for point in points for mark in point.marks})
     if not marks:
@@ -84,7 +84,7 @@ def covariances(adjustment: Adjustment, points: Sequence[PlacedPoint]) -> FloatA
             several.append(i)
     for start in range(0, len(several), TOGETHER):
         part = several[start : start + TOGETHER]
-        joint = joint_covariance(adjustment, [points[i] for i in part])
+        joint = full_covariance(adjustment, [points[i] for i in part])
         own[part] = [joint[k, :, k, :] for k in range(len(part))]
     return own
 

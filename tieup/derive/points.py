@@ -14,9 +14,9 @@ import numpy as np
 from tieup.adjust.solution import Adjustment
 from tieup.derive import constructions as build
 from tieup.derive.constructions import Built, Crossed
+from tieup.derive.derived_names import complaint, in_order, references
 from tieup.derive.moved import Vertex, is_closed, moved_string
-from tieup.derive.names import complaint, in_order, references
-from tieup.derive.placed import PlacedPoint, joint_covariance, place_of_mark
+from tieup.derive.placed import PlacedPoint, full_covariance, place_of_mark
 from tieup.errors import ConfigError
 from tieup.model.arrays import FloatArray
 from tieup.model.derived import (
@@ -241,7 +241,7 @@ def _crossing(
 
 def _angle_sd(crossed: Crossed, parents: Sequence[PlacedPoint], adjustment: Adjustment) -> float:
     """Return the sd (rad) of a crossing angle."""
-    joint = joint_covariance(adjustment, parents)[:, :2, :, :2].reshape(8, 8)
+    joint = full_covariance(adjustment, parents)[:, :2, :, :2].reshape(8, 8)
     turning = crossed.turning.reshape(4, 3)[:, :2].reshape(8)
     return float(np.sqrt(np.maximum(turning @ joint @ turning, 0.0)))
 

@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from tieup.derive.chainage import chainages
-from tieup.derive.checks import CheckedFalls, check_falls
-from tieup.derive.falls import Falls, falls_of, low_spots
+from tieup.derive.fall_checks import CheckedFalls, check_falls
 from tieup.derive.legs import Legs, legs_of
+from tieup.derive.measured_falls import Falls, falls_of, low_spots
 from tieup.derive.places import Places
 from tieup.linework.site_lines import SiteLine
 from tieup.model.arrays import FloatArray

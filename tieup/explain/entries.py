@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from tieup.config.files import rule_sets
-from tieup.config.rules import raw_data_rules, read_rules
+from tieup.config.rule_sets import raw_data_rules, read_rules
 from tieup.explain.pages import COLUMNS, FINDINGS, KEYS, TERMS, named, rows, topics
 from tieup.explain.schema_keys import default_words, schema_keys
 from tieup.model.rules import Limit, Rule

@@ -11,9 +11,18 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
-from tieup.config.kinds import FLAGS, Choice, Count, Flag, Kind, Number, Place, Text
 from tieup.config.schema import SCHEMA
-from tieup.config.shapes import EVERY, AllOr, Either, ListOf, Named, Numbers, Section
+from tieup.config.value_kinds import (
+    FLAGS,
+    Choice,
+    ColumnPlace,
+    Count,
+    Flag,
+    Number,
+    TextValue,
+    ValueKind,
+)
+from tieup.config.value_shapes import EVERY, AllOr, Either, ListOf, Named, NumberList, Section
 from tieup.explain.pages import KEYS, named, rows
 from tieup.explain.schema_keys import BY_COLUMN
 
@@ -46,12 +55,12 @@ def _section(section: Section, path: str) -> Json:
     return {**found, "required": list(section.required)} if section.required else found
 
 
-def _default(kind: Kind) -> Json:
-    value = kind.default if isinstance(kind, Number | Count | Flag | Text | Choice) else None
+def _default(kind: ValueKind) -> Json:
+    value = kind.default if isinstance(kind, Number | Count | Flag | TextValue | Choice) else None
     return {} if value is None else {"default": value}
 
 
-def _held(kind: Kind, path: str) -> Json:
+def _held(kind: ValueKind, path: str) -> Json:
     """Return what a value of a kind may be."""
     match kind:
         case Section():
@@ -64,14 +73,14 @@ def _held(kind: Kind, path: str) -> Json:
             return {"anyOf": [{"const": EVERY}, _held(kind.some, path)]}
         case Either():
             return {"anyOf": [_held(kind.short, path), _held(kind.long, path)]}
-        case Numbers():
+        case NumberList():
             parts = [_held(part, path) for part in kind.parts]
             return {"type": "array", "prefixItems": parts, "items": False, "minItems": len(parts)}
         case _:
             return _scalar(kind)
 
 
-def _scalar(kind: Kind) -> Json:
+def _scalar(kind: ValueKind) -> Json:
     match kind:
         case Number():
             ends = {
@@ -86,7 +95,7 @@ def _scalar(kind: Kind) -> Json:
         case Choice():
             words = list(kind.options)
             return {"enum": [*words, *(int(word) for word in words if word.isdigit())]}
-        case Place():
+        case ColumnPlace():
             return {"anyOf": [{"type": "string"}, {"type": "integer", "minimum": 1}]}
         case _:
             return {"type": SCALAR}

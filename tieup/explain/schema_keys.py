@@ -5,21 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from functools import cache
 
-from tieup.config.kinds import Choice, Count, Flag, Kind, Number, Text
 from tieup.config.schema import SCHEMA
-from tieup.config.shapes import Either, ListOf, Named, Numbers, Section
+from tieup.config.value_kinds import Choice, Count, Flag, Number, TextValue, ValueKind
+from tieup.config.value_shapes import Either, ListOf, Named, NumberList, Section
 
 # Sections whose keys are raw columns, which have a page of their own: by a star, or not at all.
 BY_COLUMN = {"columns": True, "control.columns": False, "row_kind.sets.*": False}
 
 
 @cache
-def schema_keys() -> Mapping[str, Kind]:
+def schema_keys() -> Mapping[str, ValueKind]:
     """Return every key by its path, ``*`` for a name of the job's own or a raw column."""
     return dict(_below(SCHEMA, ""))
 
 
-def _below(kind: Kind, path: str) -> Iterator[tuple[str, Kind]]:
+def _below(kind: ValueKind, path: str) -> Iterator[tuple[str, ValueKind]]:
     if isinstance(kind, Either):
         yield from _below(kind.long, path)
     elif isinstance(kind, ListOf):
@@ -36,15 +36,15 @@ def _below(kind: Kind, path: str) -> Iterator[tuple[str, Kind]]:
             yield from _below(child, place)
 
 
-def default_words(kind: Kind) -> str | None:
+def default_words(kind: ValueKind) -> str | None:
     """Return a default as a page writes it, a dash for none; None where it is no single value."""
-    if isinstance(kind, Numbers):
+    if isinstance(kind, NumberList):
         return f"[{', '.join(f'{value:g}' for value in kind.default)}]"
     if isinstance(kind, Either):
         return default_words(kind.short)
     if isinstance(kind, Flag):
         return str(kind.default).lower()
-    if isinstance(kind, Number | Count | Text | Choice):
+    if isinstance(kind, Number | Count | TextValue | Choice):
         if kind.default is None:
             return "-"
         return kind.default if isinstance(kind.default, str) else f"{kind.default:g}"

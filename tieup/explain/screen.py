@@ -8,8 +8,7 @@ from dataclasses import replace
 
 from tieup.explain.entries import Entry
 from tieup.explain.prose import Piece, pieces
-
-WIDTH = 80
+from tieup.write.terminal import WIDTH, folded
 
 
 def explained_text(found: Sequence[Entry], width: int = WIDTH) -> str:
@@ -26,24 +25,20 @@ def merged(found: Sequence[Entry]) -> list[Entry]:
 
 
 def _sense(entry: Entry, width: int) -> str:
-    lines = textwrap.wrap(f"{entry.word}  ({entry.sort})", width, subsequent_indent="  ")
+    lines = folded(f"{entry.word}  ({entry.sort})", width, 2)
     for number, piece in enumerate(pieces(entry.says)):
         lines += [""] if number and piece.kind != "item" else []
-        lines += _folded(piece, width)
+        lines += _piece_lines(piece, width)
     for label, text in entry.facts:
-        lines += textwrap.wrap(
-            text, width, initial_indent=f"  {label}: ", subsequent_indent=" " * (len(label) + 4)
-        )
+        lines += folded(text, width, label=f"  {label}: ")
     return "\n".join(lines)
 
 
-def _folded(piece: Piece, width: int) -> list[str]:
+def _piece_lines(piece: Piece, width: int) -> list[str]:
     """Return the lines of a piece; those of code stay as they are, however wide."""
     if piece.kind == "code":
         return textwrap.indent(piece.text, "    ").splitlines()
-    first = "  - " if piece.kind == "item" else "  "
-    later = " " * len(first)
-    return textwrap.wrap(piece.text, width, initial_indent=first, subsequent_indent=later)
+    return folded(piece.text, width, label="  - " if piece.kind == "item" else "  ")
 
 
 def explained_record(found: Sequence[Entry]) -> dict[str, list[dict[str, str]]]:

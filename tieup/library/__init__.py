@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tieup.library.crew import TiesResult
-from tieup.library.frames import job_folder, out_folder
-from tieup.library.planned import PlanResult
-from tieup.library.raw import AuditResult, audited
-from tieup.library.reconciled import Result
-from tieup.library.surfaced import SurfaceResult
+from tieup.library.audit_result import AuditResult, audited
+from tieup.library.data_frames import job_folder, out_folder
+from tieup.library.plan_result import PlanResult
+from tieup.library.reconcile_result import Result
+from tieup.library.surface_result import SurfaceResult
+from tieup.library.ties_result import TiesResult
 
 __all__ = [
     "AuditResult",

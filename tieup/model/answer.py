@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tieup.model.settings import Tolerances
+from tieup.sentences import clauses
 
-TIED, UNPROVED = "ties", "unproved"
+TIED, FAILS, UNTESTED = "ties", "fails", "untested"
+UNPROVED = "unproved"  # of setups and joints: nothing is known to be wrong, nor shown to be right
 
 
 @dataclass(frozen=True)
@@ -50,8 +52,7 @@ class SiteVerdict:
 
     def why(self, most: int) -> str:
         """Return the first ``most`` reasons in a row, and how many more there are."""
-        more = len(self.reasons) - most
-        return "; ".join(self.reasons[:most]) + (f"; and {more} more" if more > 0 else "")
+        return clauses(self.reasons, most)
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,11 @@ def fill_flags(table: object, rows: int, *names: str) -> None:
     for name in names:
         if len(getattr(table, name)) != rows:
             object.__setattr__(table, name, np.zeros(rows, dtype=np.bool_))
+
+
+def text_array(values: Iterable[str]) -> TextArray:
+    """Return texts (n,) as a column of a table, whatever their lengths."""
+    return np.array(list(values), dtype=object)
 
 
 def distinct_pairs(first: IntArray, second: IntArray) -> tuple[IntArray, IntArray]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from tieup.model.answer import SiteVerdict, TieAnswer
 from tieup.model.finding import Finding
 from tieup.model.job import Job
-from tieup.model.surfaced import SiteSurface
+from tieup.model.surface_drawn import SiteSurface
 
 Table: TypeAlias = Mapping[str, NDArray[Any] | Sequence[Any]]
 """Column name -> column, all of one length, in the order they are to be shown.

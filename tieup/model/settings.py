@@ -99,7 +99,7 @@ class SetLimits:
 
 
 @dataclass(frozen=True)
-class Standing:
+class StandingTargets:
     """Which targets stand untouched: a later look at them is no new set-up.
 
     ``everywhere``: all of them, all day; ``points``: the marks with these numbers, all day. With
@@ -130,7 +130,7 @@ class Precision:
     air: Air = Air()
     grid: Grid | None = None
     set_limits: SetLimits | None = None
-    standing: Standing = Standing()
+    standing: StandingTargets = StandingTargets()
 
     def scattering(self, factors: Sequence[float]) -> Precision:
         """Return the same with variances times ``factors`` (5,).

@@ -13,7 +13,7 @@ from tieup.model.fieldbook import Setup
 from tieup.model.network import Links, Vectors
 from tieup.model.observations import ZENITH, Sights
 from tieup.model.settings import Datum
-from tieup.network.plan import CONTROL_WEIGHT, Anchors
+from tieup.network.horizontal_blocks import CONTROL_WEIGHT, HorizontalControl
 
 
 @dataclass(frozen=True)
@@ -40,12 +40,12 @@ class Assembly:
         return known
 
     @property
-    def anchors(self) -> Anchors:
+    def anchors(self) -> HorizontalControl:
         """Return the marks with known northing and easting."""
         marks = np.flatnonzero(np.isfinite(self.control[:, :2]).all(axis=1))
         place = self.control[marks, 0] + 1j * self.control[marks, 1]
         sd = self.control_sd[marks, :2].max(axis=1, initial=0.0)
-        return Anchors(marks, place, sd, np.full(len(marks), CONTROL_WEIGHT))
+        return HorizontalControl(marks, place, sd, np.full(len(marks), CONTROL_WEIGHT))
 
     @property
     def levelled(self) -> BoolArray:

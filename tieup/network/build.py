@@ -14,9 +14,8 @@ from tieup.model.network import Links, Network, Start
 from tieup.model.observations import Sights
 from tieup.model.settings import Datum
 from tieup.network.assembly import Assembly, assemble
-from tieup.network.clouds import Ties, level_parts, make_ties
-from tieup.network.fill import shift_pieces, side_heights, side_shots, stand_ins
-from tieup.network.frame import (
+from tieup.network.block_growth import CONTROL, Growth
+from tieup.network.datum_start import (
     base_setup,
     free_plan,
     height_frame,
@@ -25,19 +24,17 @@ from tieup.network.frame import (
     move_plan,
     turned_about,
 )
-from tieup.network.gross import (
-    Placed,
+from tieup.network.gross_marks import (
+    StartValues,
     gross_control,
     gross_links,
     gross_sights,
     gross_stations,
 )
-from tieup.network.growth import CONTROL, Growth
 from tieup.network.heights import HeightState, gather_rises, grow_heights, rises_of_ties
-from tieup.network.lines import start_of_lines
-from tieup.network.plan import Anchors, PlanState, grow_plan, state_of
-from tieup.network.plan_start import (
-    PlanSights,
+from tieup.network.horizontal_blocks import HorizontalControl, HorizontalState, grow_plan, state_of
+from tieup.network.horizontal_start import (
+    HorizontalSights,
     line_anchors,
     line_clouds,
     plan_sights,
@@ -46,8 +43,11 @@ from tieup.network.plan_start import (
     turned_to_azimuths,
     with_plain_setups,
 )
+from tieup.network.link_starts import start_of_lines
+from tieup.network.polar_sets import Ties, level_parts, make_ties
 from tieup.network.refusals import refuse_after, refuse_before
-from tieup.network.settle import settle_plan
+from tieup.network.robust_refinement import settle_plan
+from tieup.network.side_shots import shift_pieces, side_heights, side_shots, stand_ins
 from tieup.network.unseen import with_correlated
 from tieup.network.vectors import clouds_of, hung_anchors, turned_to
 
@@ -109,8 +109,8 @@ def build_network(
 
 
 def _grown_plan(
-    seen: PlanSights, ties: Ties, anchors: Anchors, datum: Datum
-) -> tuple[PlanState, IntArray]:
+    seen: HorizontalSights, ties: Ties, anchors: HorizontalControl, datum: Datum
+) -> tuple[HorizontalState, IntArray]:
     """Return the solved block, settled and in its frame, and the component of each setup (S,)."""
     assembly, setups = seen.assembly, len(seen.plain)
     anchors = line_anchors(seen, anchors)
@@ -160,7 +160,7 @@ def _components(growth: Growth, setups: int, ties: Ties) -> IntArray:
     return component
 
 
-def _block(growth: Growth, component: IntArray, points: int) -> PlanState:
+def _block(growth: Growth, component: IntArray, points: int) -> HorizontalState:
     """Return the block that is solved."""
     solved = int(np.flatnonzero(component == 0)[0])
     block = next(block for block in growth.blocks.values() if solved in block.poses)
@@ -168,8 +168,12 @@ def _block(growth: Growth, component: IntArray, points: int) -> PlanState:
 
 
 def _placed_plan(
-    plan: PlanState, seen: PlanSights, ties: Ties, anchors: Anchors, datum: Datum
-) -> PlanState:
+    plan: HorizontalState,
+    seen: HorizontalSights,
+    ties: Ties,
+    anchors: HorizontalControl,
+    datum: Datum,
+) -> HorizontalState:
     """Return a plan settled and in its frame."""
     assembly = seen.assembly
     if not seen.alone:  # settling turns about free circles
@@ -187,13 +191,13 @@ def _placed_plan(
     return turned_about(plan, turned_to(plan, assembly.vectors), assembly.anchors)
 
 
-def _floats(seen: PlanSights, datum: Datum) -> bool:
+def _floats(seen: HorizontalSights, datum: Datum) -> bool:
     return seen.oriented and datum.kind != "control"
 
 
 def _heights(
     assembly: Assembly,
-    plan: PlanState,
+    plan: HorizontalState,
     ties: Ties,
     datum: Datum,
     bend: float,
@@ -216,7 +220,7 @@ def _heights(
 
 def _start(
     assembly: Assembly,
-    plan: PlanState,
+    plan: HorizontalState,
     ties: Ties,
     level: tuple[FloatArray, FloatArray],
     component: IntArray,
@@ -249,12 +253,14 @@ def _start(
     )
 
 
-def _placed(assembly: Assembly, plan: PlanState, heights: HeightState, known: int) -> Placed:
+def _placed(
+    assembly: Assembly, plan: HorizontalState, heights: HeightState, known: int
+) -> StartValues:
     """Join plan and height; a height belongs to the frame if its piece is the known one."""
     zero, position = stand_ins(assembly, plan, heights)
     setups = len(assembly.labels)
     in_frame = known >= 0
-    return Placed(
+    return StartValues(
         axis=np.column_stack([plan.axis.real, plan.axis.imag, zero]),
         orientation=wrap_full(plan.orientation),
         position=np.column_stack([plan.position.real, plan.position.imag, position]),

@@ -13,9 +13,7 @@ import numpy as np
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import ZENITH, Sights
-from tieup.network.clouds import PLAIN, SURE, Ties
-from tieup.network.equations import plan_misfits
-from tieup.network.growth import (
+from tieup.network.block_growth import (
     CONTROL,
     Block,
     FitFunction,
@@ -23,9 +21,11 @@ from tieup.network.growth import (
     content_numbers,
     shared_places,
 )
-from tieup.network.plan import CONTROL_TOLERANCE, CONTROL_WEIGHT, PlanState
-from tieup.network.relax import Rows, relax
-from tieup.network.rigid import GEAR_FLOOR, Fit, per_mark
+from tieup.network.horizontal_blocks import CONTROL_TOLERANCE, CONTROL_WEIGHT, HorizontalState
+from tieup.network.polar_sets import PLAIN, SURE, Ties
+from tieup.network.relax import TieRows, relax
+from tieup.network.rigid import GEAR_FLOOR, CloudFit, per_mark
+from tieup.network.tie_equations import plan_misfits
 
 HEIGHT_NOISE = 0.002  # metres; sd of target and instrument heights
 LOOSE = 5.0  # times the tolerance, once nothing better is left
@@ -66,7 +66,7 @@ class HeightState:
 
 
 def rises_of_ties(
-    ties: Ties, sights: Sights, plan: PlanState, bend: float
+    ties: Ties, sights: Sights, plan: HorizontalState, bend: float
 ) -> tuple[BoolArray, FloatArray]:
     """Return which ties may carry a height and their rises (m), each of shape (r,).
 
@@ -106,7 +106,7 @@ def level_fit(factor: float) -> FitFunction:
     Tolerances are taken ``factor`` times. A single mark is enough where no other is shared.
     """
 
-    def fit(here: Block, there: Block) -> Fit | None:
+    def fit(here: Block, there: Block) -> CloudFit | None:
         mark, mine, theirs, tolerance, support = shared_places(here, there)
         if not len(mark):
             return None
@@ -117,7 +117,7 @@ def level_fit(factor: float) -> FitFunction:
 
 def _consensus(
     mark: IntArray, shift: FloatArray, tolerance: FloatArray, support: FloatArray
-) -> Fit:
+) -> CloudFit:
     """Return the shift most stands behind; one with a rival as strong counts as accident."""
     gap = np.abs(shift[:, None] - shift)
     inside = gap <= tolerance
@@ -133,7 +133,7 @@ def _consensus(
     rival = (strength == strength[best]) & ~(inside & chosen).any(axis=1)
     noise = math.hypot(float(np.sqrt(np.mean((shift[chosen] - mean) ** 2))), GEAR_FLOOR)
     most = int(count[best])
-    return Fit(
+    return CloudFit(
         1.0 + 0.0j,
         complex(mean),
         most - 1,
@@ -215,12 +215,12 @@ def _settled(state: HeightState, rises: Rises, held: bool) -> HeightState:
     marks, number = np.unique(mark, return_inverse=True)
     ones = np.ones((len(mark), 1))
 
-    def rows_at(now: HeightState) -> Rows:
+    def rows_at(now: HeightState) -> TieRows:
         below = np.where(sighted, now.zero[setup], 0.0)
         observed = np.concatenate([rises.rise, rises.elevation[known]])
         misfit = now.position[mark] - below - observed
         by_setup = np.where(sighted[:, None], -ones, 0.0)
-        return Rows(setup, number, by_setup, ones, misfit, sd, scale)
+        return TieRows(setup, number, by_setup, ones, misfit, sd, scale)
 
     def moved(now: HeightState, by_setup: FloatArray, by_mark: FloatArray) -> HeightState:
         position = now.position.copy()

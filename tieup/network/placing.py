@@ -14,7 +14,7 @@ from itertools import combinations
 import numpy as np
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
-from tieup.network.clouds import PLAIN, Ties
+from tieup.network.polar_sets import PLAIN, Ties
 from tieup.network.resection import cross_circles, resect, turn_on_pair
 from tieup.network.rigid import GEAR_FLOOR, ComplexArray
 
@@ -26,7 +26,7 @@ APART = 1.0  # metres; two answers further apart are two answers
 
 
 @dataclass(frozen=True)
-class Seen:
+class SeenMarks:
     """What one setup has towards known marks, shape (n,), NaN where not observed.
 
     ``place`` are the known marks (m, complex), ``near`` the tolerance of their places (m).
@@ -49,7 +49,7 @@ class Seen:
 
 
 @dataclass(frozen=True)
-class Placed:
+class PlacedStation:
     """A station, its turn ``exp(i orientation)``, and what stands behind it.
 
     ``turn_open``: distances place the station, but half of its directions or more say
@@ -64,14 +64,14 @@ class Placed:
     turn_open: bool
 
 
-def gather(ties: Ties, rows: IntArray, known: dict[int, tuple[complex, float]]) -> Seen:
+def gather(ties: Ties, rows: IntArray, known: dict[int, tuple[complex, float]]) -> SeenMarks:
     """Gather the rows of one setup to marks in ``known`` (place and tolerance)."""
     found = [known.get(int(point)) for point in ties.point[rows]]
     kept = [(row, hit) for row, hit in zip(rows.tolist(), found, strict=True) if hit is not None]
     stations = [hit[0] for row, hit in kept if ties.sight[row] < 0]
     kept = [(row, hit) for row, hit in kept if ties.sight[row] >= 0]
     chosen = np.array([row for row, _ in kept], dtype=np.int64)
-    return Seen(
+    return SeenMarks(
         place=np.array([hit[0] for _, hit in kept], dtype=np.complex128),
         direction=ties.direction[chosen],
         horizontal=ties.horizontal[chosen],
@@ -82,7 +82,7 @@ def gather(ties: Ties, rows: IntArray, known: dict[int, tuple[complex, float]]) 
     )
 
 
-def place_setup(seen: Seen) -> Placed | None:
+def place_setup(seen: SeenMarks) -> PlacedStation | None:
     """Place a setup by the answer that most of its observations agree with.
 
     None when nothing is determined, when there are more than `MOST_MARKS`, when two
@@ -113,10 +113,10 @@ def place_setup(seen: Seen) -> Placed | None:
         return None
     where, way, strain = refined
     chance = _accident(seen, len(station), redundancy)
-    return Placed(where, way, redundancy, strain, chance, turn_open)
+    return PlacedStation(where, way, redundancy, strain, chance, turn_open)
 
 
-def _hypotheses(seen: Seen) -> tuple[ComplexArray, ComplexArray]:
+def _hypotheses(seen: SeenMarks) -> tuple[ComplexArray, ComplexArray]:
     """Return stations and turns, shape (h,), from every minimal set of observations."""
     directed = spread_rows(np.flatnonzero(np.isfinite(seen.direction)), seen.direction)
     measured = spread_rows(np.flatnonzero(np.isfinite(seen.horizontal)), seen.horizontal)
@@ -140,7 +140,7 @@ def _hypotheses(seen: Seen) -> tuple[ComplexArray, ComplexArray]:
 
 
 def _oriented(
-    seen: Seen, stations: ComplexArray, directed: IntArray
+    seen: SeenMarks, stations: ComplexArray, directed: IntArray
 ) -> tuple[ComplexArray, ComplexArray]:
     """Turn each station by each of its rays, shape (stations * rays,)."""
     ray = seen.place[directed] - stations[:, None]
@@ -149,7 +149,7 @@ def _oriented(
     return np.repeat(stations, len(directed)), turn.ravel()
 
 
-def _misfit(seen: Seen, station: ComplexArray, turn: ComplexArray) -> FloatArray:
+def _misfit(seen: SeenMarks, station: ComplexArray, turn: ComplexArray) -> FloatArray:
     """Return misfits over tolerance, shape (h, 2n + 2), NaN where not observed."""
     ray = seen.place - station[:, None]
     turned = ray * np.exp(-1j * seen.direction) * np.conj(turn)[:, None]
@@ -169,7 +169,7 @@ def _misfit(seen: Seen, station: ComplexArray, turn: ComplexArray) -> FloatArray
 
 
 def _refine(
-    seen: Seen, station: complex, turn: complex, inside: BoolArray
+    seen: SeenMarks, station: complex, turn: complex, inside: BoolArray
 ) -> tuple[complex, complex, float] | None:
     """Refine by least squares on what agrees; return None when the place is too weak.
 
@@ -201,7 +201,7 @@ def _refine(
     return station, turn, float(sd[2])
 
 
-def _accident(seen: Seen, tried: int, redundancy: int) -> float:
+def _accident(seen: SeenMarks, tried: int, redundancy: int) -> float:
     """Return how many answers this good accident alone would offer."""
     free = seen.observations - OWN
     if free <= redundancy:

@@ -11,15 +11,15 @@ from tieup.model.arrays import distinct_pairs
 from tieup.model.observations import DIRECTION, DISTANCE
 from tieup.model.settings import Datum
 from tieup.network.assembly import Assembly
-from tieup.network.clouds import Ties
-from tieup.network.growth import CONTROL, Block, Growth
-from tieup.network.plan import Anchors
+from tieup.network.block_growth import CONTROL, Block, Growth
+from tieup.network.horizontal_blocks import HorizontalControl
+from tieup.network.polar_sets import Ties
 
 SOME = 5  # names shown as examples
 BY_ANGLES = 3  # marks that fix a setup by directions alone
 
 
-def refuse_before(assembly: Assembly, ties: Ties, anchors: Anchors, datum: Datum) -> None:
+def refuse_before(assembly: Assembly, ties: Ties, anchors: HorizontalControl, datum: Datum) -> None:
     """Refuse a job that lacks what every solution needs.
 
     ``anchors`` are the marks that control knows in plan, or that vectors hang on those.
@@ -103,7 +103,7 @@ def refuse_two_turns(assembly: Assembly, datum: Datum) -> None:
         )
 
 
-def _refuse_control(assembly: Assembly, anchors: Anchors) -> None:
+def _refuse_control(assembly: Assembly, anchors: HorizontalControl) -> None:
     known = np.asarray(np.isfinite(assembly.control[:, :2]).all(axis=1))
     if not known.any():
         raise NetworkError(

@@ -27,7 +27,7 @@ State = TypeVar("State")
 
 
 @dataclass(frozen=True)
-class Rows:
+class TieRows:
     """Linear equations in metres; r of them, each on one setup and one mark.
 
     ``by_setup`` (r, q) and ``by_mark`` (r, p) are derivatives of predicted minus observed,
@@ -44,7 +44,7 @@ class Rows:
     scale: FloatArray
 
 
-def stack(parts: Sequence[Rows], number_setup: IntArray, number_mark: IntArray) -> Rows:
+def stack(parts: Sequence[TieRows], number_setup: IntArray, number_mark: IntArray) -> TieRows:
     """Join equations given by setup and point into one set with numbered unknowns.
 
     ``number_setup`` (S,) and ``number_mark`` (P,) turn setups and points into unknowns, -1
@@ -55,7 +55,7 @@ def stack(parts: Sequence[Rows], number_setup: IntArray, number_mark: IntArray) 
     misfit = np.concatenate([part.misfit for part in parts])
     kept = np.flatnonzero(np.isfinite(misfit))
     setup, mark = setup[kept], mark[kept]
-    return Rows(
+    return TieRows(
         np.where(setup >= 0, number_setup[setup], -1),
         np.where(mark >= 0, number_mark[mark], -1),
         np.concatenate([part.by_setup for part in parts])[kept],
@@ -68,7 +68,7 @@ def stack(parts: Sequence[Rows], number_setup: IntArray, number_mark: IntArray) 
 
 def relax(
     state: State,
-    rows_at: Callable[[State], Rows],
+    rows_at: Callable[[State], TieRows],
     moved: Callable[[State, FloatArray, FloatArray], State],
     setups: int,
     marks: int,
@@ -93,7 +93,7 @@ def relax(
 
 
 def solve(
-    rows: Rows, weight: FloatArray, setups: int, marks: int
+    rows: TieRows, weight: FloatArray, setups: int, marks: int
 ) -> tuple[float, FloatArray, FloatArray]:
     """Solve one weighted step; return the largest move in any row's misfit and both steps."""
     q, p = rows.by_setup.shape[1], rows.by_mark.shape[1]

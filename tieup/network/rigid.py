@@ -30,7 +30,7 @@ GEAR_FLOOR = 0.005  # metres; agreement better than this proves nothing more
 
 
 @dataclass(frozen=True)
-class Fit:
+class CloudFit:
     """A move ``turn * z + shift`` of one cloud onto another and what stands behind it.
 
     ``redundancy``: consenting observations beyond those the move itself needs; two marks
@@ -74,7 +74,7 @@ def consensus(
     there: ComplexArray,
     tolerance: FloatArray,
     support: FloatArray | None = None,
-) -> Fit | None:
+) -> CloudFit | None:
     """Fit ``there`` onto ``here`` by the marks that agree best.
 
     Every pair of marks whose distance agrees in both clouds is a hypothesis; the one
@@ -128,7 +128,7 @@ def _refit(
     turn: complex,
     shift: complex,
     single: bool,
-) -> Fit | None:
+) -> CloudFit | None:
     """Refit on the consenting marks until they no longer change."""
     weight = 1.0 / tolerance**2
     misfit = np.abs(here - (turn * there + shift))
@@ -152,7 +152,7 @@ def _refit(
     fineness = float(tolerance.max()) / (EXTENT * max(_spread(here), spread))
     missed = misfit[inside]
     noise = math.hypot(math.sqrt(float(missed @ missed) / count), GEAR_FLOOR)
-    return Fit(
+    return CloudFit(
         turn,
         shift,
         2 * count - 3,

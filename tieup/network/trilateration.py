@@ -22,7 +22,7 @@ APART = 0.5  # metres; two places further apart are two
 
 
 @dataclass
-class Story:
+class NetPlacing:
     """One way to place the nodes, and its truncated squared misfit."""
 
     place: ComplexArray
@@ -59,7 +59,7 @@ def trilaterate(
     measured = np.flatnonzero(np.isfinite(length))
     near = _neighbours(start[measured], end[measured], length[measured], along[measured])
     own_frame = not np.isfinite(place).any()
-    stories = [Story(place.copy(), 0.0)]
+    stories = [NetPlacing(place.copy(), 0.0)]
     if own_frame and not _seed(near, stories[0].place):
         return
     while (node := _next(near, stories[0].place)) is not None:
@@ -110,8 +110,8 @@ def _next(near: Near, place: ComplexArray) -> int | None:
 
 
 def _carried_on(
-    stories: list[Story], node: int, near: list[tuple[int, float, float]]
-) -> list[Story]:
+    stories: list[NetPlacing], node: int, near: list[tuple[int, float, float]]
+) -> list[NetPlacing]:
     """Return the best stories with the node placed in each by each crossing of two circles."""
     found = []
     for story in stories:
@@ -122,7 +122,7 @@ def _carried_on(
             place = story.place.copy()
             place[node] = where
             misfit = (np.abs(where - origin) - far) / within
-            found.append(Story(place, story.cost + float(np.minimum(misfit**2, 9.0).sum())))
+            found.append(NetPlacing(place, story.cost + float(np.minimum(misfit**2, 9.0).sum())))
     found.sort(key=lambda story: story.cost)
     return found[:MOST_STORIES]
 
@@ -142,7 +142,9 @@ def _crossings(origin: ComplexArray, far: FloatArray, within: FloatArray) -> lis
     return kept
 
 
-def _told(stories: list[Story], rough: ComplexArray, known: BoolArray, own_frame: bool) -> Story:
+def _told(
+    stories: list[NetPlacing], rough: ComplexArray, known: BoolArray, own_frame: bool
+) -> NetPlacing:
     """Return the only story: the one that fits best, or that rough places tell from the others.
 
     Raises
@@ -152,7 +154,7 @@ def _told(stories: list[Story], rough: ComplexArray, known: BoolArray, own_frame
     """
     rivals = [s for s in stories if s.cost <= stories[0].cost + TOLD]
     if own_frame:  # its mirror image fits as well
-        rivals += [Story(np.conj(story.place), story.cost) for story in rivals]
+        rivals += [NetPlacing(np.conj(story.place), story.cost) for story in rivals]
     if len(rivals) == 1:
         return rivals[0]
     gap = np.array([_gap(story.place, rough, own_frame) for story in rivals])

@@ -11,9 +11,9 @@ import numpy as np
 from tieup.geometry import wrap_half
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Vectors
-from tieup.network.clouds import PLAIN, SURE
 from tieup.network.heights import Rises, grow_heights
-from tieup.network.plan import Anchors, Cloud, PlanState
+from tieup.network.horizontal_blocks import Cloud, HorizontalControl, HorizontalState
+from tieup.network.polar_sets import PLAIN, SURE
 from tieup.network.rigid import ComplexArray
 
 HUNG_WEIGHT = 0.9  # setups: one that disagrees with a vector is believed before it
@@ -52,7 +52,9 @@ def hung_places(
     return north.position + 1j * east.position, north.piece_mark  # the same pieces on both axes
 
 
-def hung_anchors(vectors: Vectors, anchors: Anchors, known: FloatArray, sd: FloatArray) -> Anchors:
+def hung_anchors(
+    vectors: Vectors, anchors: HorizontalControl, known: FloatArray, sd: FloatArray
+) -> HorizontalControl:
     """Return ``anchors`` with the marks that vectors hang on them.
 
     ``known`` and ``sd`` (P, 3) are control in m.
@@ -62,7 +64,7 @@ def hung_anchors(vectors: Vectors, anchors: Anchors, known: FloatArray, sd: Floa
     place, piece = hung_places(vectors, known[:, :2], sd[:, :2], held=True)
     marks = np.setdiff1d(np.flatnonzero(piece == 0), anchors.mark)
     near = PLAIN / 3.0 + SURE * float(vectors.sd[:, :2].max())
-    return Anchors(
+    return HorizontalControl(
         np.concatenate([anchors.mark, marks]),
         np.concatenate([anchors.place, place[marks]]),
         np.concatenate([anchors.sd, np.full(len(marks), near)]),
@@ -70,7 +72,7 @@ def hung_anchors(vectors: Vectors, anchors: Anchors, known: FloatArray, sd: Floa
     )
 
 
-def clouds_of(vectors: Vectors, anchors: Anchors, points: int) -> tuple[Cloud, ...]:
+def clouds_of(vectors: Vectors, anchors: HorizontalControl, points: int) -> tuple[Cloud, ...]:
     """Return the groups of marks that vectors tie to each other and not to an anchor."""
     if not len(vectors):
         return ()
@@ -85,7 +87,7 @@ def clouds_of(vectors: Vectors, anchors: Anchors, points: int) -> tuple[Cloud, .
     return tuple(found)
 
 
-def turned_to(plan: PlanState, vectors: Vectors) -> complex:
+def turned_to(plan: HorizontalState, vectors: Vectors) -> complex:
     """Return the turn that brings a free block to the direction of its vectors, 1 without any."""
     here = plan.position[vectors.end] - plan.position[vectors.start]
     there = vectors.offset[:, 0] + 1j * vectors.offset[:, 1]

@@ -23,8 +23,8 @@ from tieup.adjust.distributions import student_critical
 from tieup.adjust.guards import Guards, pose_effect
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import FloatArray, IntArray
-from tieup.preanalysis.joint import Joint, joint_covariance
-from tieup.ties.bays import HEIGHT, PASSES, PLAN, Standing
+from tieup.preanalysis.full_covariance import FullCovariance, full_covariance
+from tieup.ties.bays import HEIGHT, PASSES, PLAN, PlaceStanding
 
 LEAST = 1e-9  # share of the largest below which a direction of a mistake's size is none
 TINY = 1e-300  # variance of what is no size at all
@@ -39,14 +39,14 @@ class Foresight:
 
     adjustment: Adjustment
     guards: Guards
-    joint: Joint
+    joint: FullCovariance
     inverse: FloatArray
 
 
 def foresight(adjustment: Adjustment, guards: Guards, marks: IntArray) -> Foresight:
     """Make ready for further shots of ``marks`` from any setup."""
     setups = np.flatnonzero(adjustment.problem.solved_setup)
-    joint = joint_covariance(adjustment, setups, marks)
+    joint = full_covariance(adjustment, setups, marks)
     return Foresight(adjustment, guards, joint, _inverse(guards.spread))
 
 
@@ -59,7 +59,7 @@ def _inverse(matrices: FloatArray) -> FloatArray:
 
 
 def expected(
-    base: Foresight, row: FloatArray, ends: tuple[int, int], standing: Standing
+    base: Foresight, row: FloatArray, ends: tuple[int, int], standing: PlaceStanding
 ) -> tuple[FloatArray, int]:
     """Return what is expected of one place with one more shot.
 
@@ -136,7 +136,7 @@ def _sizes_after(base: Foresight, flat: FloatArray) -> tuple[Guards, FloatArray]
 
 
 def _of_place(
-    base: Foresight, guards: Guards, sizes: FloatArray, standing: Standing, shot: _Shot
+    base: Foresight, guards: Guards, sizes: FloatArray, standing: PlaceStanding, shot: _Shot
 ) -> tuple[FloatArray, int]:
     """Return known and largest bound (2, 2) of one place, and how many bounds are infinite."""
     joint, place = base.joint, standing.use

@@ -17,6 +17,7 @@ from tieup.diagnose.proof.certainty import Certainty
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.observations import Sights
+from tieup.preanalysis.candidate_screening import most_promising
 from tieup.preanalysis.candidates import (
     Area,
     Candidates,
@@ -25,11 +26,10 @@ from tieup.preanalysis.candidates import (
     joined,
     search_area,
 )
-from tieup.preanalysis.promise import most_promising
-from tieup.preanalysis.proof import unproved
+from tieup.preanalysis.design_quality import Demand, DesignQuality, DesignState, describe_state
 from tieup.preanalysis.prospects import Prospects, prospects_of
+from tieup.preanalysis.reliability_class import unproved
 from tieup.preanalysis.scheme import Scheme, solve_scheme
-from tieup.preanalysis.standing import Demand, Standing, State, describe_state
 from tieup.preanalysis.update import can_update, make_base, standings_after
 
 MOST_SHOTS = 3
@@ -49,8 +49,8 @@ class Improvement:
     setup: int
     point: int
     away: float
-    before: State
-    after: State
+    before: DesignState
+    after: DesignState
     proves: tuple[Prospects, Prospects]
 
 
@@ -69,7 +69,7 @@ class Search:
 
 def next_shots(
     scheme: Scheme,
-    state: State,
+    state: DesignState,
     prospects: Prospects,
     search: Search,
     most: int = MOST_SHOTS,
@@ -97,7 +97,7 @@ def next_shots(
 
 def _best(
     scheme: Scheme,
-    before: tuple[State, Prospects],
+    before: tuple[DesignState, Prospects],
     search: Search,
     candidates: Candidates,
     numbers: IntArray,
@@ -132,11 +132,11 @@ def _number(candidates: Candidates, one: Improvement) -> int:
 
 
 def judge(
-    scheme: Scheme, state: State, search: Search, area: Area, candidates: Candidates
-) -> list[Standing | None]:
+    scheme: Scheme, state: DesignState, search: Search, area: Area, candidates: Candidates
+) -> list[DesignQuality | None]:
     """Return how the plan would stand with each candidate; None where nothing was tried."""
     sights = candidate_sights(scheme, candidates)
-    standings: list[Standing | None] = [None] * len(sights)
+    standings: list[DesignQuality | None] = [None] * len(sights)
     base = make_base(scheme, state, search.demand, area)
     quick = can_update(base, sights)
     numbers = np.flatnonzero(quick)
@@ -151,7 +151,7 @@ def judge(
     return standings
 
 
-def solved_standing(scheme: Scheme, search: Search, sight: Sights) -> Standing | None:
+def solved_standing(scheme: Scheme, search: Search, sight: Sights) -> DesignQuality | None:
     """Return how the plan would stand with one more sight, by solving it again."""
     whole = scheme.with_sights(joined(scheme.sights, sight))
     try:
@@ -161,24 +161,24 @@ def solved_standing(scheme: Scheme, search: Search, sight: Sights) -> Standing |
     return describe_state(whole, adjustment, search.planned, search.demand).standing
 
 
-def rank(standings: list[Standing | None]) -> IntArray:
+def rank(standings: list[DesignQuality | None]) -> IntArray:
     """Return the numbers of the standings, the best first; those that were not tried drop out."""
     tried = [(number, s) for number, s in enumerate(standings) if s is not None]
     ordered = sorted(tried, key=lambda pair: (*merit(pair[1]), pair[0]))
     return np.array([number for number, _ in ordered], dtype=np.int64)
 
 
-def merit(standing: Standing) -> tuple[int, float]:
+def merit(standing: DesignQuality) -> tuple[int, float]:
     """Return what is to be made small: unchecked marks and setups, then the burden."""
     return standing.missing, standing.burden
 
 
-def worth(before: Standing, after: Standing, least: float = WORTH) -> bool:
+def worth(before: DesignQuality, after: DesignQuality, least: float = WORTH) -> bool:
     """Say whether a further sight betters the plan by more than a share ``least``."""
     return after.missing < before.missing or after.burden < (1.0 - least) * before.burden
 
 
-def weakest(state: State) -> int:
+def weakest(state: DesignState) -> int:
     """Return the wanted mark that is worst against its limit."""
     ratio = np.where(state.standing.wanted[:, None], state.standing.ratio, np.nan)
     return int(np.argmax(np.nan_to_num(ratio, nan=-1.0).max(axis=1)))

@@ -29,12 +29,12 @@ from tieup.model.arrays import FloatArray
 from tieup.model.observations import KINDS
 from tieup.model.settings import Datum
 from tieup.preanalysis.draws import USUALLY, Days, draw_days
-from tieup.preanalysis.rows import as_solved
 from tieup.preanalysis.scheme import Scheme, solve_scheme
+from tieup.preanalysis.scheme_rows import as_solved
 from tieup.ties.bays import (
     PASSES,
+    PlaceStanding,
     Shooting,
-    Standing,
     Use,
     known_at,
     local_bounds,
@@ -260,7 +260,7 @@ def _of_large(
     setups, pairs = local_bounds(adjustment, stood, 1.0)
     quantile = float(student_critical(PASSES, freedom))
 
-    def bay(one: Standing, size: FloatArray) -> Bay:
+    def bay(one: PlaceStanding, size: FloatArray) -> Bay:
         found = _closed(size[None], usual, quantile, limits)
         share = float(found.share[0]) if (one.known <= limits).all() else 0.0
         return Bay(one.use, one.known, found.before[0], found.after[0], share, ("", ""))

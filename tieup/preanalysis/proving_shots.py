@@ -15,6 +15,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from tieup.adjust.point_roles import point_roles
 from tieup.adjust.scatter import Scatter
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.proof.guarding import Guarded, guard
@@ -23,12 +24,13 @@ from tieup.errors import AdjustmentError, NetworkError
 from tieup.geometry import curvature_coefficient
 from tieup.model.answer import Promise
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.point_words import SHOT
 from tieup.preanalysis.candidates import NEAREST, Candidates, sights_like_others
 from tieup.preanalysis.foresight import Foresight, expected, foresight
-from tieup.preanalysis.ground import (
+from tieup.preanalysis.proposed_site import (
     CLEAR,
-    Ground,
     Key,
+    ProposedSite,
     Setting,
     clear,
     ground_of,
@@ -39,12 +41,11 @@ from tieup.preanalysis.ground import (
     wanting_of,
     worst,
 )
-from tieup.preanalysis.reliability import further_rows
 from tieup.preanalysis.shot_rows import with_shot
-from tieup.preanalysis.standing import SHOT, roles
-from tieup.ties.answer import PARTS
-from tieup.ties.bays import Standing, bounds_at
-from tieup.ties.checks import Checks, Solution, shooting_in
+from tieup.preanalysis.sight_reliability import further_rows
+from tieup.ties.bays import PlaceStanding, bounds_at
+from tieup.ties.site_answer import PARTS
+from tieup.ties.tie_checks import CheckedSolution, Checks, shooting_in
 
 MOST_SHOTS = 2  # asked for at one place
 MOST_TRIED = 2  # solved anew for one shot, the most promising first
@@ -56,7 +57,7 @@ GAIN = 0.95  # of what it was: less than this is no help
 
 
 def proving_shots(
-    stated: Solved, scatter: Scatter | None, solution: Solution, checks: Checks
+    stated: Solved, scatter: Scatter | None, solution: CheckedSolution, checks: Checks
 ) -> tuple[Promise, ...]:
     """Return what would prove the setups and joints that are not proved, in walking order.
 
@@ -92,13 +93,13 @@ def _all_within(checks: Checks) -> bool:
     return all(standing.within(limits) for standing in every if standing is not None)
 
 
-def _affordable(solution: Solution) -> int:
+def _affordable(solution: CheckedSolution) -> int:
     """Return how many solutions with further shots are made."""
     guards = 0 if solution.guards is None else len(solution.guards)
     return int(np.clip(GUARDS // max(guards, 1), 1, MOST_SOLVED))
 
 
-def _in_walking_order(ground: Ground, setting: Setting) -> list[Key]:
+def _in_walking_order(ground: ProposedSite, setting: Setting) -> list[Key]:
     """Return setups and joints as they are come to, a setup before its joints."""
     place = {int(setup): number for number, setup in enumerate(setting.walk)}
     return sorted(ground.standings, key=lambda key: (min(place[s] for s in key), len(key), key))
@@ -120,13 +121,13 @@ def _also(promises: list[Promise], name: str) -> list[Promise]:
 
 
 def _shots_for(
-    ground: Ground, key: Key, setting: Setting
-) -> tuple[list[tuple[int, int]], Ground, int]:
+    ground: ProposedSite, key: Key, setting: Setting
+) -> tuple[list[tuple[int, int]], ProposedSite, int]:
     """Return up to two shots for one place, the site with them, and how often it was solved."""
     shots: list[tuple[int, int]] = []
     spent = 0
     while len(shots) < MOST_SHOTS and not clear(ground, key, setting):
-        best: tuple[tuple[int, int], Ground] | None = None
+        best: tuple[tuple[int, int], ProposedSite] | None = None
         for shot in _ranked(ground, key, setting)[:MOST_TRIED]:
             spent += 1
             tried = with_one_more(ground, shot, setting)
@@ -143,7 +144,9 @@ def _shots_for(
     return shots, ground, spent
 
 
-def with_one_more(ground: Ground, shot: tuple[int, int], setting: Setting) -> Ground | None:
+def with_one_more(
+    ground: ProposedSite, shot: tuple[int, int], setting: Setting
+) -> ProposedSite | None:
     """Return the site with one more shot, None where it cannot be solved."""
     case = with_shot(ground.careful, *shot)
     stated = replace(
@@ -168,7 +171,7 @@ def with_one_more(ground: Ground, shot: tuple[int, int], setting: Setting) -> Gr
     return replace(after, standings=_before_reading(after, guarded))
 
 
-def _before_reading(ground: Ground, guarded: Guarded) -> dict[Key, Standing]:
+def _before_reading(ground: ProposedSite, guarded: Guarded) -> dict[Key, PlaceStanding]:
     """Return the standings with their bounds as they come out in the mean of what may be read.
 
     How large a mistake looks depends on the reading, and the largest of many is what counts: so
@@ -195,7 +198,7 @@ def _root(covariance: FloatArray) -> FloatArray:
         return np.asarray(axes * np.sqrt(np.maximum(size, 0.0)))
 
 
-def _ranked(ground: Ground, key: Key, setting: Setting) -> list[tuple[int, int]]:
+def _ranked(ground: ProposedSite, key: Key, setting: Setting) -> list[tuple[int, int]]:
     """Return the shots that may be made for a place, the one that gets farthest first.
 
     One from where the legs still stand comes first where it is clearly enough.
@@ -211,7 +214,9 @@ def _ranked(ground: Ground, key: Key, setting: Setting) -> list[tuple[int, int]]
     base: Foresight = foresight(adjustment, guards, np.unique(candidates.point))
     ends = list(zip(candidates.setup.tolist(), candidates.point.tolist(), strict=True))
     standing = ground.standings[key]
-    worse = np.where(roles(adjustment)[candidates.point] == SHOT, FOUND_AGAIN, 1.0).tolist()
+    worse = np.where(
+        point_roles(adjustment.problem.network)[candidates.point] == SHOT, FOUND_AGAIN, 1.0
+    ).tolist()
     ranks = []
     for row, end, factor in zip(rows, ends, worse, strict=True):
         sizes, open_ = expected(base, row, end, standing)
@@ -221,14 +226,14 @@ def _ranked(ground: Ground, key: Key, setting: Setting) -> list[tuple[int, int]]
     return [end for *_, end in sorted(ranks)]
 
 
-def _candidates(ground: Ground, key: Key, setting: Setting) -> Candidates:
+def _candidates(ground: ProposedSite, key: Key, setting: Setting) -> Candidates:
     """Return the marks within reach of the setups of a place, and of the one that still stands.
 
     A shared or known mark, and the farthest shot of every other setup. A second look at a target
     that stands adds nothing to what its first one says.
     """
     adjustment, network = ground.careful.adjustment, ground.careful.network
-    marks = np.flatnonzero(setting.trusted & (roles(adjustment) != SHOT))
+    marks = np.flatnonzero(setting.trusted & (point_roles(adjustment.problem.network) != SHOT))
     far = {at[0]: one.use.point for at, one in ground.standings.items() if len(at) == 1}
     found = []
     for setup in dict.fromkeys((int(setting.walk[0]), *key)):
@@ -248,7 +253,7 @@ def _candidates(ground: Ground, key: Key, setting: Setting) -> Candidates:
     )
 
 
-def _stood(ground: Ground, points: IntArray) -> BoolArray:
+def _stood(ground: ProposedSite, points: IntArray) -> BoolArray:
     """Say at which points a second look sees the target where it stood for the first."""
     standing = ground.careful.case.precision.standing
     every = standing.in_setups or standing.everywhere
@@ -256,7 +261,11 @@ def _stood(ground: Ground, points: IntArray) -> BoolArray:
 
 
 def _promise(
-    before: Ground, after: Ground, key: Key, shots: Sequence[tuple[int, int]], setting: Setting
+    before: ProposedSite,
+    after: ProposedSite,
+    key: Key,
+    shots: Sequence[tuple[int, int]],
+    setting: Setting,
 ) -> Promise:
     """Put into words what the shots for a place do."""
     was, becomes = worst(before.standings[key]), worst(after.standings[key])

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tieup.adjust.adjust import adjust
-from tieup.adjust.equations import Connections, linearise
+from tieup.adjust.observation_equations import Connections, linearise
 from tieup.adjust.problem import Frame, held_frame, local_frame, minimal_frame
 from tieup.adjust.solution import Adjustment
 from tieup.geometry import curvature_coefficient, wrap_full

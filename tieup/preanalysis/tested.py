@@ -12,8 +12,8 @@ import numpy as np
 from tieup.adjust.estimable import Information
 from tieup.geometry import azimuth
 from tieup.model.arrays import FloatArray
-from tieup.ties.alone import danger
-from tieup.ties.geometry import NEAR_LINE, ON_CIRCLE, fan
+from tieup.ties.free_station_precision import danger
+from tieup.ties.setup_geometry import NEAR_LINE, ON_CIRCLE, fan
 from tieup.ties.shifts import solve_shifts
 
 ENOUGH = 3  # marks that a setup needs to prove more than a distance

@@ -17,26 +17,24 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.adjust.equations import Connections
+from tieup.adjust.observation_equations import Connections
+from tieup.adjust.point_roles import point_roles
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.observations import Sights
+from tieup.model.point_words import CHECKED, SHOT, UNCHECKED
 from tieup.preanalysis.candidates import Area
-from tieup.preanalysis.joint import Joint, joint_covariance
-from tieup.preanalysis.reliability import full_rows, further_rows, places_at
-from tieup.preanalysis.scheme import Scheme
-from tieup.preanalysis.standing import (
-    CHECKED,
+from tieup.preanalysis.design_quality import (
     PROVED,
-    SHOT,
-    UNCHECKED,
     Demand,
-    Standing,
-    State,
-    roles,
+    DesignQuality,
+    DesignState,
     shows,
     spreads,
 )
+from tieup.preanalysis.full_covariance import FullCovariance, full_covariance
+from tieup.preanalysis.scheme import Scheme
+from tieup.preanalysis.sight_reliability import full_rows, further_rows, places_at
 from tieup.preanalysis.tested import any_tested, shape_proves
 from tieup.ties.views import View, views_of
 
@@ -51,9 +49,9 @@ class Base:
     """
 
     scheme: Scheme
-    state: State
+    state: DesignState
     demand: Demand
-    joint: Joint
+    joint: FullCovariance
     connections: Connections
     rows: FloatArray
     leverage: FloatArray
@@ -67,13 +65,13 @@ class Base:
         return self.state.adjustment
 
 
-def make_base(scheme: Scheme, state: State, demand: Demand, area: Area) -> Base:
+def make_base(scheme: Scheme, state: DesignState, demand: Demand, area: Area) -> Base:
     """Prepare a solved scheme; ``area`` are the setups and marks that candidates join."""
     adjustment = state.adjustment
     problem = adjustment.problem
     marks = area.marks[problem.solved_point[area.marks]]
     setups = area.setups[problem.solved_setup[area.setups]]
-    joint = joint_covariance(adjustment, setups, marks)
+    joint = full_covariance(adjustment, setups, marks)
     connections, leverage = _sights_among(adjustment, setups, marks)
     rows = full_rows(
         connections, problem.network.sights, scheme.precision, places_at(adjustment), scheme.bend
@@ -89,7 +87,7 @@ def make_base(scheme: Scheme, state: State, demand: Demand, area: Area) -> Base:
         ],
         axis=1,
     )
-    tie = np.asarray(roles(adjustment) != SHOT)
+    tie = np.asarray(point_roles(adjustment.problem.network) != SHOT)
     views = views_of(adjustment, state.ties)
     return Base(scheme, state, demand, joint, connections, rows, leverage, columns, views, tie)
 
@@ -131,14 +129,14 @@ def sight_rows(base: Base, sights: Sights) -> FloatArray:
     return further_rows(base.adjustment, sights, base.scheme.precision, base.scheme.bend)
 
 
-def standings_after(base: Base, sights: Sights) -> list[Standing]:
+def standings_after(base: Base, sights: Sights) -> list[DesignQuality]:
     """Return how the plan would stand with each of the further ``sights`` (k,) alone."""
     rows = sight_rows(base, sights)
     ends = zip(sights.setup.tolist(), sights.point.tolist(), rows, strict=True)
     return [_after(base, setup, point, row) for setup, point, row in ends]
 
 
-def _after(base: Base, setup: int, point: int, row: FloatArray) -> Standing:
+def _after(base: Base, setup: int, point: int, row: FloatArray) -> DesignQuality:
     joint, standing = base.joint, base.state.standing
     columns = joint.columns(setup, point)
     pulled = joint.matrix[:, columns] @ row.T

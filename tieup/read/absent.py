@@ -12,8 +12,8 @@ from difflib import get_close_matches
 
 from tieup.model.fieldbook import AbsentColumn
 from tieup.model.observations import KINDS
-from tieup.read.columns import COLUMNS, Cells
-from tieup.read.tables import Table
+from tieup.read.raw_columns import COLUMNS, Cells
+from tieup.read.text_table import Table
 
 HEIGHT = "target_height"
 NEAR = 0.75  # of difflib: "targetheigth" is near target_height, "mood" is near nothing

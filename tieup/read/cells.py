@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.read.angles import read_angles
-from tieup.read.columns import COLUMNS, OBSERVED, Cells
 from tieup.read.level_distances import merge_level_distances
-from tieup.read.meanings import faces_entry
+from tieup.read.raw_columns import COLUMNS, OBSERVED, Cells
+from tieup.read.value_words import faces_entry
 from tieup.units import Parsed, length_factor, parse_numbers
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

@@ -6,9 +6,9 @@ from collections.abc import Collection, Mapping
 
 from tieup.errors import InputError
 from tieup.read.absent import nearest
-from tieup.read.columns import COLUMNS, Source
 from tieup.read.form import TableFormat
-from tieup.read.tables import Table
+from tieup.read.raw_columns import COLUMNS, Source
+from tieup.read.text_table import Table
 
 _SEPARATORS = (";", "\t", "|")
 

@@ -14,7 +14,7 @@ from tieup.errors import InputError
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.read.angles import better_units, suspicion
 from tieup.read.cells import Converted
-from tieup.read.columns import COLUMNS, Cells
+from tieup.read.raw_columns import COLUMNS, Cells
 from tieup.units import ANGLE_UNITS
 
 _SHOWN = 5  # bad lines that a message lists

@@ -16,8 +16,8 @@ from tieup.model.control import Control
 from tieup.model.job import Job
 from tieup.read.cells import LARGEST, SMALLEST_SD
 from tieup.read.form import written
-from tieup.read.landxml import read_document
 from tieup.read.landxml_points import FilePoint, file_points
+from tieup.read.landxml_reader import read_document
 from tieup.read.landxml_units import file_units
 from tieup.units import length_factor, parse_numbers
 

@@ -44,7 +44,7 @@ _OFFSETS = ("offsetInOut", "offsetLeftRight", "offsetUpDown")
 
 
 @dataclass(frozen=True)
-class Occupation:
+class InstrumentSetup:
     """One InstrumentSetup: what it is called, the mark under it, its height as written."""
 
     name: str
@@ -92,7 +92,7 @@ class _Scope:
 class _Walk:
     """What the walk knows of the file, and what it has found so far."""
 
-    occupations: dict[str, Occupation]
+    occupations: dict[str, InstrumentSetup]
     targets: dict[str, Element]
     points: dict[str, FilePoint]
     own_turns: bool
@@ -143,7 +143,7 @@ class _Walk:
         row = Observation(element.line, cells, reduced, azimuth, unused)
         self.found.append((setup, zero, row))
 
-    def _target(self, element: Element, scope: _Scope, occupation: Occupation | None) -> str:
+    def _target(self, element: Element, scope: _Scope, occupation: InstrumentSetup | None) -> str:
         name = point_name(element.first("TargetPoint"))
         if not name and (other := self.occupations.get(element.get("targetSetupID"))):
             name = other.station
@@ -234,7 +234,7 @@ def _all_elements(element: Element) -> Iterator[Element]:
 
 def _occupations(
     surveys: list[Element], elements: list[Element], instruments: set[str]
-) -> dict[str, Occupation]:
+) -> dict[str, InstrumentSetup]:
     setups = [e for e in elements if e.name == "InstrumentSetup"]
     taken = Counter(e.get("stationName") for e in setups)
     of_survey = {
@@ -248,7 +248,7 @@ def _occupations(
     for setup in setups:
         name = setup.get("stationName")
         gear = setup.get("instrumentDetailsID") or of_survey.get(id(setup), "")
-        found[setup.get("id")] = Occupation(
+        found[setup.get("id")] = InstrumentSetup(
             name=name if name and taken[name] == 1 else setup.get("id"),
             station=point_name(setup.first("InstrumentPoint")) or name,
             height=setup.get("instrumentHeight"),
@@ -274,7 +274,7 @@ def _plain(number: str) -> str:
     return number.rstrip("0").rstrip(".") if "." in number else number
 
 
-def _why_unused(element: Element, occupation: Occupation | None) -> str:
+def _why_unused(element: Element, occupation: InstrumentSetup | None) -> str:
     if element.get("unused").lower() in _TRUE:
         return "marked unused in the file"
     if element.get("status") == "deleted":

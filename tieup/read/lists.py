@@ -15,10 +15,10 @@ import numpy as np
 from tieup.errors import InputError, did_you_mean
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.read.cells import decimal_points
-from tieup.read.columns import Source
 from tieup.read.form import TableFormat
 from tieup.read.header import check_header, mapped_places, require_columns
-from tieup.read.tables import Table, read_table
+from tieup.read.raw_columns import Source
+from tieup.read.text_table import Table, read_table
 from tieup.units import parse_numbers
 
 SLIP = 0.8  # alike from here, a heading is a misspelt one rather than a column of its own

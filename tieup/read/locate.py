@@ -10,11 +10,11 @@ from typing import Any
 from tieup.errors import InputError
 from tieup.model.job import Job
 from tieup.read.absent import nearest
-from tieup.read.columns import COLUMN_UNITS, COLUMNS, OBSERVED, REQUIRED, Cells, Source
 from tieup.read.form import TableFormat, stated_format
 from tieup.read.header import check_header, mapped_places, require_columns
+from tieup.read.raw_columns import COLUMN_UNITS, COLUMNS, OBSERVED, REQUIRED, Cells, Source
 from tieup.read.row_kinds import Mixed
-from tieup.read.tables import Table
+from tieup.read.text_table import Table
 
 
 def table_format(settings: Mapping[str, Any]) -> TableFormat:

@@ -13,12 +13,12 @@ from tieup.model.fieldbook import RawFile
 from tieup.model.job import Job
 from tieup.read.absent import absent_columns
 from tieup.read.cells import convert
+from tieup.read.file_rows import FileRows
 from tieup.read.judge import judge_file
 from tieup.read.locate import locate_columns, table_format
-from tieup.read.meanings import with_meanings
 from tieup.read.row_kinds import split_kinds
-from tieup.read.rows import FileRows
-from tieup.read.tables import read_table
+from tieup.read.text_table import read_table
+from tieup.read.value_words import with_meanings
 
 
 def read_native(path: Path, name: str, job: Job) -> FileRows:

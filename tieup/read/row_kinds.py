@@ -16,8 +16,8 @@ import numpy as np
 
 from tieup.errors import InputError
 from tieup.model.arrays import BoolArray, IntArray, TextArray
-from tieup.read.columns import Source
-from tieup.read.tables import Table
+from tieup.read.raw_columns import Source
+from tieup.read.text_table import Table
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ LABELS = {DIRECTION: "collimation", ZENITH: "vertical-index"}
 
 
 @dataclass(frozen=True)
-class Rows:
+class RowPlaces:
     """Where the rows belong, shape (m,): ``setup``, ``round``, ``sight`` (or -1), ``face``.
 
     ``look`` numbers the marks looked at, of which a sight is one visit. ``instrument`` holds names,
@@ -53,7 +53,7 @@ class Corrected:
     turns: tuple[CircleTurn, ...]
 
 
-def correct_axes(value: FloatArray, rows: Rows, turns: tuple[CircleTurn, ...]) -> Corrected:
+def correct_axes(value: FloatArray, rows: RowPlaces, turns: tuple[CircleTurn, ...]) -> Corrected:
     """Take axis errors and circle turns off ``value`` (m, 3; rad, rad, m).
 
     ``turns`` were taken off already, roughly; what is found to be left of them goes too.
@@ -84,7 +84,7 @@ def correct_axes(value: FloatArray, rows: Rows, turns: tuple[CircleTurn, ...]) -
     return Corrected(value, leverage, common_sd, tuple(errors), better)
 
 
-def _turned_rows(rows: Rows, turns: tuple[CircleTurn, ...]) -> IntArray:
+def _turned_rows(rows: RowPlaces, turns: tuple[CircleTurn, ...]) -> IntArray:
     """Return the number of the turn that each row is in, -1 where its circle was not turned."""
     number = np.full(len(rows.setup), -1, dtype=np.int64)
     for n, turn in enumerate(turns):
@@ -94,7 +94,7 @@ def _turned_rows(rows: Rows, turns: tuple[CircleTurn, ...]) -> IntArray:
 
 def _readings(
     value: FloatArray,
-    rows: Rows,
+    rows: RowPlaces,
     taking: IntArray,
     kind: int,
     turned: IntArray,

@@ -16,7 +16,7 @@ from tieup.model.fieldbook import Setup, Shots
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Pointings, Sights
 from tieup.model.settings import Precision
 from tieup.reduce import faces
-from tieup.reduce.axes import Corrected, Rows, correct_axes
+from tieup.reduce.axes import Corrected, RowPlaces, correct_axes
 from tieup.reduce.circle import CircleTurn, find_turns
 from tieup.reduce.distances import correct_distances, instrument_of
 from tieup.reduce.grid import sights_on_grid, site_factor
@@ -69,7 +69,7 @@ def reduce_shots(
     pointing_sd = _pointing_sd(shots, setups, precision, sight)
     names = np.array([setup.instrument for setup in setups], dtype=object)[shots.setup]
     look_sd = np.hypot(pointing_sd, _again(value, look, sight, precision))
-    rows = Rows(shots.setup, shots.round, sight, look, face, names, look_sd)
+    rows = RowPlaces(shots.setup, shots.round, sight, look, face, names, look_sd)
     found = _corrected(value, rows, turns, shots.azimuth)
     mean, count, deviation = _means(found.value, sight, len(first))
     sights = Sights(
@@ -90,7 +90,7 @@ def reduce_shots(
 
 
 def _corrected(
-    value: FloatArray, rows: Rows, turns: tuple[CircleTurn, ...], azimuth: BoolArray
+    value: FloatArray, rows: RowPlaces, turns: tuple[CircleTurn, ...], azimuth: BoolArray
 ) -> Corrected:
     """Take axis errors and turns off what is read on the circles; azimuths stay as they are."""
     read = value.copy()

@@ -11,7 +11,7 @@ import numpy as np
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.fieldbook import Shots
-from tieup.model.settings import Standing
+from tieup.model.settings import StandingTargets
 
 
 def shooting_order(shots: Shots) -> FloatArray:
@@ -42,7 +42,7 @@ def number_looks(shots: Shots) -> IntArray:
     return number
 
 
-def number_visits(shots: Shots, look: IntArray, standing: Standing) -> IntArray:
+def number_visits(shots: Shots, look: IntArray, standing: StandingTargets) -> IntArray:
     """Number the visits (m,), in order of setup, point, height, target and time.
 
     ``look`` (m,) is from `number_looks`; ``standing`` says which targets are set up but once.
@@ -58,7 +58,7 @@ def number_visits(shots: Shots, look: IntArray, standing: Standing) -> IntArray:
     return np.asarray(np.unique(keys, return_inverse=True)[1].reshape(-1), dtype=np.int64)
 
 
-def _stands(shots: Shots, standing: Standing) -> BoolArray:
+def _stands(shots: Shots, standing: StandingTargets) -> BoolArray:
     if standing.in_setups or standing.everywhere:
         return np.ones(len(shots), dtype=bool)
     return np.isin(shots.point, sorted(standing.points))

@@ -18,8 +18,8 @@ from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.finding import Finding
 from tieup.model.observations import CENTRING, CONTROL, INSTRUMENT_HEIGHT
 from tieup.model.reconciliation import FATES
+from tieup.results.job_units import length_cells
 from tieup.results.site import Site
-from tieup.results.units import length_cells
 from tieup.units import length_factor
 
 USED, UNUSED, EXCLUDED = FATES[0], FATES[1], FATES[2]

@@ -16,7 +16,7 @@ from tieup.diagnose.first_solution.scaled_control import (
 )
 from tieup.model.finding import Finding
 from tieup.model.settings import Grid
-from tieup.ties.checks import Checks
+from tieup.ties.tie_checks import Checks
 
 
 def with_control_scale(

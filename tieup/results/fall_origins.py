@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.derive.checks import NO_POINT, UNREAD, CheckedFalls
-from tieup.derive.falls import CANNOT_TELL, PASS, UNTESTED
+from tieup.derive.fall_checks import NO_POINT, UNREAD, CheckedFalls
+from tieup.derive.measured_falls import CANNOT_TELL, PASS, UNTESTED
 from tieup.derive.placed import PlacedPoint
 from tieup.derive.points import DerivedPoint, DerivedPoints
 from tieup.derive.slopes import Slopes

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.derive.field import MOVED, SAME, Frame, compass
+from tieup.derive.stored_coordinates import MOVED, SAME, StoredFrame, compass
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.diagnose.basis.row_lines import some
 from tieup.model.arrays import IntArray
 from tieup.model.settings import Tolerances
+from tieup.sentences import counted
 
 
 @dataclass(frozen=True)
@@ -25,7 +26,7 @@ class SetupStory:
     """
 
     setup: str
-    frame: Frame
+    frame: StoredFrame
     verdict: str
     rows: IntArray
     points: int
@@ -53,9 +54,9 @@ def setup_words(story: SetupStory, limits: Tolerances, phrases: Phrases) -> str:
     parts = [*_parts(story, limits, phrases)]
     against = " against the others" if story.as_a_whole else ""
     touched = (
-        f"{_counted(story.staked, 'stake-out')} from it"
+        f"{counted(story.staked, 'stake-out')} from it"
         if story.staked
-        else f"{_counted(story.points, 'point')}, no row says stake-out"
+        else f"{counted(story.points, 'point')}, no row says stake-out"
     )
     first = f"{story.first} {story.clock}".strip()
     return (
@@ -90,12 +91,8 @@ def _parts(story: SetupStory, limits: Tolerances, phrases: Phrases) -> Iterator[
 def _stray_words(story: SetupStory) -> str:
     """Say which points moved, of a setup that did not."""
     if story.stray:
-        count = f"{len(story.stray)} of {_counted(story.points, 'point')}"
+        count = f"{len(story.stray)} of {counted(story.points, 'point')}"
         return f"{story.setup} stored {count} elsewhere: {some(story.stray)}"
     if story.verdict == SAME:
         return f"{story.setup} stored its points where they are, within the limits"
     return f"{story.setup}: the gear is too coarse to tell whether its stored points moved"
-
-
-def _counted(number: int, noun: str) -> str:
-    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"

@@ -5,14 +5,17 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.model.arrays import FloatArray
+from tieup.model.geometry_words import LACKING, STRONG, WEAK
+from tieup.model.point_words import CHECKED, UNCHECKED, UNPLACED
 from tieup.model.settings import Tolerances
+from tieup.preanalysis.design_quality import DesignQuality
 from tieup.preanalysis.draws import USUALLY
+from tieup.preanalysis.forecast import Outlook
 from tieup.preanalysis.nextshot import Improvement
-from tieup.preanalysis.outlook import Outlook
-from tieup.preanalysis.proof import WOULD, joint_word, mark_proofs, setup_words
 from tieup.preanalysis.prospects import Bay
-from tieup.preanalysis.standing import CHECKED, LACKING, UNCHECKED, UNPLACED, Standing
-from tieup.ties.geometry import STRONG, WEAK, Geometry
+from tieup.preanalysis.reliability_class import WOULD, joint_word, mark_proofs, setup_words
+from tieup.sentences import listed
+from tieup.ties.setup_geometry import Geometry
 from tieup.units import length_factor
 from tieup.write.lengths import Lengths
 
@@ -156,14 +159,14 @@ def gains(outlook: Outlook, shot: Improvement, lengths: Lengths) -> tuple[str, .
     said += [f"{labels[s]} no longer {_lack(shot, s)}" for s in mended]
     placed = before.wanted & (before.proof == UNPLACED) & (after.proof != UNPLACED)
     if placed.any():
-        said.append(f"{_some([names[p] for p in np.flatnonzero(placed)])} placed")
+        said.append(f"{listed([names[p] for p in np.flatnonzero(placed)], NAMED)} placed")
     old, new = (
         mark_proofs(state, proves)
         for state, proves in zip((shot.before, shot.after), shot.proves, strict=True)
     )
     checked = before.wanted & (old == UNCHECKED) & (new == CHECKED)
     if checked.any():
-        said.append(f"{_some([names[p] for p in np.flatnonzero(checked)])} checked")
+        said.append(f"{listed([names[p] for p in np.flatnonzero(checked)], NAMED)} checked")
     said += _ties(shot, labels)
     said += _hides_less(shot, (*names, *labels), lengths)
     return (*said, *_largest_gain(before, after, (*names, *labels), lengths))
@@ -187,7 +190,7 @@ def _ties(shot: Improvement, labels: tuple[str, ...]) -> list[str]:
         )
         if new == WOULD and old != WOULD:
             found.append(f"{labels[pair[0]]} to {labels[pair[1]]}")
-    return [f"{_some(found)} would tie"] if found else []
+    return [f"{listed(found, NAMED)} would tie"] if found else []
 
 
 def _hides_less(shot: Improvement, names: tuple[str, ...], lengths: Lengths) -> list[str]:
@@ -227,7 +230,7 @@ def _shares(shot: Improvement, number: int) -> FloatArray:
 
 
 def _largest_gain(
-    before: Standing, after: Standing, names: tuple[str, ...], lengths: Lengths
+    before: DesignQuality, after: DesignQuality, names: tuple[str, ...], lengths: Lengths
 ) -> tuple[str, ...]:
     """Say what becomes of the worst mark or instrument that is bettered by enough to name."""
     wanted = np.where(before.wanted[:, None], before.ratio, np.nan)
@@ -246,11 +249,6 @@ def _largest_gain(
 def _lack(shot: Improvement, setup: int) -> str:
     word = shot.before.words[setup]
     return word if word in LACKING else "without a check"
-
-
-def _some(names: list[str]) -> str:
-    more = len(names) - NAMED
-    return ", ".join(names[:NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def _said(lengths: Lengths, metres: float) -> str:

@@ -21,7 +21,7 @@ from tieup.model.finding import NOTE, POLE_HEIGHT, Finding
 from tieup.model.finding_kinds import WEAK_GEOMETRY
 from tieup.model.observations import ZENITH
 from tieup.model.reconciliation import Table
-from tieup.results.coordinates import lasting_marks
+from tieup.results.coordinates_table import lasting_marks
 from tieup.results.site import Site
 from tieup.ties.joints import StringJoints
 

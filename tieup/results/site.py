@@ -19,8 +19,8 @@ from tieup.diagnose.proof.proving import Proven
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray, distinct_pairs
 from tieup.model.fieldbook import Fieldbook
 from tieup.model.job import Job
-from tieup.ties.geometry import Geometry
 from tieup.ties.marks import MarkTies
+from tieup.ties.setup_geometry import Geometry
 from tieup.ties.verdicts import Judgement
 
 

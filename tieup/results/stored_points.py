@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from tieup.derive.field import MOVED, FieldComparison, compass
+from tieup.derive.stored_coordinates import MOVED, FieldComparison, compass
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.diagnose.basis.row_lines import lines_of, some
 from tieup.model.arrays import BoolArray, IntArray

@@ -12,18 +12,18 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse import csr_array
 
-from tieup.derive.falls import Falls, verdict_of, verdicts
+from tieup.derive.measured_falls import Falls, verdict_of, verdicts
 from tieup.model.arrays import FloatArray, TextArray
 from tieup.model.reconciliation import Table
 from tieup.model.surfaces import Against
 from tieup.results.surface_ground import SiteGround, SiteHeights
 from tieup.surface.between import Between, between, depths_at
-from tieup.surface.build import Surface
 from tieup.surface.mesh import Mesh
+from tieup.surface.whole_surface import Surface
 
 
 @dataclass(frozen=True)
-class Layer:
+class LayerBetween:
     """One surface over another: ``depth`` (p,) m with ``sd`` at the places of ``found``.
 
     ``verdict`` (p,) holds each depth to the thickness, empty where none is asked for.
@@ -50,13 +50,13 @@ def layer_of(
     other: Other,
     heights: SiteHeights,
     confidence: float,
-) -> Layer:
+) -> LayerBetween:
     """Return what lies between a surface and the one that it is held against."""
     against = ground.wish.against or Against()
     found = between(surface.mesh, other.mesh)
     joined = _Joined(surface.mesh, ground, other, heights)
     sd = heights.spread.sd(joined.rows(found.of_first, found.of_second))
-    return Layer(
+    return LayerBetween(
         found=found,
         sd=sd,
         verdict=_held(found.depth, sd, against, confidence),
@@ -121,7 +121,7 @@ def _along(
         yield name, float(step.sum()), float(share @ depth), float(mean[0]), depth, word
 
 
-def depths_table(layer: Layer, against: Against, length: float) -> Table:
+def depths_table(layer: LayerBetween, against: Against, length: float) -> Table:
     """Return a row for the whole area and one for each string, in the job's units."""
     found = layer.found
     nothing = [np.nan] * len(layer.strings)
@@ -149,12 +149,12 @@ def depths_table(layer: Layer, against: Against, length: float) -> Table:
     }
 
 
-def whole_verdict(layer: Layer) -> str:
+def whole_verdict(layer: LayerBetween) -> str:
     """Return the verdict on the thickness everywhere, empty where none is asked for."""
     return verdict_of(layer.verdict) if len(layer.verdict) and layer.verdict[0] else ""
 
 
-def thickness_table(layer: Layer, origin: FloatArray, length: float) -> Table:
+def thickness_table(layer: LayerBetween, origin: FloatArray, length: float) -> Table:
     """Return the thickness at every corner of the common triangles, in the job's units."""
     place = (layer.found.place + origin[:2]) / length
     return {

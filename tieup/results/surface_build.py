@@ -13,12 +13,12 @@ from tieup.model.arrays import FloatArray, IntArray, TextArray
 from tieup.model.reconciliation import Table
 from tieup.model.surfaces import GradeLimits
 from tieup.results.site import Site
-from tieup.results.surface_between import Layer, Other, layer_of
+from tieup.results.surface_between import LayerBetween, Other, layer_of
 from tieup.results.surface_ground import SiteGround, SiteHeights, site_grounds
-from tieup.surface.build import Surface, build_surface
 from tieup.surface.drainage import CANNOT_TELL, DRAINS, HOLDS
-from tieup.surface.limits import Held, faces_along, faces_within, held_to
+from tieup.surface.limits import HeldGrades, faces_along, faces_within, held_to
 from tieup.surface.mesh import mesh_of_faces
+from tieup.surface.whole_surface import Surface, build_surface
 
 
 @dataclass(frozen=True)
@@ -31,8 +31,8 @@ class BuiltSurface:
     site: SiteGround
     surface: Surface
     verdicts: TextArray
-    held: tuple[tuple[GradeLimits, int, Held], ...]
-    layer: Layer | None = None
+    held: tuple[tuple[GradeLimits, int, HeldGrades], ...]
+    layer: LayerBetween | None = None
 
     @property
     def verdict(self) -> str:
@@ -92,7 +92,7 @@ def _over(
 
 def _held(
     made: SiteGround, surface: Surface, slopes: Slopes, confidence: float
-) -> Iterator[tuple[GradeLimits, int, Held]]:
+) -> Iterator[tuple[GradeLimits, int, HeldGrades]]:
     parts = {line.name: line.parts for line in slopes.lines}
     vertex = np.full(len(slopes.places.names), -1)
     vertex[made.number] = surface.vertex

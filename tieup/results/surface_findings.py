@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from tieup.derive.falls import FAIL, PASS
+from tieup.derive.measured_falls import FAIL, PASS
 from tieup.model.finding import CHECK, NOTE, Finding
 from tieup.model.finding_kinds import (
     FLAT_TRIANGLES,
@@ -20,7 +20,7 @@ from tieup.model.finding_kinds import (
     TWIN_POINTS,
     FindingKind,
 )
-from tieup.results.strings import PER_CENT
+from tieup.results.strings_table import PER_CENT
 from tieup.results.surface_between import whole_verdict
 from tieup.results.surface_build import BuiltSurface
 from tieup.results.surface_words import Words, cure, order_of, pond_reason

@@ -22,9 +22,9 @@ from tieup.model.derived import Typed
 from tieup.model.reconciliation import Table
 from tieup.model.surfaces import SurfaceWish
 from tieup.results.site import Site
-from tieup.surface.build import Ground
 from tieup.surface.seams import SHARED
-from tieup.surface.spread import Spread, factor_of
+from tieup.surface.spread import HeightSpread, factor_of
+from tieup.surface.whole_surface import SurfaceGround
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class SiteGround:
     """
 
     wish: SurfaceWish
-    ground: Ground
+    ground: SurfaceGround
     number: IntArray
     names: tuple[str, ...]
     rows: IntArray
@@ -51,16 +51,16 @@ class SiteHeights:
     """
 
     number: IntArray
-    spread: Spread
+    spread: HeightSpread
 
     def rows(self, number: IntArray) -> IntArray:
         """Return where points stand among these."""
         return np.searchsorted(self.number, number)
 
-    def of(self, number: IntArray) -> Spread:
+    def of(self, number: IntArray) -> HeightSpread:
         """Return the spread of some of them; it goes on having the factors of all."""
         rows = self.rows(number)
-        return Spread(self.spread.own[rows], self.spread.common[rows])
+        return HeightSpread(self.spread.own[rows], self.spread.common[rows])
 
 
 def site_grounds(
@@ -108,7 +108,7 @@ def _ground(
     code = np.array([str(coordinates["code"][row]) for row in rows[number]], dtype=object)
     names_of = np.array([places.names[i] for i in number.tolist()], dtype=object)
     inlet = np.isin(names_of, wish.inlets) | np.isin(code, wish.inlets)
-    ground = Ground(
+    ground = SurfaceGround(
         place=places.position[number],
         spread=heights.of(number),
         setup=_setups(site, places, number),
@@ -205,7 +205,7 @@ def _setups(site: Site, places: Places, number: IntArray) -> IntArray:
     return found
 
 
-def _spread(site: Site, places: Places, number: IntArray) -> Spread:
+def _spread(site: Site, places: Places, number: IntArray) -> HeightSpread:
     """Return how well the heights of points are known together.
 
     A height is a function of a few unknowns of setups and marks, so its covariance is theirs
@@ -227,7 +227,7 @@ def _spread(site: Site, places: Places, number: IntArray) -> Spread:
     own += _alone(by_mark[:, _columns(apart)], known.own, _columns(apart))
     shared = known.own[_columns(several)][:, _columns(several)].toarray()
     parts = [rows[:, asked] @ factor_of(unknown), by_mark[:, _columns(several)] @ factor_of(shared)]
-    return Spread(np.sqrt(np.maximum(own, 0.0)), np.concatenate(parts, axis=1))
+    return HeightSpread(np.sqrt(np.maximum(own, 0.0)), np.concatenate(parts, axis=1))
 
 
 def _by_marks(placed: Sequence[PlacedPoint], marks: IntArray) -> csr_array:

@@ -10,11 +10,11 @@ import numpy as np
 from tieup.adjust.distributions import normal_critical
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.arrays import FloatArray
-from tieup.surface.build import Surface
 from tieup.surface.checks import critical
 from tieup.surface.drainage import HOLDS
 from tieup.surface.seams import Seam
 from tieup.surface.triangulation import SAME
+from tieup.surface.whole_surface import Surface
 
 
 @dataclass(frozen=True)

@@ -10,21 +10,14 @@ import numpy as np
 
 from tieup.model.finding import Finding
 from tieup.model.finding_kinds import WEAK_GEOMETRY
+from tieup.model.geometry_words import GEOMETRY_WORDS
 from tieup.model.observations import KINDS
 from tieup.results.site import Site
+from tieup.sentences import listed
 from tieup.ties.sector import Sector
 
 LITTLE = 0.1  # redundancy below which a mistake hardly shows (trade notes A9, common practice)
 NAMED = 6  # marks written out
-MEANING = {
-    "two-tie": "tied, unproved: in plan two marks prove only the distance between them. A "
-    "mirrored circle, two swapped names or a wrong mark would pass",
-    "in-line": "its marks lie in one line: a mistake across the line, or a mirrored circle, "
-    "would pass",
-    "danger-circle": "it is placed by angles alone and lies near the circle through its marks",
-    "weak": "its marks hold it weakly",
-    "single": "one mark alone holds it: it can swing about that mark",
-}
 
 
 def weakness_findings(site: Site) -> list[Finding]:
@@ -35,7 +28,8 @@ def weakness_findings(site: Site) -> list[Finding]:
 def _setups(site: Site) -> list[Finding]:
     found = []
     for setup, geometry in zip(site.case.setups, site.geometry, strict=True):
-        if geometry.word not in MEANING:
+        risk = GEOMETRY_WORDS[geometry.word].risk
+        if not risk:
             continue
         why = f" ({geometry.why})" if geometry.why else ""
         found.append(
@@ -43,7 +37,7 @@ def _setups(site: Site) -> list[Finding]:
                 setup=setup.label,
                 size=geometry.sd * 1000.0 if np.isfinite(geometry.sd) else None,
                 unit="mm" if np.isfinite(geometry.sd) else "",
-                says=f"Setup {setup.label}: {MEANING[geometry.word]}{why}.",
+                says=f"Setup {setup.label}: {risk}{why}.",
                 confirm="Shoot a hard point of this setup from another one.",
                 cure=_cure(setup.label, geometry.sector),
                 key=geometry.word,
@@ -76,12 +70,11 @@ def _readings(site: Site) -> list[Finding]:
         f"{site.case.points[connections.point[sights[row]]]}"
         for row, kind in zip(rows.tolist(), kinds.tolist(), strict=True)
     ]
-    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
     return [
         WEAK_GEOMETRY.found(
             severity="note",
             says=f"{len(names)} readings of shared marks are hardly checked by others: a mistake "
-            f"in them would not show. {', '.join(names[:NAMED])}{more}.",
+            f"in them would not show. {listed(names, NAMED)}.",
             confirm="Look at mdb in observations.csv: the smallest mistake that would be caught.",
             cure="Sight these marks from one more setup.",
             key="redundancy",

@@ -19,8 +19,8 @@ import numpy as np
 from scipy.sparse import csr_array
 
 from tieup.model.arrays import FloatArray, IntArray
-from tieup.surface.locate import Locator
 from tieup.surface.mesh import Mesh
+from tieup.surface.triangle_search import Locator
 from tieup.surface.triangulation import triangulate
 from tieup.surface.water import hats_below
 

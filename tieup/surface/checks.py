@@ -17,7 +17,7 @@ from tieup.adjust.distributions import normal_critical
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.surface.mesh import NEXT, Mesh
 from tieup.surface.planes import off_planes
-from tieup.surface.spread import Spread, VertexSpread
+from tieup.surface.spread import HeightSpread, VertexSpread
 from tieup.surface.triangulation import Meetings
 
 NEAR = 0.02  # m; points closer than this in plan are looked at as twins; our choice
@@ -47,7 +47,7 @@ class Spikes:
 
 
 def clear_meetings(
-    meetings: Meetings, place: FloatArray, spread: Spread
+    meetings: Meetings, place: FloatArray, spread: HeightSpread
 ) -> tuple[IntArray, FloatArray, FloatArray]:
     """Return which meetings differ in height beyond chance, and all steps and sds (c,) in m."""
     step = meetings.by @ np.nan_to_num(place[:, 2])
@@ -55,7 +55,7 @@ def clear_meetings(
     return np.flatnonzero(np.abs(step) > critical() * sd), step, sd
 
 
-def twins_of(place: FloatArray, spread: Spread, on_line: BoolArray) -> Twins:
+def twins_of(place: FloatArray, spread: HeightSpread, on_line: BoolArray) -> Twins:
     """Return points that are one place in plan and differ in height beyond chance.
 
     Top and foot of a curb lie like this and are meant: two points that both stand on breaklines

@@ -33,7 +33,7 @@ DRAINS, HOLDS, CANNOT_TELL = "drains", "holds", "cannot tell"
 
 
 @dataclass(frozen=True)
-class Places:
+class UndrainedPlaces:
     """Places (p,) that are not proved to drain: ponds first, then spots without standing water.
 
     ``vertex`` is the lowest of a pond, or the least sure of a spot; ``toward`` the vertex that
@@ -64,7 +64,7 @@ class Drainage:
     """Whether a surface drains: ``verdict`` of the whole, the ``places`` that are in the way."""
 
     verdict: str
-    places: Places
+    places: UndrainedPlaces
     water: Filled
     ponds: Ponds
     outlet: BoolArray
@@ -115,7 +115,7 @@ def _best_neighbours(
 
 def _ponds(
     mesh: Mesh, spread: VertexSpread, ponds: Ponds, alpha: float, need: FloatArray
-) -> Places:
+) -> UndrainedPlaces:
     low, spill = ponds.lowest, ponds.spill
     away = spill >= 0
     over = np.column_stack([np.where(away, spill, low), low])
@@ -128,7 +128,7 @@ def _ponds(
     holds[rim_pond[~sure]] = False
     depth = np.where(away, ponds.depth, np.inf)
     volume_rows = _by_height(ponds, len(mesh.place)) @ mesh.weights
-    return Places(
+    return UndrainedPlaces(
         vertex=low,
         toward=spill,
         depth=depth,
@@ -163,7 +163,7 @@ def _spots(
     open_: BoolArray,
     wet: BoolArray,
     best: tuple[IntArray, FloatArray, FloatArray, FloatArray],
-) -> Places:
+) -> UndrainedPlaces:
     """Return spots without water that are not proved to drain; those beside ponds are theirs."""
     toward, drop, sd, need = best
     own = np.flatnonzero(open_ | wet)
@@ -179,7 +179,7 @@ def _spots(
     of_vertex = np.full(len(open_), -1)
     of_vertex[own] = np.searchsorted(label[worst], label[own])
     nothing = np.zeros(len(worst))
-    return Places(
+    return UndrainedPlaces(
         vertex=worst,
         toward=toward[worst],
         depth=nothing,
@@ -194,8 +194,8 @@ def _spots(
     )
 
 
-def _joined(ponds: Places, spots: Places, count: int) -> Places:
-    names = [name for name in Places.__dataclass_fields__ if name != "of_vertex"]
+def _joined(ponds: UndrainedPlaces, spots: UndrainedPlaces, count: int) -> UndrainedPlaces:
+    names = [name for name in UndrainedPlaces.__dataclass_fields__ if name != "of_vertex"]
     whole = {name: np.concatenate([getattr(ponds, name), getattr(spots, name)]) for name in names}
     shifted = np.where(spots.of_vertex >= 0, spots.of_vertex + count, ponds.of_vertex)
-    return Places(**whole, of_vertex=shifted)
+    return UndrainedPlaces(**whole, of_vertex=shifted)

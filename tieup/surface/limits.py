@@ -1,8 +1,8 @@
 """Falls of triangles against limits: in any direction, or along and across a route.
 
 Along a leg of a route with the direction u, the grade of a triangle beside it is |g . u|, across
-it |g . u_perp|, g the gradient. Judged like any fall (`tieup.derive.falls`): those that fail are
-one family, each that passes must pass by itself.
+it |g . u_perp|, g the gradient. Judged like any fall (`tieup.derive.measured_falls`): those that
+fail are one family, each that passes must pass by itself.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from tieup.derive.falls import Falls, verdicts
+from tieup.derive.measured_falls import Falls, verdicts
 from tieup.model.arrays import FloatArray, IntArray, TextArray
 from tieup.model.surfaces import ACROSS, ANY, GradeLimit
 from tieup.surface.grades import Grades, sd_along
@@ -22,7 +22,7 @@ from tieup.surface.spread import VertexSpread
 
 
 @dataclass(frozen=True)
-class Held:
+class HeldGrades:
     """Triangles (k,) that a limit is about, their grade with sd (ratios), and the verdicts."""
 
     faces: IntArray
@@ -57,7 +57,7 @@ def held_to(
     limit: GradeLimit,
     chosen: tuple[IntArray, FloatArray | None],
     confidence: float,
-) -> Held:
+) -> HeldGrades:
     """Hold the grades of chosen triangles, with their directions, against a limit."""
     faces, direction = chosen
     if limit.of == ANY or direction is None:
@@ -68,4 +68,4 @@ def held_to(
         value = np.abs(np.einsum("td,td->t", grades.gradient[faces], direction))
         sd = sd_along(mesh, spread, faces, direction)
     found = verdicts(Falls(value, sd), limit.minimum, limit.maximum, confidence)
-    return Held(faces, value, sd, found)
+    return HeldGrades(faces, value, sd, found)

@@ -21,7 +21,7 @@ EMPTY = 1e-12  # of the largest eigenvalue; less is rounding
 
 
 @dataclass(frozen=True)
-class Spread:
+class HeightSpread:
     """Sds of point heights: ``own`` (n,) m, and ``common`` (n, k) m, factors of the rest."""
 
     own: FloatArray
@@ -49,7 +49,7 @@ class Spread:
 class VertexSpread:
     """The spread of the heights of vertices, which ``weights`` (v, n) makes of those of points."""
 
-    points: Spread
+    points: HeightSpread
     weights: csr_array
 
     def sd(self, vertices: IntArray, values: FloatArray) -> FloatArray:

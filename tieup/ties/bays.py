@@ -53,7 +53,7 @@ class Shooting:
 
 
 @dataclass(frozen=True)
-class Standing:
+class PlaceStanding:
     """How a place stands: ``known`` (2,) plan and height at 95 %, ``bound`` (2,) in m.
 
     ``worst`` (2,): the mistake with the largest bound, by its number among the guards, -1 for none.
@@ -75,14 +75,14 @@ def stand(
     use: Use,
     freedom: FloatArray,
     shooting: Shooting,
-) -> Standing:
+) -> PlaceStanding:
     """Return how a place stands; ``freedom`` (2,) is that of its variances."""
     known, bound, worst = known_at(adjustment, use, freedom), np.zeros(2), np.full(2, -1)
     if guards is not None and len(guards):
         bounds = bounds_at(adjustment, guards, use, shooting, guards.size[None])[0]
         worst = np.argmax(bounds, axis=1)
         bound = bounds.max(axis=1)
-    return Standing(use, known, bound, worst)
+    return PlaceStanding(use, known, bound, worst)
 
 
 def bounds_at(
@@ -205,8 +205,8 @@ def _only_after(guards: Guards, use: Use, shooting: Shooting) -> BoolArray:
 class Bays:
     """How every setup (S,) stands at its farthest shot, None where it has no place, and joints."""
 
-    setups: tuple[Standing | None, ...]
-    joints: dict[tuple[int, int], Standing]
+    setups: tuple[PlaceStanding | None, ...]
+    joints: dict[tuple[int, int], PlaceStanding]
 
 
 def stand_bays(

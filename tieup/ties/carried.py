@@ -20,7 +20,7 @@ import numpy as np
 
 from tieup.geometry import wrap_half
 from tieup.model.arrays import FloatArray
-from tieup.ties.lines import CORNER
+from tieup.ties.change_over_readings import CORNER
 
 ENOUGH = 4  # points within runs that show how rough a line is
 FARTHEST = 1.6  # times the gap: what the way over a corner in it may be, with some room

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from tieup.model.answer import Errand
-from tieup.ties.checks import Checks
+from tieup.sentences import listed
+from tieup.ties.tie_checks import Checks
 from tieup.ties.walking import walking_order
 
 NOWHERE = -1  # no setup: what can be done anywhere, or at the desk
@@ -89,15 +90,11 @@ def base(label: str) -> str:
     return label.split(SPLIT)[0]
 
 
-def listed(names: Sequence[str], last: str = "and") -> str:
+def named(names: Sequence[str], last: str = "and") -> str:
     """Write names in a row: CP2, CP7 and T1.
 
-    >>> listed(["CP2", "CP7", "T1"]), listed(["CP2", "CP7"], "or")
+    >>> named(["CP2", "CP7", "T1"]), named(["CP2", "CP7"], "or")
     ('CP2, CP7 and T1', 'CP2 or CP7')
     """
     names = list(dict.fromkeys(names))
-    if len(names) > NAMED + 1:
-        names = [*names[:NAMED], f"{len(names) - NAMED} more"]
-    if len(names) == 1:
-        return names[0]
-    return f"{', '.join(names[:-1])} {last} {names[-1]}"
+    return listed(names, NAMED if len(names) > NAMED + 1 else len(names), last)  # never "1 more"

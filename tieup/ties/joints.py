@@ -3,9 +3,9 @@
 At a point both setups shot, step and gap are the difference of their two placements of it,
 each from all else the setup knows. Without such a point they are what the two lines say of
 each other: each run is carried on to the middle of the change-over (`tieup.ties.carried`,
-`tieup.ties.lines`). That never proves a joint and never fails one, because a curb has bends and
-drops of its own; a step beyond what the line's shape and the scatter may do stands out, and is
-to be settled. The kink is the change of direction at the change-over in the delivered
+`tieup.ties.change_over_readings`). That never proves a joint and never fails one, because a curb
+has bends and drops of its own; a step beyond what the line's shape and the scatter may do stands
+out, and is to be settled. The kink is the change of direction at the change-over in the delivered
 coordinates.
 
 Standard deviations come from the joint covariance of the points.
@@ -22,17 +22,26 @@ from tieup.adjust.distributions import normal_critical
 from tieup.adjust.solution import Adjustment
 from tieup.linework.change_overs import ChangeOver, change_overs
 from tieup.linework.site_lines import find_lines
+from tieup.model.answer import UNPROVED, UNTESTED
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.fieldbook import Shots
 from tieup.model.settings import Tolerances
 from tieup.model.strings import StringStep
 from tieup.ties.carried import ENOUGH, Carried, carry, off_course, roughness
+from tieup.ties.change_over_readings import (
+    GAP,
+    KINK,
+    STEP,
+    LineReading,
+    Smoothness,
+    read_line,
+    smoothness,
+)
 from tieup.ties.compare import compare, within_means
-from tieup.ties.family import chance_of, holm
-from tieup.ties.lines import GAP, KINK, STEP, LineReading, Smoothness, read_line, smoothness
 from tieup.ties.marks import MarkTies
+from tieup.ties.multiple_testing import chance_of, holm
 from tieup.ties.sharing import find_sharing, misfits
-from tieup.ties.verdicts import UNPROVED, UNTESTED, Judgement, judge, state_of
+from tieup.ties.verdicts import Judgement, judge, state_of
 
 LEVEL = 0.001  # chance that a clean job has any joint called off
 UNSHARED = "no shot is shared: what the line's own shape may do cannot be told from a step"

@@ -24,9 +24,9 @@ from tieup.adjust.hypothesis import informations, place_shift, place_shifts
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
 from tieup.model.settings import Tolerances
-from tieup.ties.family import JOB_LEVEL, holm
+from tieup.ties.iterative_snooping import judged_apart
 from tieup.ties.known import known_to_control
-from tieup.ties.letting_go import judged_apart
+from tieup.ties.multiple_testing import JOB_LEVEL, holm
 from tieup.ties.shifts import VAGUE, Shifts
 from tieup.ties.suspects import Suspects
 from tieup.ties.verdicts import UNASKED, Judgement, judge, state_of

@@ -20,7 +20,7 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.settings import Tolerances
 from tieup.ties.adjacency import neighbours_among
 from tieup.ties.compare import TURN, Steps, compare, within_means
-from tieup.ties.family import chance_of, holm
+from tieup.ties.multiple_testing import chance_of, holm
 from tieup.ties.sharing import find_sharing, misfits, neighbours
 from tieup.ties.suspects import Suspects
 from tieup.ties.verdicts import BAD, Judgement, judge, state_of

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.model.arrays import BoolArray, FloatArray
-from tieup.ties.alone import station_alone
+from tieup.ties.free_station_precision import station_alone
 
 BEARINGS = 72  # candidates, every 5 degrees
 NEARLY = 1.10  # a bearing is in the sector when it does within 10 % as well as the best
@@ -46,7 +46,7 @@ def best_sector(
     Parameters
     ----------
     offset, sd
-        Shape (k, 2) as in `tieup.ties.alone.station_alone`.
+        Shape (k, 2) as in `tieup.ties.free_station_precision.station_alone`.
     shots
         Shape (n, 2): N, E from the station to what it shoots (m).
     line

@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 
 from tieup.model.arrays import BoolArray
+from tieup.model.geometry_words import DISCONNECTED
 from tieup.reduce.grouping import rows_by_group
 from tieup.reduce.measured import Collector, Measured
 from tieup.reduce.quantities import longest
-from tieup.ties.evidence import Evidence
-from tieup.ties.geometry import DISCONNECTED
+from tieup.ties.rule_evidence import RuleEvidence
 
 OUT_OF_SOLUTION = "not part of the solution"
 
 
-def _of_geometry(evidence: Evidence, name: str, reason: str = OUT_OF_SOLUTION) -> Measured:
+def _of_geometry(evidence: RuleEvidence, name: str, reason: str = OUT_OF_SOLUTION) -> Measured:
     out = Collector(reason)
     for label, geometry in zip(evidence.setups, evidence.geometry, strict=True):
         placed = geometry.word != DISCONNECTED
@@ -22,12 +22,12 @@ def _of_geometry(evidence: Evidence, name: str, reason: str = OUT_OF_SOLUTION) -
     return out.done()
 
 
-def ties_sighted(evidence: Evidence) -> Measured:
+def ties_sighted(evidence: RuleEvidence) -> Measured:
     """Count the shared or control marks of each setup, the one occupied included."""
     return _of_geometry(evidence, "ties")
 
 
-def control_sighted(evidence: Evidence) -> Measured:
+def control_sighted(evidence: RuleEvidence) -> Measured:
     """Count the control marks of each setup, the one occupied included."""
     ties = evidence.ties
     own = np.bincount(ties.setup[ties.control], minlength=len(evidence.setups))
@@ -37,11 +37,11 @@ def control_sighted(evidence: Evidence) -> Measured:
     return out.done()
 
 
-def _free(evidence: Evidence, s: int) -> bool:
+def _free(evidence: RuleEvidence, s: int) -> bool:
     return bool(evidence.adjustment.problem.network.station[s] < 0)
 
 
-def tie_spread(evidence: Evidence) -> Measured:
+def tie_spread(evidence: RuleEvidence) -> Measured:
     """Return the fan of marks (rad) of each free station with three or more."""
     out = Collector(OUT_OF_SOLUTION)
     for s, (label, geometry) in enumerate(zip(evidence.setups, evidence.geometry, strict=True)):
@@ -50,7 +50,7 @@ def tie_spread(evidence: Evidence) -> Measured:
     return out.done()
 
 
-def two_mark_angle(evidence: Evidence) -> Measured:
+def two_mark_angle(evidence: RuleEvidence) -> Measured:
     """Return the angle (rad) between the two marks of each free station that has two only."""
     out = Collector("no free station stands on two marks only")
     for s, (label, geometry) in enumerate(zip(evidence.setups, evidence.geometry, strict=True)):
@@ -59,7 +59,7 @@ def two_mark_angle(evidence: Evidence) -> Measured:
     return out.done()
 
 
-def _sight_lengths(evidence: Evidence, chosen: BoolArray) -> Measured:
+def _sight_lengths(evidence: RuleEvidence, chosen: BoolArray) -> Measured:
     """Return the longest slope distance (m) of each setup that saw any of ``chosen`` (P,)."""
     visits, furthest = evidence.visits, longest(evidence, chosen)
     out = Collector("no distances were measured")
@@ -68,42 +68,42 @@ def _sight_lengths(evidence: Evidence, chosen: BoolArray) -> Measured:
     return out.done()
 
 
-def work_sight_length(evidence: Evidence) -> Measured:
+def work_sight_length(evidence: RuleEvidence) -> Measured:
     """Return the longest slope distance (m) of each setup to a point that is no tie."""
     return _sight_lengths(evidence, ~evidence.shared)
 
 
-def control_sight_length(evidence: Evidence) -> Measured:
+def control_sight_length(evidence: RuleEvidence) -> Measured:
     """Return the longest slope distance (m) of each setup to a control mark."""
     return _sight_lengths(evidence, evidence.listed)
 
 
-def setup_sd_plan(evidence: Evidence) -> Measured:
+def setup_sd_plan(evidence: RuleEvidence) -> Measured:
     """Return the largest plan sd (m) that a setup's own pose gives a shot."""
     return _of_geometry(evidence, "sd_plan")
 
 
-def setup_sd_height(evidence: Evidence) -> Measured:
+def setup_sd_height(evidence: RuleEvidence) -> Measured:
     """Return the height sd (m) that a setup's own pose gives its shots."""
     return _of_geometry(evidence, "sd_height", "its height is not determined")
 
 
-def caught_plan(evidence: Evidence) -> Measured:
+def caught_plan(evidence: RuleEvidence) -> Measured:
     """Return the smallest plan mistake (m) at a mark that each setup is sure to catch."""
     return _of_geometry(evidence, "caught_plan")
 
 
-def caught_height(evidence: Evidence) -> Measured:
+def caught_height(evidence: RuleEvidence) -> Measured:
     """Return the smallest height mistake (m) at a mark that each setup is sure to catch."""
     return _of_geometry(evidence, "caught_height")
 
 
-def least_redundancy(evidence: Evidence) -> Measured:
+def least_redundancy(evidence: RuleEvidence) -> Measured:
     """Return the smallest redundancy number among each setup's sights of ties."""
     return _of_geometry(evidence, "least_redundancy")
 
 
-def drift_direction(evidence: Evidence) -> Measured:
+def drift_direction(evidence: RuleEvidence) -> Measured:
     """Return the steady turn (rad) of each setup over its time, of three looks back or more."""
     drift = evidence.drift
     out = Collector("fewer than three looks back at its marks, or no times")
@@ -116,7 +116,7 @@ def drift_direction(evidence: Evidence) -> Measured:
     return out.done()
 
 
-def _backsight_ties(evidence: Evidence, along: bool) -> Measured:
+def _backsight_ties(evidence: RuleEvidence, along: bool) -> Measured:
     """Return misfits of each setup's backsight against the rest of the site."""
     visits, ties = evidence.visits, evidence.ties
     first = np.ones(len(visits), dtype=bool)
@@ -144,11 +144,11 @@ def _backsight_ties(evidence: Evidence, along: bool) -> Measured:
     return out.done()
 
 
-def backsight_distance(evidence: Evidence) -> Measured:
+def backsight_distance(evidence: RuleEvidence) -> Measured:
     """Return the misfit (m) along the ray of each setup's backsight."""
     return _backsight_ties(evidence, along=True)
 
 
-def backsight_height(evidence: Evidence) -> Measured:
+def backsight_height(evidence: RuleEvidence) -> Measured:
     """Return the misfit (m) in height of each setup's backsight."""
     return _backsight_ties(evidence, along=False)

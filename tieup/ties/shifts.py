@@ -9,7 +9,7 @@ import numpy as np
 from tieup.adjust.distributions import chi_square_log_tail
 from tieup.adjust.estimable import TESTABLE, Information, estimates
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
-from tieup.ties.family import chance_of
+from tieup.ties.multiple_testing import chance_of
 
 PLAN, UP = np.arange(2), np.array([2])
 VAGUE = 0.1  # m; a difference with a larger sd is no tie: only a trace of a reading gives it

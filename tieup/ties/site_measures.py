@@ -12,8 +12,8 @@ from tieup.adjust.ellipse import error_ellipse, relative_covariance
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.reduce.measured import Collector, Measured
 from tieup.ties.adjacency import neighbour_pairs
-from tieup.ties.evidence import Evidence
-from tieup.ties.lines import GAP, STEP
+from tieup.ties.change_over_readings import GAP, STEP
+from tieup.ties.rule_evidence import RuleEvidence
 
 HELD = 1e-7  # m; a relative ellipse below this is that of two held marks
 MOST_MARKS = 400  # marks of which relative ellipses are worked out, the first in the job
@@ -21,7 +21,7 @@ NO_CONTROL = "there is no control in this job"
 UNTESTED = "nothing tests it"
 
 
-def standardised_residual(evidence: Evidence) -> Measured:
+def standardised_residual(evidence: RuleEvidence) -> Measured:
     """Return the largest residual over its own sd of each setup's pointings."""
     taken = evidence.w_setup >= 0
     size = np.fmax.reduce(np.abs(evidence.w[taken]), axis=1)
@@ -33,7 +33,7 @@ def standardised_residual(evidence: Evidence) -> Measured:
     return out.done()
 
 
-def fit_excess(evidence: Evidence) -> Measured:
+def fit_excess(evidence: RuleEvidence) -> Measured:
     """Return the weighted sum of squares over its upper chi-square bound."""
     out = Collector("no observation is checked by another")
     fit = evidence.fit
@@ -41,7 +41,7 @@ def fit_excess(evidence: Evidence) -> Measured:
     return out.done()
 
 
-def _control_fit(evidence: Evidence, plan: bool) -> Measured:
+def _control_fit(evidence: RuleEvidence, plan: bool) -> Measured:
     out = Collector(NO_CONTROL)
     test = evidence.control
     if test is None:
@@ -53,17 +53,17 @@ def _control_fit(evidence: Evidence, plan: bool) -> Measured:
     return out.done()
 
 
-def control_fit_plan(evidence: Evidence) -> Measured:
+def control_fit_plan(evidence: RuleEvidence) -> Measured:
     """Return how far (m) the survey puts each control mark from the list, in plan."""
     return _control_fit(evidence, plan=True)
 
 
-def control_fit_height(evidence: Evidence) -> Measured:
+def control_fit_height(evidence: RuleEvidence) -> Measured:
     """Return how far (m) the survey puts each control mark from the list, in height."""
     return _control_fit(evidence, plan=False)
 
 
-def _ties(evidence: Evidence, values: FloatArray) -> Measured:
+def _ties(evidence: RuleEvidence, values: FloatArray) -> Measured:
     out = Collector(UNTESTED)
     ties = evidence.ties
     for setup, point, value in zip(ties.setup, ties.point, values.tolist(), strict=True):
@@ -71,17 +71,17 @@ def _ties(evidence: Evidence, values: FloatArray) -> Measured:
     return out.done()
 
 
-def tie_plan(evidence: Evidence) -> Measured:
+def tie_plan(evidence: RuleEvidence) -> Measured:
     """Return the plan difference (m) of every mark tie."""
     return _ties(evidence, evidence.ties.plan)
 
 
-def tie_height(evidence: Evidence) -> Measured:
+def tie_height(evidence: RuleEvidence) -> Measured:
     """Return the height difference (m) of every mark tie."""
     return _ties(evidence, evidence.ties.difference[:, 2])
 
 
-def _joints(evidence: Evidence, pairs: FloatArray, part: int) -> Measured:
+def _joints(evidence: RuleEvidence, pairs: FloatArray, part: int) -> Measured:
     """Return the steps of neighbours that share work marks, and of strings at shared points."""
     out = Collector(UNTESTED)
     joined = evidence.pairs.neighbour & (evidence.pairs.work > 0)
@@ -96,17 +96,17 @@ def _joints(evidence: Evidence, pairs: FloatArray, part: int) -> Measured:
     return out.done()
 
 
-def joint_plan(evidence: Evidence) -> Measured:
+def joint_plan(evidence: RuleEvidence) -> Measured:
     """Return the plan step (m) between setups that share work, and at string change-overs."""
     return _joints(evidence, evidence.pairs.plan, GAP)
 
 
-def joint_height(evidence: Evidence) -> Measured:
+def joint_height(evidence: RuleEvidence) -> Measured:
     """Return the height step (m) between setups that share work, and at change-overs."""
     return _joints(evidence, evidence.pairs.step[:, 2], STEP)
 
 
-def marks_in_common(evidence: Evidence) -> Measured:
+def marks_in_common(evidence: RuleEvidence) -> Measured:
     """Count the marks that neighbours, which share a work mark or more, have both shot."""
     out = Collector("no two neighbouring setups have shot the same work mark")
     pairs = evidence.pairs
@@ -117,14 +117,14 @@ def marks_in_common(evidence: Evidence) -> Measured:
     return out.done()
 
 
-def _marks(evidence: Evidence, control: bool = False) -> IntArray:
+def _marks(evidence: RuleEvidence, control: bool = False) -> IntArray:
     """Return the solved control and tie marks, or those of control alone."""
     ties = evidence.ties
     marks = np.unique(ties.point[ties.control] if control else ties.point)
     return marks[evidence.adjustment.problem.solved_point[marks]][:MOST_MARKS]
 
 
-def _relative(evidence: Evidence, marks: IntArray) -> Measured:
+def _relative(evidence: RuleEvidence, marks: IntArray) -> Measured:
     """Return the semi-major axes (m) of the relative ellipses of neighbours among marks.
 
     Two held marks have no ellipse and are left out.
@@ -148,7 +148,7 @@ def _relative(evidence: Evidence, marks: IntArray) -> Measured:
     return out.done()
 
 
-def relative_ellipse(evidence: Evidence) -> Measured:
+def relative_ellipse(evidence: RuleEvidence) -> Measured:
     """Return the semi-major axis (m) of the relative ellipse of every two adjacent marks.
 
     At the job's confidence, between marks that are neighbours in the plan.
@@ -156,12 +156,12 @@ def relative_ellipse(evidence: Evidence) -> Measured:
     return _relative(evidence, _marks(evidence))
 
 
-def control_relative_ellipse(evidence: Evidence) -> Measured:
+def control_relative_ellipse(evidence: RuleEvidence) -> Measured:
     """Return the semi-major axis (m) of the relative ellipse of adjacent control marks."""
     return _relative(evidence, _marks(evidence, control=True))
 
 
-def mark_ellipse(evidence: Evidence) -> Measured:
+def mark_ellipse(evidence: RuleEvidence) -> Measured:
     """Return the semi-major axis (m) of every mark's own ellipse at the job's confidence."""
     out = Collector("no marks are tied")
     marks = _marks(evidence)
@@ -173,7 +173,7 @@ def mark_ellipse(evidence: Evidence) -> Measured:
     return out.done()
 
 
-def mark_height_interval(evidence: Evidence) -> Measured:
+def mark_height_interval(evidence: RuleEvidence) -> Measured:
     """Return the half interval (m) of every mark's height at the job's confidence."""
     out = Collector("its height is not determined")
     marks = _marks(evidence)
@@ -186,7 +186,7 @@ def mark_height_interval(evidence: Evidence) -> Measured:
     return out.done()
 
 
-def _loops(evidence: Evidence, name: str) -> Measured:
+def _loops(evidence: RuleEvidence, name: str) -> Measured:
     out = Collector("the setups form no loop through two shared marks each")
     for closure in evidence.closures:
         walk = "-".join("control" if s < 0 else evidence.setups[s] for s in closure.setups)
@@ -195,22 +195,22 @@ def _loops(evidence: Evidence, name: str) -> Measured:
     return out.done()
 
 
-def loop_ratio(evidence: Evidence) -> Measured:
+def loop_ratio(evidence: RuleEvidence) -> Measured:
     """Return the linear misclosure of every loop of setups over its length."""
     return _loops(evidence, "ratio")
 
 
-def loop_turn(evidence: Evidence) -> Measured:
+def loop_turn(evidence: RuleEvidence) -> Measured:
     """Return the angular misclosure (rad) of every loop of setups."""
     return _loops(evidence, "turn")
 
 
-def loop_height(evidence: Evidence) -> Measured:
+def loop_height(evidence: RuleEvidence) -> Measured:
     """Return the height misclosure (m) of every loop of setups."""
     return _loops(evidence, "height")
 
 
-def control_spacing(evidence: Evidence) -> Measured:
+def control_spacing(evidence: RuleEvidence) -> Measured:
     """Return the distance (m) from every control mark to the next one."""
     out = Collector("fewer than two control marks")
     control = np.unique(evidence.ties.point[evidence.ties.control])
@@ -224,7 +224,7 @@ def control_spacing(evidence: Evidence) -> Measured:
     return out.done()
 
 
-def instrument_distance_constant(evidence: Evidence) -> Measured:
+def instrument_distance_constant(evidence: RuleEvidence) -> Measured:
     """Return the stated constant part (m) of the distance sd of every instrument."""
     out = Collector("no instrument is stated")
     for name, instrument in evidence.precision.instruments.items():
@@ -232,7 +232,7 @@ def instrument_distance_constant(evidence: Evidence) -> Measured:
     return out.done()
 
 
-def instrument_distance_ppm(evidence: Evidence) -> Measured:
+def instrument_distance_ppm(evidence: RuleEvidence) -> Measured:
     """Return the stated proportional part (a ratio) of the distance sd of every instrument."""
     out = Collector("no instrument is stated")
     for name, instrument in evidence.precision.instruments.items():

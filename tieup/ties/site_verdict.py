@@ -10,9 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from tieup.adjust.distributions import GlobalTest
-from tieup.model.answer import UNPROVED, JointAnswer, SetupAnswer, SiteVerdict
+from tieup.model.answer import FAILS, TIED, UNPROVED, JointAnswer, SetupAnswer, SiteVerdict
 from tieup.model.finding import CHECK, NOTICED, STOP, Finding
-from tieup.ties.verdicts import FAILS, TIES, Judgement
+from tieup.sentences import counted, listed
+from tieup.ties.verdicts import Judgement
 
 Part = SetupAnswer | JointAnswer
 
@@ -30,14 +31,14 @@ def site_verdict(
     count = int((ties.verdict == FAILS).sum())
     stops = sum(finding.severity == STOP for finding in findings)
     wrong = [part for part in parts if part.verdict == FAILS]
-    open_ = [part for part in parts if part.verdict not in (TIES, FAILS)]
+    open_ = [part for part in parts if part.verdict not in (TIED, FAILS)]
     unproved = tuple(_unproved(ties, open_, findings))
     checks = sum(finding.severity == CHECK for finding in findings)
     look = (f"{checks:,} to check",) if checks else ()
     if not (count or stops or wrong):
-        return SiteVerdict(UNPROVED if unproved else TIES, (*unproved, *look))
+        return SiteVerdict(UNPROVED if unproved else TIED, (*unproved, *look))
     reasons = (
-        f"{count:,} of {_ties(len(ties.verdict))} fail" if count else "",
+        f"{count:,} of {counted(len(ties.verdict), 'tie')} fail" if count else "",
         f"{stops:,} to settle before use" if stops else "",
         *(() if count else _by_reason(wrong)),  # the ties of most of them say it already
         *unproved,
@@ -59,7 +60,7 @@ def lists_verdict(fit: GlobalTest, findings: Sequence[Finding], what: str) -> Si
     if fit.statistic > fit.upper:
         return SiteVerdict(UNPROVED, (f"the {what} close worse than they are stated to",))
     checks = sum(finding.severity == CHECK for finding in findings)
-    return SiteVerdict(TIES, (f"{checks:,} to check",) if checks else ())
+    return SiteVerdict(TIED, (f"{checks:,} to check",) if checks else ())
 
 
 def _unproved(ties: Judgement, parts: Sequence[Part], findings: Sequence[Finding]) -> Iterator[str]:
@@ -84,18 +85,4 @@ def _by_reason(parts: Sequence[Part]) -> Iterator[str]:
     for part in parts:
         names.setdefault(part.words, []).append(part.name)
     for words, own in sorted(names.items(), key=lambda item: -len(item[1])):
-        yield f"{listed(own)}: {words}"
-
-
-def listed(names: Sequence[str]) -> str:
-    """Return names in a row, the first few of many.
-
-    >>> listed(["S1", "S2", "S3", "S4", "S5", "S6"])
-    'S1, S2, S3, S4 and 2 more'
-    """
-    more = len(names) - NAMED
-    return ", ".join(names[:NAMED]) + (f" and {more} more" if more > 0 else "")
-
-
-def _ties(count: int) -> str:
-    return "1 tie" if count == 1 else f"{count:,} ties"
+        yield f"{listed(own, NAMED)}: {words}"

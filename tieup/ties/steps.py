@@ -1,4 +1,4 @@
-"""Setup by setup: does all that one setup shot lie higher, lower or aside of where it stands?
+"""Setup by setup: does all that one setup shot lie higher, lower or to one side of where it stands?
 
 A setup over a mark claims a height and a place. When all its sights put their targets 5 mm
 high against that claim (an instrument height misread, a pole height wrong all setup long,
@@ -22,7 +22,7 @@ from tieup.adjust.estimable import Information, freed
 from tieup.adjust.hypothesis import cross_information, place_shift, place_shifts
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
-from tieup.ties.family import holm
+from tieup.ties.multiple_testing import holm
 from tieup.ties.shifts import Shifts, solve_shifts
 from tieup.ties.suspects import Suspects
 

@@ -14,14 +14,15 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from tieup.geometry import azimuth
-from tieup.model.answer import Errand, Promise
+from tieup.model.answer import FAILS, TIED, UNTESTED, Errand, Promise
 from tieup.model.finding import CHECK, NOTICED, POLE_HEIGHT, STRING_STEP, Finding
-from tieup.ties.checks import Checks
-from tieup.ties.errands import NOWHERE, Errands, listed
-from tieup.ties.geometry import CIRCLE, DISCONNECTED, LINE, SINGLE, STRONG, TWO, WEAK, Geometry
+from tieup.model.geometry_words import CIRCLE, DISCONNECTED, LINE, SINGLE, STRONG, TWO, WEAK
+from tieup.ties.errands import NOWHERE, Errands, named
 from tieup.ties.sector import Sector
+from tieup.ties.setup_geometry import Geometry
 from tieup.ties.sizes import said
-from tieup.ties.verdicts import FAILS, LOOSE, UNTESTED
+from tieup.ties.tie_checks import Checks
+from tieup.ties.verdicts import LOOSE
 
 AS_CLEAR = 0.9  # of the clearest failure at a mark: that setup may be the wrong one as well
 REACH = 2.0  # a mark offered lies within so many times the longest tie
@@ -123,7 +124,7 @@ def _failing(checks: Checks, errands: Errands, told: set[tuple[str, str]]) -> No
             for setup in setups:
                 wanted.setdefault(setup, []).append(name)
     for setup, names in wanted.items():
-        errands.ask(setup, f"shoot {listed(names)} again, {ALOUD}", names)
+        errands.ask(setup, f"shoot {named(names)} again, {ALOUD}", names)
 
 
 def _prove(errands: Errands, promises: Sequence[Promise], length_unit: str) -> None:
@@ -142,14 +143,14 @@ def _prove(errands: Errands, promises: Sequence[Promise], length_unit: str) -> N
         last = list(by_setup)[-1]
         for setup, points in by_setup.items():
             own = errands.new(setup, points) or points
-            thing = f"shoot {listed(own)}{errands.again(setup, own)}"
+            thing = f"shoot {named(own)}{errands.again(setup, own)}"
             says = _gets(promise, length_unit) if setup == last else f"for {promise.name}"
             errands.ask(setup, f"{thing}: {says}", points, same_legs=True)
     for setup, out in beyond.items():
         errands.ask(setup, _out_of_reach(out, length_unit))
     open_ = [promise.name for promise in promises if math.isnan(promise.after)]
     if open_:
-        thing = f"{listed(open_)} not proved yet: run this again after these shots"
+        thing = f"{named(open_)} not proved yet: run this again after these shots"
         errands.ask(NOWHERE, thing)
 
 
@@ -166,7 +167,7 @@ def _gets(promise: Promise, length_unit: str) -> str:
     gets = f"{promise.name} {before} -> {said(promise.after, length_unit)} {promise.part}"
     if not promise.enough:
         return f"{gets}, short of {_number(promise.limit, length_unit)}: better gear or more marks"
-    also = f"; proves {listed(promise.also)} too" if promise.also else ""
+    also = f"; proves {named(promise.also)} too" if promise.also else ""
     return f"{gets}, limit {_number(promise.limit, length_unit)}{also}"
 
 
@@ -183,7 +184,7 @@ def _limit(promise: Promise, length_unit: str) -> str:
 
 def _out_of_reach(promises: Sequence[Promise], length_unit: str) -> str:
     """Say of places that no further shot gets within the limit how the worst of them stands."""
-    names = listed([promise.name for promise in promises])
+    names = named([promise.name for promise in promises])
     worst = max(promises, key=lambda promise: promise.after / promise.limit)
     if not math.isfinite(worst.after):
         return f"no mark here proves {names}: set one that two setups see"
@@ -221,7 +222,7 @@ def _where(checks: Checks, s: int, geometry: Geometry, angle_unit: str) -> str:
         scale, unit = 180.0 / math.pi, " degrees"
     bearings = f"{sector.start * scale:.0f} and {sector.end * scale:.0f}{unit}"
     names = _offered(checks, s, geometry, sector)
-    return f" between bearings {bearings}" + (f": {listed(names, 'or')}" if names else "")
+    return f" between bearings {bearings}" + (f": {named(names, 'or')}" if names else "")
 
 
 def _offered(checks: Checks, s: int, geometry: Geometry, sector: Sector) -> list[str]:
@@ -243,7 +244,7 @@ def _bridges(checks: Checks, errands: Errands) -> None:
     for bridge in checks.bridges:
         beyond = [labels[s] for s in bridge.setups]
         alone = len(bridge.setups) == 1 and geometry[bridge.setups[0]].word != STRONG
-        hangs = f"{listed(beyond)} {'hangs' if len(beyond) == 1 else 'hang'}"
+        hangs = f"{named(beyond)} {'hangs' if len(beyond) == 1 else 'hang'}"
         if bridge.mark >= 0 and not alone:
             mark = points[bridge.mark]
             errands.ask(
@@ -279,7 +280,7 @@ def _change_overs(
     Each with the severity of the finding that it steps there, None where there is none.
     """
     joints, points = checks.evidence.joints, checks.evidence.points
-    rows = np.flatnonzero((joints.point < 0) & (checks.joints.verdict != "ties")).tolist()
+    rows = np.flatnonzero((joints.point < 0) & (checks.joints.verdict != TIED)).tolist()
     return [(row, steps.get(frozenset(points[p] for p in joints.ends[row]))) for row in rows]
 
 
@@ -317,7 +318,7 @@ def _again(checks: Checks, errands: Errands) -> None:
         if names:
             errands.ask(
                 setup,
-                f"if there is time, {listed(names)} again: beyond the limit, within the scatter",
+                f"if there is time, {named(names)} again: beyond the limit, within the scatter",
                 names,
             )
 

@@ -27,10 +27,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tieup.model.answer import FAILS, TIED, UNTESTED
 from tieup.model.arrays import BoolArray, FloatArray, TextArray
 
-TIES, FAILS, UNTESTED = "ties", "fails", "untested"
-UNPROVED = "unproved"  # of setups and joints: nothing is known to be wrong, nor shown to be right
 GOOD, TIGHT, OPEN, COARSE, LOOSE, BAD, UNASKED = (
     "good",
     "tight",
@@ -49,7 +48,7 @@ WORDS = {
     BAD: "beyond the limit and more than the gear explains",
     UNASKED: "",
 }
-VERDICTS = {BAD: FAILS, LOOSE: UNTESTED, COARSE: UNTESTED, OPEN: UNTESTED, TIGHT: TIES, GOOD: TIES}
+VERDICTS = {BAD: FAILS, LOOSE: UNTESTED, COARSE: UNTESTED, OPEN: UNTESTED, TIGHT: TIED, GOOD: TIED}
 ORDER = (UNASKED, GOOD, TIGHT, OPEN, COARSE, LOOSE, BAD)  # the later one speaks
 PROVING = 1.645  # sds; normal value exceeded 1 time in 20
 

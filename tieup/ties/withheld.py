@@ -20,9 +20,9 @@ from itertools import accumulate
 import numpy as np
 
 from tieup.adjust.cofactors import group_cofactors, sight_functions
-from tieup.adjust.equations import Connections, linearise
 from tieup.adjust.estimable import Information, stacked
 from tieup.adjust.hypothesis import sight_rows
+from tieup.adjust.observation_equations import Connections, linearise
 from tieup.adjust.solution import Adjustment
 from tieup.adjust.weights import connection_noise
 from tieup.geometry import curvature_coefficient

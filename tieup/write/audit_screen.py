@@ -6,7 +6,6 @@ want of data nothing ever counts as passed.
 
 from __future__ import annotations
 
-import textwrap
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -15,9 +14,10 @@ from tieup.model.audit import Audit
 from tieup.model.fieldbook import AbsentColumn
 from tieup.model.reconciliation import Table
 from tieup.model.rules import FAIL, NOT_CHECKED, PASS, WARN, RuleResult
+from tieup.sentences import counted, listed
 from tieup.write.cautions import CAUTIONS
+from tieup.write.terminal import WIDTH, clipped, folded, table_lines
 
-WIDTH = 80
 MOST_SETUPS, MOST_SUBJECTS = 20, 6
 UNREADABLE = "not read"
 DECIMALS = {"mm": 1, "m": 3, "ft": 3, "arcsec": 1, "deg": 1, "ppm": 0, "ratio": 4, "sd": 1}
@@ -54,10 +54,10 @@ def audit_text(job: Audited) -> str:
     if job.audit is None:
         return "\n".join(job.problems) + "\n"
     audit = job.audit
-    lines = [*_wrapped(_headline(job)), "", *_facts(audit), "", *_setups(audit.setups), ""]
+    lines = [*folded(_headline(job)), "", *_facts(audit), "", *_setups(audit.setups), ""]
     for result in _worst_first(audit.results):
         lines += _result_lines(result)
-    lines += [*_not_checked(audit.results), "", *_wrapped(CAUTIONS[0])]
+    lines += [*_not_checked(audit.results), "", *folded(CAUTIONS[0])]
     return "\n".join(lines) + "\n"
 
 
@@ -67,8 +67,8 @@ def summary_text(jobs: Sequence[Audited]) -> str:
     rows = [_summary_row(job) for job in jobs]
     broken = [line for job in jobs for line in _broken_lines(job)]
     total = Counter(job.state for job in jobs)
-    counted = ", ".join(f"{total[s]} {s}" for s in ORDER if total[s])
-    lines = [*_table(head, rows), "", f"{len(jobs)} jobs: {counted}"]
+    states = ", ".join(f"{total[s]} {s}" for s in ORDER if total[s])
+    lines = [*table_lines(head, rows), "", f"{len(jobs)} jobs: {states}"]
     return "\n".join([*lines, *([""] if broken else []), *broken]) + "\n"
 
 
@@ -97,7 +97,7 @@ def rows_text(table: Table, absent: Sequence[AbsentColumn] = ()) -> str:
     for file in dict.fromkeys(table["file"]):
         own = [row for row, name in enumerate(table["file"]) if name == file]
         cells = [[str(table[name][row]) for name in names] for row in own]
-        lines += [file, *_table([n.replace("_", " ") for n in names], cells)]
+        lines += [file, *table_lines([n.replace("_", " ") for n in names], cells)]
         lines += [f"line {table['line'][r]}: {table['reason'][r]}" for r in own if
                   table["reason"][r]]  # fmt: skip
         lines.append("")
@@ -107,7 +107,7 @@ def rows_text(table: Table, absent: Sequence[AbsentColumn] = ()) -> str:
 def _headline(job: Audited) -> str:
     assert job.audit is not None
     states = Counter(result.state for result in job.audit.results)
-    parts = [f"{_count(states[FAIL], 'rule')} broken", f"{states[WARN]} to look at"]
+    parts = [f"{counted(states[FAIL], 'rule')} broken", f"{states[WARN]} to look at"]
     parts += [f"{states[PASS]} kept", f"{states[NOT_CHECKED]} not checked"]
     return f"{job.title or job.job}: {HEADLINES[job.state]} {', '.join(parts)}."
 
@@ -119,13 +119,13 @@ def _facts(audit: Audit) -> list[str]:
     places = [f"{counts[name]:,} {name}" for name in ("setups", "points", "marks in common",
                                                       "control marks sighted")]  # fmt: skip
     facts = [
-        f"Rows     {counts['rows']:,} in {_count(counts['files'], 'file')}: {', '.join(fates)}",
+        f"Rows     {counts['rows']:,} in {counted(counts['files'], 'file')}: {', '.join(fates)}",
         f"Read     {', '.join(kinds)}",
         f"Site     {', '.join(places)}",
     ]
     if audit.unknown_columns:
         facts.append(f"Not used {', '.join(audit.unknown_columns)}")
-    return [*(line for fact in facts for line in _wrapped(fact, 9)), *_meant(audit.absent)]
+    return [*(line for fact in facts for line in folded(fact, indent=9)), *_meant(audit.absent)]
 
 
 def _meant(absent: Sequence[AbsentColumn]) -> list[str]:
@@ -140,7 +140,7 @@ def _meant(absent: Sequence[AbsentColumn]) -> list[str]:
         for one in places.values()
     ]
     texts += [f"{file}: {told}" for file, told in _lacking(absent).items()]
-    return [line for text in texts for line in _wrapped(text, 9)]
+    return [line for text in texts for line in folded(text, indent=9)]
 
 
 def _lacking(absent: Sequence[AbsentColumn]) -> dict[str, str]:
@@ -168,9 +168,7 @@ def _setups(table: Table) -> list[str]:
             str(table["target_heights"][row]),
         ])  # fmt: skip
     more = len(table["setup"]) - len(rows)
-    lines = [
-        line if len(line) <= WIDTH else line[: WIDTH - 2] + ".." for line in _table(head, rows)
-    ]
+    lines = [clipped(line, WIDTH) for line in table_lines(head, rows)]
     return [*lines, *([f"and {more:,} more setups (--json)"] if more > 0 else [])]
 
 
@@ -184,12 +182,10 @@ def _result_lines(result: RuleResult) -> list[str]:
     rule = result.rule
     held = "at least" if rule.at_least else "limit"
     others = [name for name in (*result.failing, *result.warned) if name != result.subject]
-    more = len(others) - MOST_SUBJECTS
-    also = f"; also {', '.join(others[:MOST_SUBJECTS])}" if others else ""
-    also += f" and {more:,} more" if more > 0 else ""
+    also = f"; also {listed(others, MOST_SUBJECTS)}" if others else ""
     value = f"{_value(result, result.value)} at {result.subject}"
     text = f"{rule.id}: {rule.says}: {value}, {held} {_value(result, result.limit)}{also}"
-    return _wrapped(f"{result.state:<6}{text}", 6)
+    return folded(f"{result.state:<6}{text}", indent=6)
 
 
 def _value(result: RuleResult, value: float | None) -> str:
@@ -212,7 +208,7 @@ def _not_checked(results: Sequence[RuleResult]) -> list[str]:
     return [
         line
         for reason, ids in reasons.items()
-        for line in _wrapped(f"not checked: {', '.join(ids)} ({reason})", 13)
+        for line in folded(f"not checked: {', '.join(ids)} ({reason})", indent=13)
     ]
 
 
@@ -229,9 +225,11 @@ def _summary_row(job: Audited) -> list[str]:
 
 def _broken_lines(job: Audited) -> list[str]:
     if job.audit is None:
-        return [line for problem in job.problems for line in _wrapped(f"{job.job}: {problem}", 2)]
+        return [
+            line for problem in job.problems for line in folded(f"{job.job}: {problem}", indent=2)
+        ]
     failing = [result.rule.id for result in job.audit.results if result.state == FAIL]
-    return _wrapped(f"{job.job}: {', '.join(failing)}", 2) if failing else []
+    return folded(f"{job.job}: {', '.join(failing)}", indent=2) if failing else []
 
 
 def _record(job: Audited) -> dict[str, object]:
@@ -277,40 +275,10 @@ def _result_record(result: RuleResult) -> dict[str, object]:
     }
 
 
-def _count(number: int, noun: str) -> str:
-    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
-
-
 def _cell(value: object) -> str:
     if value is None:
         return ""
     return ", ".join(map(str, value)) if isinstance(value, list) else str(value)
-
-
-def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
-    """Line columns up: texts to the left, columns of numbers to the right."""
-    columns = list(zip(head, *rows, strict=True))
-    number = [all(_is_number(cell) for cell in column[1:] if cell) for column in columns]
-    number[0] = False  # names, even where all of them are numbers
-    widths = [max(map(len, column)) for column in columns]
-    lines = []
-    for cells in (head, *rows):
-        aligned = [
-            cell.rjust(width) if right else cell.ljust(width)
-            for cell, width, right in zip(cells, widths, number, strict=True)
-        ]
-        lines.append("  ".join(aligned).rstrip())
-    return lines
-
-
-def _is_number(text: str) -> bool:
-    return text.replace(",", "").replace(".", "").replace("-", "").isdigit()
-
-
-def _wrapped(text: str, indent: int = 0) -> list[str]:
-    return textwrap.wrap(
-        text, WIDTH, subsequent_indent=" " * indent, break_on_hyphens=False, break_long_words=False
-    )
 
 
 RESULT_COLUMNS: Mapping[str, str] = dict.fromkeys(("job", "rule", "result"), "text")

@@ -9,4 +9,5 @@ CAUTIONS = (
     "Local codes and the contract's tolerances govern.",
     "Values from common practice are marked so.",
 )
+SHORT_CAUTION = CAUTIONS[2]  # on a small screen
 UNCHECKED_MEANS = "a mistake beyond the limits could hide in"  # it, them

@@ -11,7 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tieup.model.reconciliation import Reconciliation
-from tieup.units import length_word
+from tieup.model.settings import Tolerances
+from tieup.sentences import listed
+from tieup.units import length_factor, length_word
 
 MOST_NAMES = 3
 
@@ -71,6 +73,11 @@ class Lengths:
             return said
         return f"{said} {'low' if value < 0 else 'high'}"
 
+    def limits(self, limits: Tolerances) -> tuple[str, str]:
+        """Return the limits in plan and in height, which come in m, in words."""
+        factor = length_factor(self.unit)
+        return self.said(limits.horizontal / factor), self.said(limits.elevation / factor)
+
     def figures(self, values: Sequence[float]) -> list[str]:
         """Return differences for a table, in the small unit, without the unit."""
         factor, places = (1000.0, 1) if self.metric else (1.0, 4)
@@ -85,9 +92,8 @@ def beyond_words(names: Sequence[str]) -> str:
     """
     if not names:
         return ""
-    first, rest = names[:MOST_NAMES], len(names) - MOST_NAMES
-    said = ", ".join(first) + (f" and {rest:,} more" if rest > 0 else "")
     tie, what = ("ties", "difference") if len(names) == 1 else ("tie", "differences")
+    said = listed(names, MOST_NAMES)
     are, they = ("is", "it is") if len(names) == 1 else ("are", "they are")
     return (
         f"{said} {tie} though the {what} shown {are} beyond the limit: {they} within the scatter."

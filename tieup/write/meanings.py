@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from tieup.model.geometry_words import GEOMETRY_WORDS
+from tieup.sentences import listed
 from tieup.write.columns import SPREAD, TEXT
 from tieup.write.surface_meanings import SURFACE_MEANINGS
 
@@ -36,7 +38,7 @@ SHARED: Mapping[str, str] = {
     "limit_horizontal": "what the tolerances allow in plan",
     "limit_elevation": "what the tolerances allow in height",
     "redundancy": "share of a mistake that would show in the residuals, summed over readings",
-    "geometry": "strong, weak, single, two-tie, in-line, danger-circle or disconnected",
+    "geometry": listed([*GEOMETRY_WORDS], len(GEOMETRY_WORDS), "or"),
     "geometry_sd": "largest standard deviation that the geometry causes at a mark",
     "length": "horizontal length",
     "sd_length": "standard deviation of the length",

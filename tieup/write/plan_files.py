@@ -12,9 +12,11 @@ from tieup.write.columns import (
     COORDINATE,
     COUNT,
     MILLIMETRE,
+    PLACE,
     RATIO,
     RESIDUAL,
     SPREAD,
+    SPREADS,
     TEXT,
 )
 from tieup.write.documents import json_text
@@ -26,14 +28,10 @@ RECORD = "plan.json"
 
 PLAN_POINTS: Mapping[str, str] = {
     "point": TEXT,
-    "northing": COORDINATE,
-    "easting": COORDINATE,
-    "elevation": COORDINATE,
+    **PLACE,
     "role": TEXT,
     "proof": TEXT,
-    "sd_northing": SPREAD,
-    "sd_easting": SPREAD,
-    "sd_elevation": SPREAD,
+    **SPREADS,
     "ellipse_major": SPREAD,
     "ellipse_minor": SPREAD,
     "ellipse_azimuth": ANGLE,
@@ -87,12 +85,8 @@ BAY: Mapping[str, str] = {
 PLAN_SETUPS: Mapping[str, str] = {
     "setup": TEXT,
     "station": TEXT,
-    "northing": COORDINATE,
-    "easting": COORDINATE,
-    "elevation": COORDINATE,
-    "sd_northing": SPREAD,
-    "sd_easting": SPREAD,
-    "sd_elevation": SPREAD,
+    **PLACE,
+    **SPREADS,
     "sd_orientation": ANGLE,
     "ties": COUNT,
     "redundancy": RATIO,

@@ -7,24 +7,22 @@ answer. Everything on it is predicted: nothing has been measured.
 from __future__ import annotations
 
 import math
-import textwrap
 from typing import Any
 
 from tieup.model.plan import BayForecast, JointForecast, MarkForecast, PlanAnswer, SetupForecast
+from tieup.model.point_words import UNCHECKED
+from tieup.sentences import counted, listed
 from tieup.units import length_factor
-from tieup.write.cautions import CAUTIONS
+from tieup.write.cautions import CAUTIONS, SHORT_CAUTION
 from tieup.write.documents import significant
 from tieup.write.lengths import Lengths
+from tieup.write.terminal import LEAST_WIDTH, WIDTH, aligned, clipped, folded
 
-WIDTH = 80
-LEAST_WIDTH = 36
 MOST_FAULTS, MOST_MARKS, MOST_SETUPS, MOST_DOUBLED = 6, 12, 12, 6
-SHORT_TITLE = 40  # characters of a title that are shown
 PREDICTED = (
     "Predicted, not measured: it holds for the stated gear and without mistakes.",
     "Whether a mark can be seen is not known here.",
 )
-SHORT_CAUTION = "Check independently before excavating, paving or setting structure."
 ANYTHING, UNDEFINED = "any", "-"
 HIDES, UNNOTICED = ("hides plan", "height"), ("unnoticed plan", "height")
 
@@ -52,10 +50,8 @@ def headline(answer: PlanAnswer) -> str:
     """Return the answer in a sentence."""
     lengths = Lengths(answer.length_unit)
     if not answer.faults:
-        factor = length_factor(answer.length_unit)
-        plan = lengths.said(answer.limits.horizontal / factor)
-        height = lengths.said(answer.limits.elevation / factor)
-        count = _count(len(answer.marks), "mark")
+        plan, height = lengths.limits(answer.limits)
+        count = counted(len(answer.marks), "mark")
         return (
             f"PLAN HOLDS: {count} within {plan} in plan and {height} in height, "
             "every mark checked, every setup and joint would tie."
@@ -115,39 +111,29 @@ def _plain(part: MarkForecast | SetupForecast | JointForecast | BayForecast) -> 
 
 
 def _about(answer: PlanAnswer) -> str:
-    title = answer.title
-    title = title if len(title) <= SHORT_TITLE else title[: SHORT_TITLE - 2] + ".."
-    once = f"; {_count(answer.details, 'point')} shot once, not asked about"
-    parts = [_count(len(answer.marks), "mark")]
+    once = f"; {counted(answer.details, 'point')} shot once, not asked about"
+    parts = [counted(len(answer.marks), "mark")]
     if answer.setups:
-        parts = [_count(len(answer.setups), "setup"), *parts]
-        parts.append(f"{_count(answer.sights, 'sight')} {answer.basis}")
+        parts = [counted(len(answer.setups), "setup"), *parts]
+        parts.append(f"{counted(answer.sights, 'sight')} {answer.basis}")
     if answer.links:
-        parts.append(_count(answer.links, "level run or tape", "level runs and tapes"))
+        parts.append(counted(answer.links, "level run or tape", "level runs and tapes"))
     if answer.baselines:
-        parts.append(_count(answer.baselines, "baseline"))
+        parts.append(counted(answer.baselines, "baseline"))
     about = ", ".join(parts)
-    settle = f" {_count(answer.to_settle, 'finding')} to settle first: tieup reconcile."
-    head = f"{title}: {about}{once if answer.details else ''}."
+    settle = f" {counted(answer.to_settle, 'finding')} to settle first: tieup reconcile."
+    head = f"{clipped(answer.title)}: {about}{once if answer.details else ''}."
     return head + (settle if answer.to_settle else "")
 
 
 def _doubled(answer: PlanAnswer) -> list[str]:
     """Say which marks are planned where control has them, not where the list of places does."""
-    names, more = answer.doubled[:MOST_DOUBLED], len(answer.doubled) - MOST_DOUBLED
-    rest = f" and {more} more" if more > 0 else ""
-    said = f"Taken from control, not from the list of places: {', '.join(names)}{rest}."
-    return [said] if names else []
-
-
-def _count(number: int, word: str, words: str = "") -> str:
-    return f"{number} {word if number == 1 else words or word + 's'}"
+    names = listed(answer.doubled, MOST_DOUBLED)
+    return [f"Taken from control, not from the list of places: {names}."] if names else []
 
 
 def _limits(answer: PlanAnswer) -> str:
-    lengths, factor = Lengths(answer.length_unit), length_factor(answer.length_unit)
-    plan = lengths.said(answer.limits.horizontal / factor)
-    height = lengths.said(answer.limits.elevation / factor)
+    plan, height = Lengths(answer.length_unit).limits(answer.limits)
     return (
         f"Limits ({answer.limits.name}): plan {plan}, height {height}, at "
         f"{100 * answer.confidence:g} %. Hides: what a mistake could still do to the mark when the "
@@ -207,14 +193,14 @@ def _marks(answer: PlanAnswer) -> list[list[str]]:
 def _state(mark: MarkForecast) -> str:
     """Return the proof of a mark in words, before it OVER where it misses a limit."""
     proof = mark.proof or "not placed"
-    if proof == "unchecked":
+    if proof == UNCHECKED:
         plan, height = math.isinf(mark.hides_plan), math.isinf(mark.hides_height)
         proof += {(True, False): " in plan", (False, True): " in height"}.get((plan, height), "")
         if not plan and not height:
             proof = f"checked {100 * mark.checked:.0f} days in 100"
     if mark.over <= 1.0:
         return proof
-    return f"OVER, {proof}" if mark.proof == "unchecked" else "OVER"
+    return f"OVER, {proof}" if mark.proof == UNCHECKED else "OVER"
 
 
 def _figures(
@@ -263,8 +249,7 @@ def _block(texts: list[str], width: int) -> list[str]:
 
 
 def _folded(text: str, width: int) -> list[str]:
-    indent = "  " if text[:1].isdigit() else ""
-    return textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)
+    return folded(text, width, 2 if text[:1].isdigit() else 0)
 
 
 def _table(rows: list[list[str]], width: int) -> list[str]:
@@ -274,20 +259,19 @@ def _table(rows: list[list[str]], width: int) -> list[str]:
         whole = [[*row[:3], row[5]] for row in whole]
     spans = [max(len(row[column]) for row in whole) for column in range(len(whole[0]) - 1)]
     spans[0] = min(spans[0], max(width - sum(spans[1:]) - 2 * len(spans) - 9, 8))
+    at_right = [False, *[True] * (len(spans) - 1), False]
     lines = []
     for row in whole:
-        name = row[0] if len(row[0]) <= spans[0] else row[0][: spans[0] - 2] + ".."
-        cells = [f"{name:<{spans[0]}}"]
-        cells += [f"{cell:>{span}}" for cell, span in zip(row[1:-1], spans[1:], strict=True)]
-        line = "  ".join([*cells, row[-1]]).rstrip()
+        cells = (clipped(row[0], spans[0]), *row[1:-1])
+        line = aligned((*cells, row[-1]), (*spans, 0), at_right)
         if len(line) <= width:
             lines.append(line)
             continue
         word, _, rest = row[-1].partition(": ")
-        line = "  ".join([*cells, word])
+        line = aligned((*cells, word), (*spans, 0), at_right)
         if len(line) > width:
-            line, rest = "  ".join(cells), row[-1]
-        lines.append(line.rstrip())
-        lines += textwrap.wrap(rest, width, initial_indent="  ", subsequent_indent="  ")
+            line, rest = aligned((*cells, ""), (*spans, 0), at_right), row[-1]
+        lines.append(line)
+        lines += folded(rest, width, label="  ")
     last = [row[0] for row in rows if len(row) == 1]
     return [*lines, *(line for text in last for line in _folded(text, width)), ""]

@@ -6,6 +6,7 @@ from collections import Counter
 
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.model.rules import FAIL, NOT_CHECKED, PASS, WARN
+from tieup.sentences import listed
 
 WORDS = {PASS: "pass", NOT_CHECKED: "not checked", WARN: "beyond a warning limit", FAIL: "fail"}
 NAMED = 3  # rules that fail, by name
@@ -23,8 +24,7 @@ def rule_words(site: Reconciliation) -> str:
     told = ", ".join(f"{counts[state]} {word}" for state, word in WORDS.items() if counts[state])
     failed = [row for row, state in enumerate(rules["state"]) if state == FAIL]
     named = [f"{rules['rule'][row]} of {rules['set'][row]}{_at(rules, row)}" for row in failed]
-    more = f" and {len(failed) - NAMED} more" if len(failed) > NAMED else ""
-    return f"{told}: {', '.join(named[:NAMED])}{more}" if failed else told
+    return f"{told}: {listed(named, NAMED)}" if failed else told
 
 
 def _at(rules: Table, row: int) -> str:

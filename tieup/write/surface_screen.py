@@ -5,7 +5,6 @@ Made for a phone terminal as the ties screen: it folds to any width from 36 colu
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -13,13 +12,12 @@ import numpy as np
 
 from tieup.model.answer import TIED
 from tieup.model.reconciliation import Reconciliation, Table
-from tieup.model.surfaced import SiteSurface
-from tieup.write.cautions import CAUTIONS, UNCHECKED_MEANS
+from tieup.model.surface_drawn import SiteSurface
+from tieup.write.cautions import CAUTIONS, SHORT_CAUTION, UNCHECKED_MEANS
+from tieup.write.terminal import LEAST_WIDTH, WIDTH, folded
 
-WIDTH, LEAST_WIDTH = 80, 36
 MOST = 5  # lines of a section
 HOLDS, CANNOT_TELL, DRAINS = "holds", "cannot tell", "drains"
-SHORT_CAUTION = "Check independently before excavating, paving or setting structure."
 HEADINGS = {HOLDS: "Water stands", CANNOT_TELL: "Cannot tell", "seams": "Seams"}
 
 
@@ -27,9 +25,9 @@ def surface_text(site: Reconciliation, width: int = WIDTH) -> str:
     """Return the screen of all surfaces of a site, in lines of ``width`` columns."""
     width = max(width, LEAST_WIDTH)
     blocks = [_block(site, surface, width) for surface in site.surfaces]
-    tied = [] if site.verdict.word == TIED else [*_folded(_untied(site), width), ""]
+    tied = [] if site.verdict.word == TIED else [*folded(_untied(site), width), ""]
     lines = [line for block in blocks for line in [*block, ""]]
-    return "\n".join([*tied, *lines, *_folded(SHORT_CAUTION, width)]) + "\n"
+    return "\n".join([*tied, *lines, *folded(SHORT_CAUTION, width)]) + "\n"
 
 
 def _untied(site: Reconciliation) -> str:
@@ -109,10 +107,10 @@ def headline(surface: SiteSurface) -> str:
 
 
 def _block(site: Reconciliation, surface: SiteSurface, width: int) -> list[str]:
-    lines = _folded(headline(surface), width)
+    lines = folded(headline(surface), width)
     if not surface.verdict:
         return lines
-    lines += _folded(facts(site, surface), width)
+    lines += folded(facts(site, surface), width)
     for title, said in sections(site, surface):
         lines += _section(title.upper(), said, width)
     return lines
@@ -130,7 +128,7 @@ def sections(site: Reconciliation, surface: SiteSurface) -> list[tuple[str, list
 
 
 def _section(title: str, said: Sequence[str], width: int) -> list[str]:
-    lines = [line for text in said[:MOST] for line in _folded(text, width, "  ")]
+    lines = [line for text in said[:MOST] for line in folded(text, width, 2)]
     more = len(said) - MOST
     return ["", title, *lines, *([f"and {more} more in the tables"] if more > 0 else [])]
 
@@ -184,7 +182,3 @@ def _shares(site: Reconciliation, surface: SiteSurface) -> Iterator[str]:
     names = {"edge": "over the edge", "none": "nowhere"}
     for name, area in surface.shares:
         yield f"{names.get(name, name)}: {area:,.0f} {unit}, {100 * area / whole:.0f} %"
-
-
-def _folded(text: str, width: int, indent: str = "") -> list[str]:
-    return textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)

@@ -7,12 +7,12 @@ the verdict is a word. Heights come with a side: 5 mm high, 12 mm low.
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 from tieup.model.answer import (
+    FAILS,
     TIED,
     UNPROVED,
     Errand,
@@ -20,17 +20,15 @@ from tieup.model.answer import (
     SetupAnswer,
     TieAnswer,
 )
+from tieup.sentences import counted
 from tieup.units import length_factor
-from tieup.write.cautions import CAUTIONS
+from tieup.write.cautions import CAUTIONS, SHORT_CAUTION
 from tieup.write.documents import significant
 from tieup.write.lengths import Lengths, beyond_words
+from tieup.write.terminal import HEIGHT, LEAST_WIDTH, WIDTH, aligned, clipped, folded
 
-WIDTH, HEIGHT = 80, 40
-LEAST_WIDTH = 36
 LEAST_TABLE = 4  # lines of a table: a blank, the heading, a row, how many more
 MOST_REASONS = 3
-FAILS, TIES = "fails", "ties"
-SHORT_CAUTION = "Check independently before excavating, paving or setting structure."
 
 
 def ties_text(answer: TieAnswer, width: int = WIDTH, height: int = HEIGHT) -> str:
@@ -40,9 +38,9 @@ def ties_text(answer: TieAnswer, width: int = WIDTH, height: int = HEIGHT) -> st
     to-do has last, which proves least.
     """
     width = max(width, LEAST_WIDTH)
-    head = _folded(headline(answer), width)
-    loose = _folded(beyond_words(_loose(answer)), width)
-    foot = ["", *_folded(_limits(answer), width), *loose, *_folded(SHORT_CAUTION, width)]
+    head = folded(headline(answer), width)
+    loose = folded(beyond_words(_loose(answer)), width)
+    foot = ["", *folded(_limits(answer), width), *loose, *folded(SHORT_CAUTION, width)]
     room = height - len(head) - len(foot)
     todo = _errand_lines(answer.todo, width)
     wanted = min(len(todo), room // 2) + 2 if todo else 0
@@ -124,7 +122,7 @@ def ties_record(answer: TieAnswer) -> dict[str, Any]:
 
 def headline(answer: TieAnswer) -> str:
     """Return the answer in a sentence or two; what is not proved is never called good."""
-    title = answer.title if len(answer.title) <= 40 else answer.title[:38] + ".."
+    title = clipped(answer.title)
     odd = f" {answer.odd} is the odd one{answer.doubt}." if answer.odd else ""
     marks = _marks(answer)
     beside = f", {answer.verdict.fallen.upper()}" if answer.verdict.fallen else ""
@@ -153,15 +151,13 @@ def _loose(answer: TieAnswer) -> list[str]:
     return [
         name
         for name, one in parts
-        if one.verdict == TIES
+        if one.verdict == TIED
         and (one.plan > limits.horizontal or abs(one.height) > limits.elevation)
     ]
 
 
 def _limits(answer: TieAnswer) -> str:
-    factor, lengths = length_factor(answer.length_unit), Lengths(answer.length_unit, whole=True)
-    plan = lengths.said(answer.limits.horizontal / factor)
-    height = lengths.said(answer.limits.elevation / factor)
+    plan, height = Lengths(answer.length_unit, whole=True).limits(answer.limits)
     side = " High, low: the setup, or the second one of a joint."
     return f"Limits ({answer.limits.name}): plan {plan}, height {height}.{side}"
 
@@ -181,10 +177,8 @@ def _entries(
     for name, plan, height, verdict, part in zip(
         names, plans, heights, verdicts, [None, *parts], strict=True
     ):
-        line = (
-            f"{_clipped(name, spans[0]):<{spans[0]}}  {plan:>{spans[1]}}  "
-            f"{height:>{spans[2]}}  {verdict}"
-        ).rstrip()
+        cells = (clipped(name, spans[0]), plan, height, verdict)
+        line = aligned(cells, (*spans, 0), (False, True, True, False))
         entries.append(_with_reason(line, part, width) if part else [line])
     return entries
 
@@ -192,12 +186,12 @@ def _entries(
 def _with_reason(line: str, part: SetupAnswer | JointAnswer, width: int) -> list[str]:
     """Put the reason behind the verdict where it fits, else below it, indented."""
     why = part.words
-    tied = part.verdict == TIES
+    tied = part.verdict == TIED
     if tied and isinstance(part, JointAnswer) and math.isfinite(part.plan + part.height):
         return [line]
     if len(line) + 2 + len(why) <= width:
         return [f"{line}: {why}"]
-    return [line] if tied else [line, *_folded(f"  {why}", width, "  ")]
+    return [line] if tied else [line, *folded(why, width, label="  ")]
 
 
 def _shared_out(wanted: list[int], room: int) -> list[int]:
@@ -226,7 +220,7 @@ def _shortened(entries: list[list[str]], room: int) -> list[str]:
 
 
 def _is_tied(entry: list[str]) -> bool:
-    return f"  {TIES}" in entry[0]
+    return f"  {TIED}" in entry[0]
 
 
 def _errand_lines(errands: Sequence[Errand], width: int) -> list[str]:
@@ -234,7 +228,7 @@ def _errand_lines(errands: Sequence[Errand], width: int) -> list[str]:
     return [
         line
         for number, errand in enumerate(errands, 1)
-        for line in _folded(f"{number} {errand.said}", width, "  ")
+        for line in folded(f"{number} {errand.said}", width, 2)
     ]
 
 
@@ -252,19 +246,9 @@ def _some(errands: Sequence[Errand], width: int, room: int) -> list[str]:
             if count
         ]
         rest = total - sum(kept)
-        more = [f"and {rest} more {'thing' if rest == 1 else 'things'} in the report"]
+        more = [f"and {rest:,} more {'thing' if rest == 1 else 'things'} in the report"]
         lines = [*_errand_lines(some, width), *(more if rest else [])]
         if len(lines) <= room:
             return lines
         kept[max(range(len(kept)), key=lambda i: (kept[i], i))] -= 1
-    return [f"{total} {'thing' if total == 1 else 'things'}: see the report"][:room]
-
-
-def _clipped(text: str, width: int) -> str:
-    return text if len(text) <= width else text[: width - 2] + ".."
-
-
-def _folded(text: str, width: int, indent: str = "") -> list[str]:
-    return textwrap.wrap(
-        text, width, subsequent_indent=indent, break_on_hyphens=False, drop_whitespace=True
-    )
+    return [f"{counted(total, 'thing')}: see the report"][:room]

@@ -16,7 +16,7 @@ from tieup.model.observations import KINDS
 
 
 @dataclass(frozen=True)
-class Column:
+class BiasColumn:
     """Bias per unit of one size.
 
     ``rows`` (n,) raw rows and ``bias`` (n, 3) in rad, rad, m per unit. ``plumb``: setups (as
@@ -51,7 +51,7 @@ class Hypothesis:
     kind: str
     setup: str
     points: tuple[str, ...]
-    columns: tuple[Column, ...]
+    columns: tuple[BiasColumn, ...]
     rows: IntArray
     kinds: tuple[int, ...]
     unit: str
@@ -74,8 +74,8 @@ NO_ROWS: IntArray = np.zeros(0, dtype=np.int64)
 NO_BIAS: FloatArray = np.zeros((0, 3))
 
 
-def component_bias(rows: IntArray, kind: int, value: FloatArray | float = 1.0) -> Column:
+def component_bias(rows: IntArray, kind: int, value: FloatArray | float = 1.0) -> BiasColumn:
     """Return a column that adds ``value`` to one component of the rows."""
     bias = np.zeros((len(rows), 3))
     bias[:, kind] = value
-    return Column(rows, bias)
+    return BiasColumn(rows, bias)

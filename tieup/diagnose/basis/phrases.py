@@ -14,7 +14,7 @@ from tieup.units import length_word
 
 
 @dataclass(frozen=True)
-class Text:
+class MistakeText:
     """What is wrong, what was done about it, how to confirm and how to cure it.
 
     ``done`` and ``applied`` (what accepting the cure does) are clauses; ``wrong`` ends without a

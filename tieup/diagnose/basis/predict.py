@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.adjust.equations import Connections, linearise
+from tieup.adjust.observation_equations import Connections, linearise
 from tieup.adjust.solution import Adjustment
 from tieup.geometry import curvature_coefficient, polar_offset, wrap_half
 from tieup.model.arrays import FloatArray

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from tieup.model.arrays import IntArray
 from tieup.model.fieldbook import Fieldbook
+from tieup.sentences import listed
 
 FEW = 6  # names written out before "and n more"
 
@@ -29,6 +30,4 @@ def named(fieldbook: Fieldbook, rows: IntArray) -> list[str]:
 
 def some(names: Sequence[str]) -> str:
     """Write names as people do: A, B and C; a long list is cut."""
-    if len(names) > FEW:
-        return f"{', '.join(names[:FEW])} and {len(names) - FEW} more"
-    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))
+    return listed(names, FEW, "and")

@@ -23,7 +23,7 @@ NEAR, TURNED = 0.05, 2e-4  # m and rad: start values are good to this; beyond it
 
 
 @dataclass(frozen=True)
-class Readings:
+class SetupReadings:
     """Readings of some rows as on the circle (rad, rad, m) and target heights (m), (n,) each."""
 
     direction: FloatArray
@@ -33,7 +33,7 @@ class Readings:
 
 
 @dataclass(frozen=True)
-class Alone:
+class SingleSetupFit:
     """The marks of one setup in its own frame, (n,) each, ``point`` without repeats.
 
     ``plan`` (m, complex northing + i easting, the circle's zero as north) and ``rise`` (m, mark
@@ -47,9 +47,9 @@ class Alone:
     spread: FloatArray
     far: FloatArray
 
-    def take(self, rows: IntArray | BoolArray) -> Alone:
+    def take(self, rows: IntArray | BoolArray) -> SingleSetupFit:
         """Return the chosen marks."""
-        return Alone(
+        return SingleSetupFit(
             self.point[rows], self.plan[rows], self.rise[rows], self.spread[rows], self.far[rows]
         )
 
@@ -88,10 +88,10 @@ class Agreement:
         return self.agreeing == self.offered and self.level == self.levelled
 
 
-def readings_of(case: Case, rows: IntArray) -> Readings:
+def readings_of(case: Case, rows: IntArray) -> SetupReadings:
     """Return the readings of rows, NaN where they take no part."""
     shots, use = case.shots, case.use[rows]
-    return Readings(
+    return SetupReadings(
         np.where(use[:, 0], shots.direction[rows], np.nan),
         np.where(use[:, 1], shots.zenith[rows], np.nan),
         np.where(use[:, 2], shots.distance[rows], np.nan),
@@ -104,7 +104,9 @@ def rows_of_setup(case: Case, setup: int) -> IntArray:
     return np.flatnonzero((case.shots.setup == setup) & case.use.any(axis=1))
 
 
-def row_places(case: Case, rows: IntArray, readings: Readings) -> tuple[ComplexArray, FloatArray]:
+def row_places(
+    case: Case, rows: IntArray, readings: SetupReadings
+) -> tuple[ComplexArray, FloatArray]:
     """Return where each row puts its mark in its setup's frame: plan (n,) and rise (n,) in m.
 
     A distance without zenith angle counts as level and gives no rise.
@@ -123,7 +125,7 @@ def row_places(case: Case, rows: IntArray, readings: Readings) -> tuple[ComplexA
     return offset[:, 0] + 1j * offset[:, 1], rise
 
 
-def marks_alone(case: Case, rows: IntArray, readings: Readings) -> Alone:
+def marks_alone(case: Case, rows: IntArray, readings: SetupReadings) -> SingleSetupFit:
     """Return the marks that some rows of a setup place."""
     plan, rise = row_places(case, rows, readings)
     placed = np.flatnonzero(np.isfinite(plan))
@@ -134,7 +136,7 @@ def marks_alone(case: Case, rows: IntArray, readings: Readings) -> Alone:
     away = np.hypot(np.abs(plan - mean_plan[group]), np.nan_to_num(rise - mean_rise[group]))
     spread = np.zeros(len(point))
     np.maximum.at(spread, group, away)
-    return Alone(point, mean_plan, mean_rise, spread, np.abs(mean_plan))
+    return SingleSetupFit(point, mean_plan, mean_rise, spread, np.abs(mean_plan))
 
 
 def _mean(value: FloatArray, group: IntArray, groups: int) -> FloatArray:
@@ -146,10 +148,10 @@ def _mean(value: FloatArray, group: IntArray, groups: int) -> FloatArray:
         return np.asarray(np.where(count > 0, total / count, np.nan))
 
 
-def with_station(marks: Alone, station: int, instrument_height: float) -> Alone:
+def with_station(marks: SingleSetupFit, station: int, instrument_height: float) -> SingleSetupFit:
     """Return the marks with the one that the setup stands over (a point's number)."""
     others = marks.take(marks.point != station)
-    return Alone(
+    return SingleSetupFit(
         np.append(others.point, station),
         np.append(others.plan, 0.0),
         np.append(others.rise, -instrument_height),
@@ -216,7 +218,7 @@ def _with_control(network: Network, known: Known) -> Known:
     return replace(known, plan=plan, height=height, sources=known.sources + 2 * both)
 
 
-def agreement(marks: Alone, known: Known) -> Agreement:
+def agreement(marks: SingleSetupFit, known: Known) -> Agreement:
     """Fit the marks of a setup onto where they are known to be, as well as possible."""
     marks = marks.take(np.isfinite(known.plan[marks.point]))
     here, tolerance = known.plan[marks.point], NEAR + TURNED * marks.far

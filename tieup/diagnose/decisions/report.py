@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tieup.diagnose.basis.mistake import Mistake, RivalCause
-from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.basis.phrases import MistakeText, Phrases
 from tieup.diagnose.kinds.catalogue import clause, kind_of
 from tieup.geometry import ARC_SECOND
 from tieup.model.fieldbook import Fieldbook
@@ -39,7 +39,7 @@ class Reporter:
             return tuple(f"{self.links[n].file}:{self.links[n].line}" for n in mistake.links)
         return tuple(f"{files[shots.file[r]].name}:{shots.line[r]}" for r in mistake.rows)
 
-    def text(self, mistake: Mistake) -> Text:
+    def text(self, mistake: Mistake) -> MistakeText:
         """Return the words of a mistake."""
         return kind_of(mistake).text(mistake, self.phrases, self.fieldbook.shots)
 
@@ -105,7 +105,7 @@ def _stated(statistic: float) -> float | None:
     return statistic if np.isfinite(statistic) else None
 
 
-def _with_rival(mistake: Mistake, text: Text) -> str:
+def _with_rival(mistake: Mistake, text: MistakeText) -> str:
     """Return what a finding says; what has an equal is not stated as a fact."""
     wrong = wrong_or(mistake, text)
     if mistake.grade == NOTICED:
@@ -113,7 +113,7 @@ def _with_rival(mistake: Mistake, text: Text) -> str:
     return f"{wrong}; {text.done}." if text.done else f"{wrong}."
 
 
-def wrong_or(mistake: Mistake, text: Text) -> str:
+def wrong_or(mistake: Mistake, text: MistakeText) -> str:
     """Return what is wrong, and what it may be as well: a clause without a full stop."""
     rival, other = _equal(mistake), _doubt(mistake)
     told = rival is not None and rival.setup != mistake.setup and names(text.wrong, rival.setup)

@@ -10,6 +10,7 @@ from tieup.diagnose.basis.case import Case
 from tieup.diagnose.kinds.catalogue import KINDS
 from tieup.model.decision import Decision
 from tieup.model.finding import Finding, finding_id, worst_first
+from tieup.sentences import clauses
 
 MOST = 10  # findings that a message lists
 TYPED = 0.7  # likeness of two ids from which one may be the other mistyped
@@ -62,12 +63,11 @@ def _stale(
     named = f" ({' '.join(filter(None, was))})" if was else ""
     decidable = [finding for finding in worst_first(list(findings)) if finding.decidable]
     nearest = sorted(decidable, key=lambda f: -_nearness(decision.finding, was, f))
-    listed = "; ".join(f"{f.id} {_about(f)}" for f in nearest[:MOST]) or "none"
-    rest = f"; and {len(nearest) - MOST} more in report.html" if len(nearest) > MOST else ""
+    told = clauses([f"{f.id} {_about(f)}" for f in nearest], MOST, " in report.html") or "none"
     return (
         f"job.yaml:{decision.line}: decision {decision.verb} names finding {decision.finding}"
         f"{named}, which this job does not have (any more). Findings to decide about: "
-        f"{listed}{rest}. {_cause(decision, nearest, decisions)}"
+        f"{told}. {_cause(decision, nearest, decisions)}"
     )
 
 

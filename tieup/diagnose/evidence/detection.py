@@ -17,8 +17,8 @@ import numpy as np
 
 from tieup.adjust.distributions import chi_square_critical, f_tail
 from tieup.adjust.scatter import Scatter, estimate_scatter
+from tieup.diagnose.evidence.conditional_tests import judge_all
 from tieup.diagnose.evidence.misclosures import Tested
-from tieup.diagnose.evidence.selection import judge_all
 from tieup.diagnose.evidence.thresholds import FALSE_ALARM
 
 NOTHING = 0.003  # chance of one test from which a step brings nothing

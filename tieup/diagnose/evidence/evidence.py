@@ -4,7 +4,7 @@ Joins the means' adjustment and the deviations within sights to one whitened spa
 For hypotheses with columns C it gives R C, from which the Gram matrix K = C' R C, and the
 scores s = -C' v: all that detection, estimation, comparison and separability need, however many
 mistakes are combined afterwards. A mistake already accepted is taken out of the others
-by conditioning on it (`tieup.diagnose.evidence.selection`), without solving again.
+by conditioning on it (`tieup.diagnose.evidence.conditional_tests`), without solving again.
 
 References: Teunissen, Testing theory; Baarda (1968).
 """
@@ -21,7 +21,7 @@ from tieup.adjust.hypothesis import Spoken, everything, misclosure, remaining
 from tieup.adjust.pointings import SightResults, sight_results
 from tieup.adjust.problem import Problem
 from tieup.adjust.solution import Adjustment
-from tieup.diagnose.basis.hypotheses import Column, Hypothesis
+from tieup.diagnose.basis.hypotheses import BiasColumn, Hypothesis
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Network
 from tieup.model.observations import Pointings
@@ -192,7 +192,7 @@ class _Entries:
     bias: FloatArray
 
 
-def _entries(columns: Sequence[Column]) -> _Entries:
+def _entries(columns: Sequence[BiasColumn]) -> _Entries:
     lengths = [len(column.rows) for column in columns]
     return _Entries(
         np.concatenate([np.zeros(0, dtype=np.int64), *(c.rows for c in columns)]),
@@ -201,7 +201,7 @@ def _entries(columns: Sequence[Column]) -> _Entries:
     )
 
 
-def _spoken(evidence: Evidence, columns: Sequence[Column], entries: _Entries) -> Spoken:
+def _spoken(evidence: Evidence, columns: Sequence[BiasColumn], entries: _Entries) -> Spoken:
     """Return the observations of the adjustment that any column speaks of."""
     connections = evidence.adjustment.connections
     seen = evidence.row_connection[entries.row]
@@ -220,7 +220,7 @@ def _spoken(evidence: Evidence, columns: Sequence[Column], entries: _Entries) ->
 
 
 def _mean_part(
-    evidence: Evidence, columns: Sequence[Column], entries: _Entries, spoken: Spoken
+    evidence: Evidence, columns: Sequence[BiasColumn], entries: _Entries, spoken: Spoken
 ) -> FloatArray:
     """Return the columns (q, h) as biases of the means that are ``spoken`` of, whitened."""
     adjustment, width = evidence.adjustment, len(columns)
@@ -246,7 +246,7 @@ def _mean_part(
 
 
 def _given_part(
-    adjustment: Adjustment, columns: Sequence[Column], spoken: Spoken
+    adjustment: Adjustment, columns: Sequence[BiasColumn], spoken: Spoken
 ) -> tuple[FloatArray, FloatArray]:
     """Return the columns as biases of weighted control (3 p, h) and of links (l, h), whitened."""
     width = len(columns)
@@ -283,7 +283,7 @@ def _within_of(evidence: Evidence, entries: _Entries) -> BoolArray:
 
 
 def _within_part(
-    evidence: Evidence, columns: Sequence[Column], entries: _Entries, within: BoolArray
+    evidence: Evidence, columns: Sequence[BiasColumn], entries: _Entries, within: BoolArray
 ) -> FloatArray:
     """Return the columns as biases of the deviations (w, h), whitened and centred by sight."""
     rows, kinds = np.nonzero(within)

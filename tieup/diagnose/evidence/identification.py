@@ -23,8 +23,8 @@ import numpy as np
 from tieup.adjust.distributions import normal_critical
 from tieup.diagnose.basis.hypotheses import Hypothesis
 from tieup.diagnose.basis.mistake import Mistake, RivalCause
+from tieup.diagnose.evidence.conditional_tests import estimate, explained, judge_all
 from tieup.diagnose.evidence.evidence import Stack
-from tieup.diagnose.evidence.selection import estimate, explained, judge_all
 from tieup.diagnose.evidence.thresholds import Thresholds
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.finding import NAMED, NOTICED

@@ -8,8 +8,8 @@ from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.convention_signs import sexagesimal, steep
 from tieup.diagnose.basis.single_setup_fit import (
     Agreement,
-    Alone,
     Known,
+    SingleSetupFit,
     agreement,
     known_without,
     marks_alone,
@@ -20,7 +20,7 @@ from tieup.diagnose.basis.single_setup_fit import (
 from tieup.diagnose.basis.solve import assemble
 from tieup.diagnose.first_solution.convention_claims import Claim
 from tieup.diagnose.kinds.convention_catalogue import ALL, AS_STATED, Convention, every_convention
-from tieup.diagnose.names.visits import SIDE
+from tieup.diagnose.names.name_visits import SIDE
 from tieup.errors import TieupError
 from tieup.model.arrays import IntArray
 from tieup.model.network import Network
@@ -67,7 +67,7 @@ def _telling_rows(case: Case, setup: int, known: Known) -> IntArray:
 
 def _marks(
     case: Case, network: Network, setup: int, rows: IntArray, convention: Convention
-) -> Alone:
+) -> SingleSetupFit:
     marks = marks_alone(case, rows, convention.change(readings_of(case, rows)))
     own = case.setups[setup]
     if not own.station:

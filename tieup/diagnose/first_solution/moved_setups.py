@@ -16,7 +16,7 @@ from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.single_setup_fit import (
     Agreement,
     Known,
-    Readings,
+    SetupReadings,
     agreement,
     known_without,
     marks_alone,
@@ -120,7 +120,7 @@ def _moved_on(case: Case, rows: IntArray, row: int) -> bool:
 
 
 def _agreement_of(case: Case, rows: IntArray, known: Known) -> Agreement:
-    readings: Readings = readings_of(case, rows)
+    readings: SetupReadings = readings_of(case, rows)
     return agreement(marks_alone(case, rows, readings), known)
 
 

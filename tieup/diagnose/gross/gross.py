@@ -30,7 +30,7 @@ from tieup.diagnose.kinds.kind import ALL
 from tieup.diagnose.kinds.occupations import INSTRUMENT_HEIGHT, STATION_NAME
 from tieup.diagnose.kinds.point_name import POINT_NAME, SAME_PLACE, wrong_targets
 from tieup.diagnose.kinds.readings import single_readings
-from tieup.diagnose.kinds.sights import put_back
+from tieup.diagnose.kinds.sight_kind import put_back
 from tieup.diagnose.kinds.swapped_names import with_equal_setups
 from tieup.diagnose.kinds.target_height import TARGET_HEIGHT, target_heights
 from tieup.errors import AdjustmentError, TieupError

@@ -19,9 +19,9 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.diagnose.basis.case import Case
-from tieup.diagnose.basis.hypotheses import Column, Hypothesis
+from tieup.diagnose.basis.hypotheses import BiasColumn, Hypothesis
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.basis.phrases import MistakeText, Phrases
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import RARE, Kind, in_setup
 from tieup.model.arrays import FloatArray, IntArray
@@ -38,7 +38,9 @@ def axis_tilts(subjects: Subjects) -> Iterator[Hypothesis]:
         if len(set(subjects.shots.point[rows])) < FEWEST:
             continue
         read = subjects.evidence.pointings.corrected[rows]
-        along, across = (Column(rows, part) for part in _leans(read[:, DIRECTION], read[:, ZENITH]))
+        along, across = (
+            BiasColumn(rows, part) for part in _leans(read[:, DIRECTION], read[:, ZENITH])
+        )
         yield Hypothesis(
             AXIS_TILT.name, setup.label, (), (along, across), rows, (ZENITH,), "rad", RARE
         )
@@ -88,11 +90,11 @@ class AxisTilt(Kind):
         """It is in all readings of the setup at once."""
         return False
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say by how much and toward which mark."""
         m = mistake
         toward = f" toward {m.instead[0]}" if m.instead else ""
-        return Text(
+        return MistakeText(
             f"The vertical axis of setup {m.setup} leaned by {phrases.angle(m.magnitude)}{toward}: "
             "heights are low on that side and high on the other",
             "its readings are left in",

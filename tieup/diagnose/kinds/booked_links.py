@@ -11,7 +11,7 @@ from tieup.diagnose.basis.hypotheses import NO_ROWS
 from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.kinds.catalogue import KINDS
-from tieup.diagnose.kinds.links import named_run
+from tieup.diagnose.kinds.link_mistakes import named_run
 from tieup.model.arrays import IntArray
 
 

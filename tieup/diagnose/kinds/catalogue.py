@@ -13,7 +13,7 @@ from tieup.diagnose.kinds.axis_tilt import AXIS_TILT
 from tieup.diagnose.kinds.control_coordinate import CONTROL_COORDINATE
 from tieup.diagnose.kinds.distance_settings import DISTANCE_SCALE, PRISM_CONSTANT
 from tieup.diagnose.kinds.kind import Kind
-from tieup.diagnose.kinds.links import LEVEL_METRE, LEVEL_SIGN, LINKS
+from tieup.diagnose.kinds.link_mistakes import LEVEL_METRE, LEVEL_SIGN, LINKS
 from tieup.diagnose.kinds.mark_moved import MARK_MOVED
 from tieup.diagnose.kinds.misread import (
     ANGLE_UNIT,

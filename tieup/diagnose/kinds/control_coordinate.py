@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.diagnose.basis.case import Case
-from tieup.diagnose.basis.hypotheses import NO_BIAS, NO_ROWS, Column, Hypothesis
+from tieup.diagnose.basis.hypotheses import NO_BIAS, NO_ROWS, BiasColumn, Hypothesis
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.basis.phrases import MistakeText, Phrases
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import ALL, USUAL, Kind, some_points
@@ -52,12 +52,12 @@ def control_values(subjects: Subjects) -> Iterator[Hypothesis]:
 
 def _control_column(
     subjects: Subjects, point: int, component: int, rows: IntArray, stations: list[int]
-) -> Column:
+) -> BiasColumn:
     if subjects.evidence.adjustment.problem.weight[point, component] > 0:
-        return Column(NO_ROWS, NO_BIAS, control=((point, component, 1.0),))
+        return BiasColumn(NO_ROWS, NO_BIAS, control=((point, component, 1.0),))
     bias = -np.where(subjects.observed[rows], subjects.derivative[rows][:, :, component], 0.0)
     plumb = tuple((setup, component, 1.0) for setup in stations)
-    return Column(rows, bias, plumb=plumb, links=_links(subjects, point, component))
+    return BiasColumn(rows, bias, plumb=plumb, links=_links(subjects, point, component))
 
 
 def _links(subjects: Subjects, point: int, component: int) -> tuple[tuple[int, float], ...]:
@@ -128,10 +128,10 @@ class ControlCoordinate(Kind):
         plan = np.hypot(off.get("N", 0.0), off.get("E", 0.0))
         return bool(plan <= limits.horizontal and abs(off.get("H", 0.0)) <= limits.elevation)
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say by how much the mark does not fit."""
         mark = mistake.points[0]
-        return Text(
+        return MistakeText(
             f"The control coordinates of {mark} do not fit the site: {phrases.vector(mistake)} "
             "given minus measured",
             "the given values are left out",

@@ -13,7 +13,7 @@ import numpy as np
 
 from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.single_setup_fit import Readings
+from tieup.diagnose.basis.single_setup_fit import SetupReadings
 from tieup.geometry import TWO_PI, wrap_full
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
@@ -37,30 +37,32 @@ class Convention:
     name: str
     right: str
     kinds: tuple[int, ...]
-    change: Callable[[Readings], Readings]
+    change: Callable[[SetupReadings], SetupReadings]
     factor: float = 1.0
     heights: bool = False
     opposite: str = ""
 
 
-def _unchanged(readings: Readings) -> Readings:
+def _unchanged(readings: SetupReadings) -> SetupReadings:
     return readings
 
 
-def _scaled(factor: float, heights: bool) -> Callable[[Readings], Readings]:
-    def change(readings: Readings) -> Readings:
+def _scaled(factor: float, heights: bool) -> Callable[[SetupReadings], SetupReadings]:
+    def change(readings: SetupReadings) -> SetupReadings:
         poles = readings.target_height * (factor if heights else 1.0)
         return replace(readings, distance=readings.distance * factor, target_height=poles)
 
     return change
 
 
-def _mirrored(readings: Readings) -> Readings:
+def _mirrored(readings: SetupReadings) -> SetupReadings:
     return replace(readings, direction=wrap_full(-readings.direction))
 
 
-def _circles(convert: Callable[[FloatArray], FloatArray]) -> Callable[[Readings], Readings]:
-    def change(readings: Readings) -> Readings:
+def _circles(
+    convert: Callable[[FloatArray], FloatArray],
+) -> Callable[[SetupReadings], SetupReadings]:
+    def change(readings: SetupReadings) -> SetupReadings:
         return replace(
             readings,
             direction=wrap_full(convert(readings.direction)),
@@ -94,11 +96,11 @@ def packed(angle: FloatArray) -> FloatArray:
     return np.asarray(np.radians(whole + minutes / 100.0 + seconds / 10_000.0))
 
 
-def _elevation(readings: Readings) -> Readings:
+def _elevation(readings: SetupReadings) -> SetupReadings:
     return replace(readings, zenith=wrap_full(TWO_PI / 4.0 - readings.zenith))
 
 
-def _turned_over(readings: Readings) -> Readings:
+def _turned_over(readings: SetupReadings) -> SetupReadings:
     return replace(readings, zenith=wrap_full(TWO_PI / 2.0 - readings.zenith))
 
 
@@ -192,7 +194,7 @@ def every_convention() -> tuple[Convention, ...]:
 def with_convention(case: Case, rows: IntArray, convention: Convention) -> Case:
     """Return the case with the readings of ``rows`` turned right."""
     shots = case.shots
-    before = Readings(
+    before = SetupReadings(
         shots.direction[rows], shots.zenith[rows], shots.distance[rows], shots.target_height[rows]
     )
     after = convention.change(before)

@@ -10,7 +10,7 @@ import numpy as np
 from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.hypotheses import Hypothesis, component_bias
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.phrases import Phrases, Text, of_setup_or_job, too
+from tieup.diagnose.basis.phrases import MistakeText, Phrases, of_setup_or_job, too
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import RARE, USUAL, Kind, in_setup
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
@@ -137,7 +137,7 @@ class PrismConstant(DistanceSetting):
         """Say whether a constant of the job is within chance."""
         return bool(mistake.statistic <= SURE)
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say which distances are off by how much."""
         m = mistake
         if not m.setup and not m.detail:
@@ -145,7 +145,7 @@ class PrismConstant(DistanceSetting):
         whose = f"of setup {m.setup}" if m.setup else "of the whole job"
         prism = f" to the target {m.detail}" if m.detail else ""
         size, sign = phrases.shift(m.magnitude), "-" if m.magnitude > 0 else "+"
-        return Text(
+        return MistakeText(
             f"All distances {whose}{prism} are {size} too {too(m, 'long', 'short')}, "
             "whatever their length: a wrong prism constant",
             "they are left out" if m.setup else "they are left in",
@@ -163,11 +163,11 @@ class PrismConstant(DistanceSetting):
         return f"prism constant{in_setup(setup)}"
 
 
-def _job_constant(m: Mistake, p: Phrases) -> Text:
+def _job_constant(m: Mistake, p: Phrases) -> MistakeText:
     """Say what all distances ask for and how well they know it."""
     change = f"{'-' if m.magnitude > 0 else '+'}{p.shift(m.magnitude)}"
     sure = "" if m.statistic > SURE else ", so it may be chance"
-    return Text(
+    return MistakeText(
         f"All distances of the job would fit better with {change} added, give or take "
         f"{p.shift(m.sd)}{sure}: a prism constant set wrong shows like this",
         "it is left in",
@@ -195,11 +195,11 @@ class DistanceScale(DistanceSetting):
         """Take the factor off."""
         return np.asarray(distance / (1.0 + size))
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say by how much per km the distances are off."""
         m = mistake
         whose = f"of setup {m.setup}" if m.setup else "of the whole job"
-        return Text(
+        return MistakeText(
             f"The distances {whose} are too {too(m, 'long', 'short')} by "
             f"{abs(m.magnitude) * 1e6:.0f} mm per km: weather correction or a grid factor in the "
             "instrument",

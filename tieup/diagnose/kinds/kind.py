@@ -15,7 +15,7 @@ import numpy as np
 from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.hypotheses import Hypothesis
 from tieup.diagnose.basis.mistake import Mistake, RivalCause
-from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.basis.phrases import MistakeText, Phrases
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.model.arrays import FloatArray, IntArray
@@ -170,11 +170,11 @@ class Kind:
 
     # How it is said
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Return the text of a mistake."""
         raise NotImplementedError(self.name)
 
-    def text(self, mistake: Mistake, phrases: Phrases, shots: Shots) -> Text:
+    def text(self, mistake: Mistake, phrases: Phrases, shots: Shots) -> MistakeText:
         """Return the text of a mistake in a job of these shots."""
         return self.words(mistake, phrases)
 

@@ -9,9 +9,9 @@ import numpy as np
 
 from tieup.adjust.cofactors import point_covariance
 from tieup.diagnose.basis.case import Case, new_name
-from tieup.diagnose.basis.hypotheses import Column, Hypothesis
+from tieup.diagnose.basis.hypotheses import BiasColumn, Hypothesis
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.basis.phrases import MistakeText, Phrases
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import ALL, RARE, USUAL, Kind, some_points
@@ -42,7 +42,8 @@ def _moved(subjects: Subjects, rows: IntArray, setups: IntArray) -> Hypothesis:
     """Return the hypothesis that ``rows`` saw the mark at another place."""
     derivative, shown = subjects.derivative[rows], subjects.observed[rows]
     columns = tuple(
-        Column(rows, np.where(shown, derivative[:, :, component], 0.0)) for component in range(3)
+        BiasColumn(rows, np.where(shown, derivative[:, :, component], 0.0))
+        for component in range(3)
     )
     return Hypothesis(
         kind=MARK_MOVED.name,
@@ -95,11 +96,11 @@ class MarkMoved(Kind):
         covariance = joint[0, :, 0] + joint[1, :, 1] - joint[0, :, 1] - joint[1, :, 0]
         return self.sized(mistake, position[1] - position[0], covariance)
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say how far the mark moved, and since when."""
         m, mark = mistake, mistake.points[0]
         own = m.instead[0] if m.instead else ""
-        return Text(
+        return MistakeText(
             f"Mark {mark} moved by {phrases.shift(m.magnitude)} ({phrases.vector(m)}) {m.detail} "
             "on",
             f"from then on it is a mark of its own, {own}",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.basis.phrases import MistakeText, Phrases
 from tieup.diagnose.basis.row_lines import some
 from tieup.diagnose.kinds.convention_catalogue import POLES, convention_of, with_convention
 from tieup.diagnose.kinds.kind import ALL, Kind, in_setup
@@ -27,13 +27,13 @@ class Misread(Kind):
         """
         return with_convention(case, mistake.rows, convention_of(mistake))
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say which convention the numbers of a setup follow."""
         out = "all its readings are" if mistake.kinds == ALL else "its distances are"
         if POLES in mistake.detail and mistake.kinds != ALL:
             out = "its distances and heights are"
         out = out if mistake.setup else out.replace("its", "their")
-        return Text(
+        return MistakeText(
             f"The numbers of {_whose(mistake)} follow another convention than the job states: "
             f"{mistake.detail}. Read so, it joins the other setups; as stated it fits nowhere"
             f"{_others(mistake)}",

@@ -9,9 +9,9 @@ import numpy as np
 
 from tieup.adjust.distributions import chi_square_critical
 from tieup.diagnose.basis.case import Case
-from tieup.diagnose.basis.hypotheses import Column, Hypothesis, component_bias
+from tieup.diagnose.basis.hypotheses import BiasColumn, Hypothesis, component_bias
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.phrases import Phrases, Text, too
+from tieup.diagnose.basis.phrases import MistakeText, Phrases, too
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import ALL, RARE, USUAL, Kind
@@ -49,7 +49,7 @@ def _breaks(subjects: Subjects, number: int, rows: IntArray) -> Iterator[Hypothe
             continue
         twist = component_bias(after, DIRECTION)
         shifts = tuple(
-            Column(
+            BiasColumn(
                 after,
                 np.where(subjects.observed[after], -subjects.derivative[after][:, :, k], 0.0),
             )
@@ -71,7 +71,7 @@ def _drifts(subjects: Subjects, number: int, rows: IntArray) -> Iterator[Hypothe
     sinking = np.where(subjects.observed[rows], -subjects.derivative[rows][:, :, 2] * share, 0.0)
     turning = np.zeros((len(rows), 3))
     turning[:, DIRECTION] = share[:, 0]
-    sunk, turned = (Column(rows, sinking),), (Column(rows, turning),)
+    sunk, turned = (BiasColumn(rows, sinking),), (BiasColumn(rows, turning),)
     yield Hypothesis(name, label, (), sunk, rows, (ZENITH,), "m", RARE, SINKING)
     yield Hypothesis(name, label, (), turned, rows, (DIRECTION,), "rad", RARE, TURNING)
 
@@ -124,13 +124,13 @@ class InstrumentMoved(SplitSetup):
         """Guard against a turn; a shift with it is looked for as well."""
         return hypothesis.degrees == 1
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say how far it was shifted and turned."""
         m = mistake
         moved = f"shifted by {phrases.shift(m.magnitude)}" if m.unit == "m" else ""
         turns = moved == "" or len(m.size) > 3
         turned = f"turned by {phrases.angle(float(m.size[-1]))}" if turns else ""
-        return Text(
+        return MistakeText(
             f"The instrument of setup {m.setup} was knocked during the setup: what was shot later "
             f"is {' and '.join(filter(None, (moved, turned)))}",
             "the later shots are taken as a setup of their own",
@@ -165,14 +165,14 @@ class InstrumentSettled(Kind):
         """Say whether it sank, which is in heights; what turned is in plan."""
         return mistake.detail == SINKING
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say how far it sank or turned."""
         m = mistake
         if m.unit == "rad":
             says = f"turned by {phrases.angle(m.magnitude)}"
         else:
             says = f"{too(m, 'sank', 'rose')} by {phrases.shift(m.magnitude)}"
-        return Text(
+        return MistakeText(
             f"The instrument of setup {m.setup} {says} from its first shot to its last",
             "these readings are left out",
             f"From {m.setup} shoot the backsight again after half an hour; look at the tripod's "
@@ -193,9 +193,9 @@ class InstrumentSettled(Kind):
 class SetupReused(SplitSetup):
     """One label over two positions of the instrument."""
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say that a label stands for two positions of the instrument."""
-        return Text(
+        return MistakeText(
             f"Setup {mistake.setup} stands in two places: from some shot on its readings are those "
             "of an instrument that was moved without a new setup being begun",
             f"they are taken as a setup of their own, {mistake.instead[0]}, a free station",

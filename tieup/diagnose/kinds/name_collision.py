@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.basis.phrases import MistakeText, Phrases
 from tieup.diagnose.basis.row_lines import some
 from tieup.diagnose.kinds.kind import Kind
 
@@ -24,11 +24,11 @@ class NameCollision(Kind):
         named = replace(case, shots=replace(case.shots, point=point))
         return named.without_names(mistake.instead)
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say that names stand for two places."""
         names, many = some(mistake.points), len(mistake.points) > 1
         if mistake.detail == WITHIN:
-            return Text(
+            return MistakeText(
                 f"In setup {mistake.setup} {names} {'are' if many else 'is'} in two places more "
                 f"than {phrases.length(APART)} apart: a number used twice, or a wrong shot",
                 f"they are kept apart as {some(mistake.instead)}, not averaged",
@@ -38,7 +38,7 @@ class NameCollision(Kind):
                 "they stay apart",
             )
         other = mistake.detail.removeprefix(WITH)
-        return Text(
+        return MistakeText(
             f"{len(mistake.points)} {'names' if many else 'name'} of setup {mistake.setup} "
             f"({names}) {'were' if many else 'was'} used before for other places, by {other}: "
             "numbers that began again",

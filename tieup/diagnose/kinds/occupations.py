@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.diagnose.basis.case import Case
-from tieup.diagnose.basis.hypotheses import NO_BIAS, NO_ROWS, Column, Hypothesis
+from tieup.diagnose.basis.hypotheses import NO_BIAS, NO_ROWS, BiasColumn, Hypothesis
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.phrases import Phrases, Text, at_marks, too
+from tieup.diagnose.basis.phrases import MistakeText, Phrases, at_marks, too
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import COMMON, USUAL, Kind, some_points
@@ -24,13 +24,14 @@ def occupations(subjects: Subjects) -> Iterator[Hypothesis]:
         if not setup.station:
             continue
         rows = subjects.of_setup(number)
-        height = Column(NO_ROWS, NO_BIAS, plumb=((number, 2, 1.0),))
+        height = BiasColumn(NO_ROWS, NO_BIAS, plumb=((number, 2, 1.0),))
         label, over = setup.label, (setup.station,)
         if np.isfinite(setup.instrument_height):
             name = INSTRUMENT_HEIGHT.name
             yield Hypothesis(name, label, over, (height,), NO_ROWS, (), "m", COMMON)
         columns = tuple(
-            Column(NO_ROWS, NO_BIAS, plumb=((number, component, 1.0),)) for component in range(2)
+            BiasColumn(NO_ROWS, NO_BIAS, plumb=((number, component, 1.0),))
+            for component in range(2)
         )
         if np.isfinite(setup.instrument_height):
             columns = (*columns, height)
@@ -38,7 +39,7 @@ def occupations(subjects: Subjects) -> Iterator[Hypothesis]:
             yield Hypothesis(STATION_NAME.name, label, over, columns, NO_ROWS, (), "m", USUAL)
 
 
-class Occupation(Kind):
+class OccupationKind(Kind):
     """Something wrong with a setup over a mark: what was booked of it is not believed."""
 
     def put_back(self, case: Case, original: Case, mistake: Mistake) -> Case:
@@ -47,7 +48,7 @@ class Occupation(Kind):
         return case.with_setup(number, original.setups[number])
 
 
-class InstrumentHeight(Occupation):
+class InstrumentHeight(OccupationKind):
     """An instrument height booked wrong."""
 
     def taken_out(self, case: Case, mistake: Mistake) -> Case:
@@ -75,10 +76,10 @@ class InstrumentHeight(Occupation):
             return mistake
         return self.sized(mistake, np.array([booked - rise]), np.array([[variance]]))
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say by how much the height was booked wrong."""
         m, size = mistake, phrases.length(mistake.magnitude)
-        return Text(
+        return MistakeText(
             f"The instrument height of setup {m.setup} over {at_marks(m)} was booked {size} too "
             f"{too(m, 'large', 'small')}",
             "it is left out and the setup takes its height from its sights",
@@ -96,7 +97,7 @@ class InstrumentHeight(Occupation):
         return f"instrument height of {setup}"
 
 
-class StationName(Occupation):
+class StationName(OccupationKind):
     """A setup that stood over another mark, or beside its own."""
 
     def taken_out(self, case: Case, mistake: Mistake) -> Case:
@@ -128,14 +129,14 @@ class StationName(Occupation):
         covariance = covariance + solved.adjustment.point_covariance[point, :2, :2]
         return replace(self.sized(mistake, size, covariance), instead=instead)
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say over which mark the setup stood, or how far from its own."""
         m = mistake
         if m.instead:
             says = f"Setup {m.setup} did not stand over {at_marks(m)} but over {m.instead[0]}"
         else:
             says = f"Setup {m.setup} stood {phrases.shift(m.magnitude)} away from {at_marks(m)}"
-        return Text(
+        return MistakeText(
             says,
             "it is taken as a free station",
             f"Look at the mark under the instrument of {m.setup}; compare the field sketch.",

@@ -8,14 +8,14 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.diagnose.basis.case import Case
-from tieup.diagnose.basis.hypotheses import Column, Hypothesis
+from tieup.diagnose.basis.hypotheses import BiasColumn, Hypothesis
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.phrases import Phrases, Text, at_marks, from_setup
+from tieup.diagnose.basis.phrases import MistakeText, Phrases, at_marks, from_setup
 from tieup.diagnose.basis.predict import sighted_place
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import ALL, RARE, from_to, some_points
-from tieup.diagnose.kinds.sights import SightKind
+from tieup.diagnose.kinds.sight_kind import SightKind
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import Sights
 
@@ -30,7 +30,7 @@ def wrong_targets(subjects: Subjects) -> Iterator[Hypothesis]:
         derivative = subjects.derivative[rows]
         shown = subjects.observed[rows]
         columns = tuple(
-            Column(rows, np.where(shown, derivative[:, :, component], 0.0))
+            BiasColumn(rows, np.where(shown, derivative[:, :, component], 0.0))
             for component in range(3)
         )
         yield Hypothesis(
@@ -86,7 +86,7 @@ class WrongTarget(SightKind):
             return self.taken_out(case, mistake)
         return case.with_renamed(mistake.rows, mistake.instead[0])
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say which mark was shot, or how far from its own the shot lies."""
         m, at = mistake, at_marks(mistake)
         if m.instead:
@@ -97,7 +97,7 @@ class WrongTarget(SightKind):
                 "target, a wrong name, or the pole beside the mark"
             )
         right = m.instead[0] if m.instead else ""
-        return Text(
+        return MistakeText(
             says,
             "it is left out",
             f"From {m.setup} shoot {at} again; compare the field sketch.",

@@ -9,11 +9,11 @@ import numpy as np
 
 from tieup.diagnose.basis.hypotheses import EVERY_LOOK, Hypothesis, component_bias
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.phrases import Phrases, Text, at_marks, from_setup, too
+from tieup.diagnose.basis.phrases import MistakeText, Phrases, at_marks, from_setup, too
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import RARE, USUAL, from_to
-from tieup.diagnose.kinds.sights import SightKind
+from tieup.diagnose.kinds.sight_kind import SightKind
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE, KINDS, ZENITH, Sights
 
@@ -61,7 +61,7 @@ def _reading(subjects: Subjects, rows: IntArray, kind: int, detail: str) -> Hypo
 
 
 @dataclass(frozen=True)
-class Reading(SightKind):
+class ReadingKind(SightKind):
     """One reading of a sight; ``noun`` and ``cause`` say what it is and why it is wrong."""
 
     noun: str = ""
@@ -80,7 +80,7 @@ class Reading(SightKind):
         """Guard against one sight; what is in every look at a mark is looked for as well."""
         return hypothesis.detail != EVERY_LOOK
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say how far the reading is off."""
         m = mistake
         if m.detail == EVERY_LOOK:
@@ -89,7 +89,7 @@ class Reading(SightKind):
             size, side = phrases.shift(m.magnitude), too(m, "long", "short")
         else:
             size, side = phrases.angle(m.magnitude), too(m, "large", "small")
-        return Text(
+        return MistakeText(
             f"The {self.noun} {from_setup(m)} is {size} too {side}, likely {self.cause}",
             "it is left out",
             f"From {m.setup} or another setup shoot {at_marks(m)} again, both faces.",
@@ -106,10 +106,10 @@ class Reading(SightKind):
         return f"{self.noun} {from_to(setup, points)}"
 
 
-def _another_prism(m: Mistake, p: Phrases) -> Text:
+def _another_prism(m: Mistake, p: Phrases) -> MistakeText:
     """Say that all looks of a setup at one mark have the same error in their distances."""
     size, at = p.shift(m.magnitude), at_marks(m)
-    return Text(
+    return MistakeText(
         f"All distances from setup {m.setup} to {at} are {size} too {too(m, 'long', 'short')}, "
         "likely another prism, or its constant not set",
         "they are left out",
@@ -119,7 +119,7 @@ def _another_prism(m: Mistake, p: Phrases) -> Text:
     )
 
 
-class Direction(Reading):
+class Direction(ReadingKind):
     """A direction; half a circle off it is the other face."""
 
     def named(self, solved: Solved, sight: int, rows: IntArray, mistake: Mistake) -> Mistake:
@@ -129,13 +129,13 @@ class Direction(Reading):
         return replace(mistake, rows=rows)
 
 
-class Face(Reading):
+class Face(ReadingKind):
     """A direction of the other face than was booked."""
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say that the direction is of the other face."""
         where = from_setup(mistake)
-        return Text(
+        return MistakeText(
             f"The direction {where} is half a circle off: the other face",
             "it is left out",
             f"Look at the zenith angle of the row {where}: over 180 degrees is face 2.",
@@ -153,7 +153,7 @@ DIRECTION_READING = Direction(
     noun="direction",
     cause="a wrong pointing, or the pole not plumb",
 )
-ZENITH_READING = Reading(
+ZENITH_READING = ReadingKind(
     KINDS[ZENITH],
     (ZENITH,),
     "rad",
@@ -164,7 +164,7 @@ ZENITH_READING = Reading(
     noun="zenith angle",
     cause="a wrong pointing at height, or a wrong pole height",
 )
-DISTANCE_READING = Reading(
+DISTANCE_READING = ReadingKind(
     KINDS[DISTANCE],
     (DISTANCE,),
     "m",

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.basis.phrases import MistakeText, Phrases
 from tieup.diagnose.basis.row_lines import some
 from tieup.diagnose.kinds.kind import Kind
 from tieup.model.finding import STRING_STEP
@@ -29,7 +29,7 @@ def likely_pole(mistake: Mistake) -> Mistake | None:
     return causes[0] if causes and mistake.instead[0] == FIRST else None
 
 
-class StringStep(Kind):
+class StringStepKind(Kind):
     """A step in a string, its causes as rivals in their order."""
 
     def stays_in(self, mistake: Mistake) -> bool:
@@ -49,7 +49,7 @@ class StringStep(Kind):
         """A step that a person keeps is an edge."""
         return False
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say where a string steps, what it may be, and the lines that settle it."""
         poles = [rival.cause for rival in mistake.rivals if rival.cause is not None]
         pole = likely_pole(mistake)
@@ -71,7 +71,7 @@ class StringStep(Kind):
         likely = (guess, edge)
         if mistake.rivals[0].kind == EDGE:
             likely, cures = (edge, guess), cures[::-1]
-        return Text(
+        return MistakeText(
             f"String {mistake.detail} {step} from {start} ({first}) to {end} ({second}), more than "
             f"its own run explains{_beside(mistake)}: {likely[0]}, or {likely[1]}",
             "no shot is shared to tell",
@@ -86,7 +86,7 @@ class StringStep(Kind):
         )
 
 
-STEP = StringStep(STRING_STEP, (ZENITH,), "m", says_rivals=True)
+STEP = StringStepKind(STRING_STEP, (ZENITH,), "m", says_rivals=True)
 
 
 def _size(mistake: Mistake, phrases: Phrases) -> str:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.phrases import Phrases, Text
+from tieup.diagnose.basis.phrases import MistakeText, Phrases
 from tieup.diagnose.basis.row_lines import some
 from tieup.diagnose.kinds.control_coordinate import with_given
 from tieup.diagnose.kinds.kind import Kind
@@ -37,10 +37,10 @@ class SwappedAxes(Kind):
             swapped[name] = replace(control, coordinates=coordinates, sd=sd)
         return replace(case, **swapped)
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say that northing and easting are in each other's column."""
         if mistake.detail == WHOLE_LIST:
-            return Text(
+            return MistakeText(
                 "The whole control list is the mirror image of the site: northing and easting "
                 "stand in each other's column. All circles read anticlockwise would look the same",
                 "the site is solved by itself; its coordinates are not those of control",
@@ -49,7 +49,7 @@ class SwappedAxes(Kind):
                 "Exchange the two columns in control.csv (accept).",
                 "the two columns are exchanged",
             )
-        return Text(
+        return MistakeText(
             f"Northing and easting of {some(mistake.points)} stand in each other's column of the "
             "control list; exchanged they fit the site",
             "the given values are left out",

@@ -9,11 +9,11 @@ import numpy as np
 
 from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.phrases import Phrases, Text, at_marks
+from tieup.diagnose.basis.phrases import MistakeText, Phrases, at_marks
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.kinds.kind import ALL, in_setup, some_points
 from tieup.diagnose.kinds.point_name import POINT_NAME
-from tieup.diagnose.kinds.sights import SightKind
+from tieup.diagnose.kinds.sight_kind import SightKind
 from tieup.model.arrays import IntArray
 
 
@@ -32,14 +32,14 @@ class SwappedNames(SightKind):
         numbers[mistake.rows] = np.where(own == first, second, first)
         return replace(case, shots=replace(case.shots, point=numbers))
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say which names were exchanged, and in which setups that may have been."""
         m = mistake
         others = [r.setup for r in m.rivals if r.kind == m.kind and not r.separable]
         setups = " or ".join(dict.fromkeys([m.setup, *others]))
         doubt = ": the readings cannot tell in which" if setups != m.setup else ""
         only = f", if it was in {m.setup}" if doubt else ""
-        return Text(
+        return MistakeText(
             f"In setup {setups} the names {at_marks(m)} were swapped{doubt}",
             f"both shots of {m.setup} are left out" if doubt else "both shots are left out",
             f"From {setups} shoot {' or '.join(m.points)} again; compare the field sketch.",

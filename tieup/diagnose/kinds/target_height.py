@@ -8,16 +8,16 @@ from dataclasses import replace
 import numpy as np
 
 from tieup.diagnose.basis.case import Case
-from tieup.diagnose.basis.hypotheses import Column, Hypothesis
+from tieup.diagnose.basis.hypotheses import BiasColumn, Hypothesis
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.phrases import Phrases, Text, first_mark, too
+from tieup.diagnose.basis.phrases import MistakeText, Phrases, first_mark, too
 from tieup.diagnose.basis.predict import predicted
 from tieup.diagnose.basis.row_lines import some
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import COMMON, from_to
 from tieup.diagnose.kinds.pole_lengths import right_length
-from tieup.diagnose.kinds.sights import SightKind
+from tieup.diagnose.kinds.sight_kind import SightKind
 from tieup.geometry import curvature_coefficient
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.fieldbook import Shots
@@ -47,7 +47,7 @@ def _target_height(subjects: Subjects, rows: IntArray, detail: str) -> Hypothesi
         kind=TARGET_HEIGHT.name,
         setup=subjects.label(rows[0]),
         points=names,
-        columns=(Column(rows, np.where(subjects.observed[rows], bias, 0.0)),),
+        columns=(BiasColumn(rows, np.where(subjects.observed[rows], bias, 0.0)),),
         rows=rows,
         kinds=(ZENITH,),
         unit="m",
@@ -126,7 +126,7 @@ class TargetHeight(SightKind):
         """A run that is nearly all of a free station is its own height."""
         return hypothesis.detail != RUN
 
-    def text(self, mistake: Mistake, phrases: Phrases, shots: Shots) -> Text:
+    def text(self, mistake: Mistake, phrases: Phrases, shots: Shots) -> MistakeText:
         """Where no height was booked at all none was booked wrong."""
         text = self.words(mistake, phrases)
         if shots.target_height.any():
@@ -142,7 +142,7 @@ class TargetHeight(SightKind):
             "of the target.",
         )
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say by how much the height was booked wrong."""
         m = mistake
         run = len(m.points) > 1
@@ -153,7 +153,7 @@ class TargetHeight(SightKind):
         )
         also = " and distances" if DISTANCE in m.kinds else ""
         cure, applied = _right_pole(m, phrases)
-        return Text(
+        return MistakeText(
             f"In setup {m.setup} {what} was booked {phrases.length(m.magnitude)} "
             f"too {too(m, 'large', 'small')}",
             f"the heights{also} are left out",

@@ -10,7 +10,7 @@ import numpy as np
 from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.hypotheses import Hypothesis, component_bias
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.phrases import Phrases, Text, of_setup_or_job, too
+from tieup.diagnose.basis.phrases import MistakeText, Phrases, of_setup_or_job, too
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import RARE, Kind, in_setup
 from tieup.model.observations import ZENITH
@@ -52,11 +52,11 @@ class VerticalIndex(Kind):
         """An index of one setup in one face stays open for ever."""
         return not hypothesis.setup
 
-    def words(self, mistake: Mistake, phrases: Phrases) -> Text:
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say how large the index is."""
         m = mistake
         whose = f"of setup {m.setup}" if m.setup else "of the whole job"
-        return Text(
+        return MistakeText(
             f"The zenith angles {whose} are {phrases.angle(m.magnitude)} too "
             f"{too(m, 'large', 'small')}: the vertical index of the instrument, not measured out "
             "by a second face",

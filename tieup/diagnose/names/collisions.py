@@ -17,8 +17,8 @@ from tieup.diagnose.basis.convention_signs import GROSS_SHARE, shared_points
 from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.solve import Solved, assemble
 from tieup.diagnose.names.name_clusters import Cluster, Group, anchored, by_later_setup, clusters_of
+from tieup.diagnose.names.name_visits import SIDE, NameVisits, visits_of
 from tieup.diagnose.names.repeated_numbers import split_twice
-from tieup.diagnose.names.visits import SIDE, Visits, visits_of
 from tieup.errors import TieupError
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.network import Network
@@ -54,7 +54,7 @@ def split_unsolved(case: Case) -> tuple[Case, list[Mistake]]:
     return _told_apart(case, visits_of(case, reduction, network), network)
 
 
-def _told_apart(case: Case, visits: Visits, network: Network) -> tuple[Case, list[Mistake]]:
+def _told_apart(case: Case, visits: NameVisits, network: Network) -> tuple[Case, list[Mistake]]:
     clusters = clusters_of(network, visits)
     found: list[Mistake] = []
     renamed: dict[tuple[int, int], str] = {}
@@ -68,7 +68,7 @@ def _told_apart(case: Case, visits: Visits, network: Network) -> tuple[Case, lis
     return _with_names(case, renamed), found
 
 
-def _seen_apart(case: Case, visits: Visits, network: Network) -> tuple[Visits, Network]:
+def _seen_apart(case: Case, visits: NameVisits, network: Network) -> tuple[NameVisits, Network]:
     """Return visits and network with side shots apart, where setups stand better so.
 
     Strings of like shape, numbered alike, can agree with each other better than the few marks
@@ -91,7 +91,7 @@ def _seen_apart(case: Case, visits: Visits, network: Network) -> tuple[Visits, N
     return visits, network
 
 
-def _astray(network: Network, visits: Visits) -> BoolArray:
+def _astray(network: Network, visits: NameVisits) -> BoolArray:
     """Tell which setups (S,) miss many of their marks, side shots not counted."""
     count = len(network.setup_labels)
     named = shared_points(network)[network.sights.point] & ~visits.side
@@ -145,7 +145,7 @@ def _with_names(case: Case, renamed: dict[tuple[int, int], str]) -> Case:
     return replace(case, points=(*case.points, *names), shots=replace(shots, point=point))
 
 
-def _new_names(case: Case, places: list[Cluster], visits: Visits) -> dict[tuple[int, int], str]:
+def _new_names(case: Case, places: list[Cluster], visits: NameVisits) -> dict[tuple[int, int], str]:
     """Return a name for each visit of a name that is several, known marks kept."""
     renamed = {}
     for cluster in places:

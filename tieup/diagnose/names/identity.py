@@ -16,7 +16,7 @@ import numpy as np
 
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.names.collisions import split_collisions
-from tieup.diagnose.names.visits import MARK_ROLES
+from tieup.diagnose.names.name_visits import MARK_ROLES
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
 from tieup.model.finding import Finding
 from tieup.model.finding_kinds import SIMILAR_NAMES, UNRECOGNISED_TIE
@@ -31,7 +31,7 @@ ZEROS = re.compile(r"(?<![\d.,])0+(?=\d)")
 
 
 @dataclass(frozen=True)
-class Seen:
+class SolvedMarks:
     """Marks of a solved site: ``place`` (P, 3) in m of the job's frame, NaN where unknown.
 
     ``visits`` (v, 2) are mark and setup of every sighting and occupation, once each and in order;
@@ -78,7 +78,7 @@ def normal_form(name: str) -> str:
     return ZEROS.sub("", form) if "0" in form else form
 
 
-def _seen(solved: Solved) -> Seen:
+def _seen(solved: Solved) -> SolvedMarks:
     network, adjustment = solved.network, solved.adjustment
     place = adjustment.position + network.origin
     place[~network.start.height_point, 2] = np.nan
@@ -90,7 +90,7 @@ def _seen(solved: Solved) -> Seen:
     case = solved.case
     mark = np.bincount(visits[:, 0], minlength=len(network.point_names)) > 1
     mark[case.shots.point[np.isin(case.shots.role, MARK_ROLES)]] = True
-    return Seen(
+    return SolvedMarks(
         network.point_names,
         place,
         adjustment.point_covariance,
@@ -101,7 +101,7 @@ def _seen(solved: Solved) -> Seen:
     )
 
 
-def _one_place(seen: Seen) -> Iterator[tuple[int, int]]:
+def _one_place(seen: SolvedMarks) -> Iterator[tuple[int, int]]:
     """Give pairs of points at one place that no setup shot both of."""
     from scipy.spatial import cKDTree
 
@@ -115,7 +115,7 @@ def _one_place(seen: Seen) -> Iterator[tuple[int, int]]:
             yield pair
 
 
-def _coincide(seen: Seen, one: int, other: int) -> bool:
+def _coincide(seen: SolvedMarks, one: int, other: int) -> bool:
     """Say whether two points are within the limit, in height too, and within their sds."""
     difference = seen.place[other] - seen.place[one]
     if abs(difference[2]) > ONE_PLACE or {seen.names[one], seen.names[other]} <= seen.known:
@@ -131,7 +131,7 @@ def _coincide(seen: Seen, one: int, other: int) -> bool:
     return bool(np.linalg.norm(difference) <= SIGMAS * max(float(spread[-1]), 0.001))
 
 
-def _unrecognised(seen: Seen, one: int, other: int) -> Finding:
+def _unrecognised(seen: SolvedMarks, one: int, other: int) -> Finding:
     """Propose two points as one, and say what the tie would add."""
     first, second = _known_first(seen, one, other)
     a, b = seen.names[first], seen.names[second]
@@ -150,7 +150,7 @@ def _unrecognised(seen: Seen, one: int, other: int) -> Finding:
     )
 
 
-def _known_first(seen: Seen, one: int, other: int) -> tuple[int, int]:
+def _known_first(seen: SolvedMarks, one: int, other: int) -> tuple[int, int]:
     """Return control before other points, and what more setups saw before what fewer saw."""
 
     def rank(point: int) -> tuple[bool, int, int]:
@@ -160,7 +160,7 @@ def _known_first(seen: Seen, one: int, other: int) -> tuple[int, int]:
     return first, second
 
 
-def _alike(seen: Seen) -> list[tuple[int, ...]]:
+def _alike(seen: SolvedMarks) -> list[tuple[int, ...]]:
     """Return groups of points whose names differ only in how they are written."""
     forms = [normal_form(name) for name in seen.names]
     several = {form for form, count in Counter(forms).items() if count > 1}
@@ -171,7 +171,7 @@ def _alike(seen: Seen) -> list[tuple[int, ...]]:
     return [tuple(group) for group in groups.values()]
 
 
-def _similar(seen: Seen, group: tuple[int, ...]) -> Finding:
+def _similar(seen: SolvedMarks, group: tuple[int, ...]) -> Finding:
     """Say that names look alike, and whether they are of one place."""
     ordered = sorted(
         group, key=lambda p: (seen.names[p] not in seen.known, -len(seen.setups(p)), p)
@@ -191,7 +191,7 @@ def _similar(seen: Seen, group: tuple[int, ...]) -> Finding:
     )
 
 
-def _of_one_place(seen: Seen, main: int, others: list[int]) -> tuple[str, str]:
+def _of_one_place(seen: SolvedMarks, main: int, others: list[int]) -> tuple[str, str]:
     """Return severity and words for where points of like names lie."""
     both = bool(set().union(*(seen.setups(p) for p in others)) & seen.setups(main))
     if both:
@@ -212,7 +212,7 @@ def _of_one_place(seen: Seen, main: int, others: list[int]) -> tuple[str, str]:
     return "check", f"They lie {_apart(widest)} from each other: one mark and a mistake, or two."
 
 
-def _labels(seen: Seen, point: int) -> list[str]:
+def _labels(seen: SolvedMarks, point: int) -> list[str]:
     return [seen.labels[setup] for setup in sorted(seen.setups(point))]
 
 

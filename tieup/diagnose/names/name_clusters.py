@@ -10,7 +10,7 @@ from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.kinds.name_collision import APART, NAME_COLLISION, WITH
 from tieup.diagnose.kinds.point_name import POINT_NAME
-from tieup.diagnose.names.visits import Visits
+from tieup.diagnose.names.name_visits import NameVisits
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.network import Network
 
@@ -29,7 +29,7 @@ class Cluster:
     visits: tuple[int, ...]
 
 
-def clusters_of(network: Network, visits: Visits) -> dict[int, list[Cluster]]:
+def clusters_of(network: Network, visits: NameVisits) -> dict[int, list[Cluster]]:
     """Return the places of every name that has more than one, by point."""
     placed = np.flatnonzero(np.isfinite(visits.place[:, :2]).all(axis=1))
     count = len(network.point_names)
@@ -63,7 +63,7 @@ def _known_marks(network: Network) -> BoolArray:
     return np.asarray(known & np.isfinite(start.position[:, 0]))
 
 
-def _places(visits: Visits, own: IntArray, known: FloatArray | None) -> list[Cluster]:
+def _places(visits: NameVisits, own: IntArray, known: FloatArray | None) -> list[Cluster]:
     """Gather the visits of one name by place, a known place first."""
     places = [] if known is None else [Cluster(-1, known, ())]
     for visit in own.tolist():
@@ -91,7 +91,7 @@ class Group:
     """The ``points`` that ``setup`` put elsewhere than the setups before it."""
 
     case: Case
-    visits: Visits
+    visits: NameVisits
     clusters: dict[int, list[Cluster]]
     setup: int
     points: tuple[int, ...]
@@ -164,7 +164,7 @@ class Group:
         return bool(codes[0] and codes[1] and not codes[0] & codes[1])
 
 
-def _is_another(visits: Visits, point: int, cluster: Cluster) -> bool:
+def _is_another(visits: NameVisits, point: int, cluster: Cluster) -> bool:
     away = visits.place[:, :2] - cluster.place[:2]
     near = np.hypot(away[:, 0], away[:, 1]) < SAME_PLACE
     return bool((near & (visits.point != point) & (visits.setup != cluster.owner)).any())
@@ -182,7 +182,7 @@ def anchored(network: Network, group: Group, setup: int) -> bool:
     return agreeing >= ANCHORS and wrong < agreeing
 
 
-def _seen_by_several(visits: Visits, points: int) -> BoolArray:
+def _seen_by_several(visits: NameVisits, points: int) -> BoolArray:
     pairs = np.unique(np.column_stack([visits.point, visits.setup]), axis=0)
     return np.asarray(np.bincount(pairs[:, 0], minlength=points) > 1)
 

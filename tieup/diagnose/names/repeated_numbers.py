@@ -19,7 +19,7 @@ from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.kinds.name_collision import APART, NAME_COLLISION, WITHIN
 from tieup.diagnose.kinds.point_name import POINT_NAME
 from tieup.diagnose.kinds.readings import DISTANCE_READING
-from tieup.diagnose.names.visits import MARK_ROLES, SIDE
+from tieup.diagnose.names.name_visits import MARK_ROLES, SIDE
 from tieup.geometry import wrap_half
 from tieup.model.arrays import IntArray
 from tieup.model.observations import DIRECTION, DISTANCE

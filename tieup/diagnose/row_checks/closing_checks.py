@@ -10,7 +10,7 @@ import numpy as np
 from tieup.diagnose.basis.convention_signs import shared_points
 from tieup.diagnose.basis.row_lines import some
 from tieup.diagnose.basis.solve import Solved
-from tieup.diagnose.names.visits import MARK_ROLES
+from tieup.diagnose.names.name_visits import MARK_ROLES
 from tieup.diagnose.row_checks.clock import BACK
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.fieldbook import Fieldbook, InvalidRow

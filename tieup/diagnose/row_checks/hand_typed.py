@@ -26,7 +26,7 @@ UP = 2
 
 
 @dataclass(frozen=True)
-class Typed:
+class TypedRows:
     """Rows of one setup with typed elevations; ``off`` (m) stored minus raw, NaN without zenith."""
 
     rows: IntArray
@@ -61,7 +61,7 @@ def _raw_elevations(solved: Solved) -> FloatArray:
 
 def _typed(
     rows: IntArray, stored: FloatArray, raw: FloatArray, zenith: FloatArray, phrases: Phrases
-) -> Typed:
+) -> TypedRows:
     off = stored[rows] - raw[rows]
     measured = np.isfinite(off)
     common = float(np.median(off[measured])) if measured.sum() >= ENOUGH else 0.0
@@ -69,7 +69,7 @@ def _typed(
     typed = measured & (np.abs(np.nan_to_num(off)) > OFF) & _ends_round(stored[rows], phrases)
     # Without a zenith angle nothing measured the elevation: somebody typed it.
     typed |= np.isnan(zenith[rows])
-    return Typed(rows[typed], off[typed])
+    return TypedRows(rows[typed], off[typed])
 
 
 def _ends_round(stored: FloatArray, phrases: Phrases) -> BoolArray:
@@ -77,7 +77,7 @@ def _ends_round(stored: FloatArray, phrases: Phrases) -> BoolArray:
     return np.asarray(np.abs(value - np.rint(value)) * ROUND < ROUNDED)
 
 
-def _finding(fieldbook: Fieldbook, setup: int, found: Typed, phrases: Phrases) -> Finding:
+def _finding(fieldbook: Fieldbook, setup: int, found: TypedRows, phrases: Phrases) -> Finding:
     label, points = fieldbook.setups[setup].label, points_of(fieldbook, found.rows)
     known = np.isfinite(found.off)
     size = float(found.off[known][np.argmax(np.abs(found.off[known]))]) if known.any() else None

@@ -12,7 +12,8 @@ from tieup.model.finding import Finding
 from tieup.model.finding_kinds import DISCONNECTED, SINGLE_TIE, WEAK_GEOMETRY
 from tieup.model.link_kinds import LINK_KINDS
 from tieup.model.network import Network
-from tieup.network.components import Unlocated, Unreached, unlocated, unreached
+from tieup.network.unreached import Unlocated, Unreached, unlocated, unreached
+from tieup.sentences import listed
 
 NAMED = 6  # marks written out before "and n more"
 
@@ -59,12 +60,12 @@ def reach_findings(network: Network, left_out: frozenset[str] = frozenset()) -> 
 def _without_place(marks: Sequence[Unlocated]) -> Finding:
     """Say once which marks the same setups sighted and cannot place."""
     first, names = marks[0], tuple(mark.point for mark in marks)
-    says, cure, more = first.says, first.cure, len(names) - NAMED
+    says, cure = first.says, first.cure
     if len(names) > 1:
-        listed = ", ".join(names[:NAMED]) + (f" and {more} more" if more > 0 else "")
         says = (
             f"{len(names)} marks are sighted from {', '.join(first.setups)} without a distance and "
-            f"a direction together, and no second setup fixes them: {listed} have no coordinates"
+            f"a direction together, and no second setup fixes them: {listed(names, NAMED)} "
+            "have no coordinates"
         )
         cure = "Measure a distance to each of them"
     return WEAK_GEOMETRY.found(
@@ -100,13 +101,11 @@ def hanging_marks(network: Network) -> list[Finding]:
         marks = tuple(network.point_names[mark] for mark in ends[~reached[ends]].tolist())
         if not kind.hangs or not marks:
             continue
-        some = ", ".join(marks[:NAMED])
-        some += f" and {len(marks) - NAMED} more" if len(marks) > NAMED else ""
         found.append(
             DISCONNECTED.found(
                 severity="check",
                 points=marks,
-                says=f"The {kind.noun}s of {some} hang on {kind.hangs}",
+                says=f"The {kind.noun}s of {listed(marks, NAMED)} hang on {kind.hangs}",
                 confirm=f"Compare the names in the list of {kind.listed} with control and with "
                 "the raw files.",
                 cure=f"{kind.tie} to a known mark, or correct the names.",

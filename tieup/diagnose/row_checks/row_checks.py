@@ -16,7 +16,7 @@ import numpy as np
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.diagnose.basis.row_lines import lines_of, named, points_of, some
 from tieup.diagnose.basis.solve import Solved
-from tieup.diagnose.names.labels import label_findings
+from tieup.diagnose.names.setup_labels import label_findings
 from tieup.diagnose.row_checks.axis_errors import axis_findings
 from tieup.diagnose.row_checks.clock import clock_findings
 from tieup.diagnose.row_checks.closing_checks import closing_findings, truncated_findings
@@ -37,6 +37,7 @@ from tieup.model.finding_kinds import (
     UNREADABLE_ROW,
     UNUSED_ROW,
 )
+from tieup.sentences import clauses
 
 METRIC = Phrases(1.0, "m")
 MOST_ROWS = 5  # unreadable rows of a file whose reasons are written out
@@ -83,12 +84,11 @@ def _unreadable(fieldbook: Fieldbook, told_of: set[str]) -> Iterator[Finding]:
         rows = [row for row in own if f"{file.name}:{row.line}" not in told_of]
         if not rows:
             continue
-        told = "; ".join(f"line {row.line}: {row.reason}" for row in rows[:MOST_ROWS])
-        more = f"; and {len(rows) - MOST_ROWS} more" if len(rows) > MOST_ROWS else ""
+        told = clauses([f"line {row.line}: {row.reason}" for row in rows], MOST_ROWS)
         yield UNREADABLE_ROW.found(
             points=tuple(dict.fromkeys(row.point for row in rows if row.point)),
             lines=tuple(f"{file.name}:{row.line}" for row in rows),
-            says=f"{file.name}: {_rows(len(rows))} left out, unreadable: {told}{more}.",
+            says=f"{file.name}: {_rows(len(rows))} left out, unreadable: {told}.",
             confirm="Compare these lines with the field book.",
             cure="Correct the cells in a new export of the file, or shoot again what they are of.",
             key=file.name,

@@ -14,9 +14,9 @@ import numpy as np
 from tieup.diagnose.basis.hypotheses import Hypothesis
 from tieup.diagnose.basis.mistake import Mistake, RivalCause
 from tieup.diagnose.basis.solve import Solved, without_gross
+from tieup.diagnose.evidence.conditional_tests import estimate, judge_all
 from tieup.diagnose.evidence.evidence import Stack, gather, stack
 from tieup.diagnose.evidence.identification import INSEPARABLE, WORTH_NAMING
-from tieup.diagnose.evidence.selection import estimate, judge_all
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.distance_settings import DISTANCE_SCALE, PRISM_CONSTANT, job_distances
 from tieup.diagnose.search.diagnose import Diagnosis

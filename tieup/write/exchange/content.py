@@ -14,14 +14,15 @@ from typing import Any
 import numpy as np
 
 from tieup.model.arrays import FloatArray
+from tieup.model.point_words import UNCHECKED
 from tieup.model.reconciliation import Reconciliation
 from tieup.units import length_factor
 from tieup.write.cautions import UNCHECKED_MEANS
 from tieup.write.columns import COORDINATE, DECIMALS, SPREAD
-from tieup.write.exchange.frame import System, system_of
-from tieup.write.exchange.lines import Chain, chains_of
-from tieup.write.exchange.selection import UNCHECKED, Chosen
-from tieup.write.exchange.surfaces import SurfaceContent, surface_contents
+from tieup.write.exchange.coordinate_system import System, system_of
+from tieup.write.exchange.export_selection import Chosen
+from tieup.write.exchange.string_chains import Chain, chains_of
+from tieup.write.exchange.surface_content import SurfaceContent, surface_contents
 
 AXES = ("northing", "easting", "elevation")
 WORDS = ("code", "string", "role", "proof", "setups", "flags")

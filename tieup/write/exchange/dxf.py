@@ -21,7 +21,7 @@ from tieup.write.cautions import CAUTIONS
 from tieup.write.columns import COORDINATE, DECIMALS
 from tieup.write.exchange.content import SiteContent, SitePoint, SiteString
 from tieup.write.exchange.escapes import escaped
-from tieup.write.exchange.surfaces import SurfaceContent
+from tieup.write.exchange.surface_content import SurfaceContent
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing

@@ -15,10 +15,10 @@ from tieup.model.reconciliation import Reconciliation
 from tieup.write.cautions import UNCHECKED_MEANS
 from tieup.write.exchange.content import SiteContent, site_content
 from tieup.write.exchange.dxf import check_dxf, dxf_text
+from tieup.write.exchange.export_selection import Selection, choose
 from tieup.write.exchange.geo import geojson_text, geopackage_bytes
 from tieup.write.exchange.landxml import landxml_text
 from tieup.write.exchange.pnezd import pnezd_text
-from tieup.write.exchange.selection import Selection, choose
 
 FORMATS: Mapping[str, tuple[str, Callable[[SiteContent], str | bytes]]] = {
     "pnezd": ("points.txt", pnezd_text),

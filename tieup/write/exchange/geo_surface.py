@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from tieup.model.arrays import FloatArray
 from tieup.write.exchange.geopackage import Layer
-from tieup.write.exchange.surfaces import SurfaceContent
+from tieup.write.exchange.surface_content import SurfaceContent
 
 if TYPE_CHECKING:
     from tieup.write.exchange.content import SiteContent

@@ -14,8 +14,8 @@ from contextlib import closing
 from dataclasses import dataclass
 from typing import Any
 
+from tieup.write.exchange.coordinate_system import System
 from tieup.write.exchange.escapes import escaped
-from tieup.write.exchange.frame import System
 
 APPLICATION = 0x47504B47  # "GPKG"
 VERSION = 10400

@@ -11,7 +11,7 @@ import numpy as np
 from tieup.model.arrays import FloatArray
 from tieup.write.columns import COORDINATE, DECIMALS
 from tieup.write.exchange.escapes import XML_FORBIDDEN, escaped
-from tieup.write.exchange.surfaces import SurfaceContent, outer
+from tieup.write.exchange.surface_content import SurfaceContent, outer
 
 if TYPE_CHECKING:
     from tieup.write.exchange.content import SiteContent

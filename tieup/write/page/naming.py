@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from tieup.model.reconciliation import Reconciliation
-from tieup.write.page.disputed import Story
-from tieup.write.page.frame import WIDTH
-from tieup.write.page.grid import texts
-from tieup.write.page.labels import Box, Label, box_around, placed
-from tieup.write.page.places import Places
+from tieup.write.page.disputed_view import StoryPlace
+from tieup.write.page.drawing_labels import Box, Label, box_around, placed
+from tieup.write.page.drawing_layout import WIDTH
+from tieup.write.page.drawing_points import DrawingPoints
+from tieup.write.page.page_table import texts
 from tieup.write.page.symbols import Shift, Symbol
 from tieup.write.page.wording import BAD, GOOD
 
@@ -25,12 +25,12 @@ JOINT = 9
 
 def labels_of(
     site: Reconciliation,
-    places: Places,
+    places: DrawingPoints,
     marks: Sequence[Symbol],
     setups: Sequence[Symbol],
     joints: Sequence[Symbol],
     shifts: Sequence[Shift],
-    stories: Sequence[Story],
+    stories: Sequence[StoryPlace],
 ) -> tuple[Label, ...]:
     """Return every text on the plan with its place, in the order in which they choose it."""
     labels = [

@@ -2,7 +2,7 @@
 
 A residual is drawn over its own sd, so that all kinds share one axis. Each kind has its own
 shape. A good site is a band without a pattern: a slope against distance speaks of the scale
-or of the air, a step in time of an instrument that moved, one setup aside of that setup.
+or of the air, a step in time of an instrument that moved, one setup off as a whole, of that setup.
 """
 
 from __future__ import annotations

@@ -12,9 +12,9 @@ from tieup.model.arrays import FloatArray
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.units import angle_factor, parse_angles
 from tieup.write.lengths import Lengths, tie_words
-from tieup.write.page.frame import LONGEST
-from tieup.write.page.grid import numbers, texts
-from tieup.write.page.places import RANK, Places, drawn_roles
+from tieup.write.page.drawing_layout import LONGEST
+from tieup.write.page.drawing_points import RANK, DrawingPoints, drawn_roles
+from tieup.write.page.page_table import numbers, texts
 from tieup.write.page.wording import stand_words, verdict_of
 
 MOST_MARKS, MOST_SHIFTS = 400, 600
@@ -66,7 +66,7 @@ class Shift:
     whole: bool = True
 
 
-def mark_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
+def mark_symbols(site: Reconciliation, places: DrawingPoints) -> Iterator[Symbol]:
     """Return the control points, ties and occupied marks that are shown.
 
     A mark whose only other sight was left out is no tie any more, but it has a line in the ties.
@@ -86,7 +86,7 @@ def mark_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
             )
 
 
-def setup_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
+def setup_symbols(site: Reconciliation, places: DrawingPoints) -> Iterator[Symbol]:
     """Return the setups that are shown, with their verdicts."""
     verdicts, stations = texts(site.setups, "verdict"), texts(site.setups, "station")
     for name, number in places.setups.items():
@@ -102,7 +102,7 @@ def setup_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
             )
 
 
-def joint_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
+def joint_symbols(site: Reconciliation, places: DrawingPoints) -> Iterator[Symbol]:
     """Return the change-overs of strings that have a place, with the steps beside them."""
     joints = site.joints
     lengths = Lengths(site.job.length_unit)
@@ -124,7 +124,7 @@ def joint_symbols(site: Reconciliation, places: Places) -> Iterator[Symbol]:
             )
 
 
-def ovals(site: Reconciliation, places: Places) -> Iterator[Oval]:
+def ovals(site: Reconciliation, places: DrawingPoints) -> Iterator[Oval]:
     """Return the error ellipses of marks and stations that are shown."""
     table, frame = site.coordinates, places.frame
     roles = drawn_roles(table, places.rows)
@@ -147,7 +147,7 @@ def _radians(column: FloatArray, site: Reconciliation) -> FloatArray:
     return parse_angles([str(text or "") for text in column.tolist()], unit)[0]
 
 
-def plan_shifts(site: Reconciliation, places: Places) -> Iterator[Shift]:
+def plan_shifts(site: Reconciliation, places: DrawingPoints) -> Iterator[Shift]:
     """Return where each setup alone puts the marks in plan, from where the others do."""
     ties, frame = site.ties, places.frame
     right = frame.drawn(numbers(ties, "d_easting"))
@@ -171,7 +171,7 @@ def plan_shifts(site: Reconciliation, places: Places) -> Iterator[Shift]:
             )
 
 
-def height_shifts(site: Reconciliation, places: Places) -> Iterator[Shift]:
+def height_shifts(site: Reconciliation, places: DrawingPoints) -> Iterator[Shift]:
     """Return how high or low each setup alone puts the marks, as upright bars."""
     ties = site.ties
     up = places.frame.drawn(numbers(ties, "d_elevation"))
@@ -197,7 +197,7 @@ def height_shifts(site: Reconciliation, places: Places) -> Iterator[Shift]:
             )
 
 
-def _shown_ties(ties: Table, places: Places) -> Iterator[tuple[int, int, str, str]]:
+def _shown_ties(ties: Table, places: DrawingPoints) -> Iterator[tuple[int, int, str, str]]:
     """Return row, number of the point, setup and shape of the verdict of ties to be drawn."""
     columns = [texts(ties, column) for column in ("point", "setup", "verdict")]
     rows = list(enumerate(zip(*columns, strict=True)))

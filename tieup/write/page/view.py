@@ -6,12 +6,12 @@ from dataclasses import dataclass, replace
 
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.cautions import CAUTIONS
-from tieup.write.page.crew import Crew, crew_view
-from tieup.write.page.grid import row_starts
-from tieup.write.page.office import Office, office_view
-from tieup.write.page.plan import Plan, plan_view
-from tieup.write.page.surface import SurfaceMap, surface_maps
-from tieup.write.page.survey import Survey, survey_view
+from tieup.write.page.crew_view import Crew, crew_view
+from tieup.write.page.drawing import Drawing, plan_view
+from tieup.write.page.office_view import Office, office_view
+from tieup.write.page.page_table import row_starts
+from tieup.write.page.surface_view import SurfaceMap, surface_maps
+from tieup.write.page.survey_view import Survey, survey_view
 from tieup.write.tables import of_rows
 
 
@@ -22,7 +22,7 @@ class Page:
     title: str
     version: str
     crew: Crew
-    plan: Plan | None
+    plan: Drawing | None
     surfaces: tuple[SurfaceMap, ...]
     survey: Survey
     office: Office

@@ -6,7 +6,6 @@ A verdict always comes as a word with a shape beside it, so that nothing rests o
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 MEASURE = re.compile(r"(?<=\d) (mm|m|US ft|ft|%)(?!\w)")
@@ -41,16 +40,6 @@ VERDICTS = {
     "moved": Verdict("moved", BAD),
 }
 
-GEOMETRY = {
-    "strong": "",
-    "weak": "its marks are badly spread: shoot one more on the open side",
-    "single": "tied by one mark only: it can swing about that mark",
-    "two-tie": "tied by two marks only: a mistake at either would not be located",
-    "in-line": "its marks lie in one line with it: mistakes sideways would not show",
-    "danger-circle": "angles alone, near the circle through its marks: its place is weak",
-    "disconnected": "shares no mark with the rest of the site",
-}
-
 
 def verdict_of(word: str) -> Verdict:
     """Return the verdict that a table's word stands for; an unknown word speaks for itself."""
@@ -60,17 +49,6 @@ def verdict_of(word: str) -> Verdict:
 def stand_words(station: str) -> str:
     """Say what a setup stands over."""
     return f"over {station}" if station else "free station"
-
-
-def count(number: int, noun: str) -> str:
-    """Return a count with its noun: 1 tie, 2,000 ties."""
-    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
-
-
-def listed(words: Sequence[str], most: int) -> str:
-    """Return words as a list in a sentence, with how many more there are."""
-    rest = len(words) - most
-    return ", ".join(words[:most]) + (f" and {rest:,} more" if rest > 0 else "")
 
 
 def on_one_line(text: str) -> str:

@@ -1,0 +1,85 @@
+"""Find the tolerances of a job: a class that ships with the package, or limits of its own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from tieup.config.value_kinds import Choice, Number, TextValue
+from tieup.config.value_shapes import Section
+from tieup.config.yaml_nodes import YamlReading, parse_yaml
+from tieup.data import data_path
+from tieup.errors import ConfigError, did_you_mean
+from tieup.model.settings import Tolerances
+
+_LIMIT = Section(
+    {
+        "limit": Number(low=0.0, open_low=True, unit="m"),
+        "source": TextValue(),
+        "source_in_feet": TextValue(),
+    },
+    required=("limit", "source"),
+)
+_CLASS = Section(
+    {
+        "name": TextValue(),
+        "use": TextValue(),
+        "unit": Choice(("m",)),
+        "horizontal": _LIMIT,
+        "elevation": _LIMIT,
+    },
+    required=("name", "use", "unit", "horizontal", "elevation"),
+)
+
+
+def find_tolerances(
+    stated: str | dict[str, Any], factor: float, reading: YamlReading
+) -> Tolerances:
+    """Return the tolerances in metres; note a class that does not exist.
+
+    Parameters
+    ----------
+    stated
+        The name of a class, or its limits in the job's length unit.
+    factor
+        Metres in the job's length unit.
+    """
+    if isinstance(stated, dict):
+        limits = {key: value * factor for key, value in stated.items() if value is not None}
+        return Tolerances(name="job", source="stated in job.yaml", **limits)
+    folder = data_path("configs") / "tolerances"
+    classes = {path.stem: path for path in sorted(folder.glob("*.yaml"))}
+    if stated in classes:
+        return read_class(classes[stated], feet=factor != 1.0)
+    hint = did_you_mean(stated, classes.keys())
+    known = f"Expected {', '.join(classes)}, or {{horizontal: ..., elevation: ...}}"
+    reading.note_key("tolerances", f'is "{stated}". {known}. {hint}'.rstrip(". "))
+    return Tolerances()
+
+
+def read_class(path: Path, *, feet: bool = False) -> Tolerances:
+    """Read one class of tolerances; ``feet``: where it comes from is said in feet.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read as a class of tolerances.
+    """
+    reading = YamlReading(path.name)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path}: cannot be read ({error})") from error
+    values = _CLASS.read(parse_yaml(text, reading), "", reading)
+    reading.raise_problems()
+    plan, height = values["horizontal"], values["elevation"]
+    return Tolerances(
+        name=values["name"],
+        horizontal=plan["limit"],
+        elevation=height["limit"],
+        source=f"horizontal: {_source(plan, feet)}; elevation: {_source(height, feet)}",
+    )
+
+
+def _source(limit: dict[str, Any], feet: bool) -> str:
+    return str((feet and limit["source_in_feet"]) or limit["source"])
