@@ -15,7 +15,7 @@ from tieup.model.fieldbook import Shots
 from tieup.model.finding import Finding
 from tieup.model.observations import AZIMUTH, DIRECTION, DISTANCE, KINDS, LEVEL_DISTANCE
 from tieup.model.reconciliation import FATES, Table
-from tieup.results.believed import believed_rows
+from tieup.results.believed_table import believed_rows
 from tieup.results.job_units import SEXAGESIMAL, small_unit
 from tieup.results.levels_table import link_rows
 from tieup.results.site import Site
