@@ -62,7 +62,7 @@ def test_what_a_mistake_takes_out_comes_back_as_it_was(seed: int) -> None:
         kind = KINDS[name]
         for mistake in mistakes[:40]:
             out = kind.taken_out(case, mistake)
-            assert not same(out, case), mistake
+            assert not same(out, case) or kind.stays_in(mistake), mistake
             assert same(kind.put_back(out, case, mistake), case), mistake
 
 

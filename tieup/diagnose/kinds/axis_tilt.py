@@ -63,8 +63,21 @@ class AxisTilt(Kind):
         return np.flatnonzero(case.shots.setup == case.setup_number(mistake.setup))
 
     def stays_in(self, mistake: Mistake) -> bool:
-        """Leaving the zenith angles of a setup out would leave no height."""
-        return True
+        """One whose size is not known, as a rival of another mistake, cannot be taken off."""
+        return not len(mistake.size)
+
+    def taken_out(self, case: Case, mistake: Mistake) -> Case:
+        """Take the lean off: leaving the zenith angles of a setup out would leave no height."""
+        return self.cured(case, mistake) if len(mistake.size) else case
+
+    def put_back(self, case: Case, original: Case, mistake: Mistake) -> Case:
+        """Return the case with the readings of the setup as they were read."""
+        case = super().put_back(case, original, mistake)
+        shots, before = case.shots, original.shots
+        rows = self.contaminated_rows(case, mistake)
+        direction, zenith = shots.direction.copy(), shots.zenith.copy()
+        direction[rows], zenith[rows] = before.direction[rows], before.zenith[rows]
+        return replace(case, shots=replace(shots, direction=direction, zenith=zenith))
 
     def cured(self, case: Case, mistake: Mistake) -> Case:
         """Take the lean off all readings of the setup."""
@@ -97,7 +110,7 @@ class AxisTilt(Kind):
         return MistakeText(
             f"The vertical axis of setup {m.setup} leaned by {phrases.angle(m.magnitude)}{toward}: "
             "heights are low on that side and high on the other",
-            "its readings are left in",
+            "it is taken off all its readings for now",
             f"Level {m.setup} again, look at the compensator, and shoot two marks on opposite "
             "sides.",
             "Take the lean off all readings of the setup (accept), or shoot it again.",
@@ -113,4 +126,4 @@ class AxisTilt(Kind):
         return f"vertical axis{in_setup(setup)}"
 
 
-AXIS_TILT = AxisTilt("axis-tilt", (ZENITH,), "rad", axis_tilts, in_height=True)
+AXIS_TILT = AxisTilt("axis-tilt", (ZENITH,), "rad", axis_tilts, action="applied", in_height=True)

@@ -12,7 +12,7 @@ from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.phrases import MistakeText, Phrases, at_marks, from_setup, too
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.evidence.subjects import Subjects
-from tieup.diagnose.kinds.kind import RARE, USUAL, from_to
+from tieup.diagnose.kinds.kind import RARE, USUAL, from_to, some_points
 from tieup.diagnose.kinds.sight_kind import SightKind
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE, KINDS, ZENITH, Sights
@@ -35,15 +35,26 @@ def single_readings(subjects: Subjects) -> Iterator[Hypothesis]:
 
 
 def _every_look(subjects: Subjects) -> Iterator[Hypothesis]:
-    """Give the distances of all looks of a setup at one mark as off alike: another prism there."""
+    """Give the distances of all looks at one mark as off alike: another prism stood there.
+
+    Of one setup, and of all.
+    """
     shots, rows = subjects.shots, subjects.rows
     rows = rows[subjects.observed[rows, DISTANCE]]
-    sight = subjects.evidence.pointings.sight[rows]
-    ends = np.column_stack([shots.setup[rows], shots.point[rows]])
-    for one in np.unique(ends, axis=0):
-        own = (ends == one).all(axis=1)
-        if len(np.unique(sight[own])) > 1:
-            yield _reading(subjects, rows[own], DISTANCE, EVERY_LOOK)
+    sight, setup, point = (
+        subjects.evidence.pointings.sight[rows],
+        shots.setup[rows],
+        shots.point[rows],
+    )
+    for mark in np.unique(point).tolist():
+        at = point == mark
+        setups = np.unique(setup[at]).tolist()
+        for number in setups:
+            own = at & (setup == number)
+            if len(np.unique(sight[own])) > 1:
+                yield _reading(subjects, rows[own], DISTANCE, EVERY_LOOK)
+        if len(setups) > 1:
+            yield replace(_reading(subjects, rows[at], DISTANCE, EVERY_LOOK), setup="")
 
 
 def _reading(subjects: Subjects, rows: IntArray, kind: int, detail: str) -> Hypothesis:
@@ -99,6 +110,8 @@ class ReadingKind(SightKind):
 
     def clause(self, setup: str, points: Sequence[str]) -> str:
         """Say that the reading is off."""
+        if not setup:
+            return f"another prism stood at {some_points(points)}"
         return f"the {self.noun} {from_to(setup, points)} is off"
 
     def thing(self, setup: str, points: Sequence[str]) -> str:
@@ -109,11 +122,14 @@ class ReadingKind(SightKind):
 def _another_prism(m: Mistake, p: Phrases) -> MistakeText:
     """Say that all looks of a setup at one mark have the same error in their distances."""
     size, at = p.shift(m.magnitude), at_marks(m)
+    whence, again = (
+        (f" from setup {m.setup}", f"from {m.setup}") if m.setup else ("", "from two setups")
+    )
     return MistakeText(
-        f"All distances from setup {m.setup} to {at} are {size} too {too(m, 'long', 'short')}, "
+        f"All distances{whence} to {at} are {size} too {too(m, 'long', 'short')}, "
         "likely another prism, or its constant not set",
         "they are left out",
-        f"Look at the prism on {at}; from {m.setup} or another setup shoot it again.",
+        f"Look at the prism on {at}; {again} shoot it again.",
         "Leave the distances out (accept), or set the prism (set: prism_constant).",
         "the distances stay left out",
     )
