@@ -130,3 +130,20 @@ def test_the_height_of_the_site_is_recognised() -> None:
     assert "sea" not in likely_cause(-78.5e-6, 2e-6, 500.0, None)
     assert "weather" in likely_cause(30e-6, 2e-6, 500.0, None)
     assert "grid factor" in likely_cause(400e-6, 2e-6, 500.0, None)
+
+
+@pytest.mark.parametrize("size", [40.0, 100.0])
+def test_two_marks_that_do_not_fit_are_no_refusal(size: float) -> None:
+    """A list of two marks that is scaled on 2 km: the list, or one of the two, is named.
+
+    Which it is, two marks cannot say; neither is a sight of them blamed, nor the job refused.
+    """
+    day = draw_day(world_of("2-km+control"), SEED, 1)
+    two = {name: day.control[name] for name in sorted(day.control)[:2]}
+    world = replace(day.world, ppm=size)
+    outcome = reconciled(replace(day, control=two, world=world))
+    assert outcome.stops
+    for found in outcome.stops:
+        about = {found.kind, *(rival.kind for rival in found.rivals if not rival.separable)}
+        assert about & {"control-scale", "control-coordinate"}, found.says
+        assert set(found.points) <= set(two)

@@ -7,6 +7,7 @@ rows at once, which the rest of the tests hold against independent ones.
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -237,4 +238,18 @@ def test_a_free_day_is_no_control_for_the_next(tmp_path: Path, monday: Path) -> 
     tieup.reconcile(free).write(free / "out")
     today = job(tmp_path / "today", rows(random, "S3"), "", "control: {job: ../free}\n")
     with pytest.raises(TieupError, match="free job"):
+        tieup.reconcile(today)
+
+
+def test_a_day_that_does_not_tie_is_no_control_for_the_next(tmp_path: Path, monday: Path) -> None:
+    """Yesterday's record says that the site fails: its marks are not held, and that is said."""
+    today = job(
+        tmp_path / "today", rows(np.random.default_rng(8), "S3"), "", "control: {job: ../monday}\n"
+    )
+    tieup.reconcile(today)
+    record = monday / "out" / "run.json"
+    text = record.read_text(encoding="utf-8")
+    verdict = json.loads(text)["verdict"]
+    record.write_text(text.replace(f'"{verdict}"', '"fails"'), encoding="utf-8")
+    with pytest.raises(TieupError, match="does not tie. Settle it first"):
         tieup.reconcile(today)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ from tieup.config.yaml_nodes import YamlReading
 from tieup.read.form import KEYS
 
 CONTROL_FILE = "control.csv"
-OUT, COVARIANCE_FILE = "out", "covariance.csv"
+OUT, COVARIANCE_FILE, RUN_FILE = "out", "covariance.csv", "run.json"
 _OF_TABLES = ("columns", *KEYS)
 COORDINATES = ("northing", "easting", "elevation")
 
@@ -45,9 +46,20 @@ def _job_file(home: Path, control: dict[str, Any], reading: YamlReading) -> Path
     elif not path.is_file():
         told = f'is "{named}", and {OUT}/{COVARIANCE_FILE} is not there. Run tieup reconcile on it'
         reading.note_key("control.job", told)
+    elif _fails(folder / OUT / RUN_FILE):
+        told = f'is "{named}", and that job does not tie. Settle it first: its marks may be wrong'
+        reading.note_key("control.job", told)
     else:
         return path
     return None
+
+
+def _fails(record: Path) -> bool:
+    """Say whether the record of a run has it that the site fails."""
+    try:
+        return bool(json.loads(record.read_text(encoding="utf-8")).get("verdict") == "fails")
+    except (OSError, ValueError, AttributeError):
+        return False  # an older or a foreign record says nothing
 
 
 def read_control_table(control: Any, reading: YamlReading) -> dict[str, Any]:

@@ -33,6 +33,7 @@ LEAST, GRID_LEAST, GRID_MOST = 20e-6, 80e-6, 600e-6  # trade habit: 5-40 weather
 PLAIN = 5.0  # sds beyond which list and shots cannot both be held
 ONE_BODY = 4  # motions of one body: three shifts and a turn
 FEWEST = 3  # marks: between two, a scale is what any mistake looks like
+PAIR = 2  # marks that can still say that the list cannot be held, and not why
 FLOOR = 0.002  # m; marks and shots agree no better: common practice, no source
 NEAR = 11.0  # what is left more than with a scale, below which one wrong mark is a rival
 ONE_MORE = 2.0  # the price of the one number more that a wrong mark takes
@@ -58,7 +59,7 @@ def free_of_scaled_control(
         onto = _onto_control(network, adjustment)
     except TieupError:
         return case, (), prepared
-    if onto is None:
+    if onto is None or (len(onto.marks) < FEWEST and not _misses(prepared)):
         return case, (), prepared
     fit, marks, alone = onto.fit, onto.marks, onto.alone
     if alone.min() + ONE_MORE < fit.weighted_sum_plan:
@@ -68,7 +69,7 @@ def free_of_scaled_control(
         return case, (), prepared
     if largest_misfit(scale, network.control[_common(network, adjustment), :2]) < limits.horizontal:
         return case, (), prepared
-    if float(chi_square_tail(fit.weighted_sum_plan, fit.dof_plan)) < FITS:
+    if fit.dof_plan and float(chi_square_tail(fit.weighted_sum_plan, fit.dof_plan)) < FITS:
         return case, (), prepared
     near = alone - fit.weighted_sum_plan <= NEAR
     names = tuple(case.points[mark] for mark in marks[near])
@@ -76,6 +77,11 @@ def free_of_scaled_control(
     cause = likely_cause(scale, sd, height, case.precision.grid)
     found = scale_finding(scale, sd, fit.turn, cause, names, freed=True)
     return free, (found,), None
+
+
+def _misses(prepared: Prepared | None) -> bool:
+    """Say whether a site held to its list has no solution, or readings far off its start."""
+    return prepared is None or bool(prepared.network.start.gross.any())
 
 
 def _prepared(case: Case) -> Prepared | None:
@@ -137,7 +143,7 @@ class _Onto:
 def _onto_control(network: Network, adjustment: Adjustment) -> _Onto | None:
     """Fit the free net onto the list; None with too few marks."""
     control, point = network.control, _common(network, adjustment)
-    if len(point) < FEWEST:
+    if len(point) < PAIR:
         return None
     own = np.diagonal(adjustment.point_covariance[point], axis1=1, axis2=2)
     given = np.nan_to_num(network.control_sd[point])
@@ -154,6 +160,8 @@ def _left_without_each(
 
     ``turn`` (rad) is nearly that of the fits, so that they are linear.
     """
+    if len(source) == PAIR:
+        return np.zeros(PAIR)  # without one of two nothing is left to fit
     cosine, sine = np.cos(turn), np.sin(turn)
     north, east = (source[:, :2] @ np.array([[cosine, sine], [-sine, cosine]])).T
     off = target[:, :2] - np.column_stack([north, east])

@@ -21,7 +21,8 @@ from tieup.diagnose.gross.gross import explain_gross, identify_sight, is_large
 from tieup.diagnose.gross.rescue import rescue
 from tieup.diagnose.kinds.catalogue import kind_of, measured, stays_in, taken_out
 from tieup.diagnose.search.look import look, settled_scatter
-from tieup.errors import AdjustmentError
+from tieup.errors import AdjustmentError, NetworkError
+from tieup.model.settings import Datum
 from tieup.threads import one_thread
 
 ROUNDS = 4
@@ -85,7 +86,7 @@ def _found(solved: Solved, case: Case) -> Diagnosis:
         adapted = solved.case
         for mistake in new:
             adapted = taken_out(adapted, mistake)
-        solved, more = _without_gross_ones(solve(adapted), looked.scatter)
+        solved, more = _without_gross_ones(_solve_still(adapted), looked.scatter)
         found += new
         gross += more
         looked = look(solved)
@@ -95,6 +96,19 @@ def _found(solved: Solved, case: Case) -> Diagnosis:
     final = weighed(stated, scatter)
     gross = [measured(final, mistake) for mistake in gross]
     return Diagnosis(final, stated, (*gross, *found), tuple(seen), scatter)
+
+
+def _solve_still(case: Case) -> Solved:
+    """Solve a case from which something was taken out.
+
+    Where that was a mark without which the list fixes no frame, the site keeps its own.
+    """
+    try:
+        return solve(case)
+    except NetworkError:
+        if case.datum.kind != "control":
+            raise
+        return solve(replace(case, datum=Datum("free")))
 
 
 def _without_gross_ones(solved: Solved, scatter: Scatter | None) -> tuple[Solved, list[Mistake]]:
