@@ -112,7 +112,7 @@ def _numbers(
     places = slopes.places
     ring_names = [name for name in (wish.boundary, *wish.holes) if name]
     parts = {line.name: line.parts for line in slopes.lines}
-    placed = np.isfinite(places.position).all(axis=1)
+    placed = np.asarray(np.isfinite(places.position).all(axis=1))
     asked = _asked(wish, coordinates, rows, parts, ring_names, placed)
     proof = np.array(coordinates["proof"], dtype=object)[rows]
     taken = asked & np.isin(proof, wish.proofs)

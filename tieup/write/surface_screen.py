@@ -191,8 +191,8 @@ def _depths(site: Reconciliation, surface: SiteSurface) -> Iterator[str]:
         area = f"{row['area']:,.0f} of {row['of_area']:,.0f} {_square(site)} compared, "
         verdict = f"; thickness {row['verdict']}" if row["verdict"] else ""
         yield (
-            f"{row['where']}: {area if part else ''}above {row['cut']:.2f}, below {row['fill']:.2f}, "
-            f"net {row['net']:.2f} cubic {unit}, sd {row['sd_net']:.2f}{verdict}"
+            f"{row['where']}: {area if part else ''}above {row['cut']:.2f}, "
+            f"below {row['fill']:.2f}, net {row['net']:.2f} cubic {unit}, sd {row['sd_net']:.2f}{verdict}"
         )
 
 
