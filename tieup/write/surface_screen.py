@@ -192,7 +192,8 @@ def _depths(site: Reconciliation, surface: SiteSurface) -> Iterator[str]:
         verdict = f"; thickness {row['verdict']}" if row["verdict"] else ""
         yield (
             f"{row['where']}: {area if part else ''}above {row['cut']:.2f}, "
-            f"below {row['fill']:.2f}, net {row['net']:.2f} cubic {unit}, sd {row['sd_net']:.2f}{verdict}"
+            f"below {row['fill']:.2f}, net {row['net']:.2f} cubic {unit}, "
+            f"sd {row['sd_net']:.2f}{verdict}"
         )
 
 
