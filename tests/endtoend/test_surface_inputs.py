@@ -102,7 +102,7 @@ def test_the_file_for_other_programs_says_what_is_open(tmp_path: Path) -> None:
     (path,) = (folder / "out").glob("site*.xml")
     root = ElementTree.parse(path).getroot()
     surface = root.find(".//{http://www.landxml.org/schema/LandXML-1.2}Surface")
-    assert surface.get("desc").startswith("cannot tell whether it drains: P2 lies over P1")
+    assert surface.get("desc").startswith("cannot tell whether it drains; P2 lies over P1")
 
 
 CROSS = [
