@@ -37,9 +37,12 @@ def surface(job: Path, out: Path | None, quiet: bool, as_json: bool, width: int 
         check_target(out, loaded)
     site = run(loaded, progress=None if quiet else progress())
     status = surface_status(site)
+    columns = width or min(shutil.get_terminal_size((80, 40)).columns, 80)
+    text, record = surface_text(site, columns), surface_record(site)
     if out is not None:
         writing(out / RUN_FILE, status)
-        write_results(site, out, written=timestamp())
-    columns = width or min(shutil.get_terminal_size((80, 40)).columns, 80)
-    show(surface_text(site, columns), surface_record(site), quiet=quiet, as_json=as_json)
+        paths = write_results(site, out, written=timestamp())
+        text += f"Written to {out}: {len(paths)} files, the surfaces as surface_*.csv\n"
+        record["written"] = [str(path) for path in paths]
+    show(text, record, quiet=quiet, as_json=as_json)
     return status

@@ -11,6 +11,8 @@ from tieup.model.arrays import FloatArray
 if TYPE_CHECKING:
     from tieup.model.reconciliation import Table
 
+UNSAFE, MADE_OF, NONE = "unsafe", "made of", "none"  # what lines of ``said`` are about
+
 
 @dataclass(frozen=True)
 class SiteSurface:
@@ -24,7 +26,8 @@ class SiteSurface:
     ``contours`` elevations, each with places (k, 2) northing, easting along one line; ``shores``
     rows of ``ponds`` with an outline of the water. ``verdict`` is drains, holds, cannot tell, or
     empty where there is no surface; ``shares`` what drains where; ``said`` is the crew's
-    answer, each line with what it is about: holds, cannot tell or seams.
+    answer, each line with what it is about: holds, cannot tell, seams, what the surface is made of
+    (``unsafe`` where that leaves its answer open, else ``made of``), or why it is none.
     """
 
     name: str

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse import csr_array
 
-from tieup.derive.measured_falls import Falls, verdict_of, verdicts
+from tieup.derive.measured_falls import CANNOT_TELL, PASS, Falls, verdict_of, verdicts
 from tieup.model.arrays import FloatArray, TextArray
 from tieup.model.reconciliation import Table
 from tieup.model.surfaces import Against
@@ -21,12 +21,15 @@ from tieup.surface.between import Between, between, depths_at
 from tieup.surface.mesh import Mesh
 from tieup.surface.whole_surface import Surface
 
+COVERED = 0.99  # share of a surface over another; edges are never shot twice alike; our choice
+
 
 @dataclass(frozen=True)
 class LayerBetween:
     """One surface over another: ``depth`` (p,) m with ``sd`` at the places of ``found``.
 
-    ``verdict`` (p,) holds each depth to the thickness, empty where none is asked for.
+    ``verdict`` (p,) holds each depth to the thickness, empty where none is asked for; ``of_area``
+    is the plan area (m^2) of the first surface, of which `Between.area` is covered.
     """
 
     found: Between
@@ -34,6 +37,12 @@ class LayerBetween:
     verdict: TextArray
     strings: tuple[tuple[str, float, float, float, FloatArray, str], ...]
     sd_volume: FloatArray
+    of_area: float
+
+    @property
+    def covered(self) -> bool:
+        """Return whether the other surface lies under all of the first, edges apart."""
+        return self.found.area >= COVERED * self.of_area
 
 
 @dataclass(frozen=True)
@@ -62,6 +71,7 @@ def layer_of(
         verdict=_held(found.depth, sd, against, confidence),
         strings=tuple(_along(surface, ground, other, joined, against, confidence)),
         sd_volume=heights.spread.sd(joined.rows(found.volume_first, found.volume_second)),
+        of_area=float(surface.mesh.area.sum()),
     )
 
 
@@ -135,6 +145,7 @@ def depths_table(layer: LayerBetween, against: Against, length: float) -> Table:
     return {
         "where": _texts(["all", *(name for name, *_ in layer.strings)]),
         "area": np.array([found.area / length**2, *(own[1] / length for own in layer.strings)]),
+        "of_area": np.array([layer.of_area / length**2, *nothing]),
         **{
             key: np.array([value, *nothing])
             for part, whole, sd in zip(("cut", "fill", "net"), volumes, sds, strict=True)
@@ -150,8 +161,15 @@ def depths_table(layer: LayerBetween, against: Against, length: float) -> Table:
 
 
 def whole_verdict(layer: LayerBetween) -> str:
-    """Return the verdict on the thickness everywhere, empty where none is asked for."""
-    return verdict_of(layer.verdict) if len(layer.verdict) and layer.verdict[0] else ""
+    """Return the verdict on the thickness everywhere, empty where none is asked for.
+
+    What is not covered was not compared: nothing passes there, and without common ground there is
+    nothing to tell, whatever was asked for.
+    """
+    if not len(layer.verdict):
+        return CANNOT_TELL
+    word = verdict_of(layer.verdict) if layer.verdict[0] else ""
+    return CANNOT_TELL if word == PASS and not layer.covered else word
 
 
 def thickness_table(layer: LayerBetween, origin: FloatArray, length: float) -> Table:

@@ -9,7 +9,7 @@ import numpy as np
 
 from tieup.derive.points import DerivedPoints
 from tieup.derive.slopes import Slopes
-from tieup.model.arrays import FloatArray, IntArray, TextArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
 from tieup.model.reconciliation import Table
 from tieup.model.surfaces import GradeLimits
 from tieup.results.site import Site
@@ -36,11 +36,31 @@ class BuiltSurface:
 
     @property
     def verdict(self) -> str:
-        """Return drains, holds or cannot tell, empty where there are no triangles."""
+        """Return drains, holds or cannot tell, empty where there are no triangles.
+
+        A surface that is not made of what it should be is not told to drain.
+        """
         if not len(self.surface.mesh.faces):
             return ""
         found = set(self.verdicts.tolist())
-        return HOLDS if HOLDS in found else CANNOT_TELL if found else DRAINS
+        return HOLDS if HOLDS in found else CANNOT_TELL if found or self.unsafe else DRAINS
+
+    @property
+    def unsafe(self) -> bool:
+        """Return whether points, lines or rings that it is made of leave its answer open."""
+        surface = self.surface
+        odd = self.unsafe_meetings.any() or self.unsafe_twins.any() or len(surface.touches[0])
+        return bool(odd or surface.bad_rings or self.site.left_out)
+
+    @property
+    def unsafe_meetings(self) -> BoolArray:
+        """Return which meetings (c,) of lines at different heights are in the surface."""
+        return np.asarray(self.surface.mesh.used[self.surface.meetings.vertex])
+
+    @property
+    def unsafe_twins(self) -> BoolArray:
+        """Return which twins (k,) of different height have a point in the surface."""
+        return np.asarray((self.surface.vertex[self.surface.twins.points] >= 0).any(axis=1))
 
 
 def built_surfaces(

@@ -7,7 +7,7 @@ is asked for. A typed elevation stands in for the point that it is typed over.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -24,14 +24,32 @@ from tieup.model.surfaces import SurfaceWish
 from tieup.results.site import Site
 from tieup.surface.seams import SHARED
 from tieup.surface.spread import HeightSpread, factor_of
-from tieup.surface.whole_surface import SurfaceGround
+from tieup.surface.whole_surface import SurfaceGround, ring_area
+
+NO_HEIGHT, NO_PLACE = "no height", "no place"
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A point that was asked for and takes no part.
+
+    ``why`` is no height, no place, or the proof that is not allowed; ``of`` the string or code it
+    belongs to; ``ring`` whether that string is the boundary or a hole.
+    """
+
+    name: str
+    why: str
+    of: str
+    ring: bool
 
 
 @dataclass(frozen=True)
 class SiteGround:
     """The ground of one surface: ``number`` (n,) of its points among all places, their ``names``,
     ``rows`` (n,) of the coordinates table. ``line_names`` are those of the lines and rings of
-    ``ground``, in order, ``unclosed`` rings that are open strings.
+    ``ground``, in order, ``unclosed`` rings that are open strings. ``left_out`` are points that
+    were asked for and take no part; ``whole_area`` (m^2) is that inside of the boundary and outside
+    of the holes with all their points, NaN where that is not known.
     """
 
     wish: SurfaceWish
@@ -41,6 +59,8 @@ class SiteGround:
     rows: IntArray
     line_names: tuple[str, ...]
     unclosed: tuple[str, ...]
+    left_out: tuple[LeftOut, ...] = ()
+    whole_area: float = np.nan
 
 
 @dataclass(frozen=True)
@@ -69,24 +89,71 @@ def site_grounds(
     """Return what the wished surfaces are made of."""
     row_of = {str(name): row for row, name in reversed([*enumerate(coordinates["point"])])}
     rows = np.array([row_of[name] for name in slopes.places.names], dtype=np.int64)
-    numbers = [_numbers(wish, slopes, derived, coordinates, rows) for wish in site.job.surfaces]
+    chosen = [_numbers(wish, slopes, derived, coordinates, rows) for wish in site.job.surfaces]
+    numbers = [taken for taken, _ in chosen]
     number = np.unique(np.concatenate([*numbers, np.zeros(0, dtype=np.int64)]))
     heights = SiteHeights(number, _spread(site, slopes.places, number))
-    pairs = zip(site.job.surfaces, numbers, strict=True)
-    grounds = [_ground(wish, site, slopes, own, heights, coordinates, rows) for wish, own in pairs]
+    pairs = zip(site.job.surfaces, chosen, strict=True)
+    grounds = [
+        replace(
+            _ground(wish, site, slopes, own, heights, coordinates, rows),
+            left_out=tuple(_left_out(wish, slopes, missing, coordinates, rows)),
+            whole_area=_whole_area(wish, slopes),
+        )
+        for wish, (own, missing) in pairs
+    ]
     return heights, grounds
 
 
 def _numbers(
     wish: SurfaceWish, slopes: Slopes, derived: DerivedPoints, coordinates: Table, rows: IntArray
-) -> IntArray:
-    """Return the points of a surface among all places."""
+) -> tuple[IntArray, IntArray]:
+    """Return the points of a surface among all places, and those asked for that take no part."""
     places = slopes.places
     ring_names = [name for name in (wish.boundary, *wish.holes) if name]
     parts = {line.name: line.parts for line in slopes.lines}
-    taken = _taken(wish, coordinates, rows, parts, ring_names)
-    taken &= np.isfinite(places.position).all(axis=1) & ~_typed_over(places, derived, taken)
-    return np.flatnonzero(taken)
+    placed = np.asarray(np.isfinite(places.position).all(axis=1))
+    asked = _asked(wish, coordinates, rows, parts, ring_names, placed)
+    proof = np.array(coordinates["proof"], dtype=object)[rows]
+    taken = asked & np.isin(proof, wish.proofs)
+    asked &= ~_typed_over(places, derived, taken)
+    taken &= asked & placed
+    return np.flatnonzero(taken), np.flatnonzero(asked & ~taken)
+
+
+def _left_out(
+    wish: SurfaceWish, slopes: Slopes, missing: IntArray, coordinates: Table, rows: IntArray
+) -> Iterator[LeftOut]:
+    """Give the points that were asked for and take no part, with the reason."""
+    rings = [name for name in (wish.boundary, *wish.holes) if name]
+    parts = {line.name: line.parts for line in slopes.lines}
+    strings = [*rings, *wish.strings, *wish.points_only] if wish.chooses else [*rings, *parts]
+    string_of: dict[int, str] = {}
+    for name in strings:
+        for point in (point for part in parts[name] for point in part):
+            string_of.setdefault(point, name)
+    for point in missing.tolist():
+        place, row = slopes.places.position[point], rows[point]
+        why = str(coordinates["proof"][row])
+        if not np.isfinite(place).all():
+            why = NO_HEIGHT if np.isfinite(place[:2]).all() else NO_PLACE
+        # a line leads past a point without a height, which still says whose it is
+        own = string_of.get(point, str(coordinates["string"][row]))
+        string = own if own in strings else ""
+        of = string or str(coordinates["code"][row])
+        yield LeftOut(slopes.places.names[point], why, of, string in rings)
+
+
+def _whole_area(wish: SurfaceWish, slopes: Slopes) -> float:
+    """Return the area (m^2) inside of the boundary and outside of the holes, with all points."""
+    parts = {line.name: line.parts for line in slopes.lines}
+    if not wish.boundary:
+        return np.nan
+    areas = []
+    for name in (wish.boundary, *wish.holes):
+        ring = [point for part in parts[name] for point in part]
+        areas.append(abs(ring_area(slopes.places.position[ring, :2])))
+    return areas[0] - sum(areas[1:])
 
 
 def _ground(
@@ -122,26 +189,30 @@ def _ground(
     return SiteGround(wish, ground, number, (*names_of,), rows[number], names, unclosed)
 
 
-def _taken(
+def _asked(
     wish: SurfaceWish,
     coordinates: Table,
     rows: IntArray,
     parts: dict[str, tuple[tuple[int, ...], ...]],
     rings: Sequence[str],
+    placed: BoolArray,
 ) -> BoolArray:
-    """Return which points (p,) take part."""
-    proof, role, code = (
-        np.array(coordinates[name], dtype=object)[rows] for name in ("proof", "role", "code")
+    """Return which points (p,) should take part, whatever their proof; a ring's always do."""
+    role, code, names, string = (
+        np.array(coordinates[name], dtype=object)[rows]
+        for name in ("role", "code", "point", "string")
     )
-    names = np.array(coordinates["point"], dtype=object)[rows]
-    allowed = np.isin(proof, wish.proofs)
-    if not wish.chooses:
-        return np.asarray(allowed & (np.isin(role, wish.roles) | np.isin(names, wish.inlets)))
-    chosen = np.isin(code, [*wish.codes, *wish.inlets]) | np.isin(names, wish.points)
-    chosen |= np.isin(names, wish.inlets)
-    for name in (*wish.strings, *wish.points_only, *rings):
-        chosen[[point for part in parts[name] for point in part]] = True
-    return np.asarray(allowed & chosen)
+    strings = [*rings]
+    asked = np.isin(names, wish.inlets)
+    if wish.chooses:
+        asked |= np.isin(code, [*wish.codes, *wish.inlets]) | np.isin(names, wish.points)
+        strings += [*wish.strings, *wish.points_only]
+    else:
+        asked |= np.isin(role, wish.roles)
+    asked |= np.isin(string, strings) & ~placed  # a line leads past a point without a height
+    for name in strings:
+        asked[[point for part in parts[name] for point in part]] = True
+    return np.asarray(asked)
 
 
 def _typed_over(places: Places, derived: DerivedPoints, taken: BoolArray) -> BoolArray:

@@ -12,7 +12,7 @@ from tieup.derive.measured_falls import FAIL, PASS
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.arrays import FloatArray, TextArray
 from tieup.model.reconciliation import Table
-from tieup.model.surface_drawn import SiteSurface
+from tieup.model.surface_drawn import MADE_OF, NONE, UNSAFE, SiteSurface
 from tieup.model.surfaces import GradeLimits
 from tieup.results.derived_table import PROOFS
 from tieup.results.job_units import in_angle_unit
@@ -23,6 +23,7 @@ from tieup.results.surface_between import (
     thickness_table,
 )
 from tieup.results.surface_build import BuiltSurface
+from tieup.results.surface_inputs import surface_inputs, why_none
 from tieup.results.surface_words import Words, place_lines, pond_reason, seam_lines
 from tieup.surface.checks import critical
 from tieup.surface.contours import contour_lines, interval_of
@@ -77,9 +78,15 @@ def words_of(built: BuiltSurface, site: Site) -> Words:
     surface, length = built.surface, length_factor(site.job.length_unit)
     names, weights = built.site.names, surface.mesh.weights
     firsts = weights.indices[weights.indptr[:-1]].tolist()
+    # a mean of two heights that differ is that of neither point
+    merged = surface.twins.points[np.equal(*surface.vertex[surface.twins.points].T)]
+    twins = {
+        int(surface.vertex[a]): f"mean of {names[a]} and {names[b]}" for a, b in merged.tolist()
+    }
+    twins.pop(-1, None)
     return Words(
         phrases=Phrases(length, site.job.length_unit),
-        names=[names[f] if v < surface.points else "" for v, f in enumerate(firsts)],
+        names=[twins.get(v, names[f]) if v < surface.points else "" for v, f in enumerate(firsts)],
         place=(surface.mesh.place[:, :2] + site.solved.network.origin[:2]) / length,
         labels=[setup.label for setup in site.case.setups],
         confidence=site.job.confidence,
@@ -269,10 +276,14 @@ class _Layout:
 
     def said(self) -> tuple[tuple[str, str], ...]:
         """Return what the crew is told, each with its heading."""
+        inputs = surface_inputs(self._built, self.words)
+        made = [(UNSAFE if one.unsafe else MADE_OF, one.says) for one in inputs]
+        if not self._built.verdict:
+            return ((NONE, why_none(self._built)), *made)
         verdicts = self._built.verdicts.tolist()
         water = [*place_lines(self._surface, verdicts, self.words)]
         seams = [("seams", text) for _, text in seam_lines(self._surface, self.words)]
-        return (*water, *seams)
+        return (*made, *water, *seams)
 
     def depths(self) -> Table:
         """Return what lies below the surface, over the area and along strings."""

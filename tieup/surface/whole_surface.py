@@ -29,6 +29,7 @@ from tieup.surface.spread import HeightSpread, VertexSpread
 from tieup.surface.triangulation import Meetings, triangulate
 
 NO_LINE = -1
+LEAST_POINTS = 3  # of a triangle
 LEAST_AREA = 0.01  # m^2; a ring of less is none; our choice
 
 
@@ -164,11 +165,37 @@ def _ring(ground: SurfaceGround, ring: Sequence[int]) -> FloatArray:
 
 def _encloses_none(ring: FloatArray) -> bool:
     """Return whether a ring has points and no area."""
-    if not len(ring):
-        return False
+    return bool(len(ring)) and abs(ring_area(ring)) < LEAST_AREA
+
+
+def ring_area(ring: FloatArray) -> float:
+    """Return the area (m^2) of a ring (k, 2) in plan, positive one way round.
+
+    By the shoelace formula, from the middle of the ring so that large coordinates cost no digits.
+
+    >>> ring_area(np.array([[0.0, 0.0], [0.0, 2.0], [2.0, 2.0], [2.0, 0.0]]))
+    -4.0
+    """
     north, east = (ring - ring.mean(axis=0)).T
-    area = 0.5 * float(north @ np.roll(east, -1) - east @ np.roll(north, -1))
-    return abs(area) < LEAST_AREA
+    return 0.5 * float(north @ np.roll(east, -1) - east @ np.roll(north, -1))
+
+
+def emptied_by(ground: SurfaceGround) -> str:
+    """Return what leaves a surface without a triangle.
+
+    ``points`` where fewer than three take part, ``line`` where all are on one, ``boundary``,
+    ``holes`` or ``edges`` where that takes every triangle away.
+    """
+    if np.isfinite(ground.place).all(axis=1).sum() < LEAST_POINTS:
+        return "points"
+    mesh = triangulate(ground.place, _edges(ground)[0]).mesh
+    if not len(outlined(mesh, None, [], np.inf).faces):
+        return "line"
+    boundary = _ring(ground, ground.boundary)
+    closed = len(boundary) >= LEAST_POINTS
+    if len(outlined(mesh, boundary if closed else None, [], ground.longest).faces):
+        return "holes"
+    return "boundary" if closed else "edges"
 
 
 def _self_crossed(meetings: Meetings, line_of_edge: IntArray) -> IntArray:

@@ -64,6 +64,7 @@ SURFACE_MEANINGS: Mapping[str, Mapping[str, str]] = {
     "surface_NAME_depths.csv": {
         "where": "all of the area that both surfaces cover, or along a string",
         "area": "plan area; along a string, its length",
+        "of_area": "plan area of this surface, which the other covers or not; empty for strings",
         "cut": "volume of this surface above the other",
         "sd_cut": "standard deviation of the cut",
         "fill": "volume of this surface below the other",

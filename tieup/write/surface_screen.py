@@ -12,13 +12,20 @@ import numpy as np
 
 from tieup.model.answer import TIED
 from tieup.model.reconciliation import Reconciliation, Table
-from tieup.model.surface_drawn import SiteSurface
+from tieup.model.surface_drawn import MADE_OF, NONE, UNSAFE, SiteSurface
 from tieup.write.cautions import CAUTIONS, SHORT_CAUTION, UNCHECKED_MEANS
 from tieup.write.terminal import LEAST_WIDTH, WIDTH, folded
 
 MOST = 5  # lines of a section
+WHOLE = 0.999  # share of a surface from which on no one is told that it was compared in part
 HOLDS, CANNOT_TELL, DRAINS = "holds", "cannot tell", "drains"
-HEADINGS = {HOLDS: "Water stands", CANNOT_TELL: "Cannot tell", "seams": "Seams"}
+HEADINGS = {
+    UNSAFE: "Leaves the answer open",
+    MADE_OF: "What it is made of",
+    HOLDS: "Water stands",
+    CANNOT_TELL: "Cannot tell",
+    "seams": "Seams",
+}
 
 
 def surface_text(site: Reconciliation, width: int = WIDTH) -> str:
@@ -43,7 +50,10 @@ def surface_status(site: Reconciliation) -> int:
 
 
 def _is_sound(surface: SiteSurface) -> bool:
-    kept = all(word == "pass" for table in _judged(surface) for word in table.get("verdict", ()))
+    # an empty word is that of a layer without a tolerance: nothing was asked of it
+    kept = all(
+        word in ("pass", "") for table in _judged(surface) for word in table.get("verdict", ())
+    )
     return surface.verdict == DRAINS and kept
 
 
@@ -96,9 +106,11 @@ def headline(surface: SiteSurface) -> str:
     """Return the answer of one surface in a sentence."""
     name = surface.name.upper()
     if not surface.verdict:
-        return f"{name} IS NO SURFACE: fewer than three points, or all on one line."
-    first = next((text for kind, text in surface.said if kind == surface.verdict), "")
-    where = first.partition(";")[0]
+        why = next((text for kind, text in surface.said if kind == NONE), "it has no triangle")
+        return f"{name} IS NO SURFACE: {why}."
+    kinds = (UNSAFE, CANNOT_TELL) if surface.verdict == CANNOT_TELL else (surface.verdict,)
+    told = [text for own in kinds for kind, text in surface.said if kind == own]
+    where = told[0].partition(";")[0] if told else ""
     if surface.verdict == HOLDS:
         return f"{name} DOES NOT DRAIN: {where}."
     if surface.verdict == CANNOT_TELL:
@@ -108,9 +120,8 @@ def headline(surface: SiteSurface) -> str:
 
 def _block(site: Reconciliation, surface: SiteSurface, width: int) -> list[str]:
     lines = folded(headline(surface), width)
-    if not surface.verdict:
-        return lines
-    lines += folded(facts(site, surface), width)
+    if surface.verdict:
+        lines += folded(facts(site, surface), width)
     for title, said in sections(site, surface):
         lines += _section(title.upper(), said, width)
     return lines
@@ -136,7 +147,7 @@ def _section(title: str, said: Sequence[str], width: int) -> list[str]:
 def facts(site: Reconciliation, surface: SiteSurface) -> str:
     """Return how large a surface is, and what of it is not proved."""
     area = sum(area for _, area in surface.shares)
-    unit = "m2" if site.job.length_unit == "m" else "square ft"
+    unit = _square(site)
     proof = [str(word) for word in surface.points["proof"]]
     unproved = sum(word not in ("held", "checked") for word in proof)
     seam = sum(str(word) == "across" for word in surface.faces["joint"])
@@ -147,6 +158,10 @@ def facts(site: Reconciliation, surface: SiteSurface) -> str:
     if seam:
         parts.append(f"{seam:,} triangles bridge two setups.")
     return " ".join(parts)
+
+
+def _square(site: Reconciliation) -> str:
+    return "m2" if site.job.length_unit == "m" else "square ft"
 
 
 def _grades(surface: SiteSurface) -> Iterator[str]:
@@ -169,16 +184,22 @@ def _depths(site: Reconciliation, surface: SiteSurface) -> Iterator[str]:
         if row["net"] is None:
             yield f"{row['where']}: {row['thickness']:.4f} {unit} on the average"
             continue
+        if not row["area"]:
+            yield f"{row['where']}: they cover no common ground: {CANNOT_TELL}"
+            continue
+        part = row["area"] < WHOLE * row["of_area"]
+        area = f"{row['area']:,.0f} of {row['of_area']:,.0f} {_square(site)} compared, "
         verdict = f"; thickness {row['verdict']}" if row["verdict"] else ""
         yield (
-            f"{row['where']}: above {row['cut']:.2f}, below {row['fill']:.2f}, "
-            f"net {row['net']:.2f} cubic {unit}, sd {row['sd_net']:.2f}{verdict}"
+            f"{row['where']}: {area if part else ''}above {row['cut']:.2f}, "
+            f"below {row['fill']:.2f}, net {row['net']:.2f} cubic {unit}, "
+            f"sd {row['sd_net']:.2f}{verdict}"
         )
 
 
 def _shares(site: Reconciliation, surface: SiteSurface) -> Iterator[str]:
     whole = sum(area for _, area in surface.shares) or 1.0
-    unit = "m2" if site.job.length_unit == "m" else "square ft"
+    unit = _square(site)
     names = {"edge": "over the edge", "none": "nowhere"}
     for name, area in surface.shares:
         yield f"{names.get(name, name)}: {area:,.0f} {unit}, {100 * area / whole:.0f} %"

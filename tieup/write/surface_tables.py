@@ -74,6 +74,7 @@ GRADES: Mapping[str, str] = {
 DEPTHS: Mapping[str, str] = {
     "where": TEXT,
     "area": AREA,
+    "of_area": AREA,
     "cut": VOLUME,
     "sd_cut": VOLUME,
     "fill": VOLUME,

@@ -39,7 +39,8 @@ def _draft(content: SiteContent) -> str:
 
 def _add_surface(group: Element, surface: SurfaceContent, content: SiteContent) -> None:
     element = SubElement(group, "Surface", {"name": f"{_draft(content)}{surface.name}"})
-    element.set("desc", _carried(" ".join([SAYS[surface.verdict], content.draft]).strip()))
+    says = "; ".join([SAYS[surface.verdict], *surface.unsafe])
+    element.set("desc", _carried(" ".join([says, content.draft]).strip()))
     source = SubElement(element, "SourceData")
     boundaries = SubElement(source, "Boundaries")
     for number, ring in enumerate(surface.border, 1):

@@ -10,7 +10,7 @@ import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.reconciliation import Reconciliation
-from tieup.model.surface_drawn import SiteSurface
+from tieup.model.surface_drawn import UNSAFE, SiteSurface
 from tieup.units import length_factor
 from tieup.write.columns import COORDINATE, DECIMALS, PER_CENT
 
@@ -23,7 +23,7 @@ class SurfaceContent:
 
     Vertex i has the number i + 1 in every file. ``fall`` (t,) and ``sd_fall`` in per cent.
     ``breaklines`` are names with rows of vertices, ``border`` rings of rows, the outer ones first;
-    ``contours`` elevations with places (k, 3).
+    ``contours`` elevations with places (k, 3); ``unsafe`` is what leaves its answer open.
     """
 
     name: str
@@ -37,6 +37,7 @@ class SurfaceContent:
     breaklines: Sequence[tuple[str, IntArray]]
     border: Sequence[IntArray]
     contours: Sequence[tuple[float, FloatArray]]
+    unsafe: Sequence[str]
 
     def ring(self, rows: IntArray) -> FloatArray:
         """Return the places (k + 1, 3) of a ring, its first again at the end."""
@@ -75,6 +76,7 @@ def _content(surface: SiteSurface, factor: float) -> SurfaceContent:
             (level, _rounded(np.column_stack([line, np.full(len(line), level)])))
             for level, line in contours
         ],
+        unsafe=[text for kind, text in surface.said if kind == UNSAFE],
     )
 
 
