@@ -134,9 +134,9 @@ def seam_lines(surface: Surface, words: Words) -> Iterator[tuple[bool, str]]:
     for seam in surface.seams:
         pair = " and ".join(words.labels[setup] for setup in seam.setups)
         if not seam.tested:
-            few = not np.isfinite(seam.step)
-            why = "too few points on both sides" if few else "the ground bends too much beside it"
-            yield False, f"{pair}: {why} to tell"
+            shown = f"{words.seam(seam)}, which the ground beside it may bend: cannot tell"
+            few = "too few points on both sides to tell"
+            yield False, f"{pair}: {shown if np.isfinite(seam.step) else few}"
             continue
         sd = words.phrases.shift(seam.sd)
         if seam.clear > critical():
