@@ -4,9 +4,9 @@ A step in height between two setups looks like a kink along the seam, and water 
 to run where it will not. At the middle of each edge that bridges the two, the ground is carried on
 from both sides by a plane through the nearest points of each setup (least squares), never over a
 breakline; the step is the mean of the differences. It is linear in the heights and 0 on any plane,
-and on two planes that meet at the seam; what one side bends more than the other counts as shape. Two
-planes that meet elsewhere between the points of the two setups are a crease there and no step, so
-a step counts only beyond half of what the difference of the planes changes along an edge.
+and on two planes that meet at the seam; what one side bends more than the other counts as shape.
+Two planes that meet elsewhere between the points of the two setups are a crease there and no step,
+so a step counts only beyond half of what the difference of the planes changes along an edge.
 
 The variance is that of the heights by what each point has of its own, with the shape of the
 ground as two further errors: what single points scatter about their planes beyond it, and what
