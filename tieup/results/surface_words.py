@@ -51,6 +51,14 @@ class Words:
         """Return the sds that one side of an interval at the confidence spans."""
         return float(normal_critical(0.5 * (1.0 - self.confidence)))
 
+    def small(self, metres: float) -> str:
+        """Return a small length; one that would print as nothing, and is some, as less than it."""
+        text = self.phrases.shift(metres)
+        number, _, unit = text.partition(" ")
+        if float(number) or metres == 0.0:
+            return text
+        return f"under {number[:-1]}1 {unit}"
+
     def signed(self, metres: float) -> str:
         """Return a small length with its sign where it is negative."""
         return f"{'-' if metres < 0 else ''}{self.phrases.shift(metres)}"
@@ -72,11 +80,11 @@ def pond_reason(surface: Surface, row: int, words: Words) -> str:
         return f"the seam's, not the ground's: {_seam_of(surface, row, words)}"
     if row < len(surface.drainage.ponds):
         low, high = depth - words.reach() * sd, depth + words.reach() * sd
-        return f"from {words.signed(low)} to {words.signed(high)} deep"
+        return f"{f'from {words.small(low)} ' if low > 0.0 else 'up '}to {words.small(high)} deep"
     drop, toward = float(places.drop[row]), words.at(int(places.toward[row]))
     if drop <= 0.0:
         return f"level with {toward}, its best neighbour"
-    return f"falls {words.phrases.shift(drop)} to {toward}, sd {words.phrases.shift(sd)}"
+    return f"falls {words.small(drop)} to {toward}, sd {words.small(sd)}"
 
 
 def _seam_of(surface: Surface, row: int, words: Words) -> str:
@@ -123,7 +131,7 @@ def place_lines(
         at, depth = words.at(int(places.vertex[row])), float(places.depth[row])
         why = pond_reason(surface, row, words)
         if verdicts[row] == HOLDS and np.isfinite(depth):
-            deep = f"{words.phrases.shift(depth)} deep, sd {words.phrases.shift(places.sd[row])}"
+            deep = f"{words.phrases.shift(depth)} deep, sd {words.small(places.sd[row])}"
             yield HOLDS, f"{at}: {deep}; {cure(surface, row, HOLDS, words)}"
         else:
             yield verdicts[row], f"{at}: {why}; {cure(surface, row, verdicts[row], words)}"
@@ -138,7 +146,7 @@ def seam_lines(surface: Surface, words: Words) -> Iterator[tuple[bool, str]]:
             few = "too few points on both sides to tell"
             yield False, f"{pair}: {shown if np.isfinite(seam.step) else few}"
             continue
-        sd = words.phrases.shift(seam.sd)
+        sd = words.small(seam.sd)
         if seam.clear > critical():
             yield True, f"{pair}: {words.seam(seam)}, sd {sd}"
         else:

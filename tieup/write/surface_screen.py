@@ -13,6 +13,7 @@ import numpy as np
 from tieup.model.answer import TIED
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.model.surface_drawn import SiteSurface
+from tieup.sentences import counted
 from tieup.write.cautions import CAUTIONS, SHORT_CAUTION, UNCHECKED_MEANS
 from tieup.write.terminal import LEAST_WIDTH, WIDTH, folded
 
@@ -140,12 +141,17 @@ def facts(site: Reconciliation, surface: SiteSurface) -> str:
     proof = [str(word) for word in surface.points["proof"]]
     unproved = sum(word not in ("held", "checked") for word in proof)
     seam = sum(str(word) == "across" for word in surface.faces["joint"])
-    parts = [f"{len(proof):,} points, {len(surface.faces['a']):,} triangles, {area:,.0f} {unit}."]
+    parts = [
+        f"{counted(len(proof), 'point')}, {counted(len(surface.faces['a']), 'triangle')}, "
+        f"{area:,.0f} {unit}."
+    ]
     if unproved:
         them = "it" if unproved == 1 else "them"
-        parts.append(f"Not proved: {unproved:,} points unchecked: {UNCHECKED_MEANS} {them}.")
+        open_ = counted(unproved, "point")
+        parts.append(f"Not proved: {open_} unchecked: {UNCHECKED_MEANS} {them}.")
     if seam:
-        parts.append(f"{seam:,} triangles bridge two setups.")
+        bridge = "bridges" if seam == 1 else "bridge"
+        parts.append(f"{counted(seam, 'triangle')} {bridge} two setups.")
     return " ".join(parts)
 
 
@@ -171,8 +177,8 @@ def _depths(site: Reconciliation, surface: SiteSurface) -> Iterator[str]:
             continue
         verdict = f"; thickness {row['verdict']}" if row["verdict"] else ""
         yield (
-            f"{row['where']}: above {row['cut']:.2f}, below {row['fill']:.2f}, "
-            f"net {row['net']:.2f} cubic {unit}, sd {row['sd_net']:.2f}{verdict}"
+            f"{row['where']}: above {row['cut']:z.2f}, below {row['fill']:z.2f}, "
+            f"net {row['net']:z.2f} cubic {unit}, sd {row['sd_net']:.2f}{verdict}"
         )
 
 
