@@ -24,7 +24,8 @@ class SiteSurface:
     ``contours`` elevations, each with places (k, 2) northing, easting along one line; ``shores``
     rows of ``ponds`` with an outline of the water. ``verdict`` is drains, holds, cannot tell, or
     empty where there is no surface; ``shares`` what drains where; ``said`` is the crew's
-    answer, each line with what it is about: holds, cannot tell or seams.
+    answer, each line with what it is about: holds, cannot tell, seams or edge (no point
+    inside of it that could be tested).
     """
 
     name: str

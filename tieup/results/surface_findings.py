@@ -269,7 +269,8 @@ def _of_layer(built: BuiltSurface, words: Words) -> Iterator[Finding]:
     state = "is not as asked for" if word == FAIL else "cannot be told"
     says = (
         f"the layer {state} at {len(own)} of {len(off)} places, the worst {where}: "
-        f"{shift(float(layer.found.depth[worst]))} thick, sd {words.small(float(layer.sd[worst]))}, "
+        f"{shift(float(layer.found.depth[worst]))} thick, "
+        f"sd {words.small(float(layer.sd[worst]))}, "
         f"{shift(against.thickness)} within {shift(against.tolerance)} is asked for"
     )
     yield _finding(

@@ -272,7 +272,9 @@ class _Layout:
         verdicts = self._built.verdicts.tolist()
         water = [*place_lines(self._surface, verdicts, self.words)]
         seams = [("seams", text) for _, text in seam_lines(self._surface, self.words)]
-        return (*water, *seams)
+        inner = self._surface.drainage.inner
+        edge = [("edge", "No inner point: only the edge was shot, which lets water away.")]
+        return (*water, *seams, *(edge if not inner and len(self._mesh.faces) else ()))
 
     def depths(self) -> Table:
         """Return what lies below the surface, over the area and along strings."""

@@ -104,6 +104,8 @@ def headline(surface: SiteSurface) -> str:
         return f"{name} DOES NOT DRAIN: {where}."
     if surface.verdict == CANNOT_TELL:
         return f"CANNOT TELL WHETHER {name} DRAINS: {where}."
+    if "edge" in dict(surface.said):
+        return f"{name} DRAINS over its edge: its triangles fall, beyond chance."
     return f"{name} DRAINS: every point has a lower one beside it, beyond chance."
 
 
@@ -145,6 +147,7 @@ def facts(site: Reconciliation, surface: SiteSurface) -> str:
         f"{counted(len(proof), 'point')}, {counted(len(surface.faces['a']), 'triangle')}, "
         f"{area:,.0f} {unit}."
     ]
+    parts += [text for kind, text in surface.said if kind == "edge"]
     if unproved:
         them = "it" if unproved == 1 else "them"
         open_ = counted(unproved, "point")
