@@ -64,3 +64,14 @@ def test_nothing_is_below_minus_nothing(site: Reconciliation) -> None:
     surface = SiteSurface("top", "drains", {}, {}, {}, depths=depths)
     (said,) = dict(sections(site, surface))["Between surfaces"]
     assert "-0.00" not in said
+
+
+def test_what_stands_is_told_with_where_it_goes_once_full(site: Reconciliation) -> None:
+    surface = SiteSurface(
+        "bowl", "holds", {}, {}, {}, shares=[("edge", 400.0)], stands=[("C", 400.0, "edge")]
+    )
+    said = dict(sections(site, surface))["Water goes to"]
+    assert said == [
+        "over the edge: 400 m2, 100 %, 400 m2 of it once ponds are full",
+        "C: 400 m2, 100 % stands there; once full, over the edge",
+    ]

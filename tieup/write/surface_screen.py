@@ -190,4 +190,9 @@ def _shares(site: Reconciliation, surface: SiteSurface) -> Iterator[str]:
     unit = "m2" if site.job.length_unit == "m" else "square ft"
     names = {"edge": "over the edge", "none": "nowhere"}
     for name, area in surface.shares:
-        yield f"{names.get(name, name)}: {area:,.0f} {unit}, {100 * area / whole:.0f} %"
+        held = sum(own for _, own, way in surface.stands if way == name)
+        full = f", {held:,.0f} {unit} of it once ponds are full" if held and name != "none" else ""
+        yield f"{names.get(name, name)}: {area:,.0f} {unit}, {100 * area / whole:.0f} %{full}"
+    for point, area, way in surface.stands:
+        onward = "no way out" if way == "none" else f"once full, {names.get(way, f'to {way}')}"
+        yield f"{point}: {area:,.0f} {unit}, {100 * area / whole:.0f} % stands there; {onward}"
