@@ -9,14 +9,21 @@ import numpy as np
 import pytest
 
 import tieup
+from tests.surface.grounds import surface_of
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.reconciliation import Reconciliation
 from tieup.model.surface_drawn import SiteSurface
-from tieup.results.surface_words import Words
+from tieup.results.surface_words import Words, cure, under_water
 from tieup.units import length_factor
 from tieup.write.surface_screen import facts, sections
 
 YARD = Path(__file__).parents[2] / "sample_raw" / "drill_yard"
+
+NEST = np.array(
+    [[0, 0, 0], [0, 20, 0], [20, 20, 0], [20, 0, 0], [10, 5, -0.3], [10, 15, -0.4],
+     [4, 10, -0.1], [16, 10, -0.1], [10, 10, -0.1]], dtype=float,
+)  # fmt: skip
+"""A pit with two low points and a ridge of three between them, all below the edge."""
 
 
 @pytest.fixture(scope="module")
@@ -75,3 +82,25 @@ def test_what_stands_is_told_with_where_it_goes_once_full(site: Reconciliation) 
         "over the edge: 400 m2, 100 %, 400 m2 of it once ponds are full",
         "C: 400 m2, 100 % stands there; once full, over the edge",
     ]
+
+
+def test_the_cure_of_a_pond_with_two_low_points_cures_it() -> None:
+    """All that is under water is named; filled, with a fall, it drains, the lowest alone not."""
+    found = surface_of(NEST)
+    (lowest,) = found.drainage.places.vertex
+    spill = found.drainage.places.toward[0]
+    low = under_water(found, 0)
+    assert lowest == low[0][0] == 5 and {own for own, _ in low} == {4, 5, 6, 7, 8}
+    fall = 0.001 * np.hypot(*(NEST[:, :2] - NEST[spill, :2]).T)
+    cured, once = NEST.copy(), NEST.copy()
+    for own, deep in low:
+        cured[own, 2] += deep + fall[own]
+    once[lowest, 2] += low[0][1] + fall[lowest]
+    assert len(surface_of(cured).drainage.ponds) == 0
+    assert len(surface_of(once).drainage.ponds) == 1
+    names = [f"P{i}" for i in range(9)]
+    words = Words(Phrases(1.0, "m"), names, NEST[:, :2], [], 0.95, np.zeros(2))
+    said = cure(found, 0, "holds", words)
+    assert said.startswith("raise P5 by 0.4000 m, P4 by 0.3000 m, ")
+    assert all(f"{name} by 0.1000 m" in said for name in ("P6", "P7", "P8"))
+    assert said.endswith(", and give it a fall")  # to cut the spill leaves one of the two

@@ -10,11 +10,14 @@ import numpy as np
 from tieup.adjust.distributions import normal_critical
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.arrays import FloatArray
+from tieup.sentences import listed
 from tieup.surface.checks import critical
 from tieup.surface.drainage import HOLDS
 from tieup.surface.seams import Seam
 from tieup.surface.triangulation import SAME
 from tieup.surface.whole_surface import Surface
+
+MOST = 6  # points that a cure names
 
 
 @dataclass(frozen=True)
@@ -108,10 +111,42 @@ def cure(surface: Surface, row: int, verdict: str, words: Words) -> str:
         return f"add an inlet at {at}, or open a way out"
     raised, depth = float(places.raised[row]), float(places.depth[row])
     shift = words.phrases.shift
+    low = under_water(surface, row)
+    if len(low) > 1:
+        each = [f"{words.at(own)} by {shift(deep)}" for own, deep in low]
+        fill = f"raise {listed(each, MOST, 'and')} up to {over}, and give it a fall"
+        if _opens(surface, row, [own for own, _ in low]):
+            fill = f"{fill}; or cut {over}"
+        return (
+            fill if verdict == HOLDS else f"shoot {at} and {over} again from one setup; or {fill}"
+        )
     if verdict == HOLDS:
         return f"raise {at} by {shift(depth)} or cut {over}; by {shift(raised)} it is proved"
     shoot = f"shoot {at} and {over} again from one setup"
     return f"{shoot}; or raise {at} by {shift(raised)}, which is proved" if raised > 0 else shoot
+
+
+def under_water(surface: Surface, row: int) -> list[tuple[int, float]]:
+    """Return the vertices under the water of a pond, each with its depth (m), deepest first.
+
+    To fill the lowest alone leaves the water on the others. Empty for a place without water.
+    """
+    ponds, height = surface.drainage.ponds, surface.mesh.height
+    if row >= len(ponds):
+        return []
+    own = np.flatnonzero(ponds.of_vertex == row)
+    deep = ponds.level[row] - height[own]
+    order = np.argsort(-deep, kind="stable")
+    return list(zip(own[order].tolist(), deep[order].tolist(), strict=True))
+
+
+def _opens(surface: Surface, row: int, wet: Sequence[int]) -> bool:
+    """Return whether all water of a pond leaves over its spill once that is cut to its lowest."""
+    places, mesh = surface.drainage.places, surface.mesh
+    lowest, spill = int(places.vertex[row]), int(places.toward[row])
+    a, b, _ = mesh.spokes
+    falls = {*a[mesh.height[b] < mesh.height[a]].tolist(), lowest}
+    return spill in b[a == lowest] and all(vertex in falls for vertex in wet)
 
 
 def order_of(surface: Surface, verdicts: Sequence[str]) -> list[int]:
