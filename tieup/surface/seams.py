@@ -181,7 +181,8 @@ def _seam(
     left = np.sqrt(sum(side.scatter for side in sides))
     sound &= left <= FAR * np.median(left[sound]) if sound.any() else sound
     if sound.sum() < max(LEAST, SHOWN * len(some)):
-        return Seam(setups, edges, *[np.nan] * 5, expected)
+        nothing = np.nan
+        return Seam(setups, edges, nothing, nothing, nothing, nothing, nothing, expected)
     weight = np.zeros(len(mesh.place))
     for sign, side in zip((-1.0, 1.0), sides, strict=True):
         np.add.at(weight, side.near[sound], sign * side.weight[sound] / sound.sum())
