@@ -55,13 +55,13 @@ def test_sound_seams_in_uneven_ground_are_left_alone(creased: bool) -> None:
 
 
 def test_a_large_step_is_named_whatever_the_heights_are_known_to() -> None:
-    """1 m in a grid of 3 m, rough by 2 mm, with heights known to 0.3 mm."""
+    """1 m in a grid of 3 m, rough by 2 mm, with heights known to 0.1 mm."""
     rng = np.random.default_rng(6)
     plan = grid(9, 9, 3.0)
     setup = (plan[:, 1] > 13).astype(np.int64)
     place = lifted(plan, lambda n, e: 0.01 * n + 0.004 * e + 0.002 * rng.normal(size=len(plan)))
     place[:, 2] += setup
-    (seam,) = surface_of(place, setup=setup, spread=certain(len(plan), 0.0003)).seams
+    (seam,) = surface_of(place, setup=setup, spread=certain(len(plan), 0.0001)).seams
     assert seam.beyond > critical() and seam.step == pytest.approx(1.0, abs=0.02)
 
 

@@ -13,7 +13,7 @@ from tests.surface.grounds import surface_of
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.reconciliation import Reconciliation
 from tieup.model.surface_drawn import SiteSurface
-from tieup.results.surface_words import Words, cure, under_water
+from tieup.results.surface_words import Words, cure, pond_reason, under_water
 from tieup.units import length_factor
 from tieup.write.surface_screen import facts, sections
 
@@ -47,9 +47,11 @@ def test_a_small_length_never_prints_as_nothing(unit: str, metres: float, said: 
     assert words.small(metres) == said
 
 
-def test_depths_that_may_be_none_are_told_up_to(site: Reconciliation) -> None:
-    """No pond is said to be less than nothing deep."""
-    assert not any("from -" in text for own in site.surfaces for _, text in own.said)
+def test_depths_that_may_be_none_are_told_up_to() -> None:
+    """No pond is said to be less than nothing deep: 1 mm, known to 1.41 mm, is up to 3.8 mm."""
+    place = np.array([[0, 0, 1], [0, 2, 1], [2, 2, 1], [2, 0, 1], [1, 1, 0.999]], dtype=float)
+    words = Words(Phrases(1.0, "m"), [*"ABCDE"], place[:, :2], [], 0.95, np.zeros(2))
+    assert pond_reason(surface_of(place), 0, words) == "up to 3.8 mm deep"
 
 
 def test_one_of_a_kind_has_no_s(site: Reconciliation) -> None:
