@@ -112,8 +112,9 @@ along a dock edge. Angles in degrees-minutes-seconds, lengths in international f
 The yard north of the engine house, shot for the grading machine from two free stations: pavement
 spots every 5 m, the edge all around (EDGE, closed), the high line (HIGH) between the inlets IN1
 and IN2, the slab edge (SLAB). It falls 1.5 % to the nearer inlet. The foot of the wall is
-projected from the slab at 2 %, a lid has a typed elevation. Two spots were laid too low: POND8
-holds 8 mm of water, which is proved, POND2 2 mm, which nobody can tell. `tieup surface` says so.
+projected from the slab at 2 %, a lid has a typed elevation. Two spots were laid too low, POND8 by 8
+mm and POND2 by 2 mm. `tieup surface` says that water stands at POND8, 4.1 mm with an sd of 1.5 mm,
+and that nobody can tell whether it does at POND2.
 No mistakes.
 """
 

@@ -116,6 +116,16 @@ def test_a_surface_against_itself_out_of_a_file(tmp_path: Path) -> None:
             "<Faces><F>1 2 3</F></Faces></Definition></Surface></Surfaces></LandXML>",
             "Expected the ids of three points",
         ),
+        (
+            "<LandXML><Surfaces><Surface name='a'><Definition><Pnts>\n<P id='1'>1 2 NaN</P></Pnts>"
+            "<Faces><F>1 1 1</F></Faces></Definition></Surface></Surfaces></LandXML>",
+            "design.xml:2: a point is 1 2 NaN. Expected northing, easting, elevation",
+        ),
+        (
+            "<LandXML><Surfaces><Surface name='a'><Definition><Pnts><P id='1'>1 2 3</P></Pnts>"
+            "<Faces><F>1 1 1</F></Faces></Definition></Surface></Surfaces></LandXML>",
+            "states no Units",
+        ),
         ("no xml", "not well-formed"),
     ],
 )

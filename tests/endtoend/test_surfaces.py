@@ -194,6 +194,9 @@ def test_none_needed_for_a_first_one(tmp_path: Path, capsys: pytest.CaptureFixtu
         ("{../x: {}}", "is no name for a file"),
         ("{yard: {against: {surface: base}}}", "no other surface of that name"),
         ("{yard: {against: {thickness: 0.05}}}", "Expected one of surface"),
+        ("{base: {}, yard: {against: {surface: bas}}}", "of that name. Did you mean base?"),
+        ("{yard: {against: {surface: yard}}}", "has no other surface of that name.\n"),
+        ("{yard: {limits: [{set: asphalt}]}}", "Did you mean asphalt-drainage?"),
     ],
 )
 def test_what_is_typed_wrong_is_told_with_line_and_key(

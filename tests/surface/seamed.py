@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tests.surface.grounds import CONFIDENCE
+from tieup.surface.seams import Seam
 from tieup.surface.spread import HeightSpread
 from tieup.surface.whole_surface import Surface, SurfaceGround, build_surface
 
@@ -71,3 +72,29 @@ def dammed_channel(rng: np.random.Generator) -> Surface:
     height += own * rng.normal(size=len(plan)) + 0.010 * setup
     ground = SurfaceGround(np.column_stack([plan, height]), spread, setup, [line])
     return build_surface(ground, CONFIDENCE)
+
+
+def uneven_yard(rng: np.random.Generator, planted: float, *, creased: bool) -> Seam:
+    """Return the seam of a yard of 2 to 6 m between points that no breakline shows the shape of.
+
+    The ground is rough by 0.3 to 3 mm, and where it is ``creased`` it bends by up to 6 % along a
+    line beside the seam.
+    """
+    rows, columns = rng.integers(6, 12), rng.integers(8, 14)
+    spacing = rng.uniform(2.0, 6.0)
+    axes = np.mgrid[0:rows, 0:columns] * spacing
+    plan = np.column_stack([axis.ravel() for axis in axes])
+    inner = (plan > 0).all(axis=1) & (plan < plan.max(axis=0)).all(axis=1)
+    plan[inner] += rng.uniform(-0.2, 0.2, (inner.sum(), 2)) * spacing
+    seam = rng.uniform(0.35, 0.65) * columns * spacing
+    height = 100.0 + plan @ rng.uniform(-0.02, 0.02, 2)
+    height += rng.uniform(0.0003, 0.003) * rng.normal(size=len(plan))
+    if creased:
+        crease = seam + rng.uniform(-4.0, 4.0) * spacing
+        height += rng.uniform(-0.03, 0.03) * np.abs(plan[:, 1] - crease)
+    setup = (plan[:, 1] > seam).astype(np.int64)
+    own = np.full(len(plan), rng.uniform(0.0002, 0.0015))
+    height += own * rng.normal(size=len(plan)) + planted * setup
+    spread = HeightSpread(own, 0.0007 * np.eye(2)[setup])
+    ground = SurfaceGround(np.column_stack([plan, height]), spread, setup)
+    return build_surface(ground, CONFIDENCE).seams[0]

@@ -47,11 +47,17 @@ def test_a_contour_through_vertices_is_whole() -> None:
 
 
 @pytest.mark.parametrize(
-    ("relief", "interval"), [(0.6, 0.05), (1.2, 0.1), (0.13, 0.02), (30.0, 5.0), (0.0, 1.0)]
+    ("relief", "interval"), [(0.6, 0.05), (1.2, 0.1), (0.13, 0.02), (30.0, 5.0)]
 )
 def test_intervals_are_1_2_or_5(relief: float, interval: float) -> None:
     """About twelve lines over the relief; feet are even in feet."""
     assert interval_of(np.array([100.0, 100.0 + relief]), 1.0) == pytest.approx(interval)
-    assert interval_of(np.array([0.0, relief * 0.3048]), 0.3048) == pytest.approx(
-        interval * 0.3048 if relief else 0.3048
-    )
+    assert interval_of(np.array([0.0, relief * 0.3048]), 0.3048) == pytest.approx(interval * 0.3048)
+
+
+def test_no_contours_of_noise() -> None:
+    """None finer than 5 mm (0.02 ft), none at all where the surface is level within that."""
+    assert interval_of(np.array([100.0, 100.008]), 1.0) == pytest.approx(0.005)
+    assert interval_of(np.array([100.0, 100.008]), 0.3048) == pytest.approx(0.02 * 0.3048)
+    for relief in (0.0, 1e-6, 0.004):
+        assert np.isinf(interval_of(np.array([100.0, 100.0 + relief]), 1.0))

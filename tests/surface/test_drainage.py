@@ -113,3 +113,13 @@ def test_the_closed_form_agrees_with_draws() -> None:
                 seen["holds"] += 1
                 assert low[pond[0]] >= 0.975 - 0.004  # 4 sds of 20,000 draws
     assert seen["drains"] > 200 and seen["holds"] > 2
+
+
+def test_level_ground_without_an_inner_point_cannot_be_told() -> None:
+    """Four corners known to 1 mm: level, or 2 mm out of it, is nobody's fall; 100 mm is one."""
+    corners = np.array([[0.0, 0.0], [0.0, 20.0], [20.0, 20.0], [20.0, 0.0]])
+    for rise, word in ((0.0, "cannot tell"), (0.002, "cannot tell"), (0.1, "drains")):
+        found = surface_of(np.column_stack([corners, rise * corners[:, 0] / 20.0])).drainage
+        assert found.verdict == word and found.inner == 0
+        assert (found.places.of_vertex >= 0).all() == (word == "cannot tell")
+        assert not np.isfinite(found.places.raised).any()

@@ -147,3 +147,12 @@ def test_depth_and_volume_scatter_as_they_are_told() -> None:
 
 def _rest(mesh: object) -> tuple[object, ...]:
     return tuple(getattr(mesh, name) for name in ("faces", "neighbours", "fixed", "weights"))
+
+
+def test_a_bowl_holds_all_that_goes_over_its_edge_once_full() -> None:
+    """All of a cone with its tip down fills the pond first, on a plane no triangle does."""
+    corners = np.array([[0.0, 0.0], [0.0, 20.0], [20.0, 20.0], [20.0, 0.0], [10.0, 10.0]])
+    bowl = surface_of(np.column_stack([corners, [1.0, 1.0, 1.0, 1.0, 0.7]]))
+    assert (bowl.flow.pond == 0).all() and (bowl.flow.of_face >= -1).all()
+    plane = surface_of(np.column_stack([corners, 0.02 * corners[:, 0]]))
+    assert (plane.flow.pond == -1).all()

@@ -96,8 +96,10 @@ def _limits(
         own = f"{path}.limits {number}"
         name = entry.get("set", "")
         if name not in sets:
-            hint = did_you_mean(name, sets)
-            reading.note_key(f"{own}.set", f'is "{name}". Expected {", ".join(sets)}. {hint}')
+            hint = did_you_mean(name, list(sets))
+            reading.note_key(
+                f"{own}.set", f'is "{name}". Expected {", ".join(sets)}. {hint}'.rstrip()
+            )
             continue
         limits = read_grade_limits(sets[name])
         routed = any(limit.of != ANY for limit in limits)
@@ -142,11 +144,11 @@ def _against(
     surface, file = entry.get("surface", ""), entry.get("file")
     if bool(surface) == bool(file):
         reading.note_key(path, "Expected one of surface: NAME of this job, or file: a surface")
-    elif surface and (surface not in others or surface == at[0].removeprefix("surfaces.")):
-        hint = did_you_mean(surface, others)
+    elif surface and surface not in (known := {*others} - {at[0].removeprefix("surfaces.")}):
+        hint = did_you_mean(surface, known)
         reading.note_key(
             f"{path}.surface",
-            f"is {surface}, and the job has no other surface of that name. {hint}",
+            f"is {surface}, and the job has no other surface of that name. {hint}".rstrip(),
         )
     if "tolerance" in entry and "thickness" not in entry:
         reading.note_key(path, "has a tolerance of a thickness that is not there. Give both")

@@ -25,9 +25,11 @@ class SiteSurface:
     names with the ids of their vertices, ``border`` the ids of each ring that ends the surface;
     ``contours`` elevations, each with places (k, 2) northing, easting along one line; ``shores``
     rows of ``ponds`` with an outline of the water. ``verdict`` is drains, holds, cannot tell, or
-    empty where there is no surface; ``shares`` what drains where; ``said`` is the crew's
-    answer, each line with what it is about: holds, cannot tell, seams, what the surface is made of
-    (``unsafe`` where that leaves its answer open, else ``made of``), or why it is none.
+    empty where there is no surface; ``shares`` what drains where; ``stands`` point, area and way
+    out of what must first fill a pond that is proved; ``said`` is the crew's answer, each line with
+    what it is about: holds, cannot tell, seams, edge (no point inside of it could be tested), what
+    the surface is made of (``unsafe`` where that leaves its answer open, else ``made of``), or why
+    it is none.
     """
 
     name: str
@@ -45,4 +47,5 @@ class SiteSurface:
     shores: Sequence[tuple[int, FloatArray]] = ()
     inlets: Sequence[str] = ()
     shares: Sequence[tuple[str, float]] = ()
+    stands: Sequence[tuple[str, float, str]] = ()
     said: Sequence[tuple[str, str]] = ()

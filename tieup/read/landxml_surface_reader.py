@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +23,8 @@ def read_surface(path: Path, job: Job) -> tuple[FloatArray, IntArray]:
     Raises
     ------
     InputError
-        The file cannot be read, has no surface or several, or faces without their points.
+        The file cannot be read, states no units, has no surface or several, or faces without
+        their points.
     """
     name = job.name_of(path)
     document = read_xml(path, name, ("Units", "Surfaces"))
@@ -38,6 +40,12 @@ def read_surface(path: Path, job: Job) -> tuple[FloatArray, IntArray]:
     numbers: dict[str, int] = {}
     places = [_place(point, name, numbers) for point in points.all("P")]
     rows = [_face(face, name, numbers) for face in faces.all("F") if face.get("i") != HIDDEN]
+    units = document.root.first("Units")
+    if units is None or not units.children:
+        raise InputError(
+            f"{name}:{(units or document.root).line}: states no Units. Expected Metric or Imperial "
+            'with a linearUnit, as in <Units><Metric linearUnit="meter"/></Units>'
+        )
     factor = length_factor(file_units(document, job).length)
     return (
         np.array(places).reshape(-1, 3) * factor,
@@ -48,13 +56,15 @@ def read_surface(path: Path, job: Job) -> tuple[FloatArray, IntArray]:
 def _place(point: Element, name: str, numbers: dict[str, int]) -> list[float]:
     numbers[point.get("id")] = len(numbers)
     try:
-        north, east, elevation = map(float, point.text.split())
+        north, east, elevation = place = [float(word) for word in point.text.split()]
+        if not all(map(math.isfinite, (north, east, elevation))):
+            raise ValueError
     except ValueError as error:
         raise InputError(
             f"{name}:{point.line}: a point is {point.text.strip()[:40]}. Expected northing, "
             "easting, elevation"
         ) from error
-    return [north, east, elevation]
+    return place
 
 
 def _face(face: Element, name: str, numbers: dict[str, int]) -> list[int]:

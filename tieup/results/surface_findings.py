@@ -79,7 +79,7 @@ def _of_seams(built: BuiltSurface, words: Words) -> Iterator[Finding]:
         mistake = seam.beyond > critical()
         beyond = "more" if mistake else "no more"
         says = (
-            f"along the seam {words.seam(seam)}, sd {words.phrases.shift(seam.sd)}; "
+            f"along the seam {words.seam(seam)}, sd {words.small(seam.sd)}; "
             f"{beyond} than the adjustment leaves open"
         )
         first, second = (words.labels[setup] for setup in seam.setups)
@@ -163,7 +163,8 @@ def _of_layer(built: BuiltSurface, words: Words) -> Iterator[Finding]:
     state = "is not as asked for" if word == FAIL else "cannot be told"
     says = (
         f"the layer {state} at {len(own)} of {len(off)} places, the worst {where}: "
-        f"{shift(float(layer.found.depth[worst]))} thick, sd {shift(float(layer.sd[worst]))}, "
+        f"{shift(float(layer.found.depth[worst]))} thick, "
+        f"sd {words.small(float(layer.sd[worst]))}, "
         f"{shift(against.thickness)} within {shift(against.tolerance)} is asked for"
     )
     yield surface_finding(

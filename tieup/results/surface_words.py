@@ -10,11 +10,14 @@ import numpy as np
 from tieup.adjust.distributions import normal_critical
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.arrays import FloatArray
+from tieup.sentences import listed
 from tieup.surface.checks import critical
 from tieup.surface.drainage import HOLDS
 from tieup.surface.seams import Seam
 from tieup.surface.triangulation import SAME
 from tieup.surface.whole_surface import Surface
+
+MOST = 6  # points that a cure names
 
 
 @dataclass(frozen=True)
@@ -51,6 +54,14 @@ class Words:
         """Return the sds that one side of an interval at the confidence spans."""
         return float(normal_critical(0.5 * (1.0 - self.confidence)))
 
+    def small(self, metres: float) -> str:
+        """Return a small length; one that would print as nothing, and is some, as less than it."""
+        text = self.phrases.shift(metres)
+        number, _, unit = text.partition(" ")
+        if float(number) or metres == 0.0:
+            return text
+        return f"under {number[:-1]}1 {unit}"
+
     def signed(self, metres: float) -> str:
         """Return a small length with its sign where it is negative."""
         return f"{'-' if metres < 0 else ''}{self.phrases.shift(metres)}"
@@ -72,11 +83,11 @@ def pond_reason(surface: Surface, row: int, words: Words) -> str:
         return f"the seam's, not the ground's: {_seam_of(surface, row, words)}"
     if row < len(surface.drainage.ponds):
         low, high = depth - words.reach() * sd, depth + words.reach() * sd
-        return f"from {words.signed(low)} to {words.signed(high)} deep"
+        return f"{f'from {words.small(low)} ' if low > 0.0 else 'up '}to {words.small(high)} deep"
     drop, toward = float(places.drop[row]), words.at(int(places.toward[row]))
     if drop <= 0.0:
         return f"level with {toward}, its best neighbour"
-    return f"falls {words.phrases.shift(drop)} to {toward}, sd {words.phrases.shift(sd)}"
+    return f"falls {words.small(drop)} to {toward}, sd {words.small(sd)}"
 
 
 def _seam_of(surface: Surface, row: int, words: Words) -> str:
@@ -100,10 +111,42 @@ def cure(surface: Surface, row: int, verdict: str, words: Words) -> str:
         return f"add an inlet at {at}, or open a way out"
     raised, depth = float(places.raised[row]), float(places.depth[row])
     shift = words.phrases.shift
+    low = under_water(surface, row)
+    if len(low) > 1:
+        each = [f"{words.at(own)} by {shift(deep)}" for own, deep in low]
+        fill = f"raise {listed(each, MOST, 'and')} up to {over}, and give it a fall"
+        if _opens(surface, row, [own for own, _ in low]):
+            fill = f"{fill}; or cut {over}"
+        return (
+            fill if verdict == HOLDS else f"shoot {at} and {over} again from one setup; or {fill}"
+        )
     if verdict == HOLDS:
         return f"raise {at} by {shift(depth)} or cut {over}; by {shift(raised)} it is proved"
     shoot = f"shoot {at} and {over} again from one setup"
     return f"{shoot}; or raise {at} by {shift(raised)}, which is proved" if raised > 0 else shoot
+
+
+def under_water(surface: Surface, row: int) -> list[tuple[int, float]]:
+    """Return the vertices under the water of a pond, each with its depth (m), deepest first.
+
+    To fill the lowest alone leaves the water on the others. Empty for a place without water.
+    """
+    ponds, height = surface.drainage.ponds, surface.mesh.height
+    if row >= len(ponds):
+        return []
+    own = np.flatnonzero(ponds.of_vertex == row)
+    deep = ponds.level[row] - height[own]
+    order = np.argsort(-deep, kind="stable")
+    return list(zip(own[order].tolist(), deep[order].tolist(), strict=True))
+
+
+def _opens(surface: Surface, row: int, wet: Sequence[int]) -> bool:
+    """Return whether all water of a pond leaves over its spill once that is cut to its lowest."""
+    places, mesh = surface.drainage.places, surface.mesh
+    lowest, spill = int(places.vertex[row]), int(places.toward[row])
+    a, b, _ = mesh.spokes
+    falls = {*a[mesh.height[b] < mesh.height[a]].tolist(), lowest}
+    return spill in b[a == lowest] and all(vertex in falls for vertex in wet)
 
 
 def order_of(surface: Surface, verdicts: Sequence[str]) -> list[int]:
@@ -123,7 +166,7 @@ def place_lines(
         at, depth = words.at(int(places.vertex[row])), float(places.depth[row])
         why = pond_reason(surface, row, words)
         if verdicts[row] == HOLDS and np.isfinite(depth):
-            deep = f"{words.phrases.shift(depth)} deep, sd {words.phrases.shift(places.sd[row])}"
+            deep = f"{words.phrases.shift(depth)} deep, sd {words.small(places.sd[row])}"
             yield HOLDS, f"{at}: {deep}; {cure(surface, row, HOLDS, words)}"
         else:
             yield verdicts[row], f"{at}: {why}; {cure(surface, row, verdicts[row], words)}"
@@ -134,11 +177,11 @@ def seam_lines(surface: Surface, words: Words) -> Iterator[tuple[bool, str]]:
     for seam in surface.seams:
         pair = " and ".join(words.labels[setup] for setup in seam.setups)
         if not seam.tested:
-            few = not np.isfinite(seam.step)
-            why = "too few points on both sides" if few else "the ground bends too much beside it"
-            yield False, f"{pair}: {why} to tell"
+            shown = f"{words.seam(seam)}, which the ground beside it may bend: cannot tell"
+            few = "too few points on both sides to tell"
+            yield False, f"{pair}: {shown if np.isfinite(seam.step) else few}"
             continue
-        sd = words.phrases.shift(seam.sd)
+        sd = words.small(seam.sd)
         if seam.clear > critical():
             yield True, f"{pair}: {words.seam(seam)}, sd {sd}"
         else:

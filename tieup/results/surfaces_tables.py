@@ -27,6 +27,7 @@ from tieup.results.surface_inputs import surface_inputs, why_none
 from tieup.results.surface_words import Words, place_lines, pond_reason, seam_lines
 from tieup.surface.checks import critical
 from tieup.surface.contours import contour_lines, interval_of
+from tieup.surface.drainage import HOLDS
 from tieup.surface.flow import EDGE, LOST, shares
 from tieup.surface.limits import HeldGrades
 from tieup.surface.mesh import kept
@@ -44,9 +45,9 @@ def site_surface(built: BuiltSurface, site: Site, coordinates: Table) -> SiteSur
     length = length_factor(site.job.length_unit)
     interval = interval_of(mesh.height[mesh.used], length)
     origin = float(site.solved.network.origin[2])
-    lowest = np.floor((mesh.height[mesh.used].min(initial=np.inf) + origin) / interval)
     levels = []
-    if len(mesh.faces):
+    if len(mesh.faces) and np.isfinite(interval):
+        lowest = np.floor((mesh.height[mesh.used].min() + origin) / interval)
         count = int(np.ceil(np.ptp(mesh.height[mesh.used]) / interval)) + 2
         levels = [(lowest + i) * interval - origin for i in range(count)]
     contours = [
@@ -69,6 +70,7 @@ def site_surface(built: BuiltSurface, site: Site, coordinates: Table) -> SiteSur
         shores=layout.shores(),
         inlets=layout.inlets(),
         shares=layout.shares(),
+        stands=layout.stands(),
         said=layout.said(),
     )
 
@@ -200,11 +202,33 @@ class _Layout:
         """Return what drains where, largest first: the name of an inlet, edge, or none."""
         found: dict[str, float] = {}
         for vertex, area in shares(self._mesh, self._surface.flow).items():
-            name = "edge" if vertex == EDGE else self._way_out(vertex)
-            if vertex in self._inlets and name not in self._built.site.wish.inlets:
-                name = self._inlets[vertex] if len(self._inlets) > MOST_INLETS else name
+            name = self._shared(vertex)
             found[name] = found.get(name, 0.0) + area / self._length**2
         return sorted(found.items(), key=lambda item: -item[1])
+
+    def _shared(self, vertex: int) -> str:
+        name = "edge" if vertex == EDGE else self._way_out(vertex)
+        if vertex in self._inlets and name not in self._built.site.wish.inlets:
+            return self._inlets[vertex] if len(self._inlets) > MOST_INLETS else name
+        return name
+
+    def stands(self) -> list[tuple[str, float, str]]:
+        """Return point, area and way out of what fills each pond first that holds, largest first.
+
+        The area is that of the triangles whose water comes there before anywhere else.
+        """
+        ponds, flow = self._surface.drainage.ponds, self._surface.flow
+        own = flow.pond >= 0
+        area = np.bincount(flow.pond[own], self._mesh.area[own], minlength=len(ponds))
+        found = [
+            (
+                self.words.at(int(ponds.lowest[row])),
+                float(area[row]) / self._length**2,
+                self._shared(int(flow.outlet[ponds.lowest[row]])),
+            )
+            for row in np.flatnonzero(self._built.verdicts[: len(ponds)] == HOLDS).tolist()
+        ]
+        return sorted(found, key=lambda item: -item[1])
 
     def shores(self) -> list[tuple[int, FloatArray]]:
         """Return the outlines of the water of each pond, by its row."""
@@ -283,7 +307,10 @@ class _Layout:
         verdicts = self._built.verdicts.tolist()
         water = [*place_lines(self._surface, verdicts, self.words)]
         seams = [("seams", text) for _, text in seam_lines(self._surface, self.words)]
-        return (*made, *water, *seams)
+        inner = self._surface.drainage.inner
+        edge = [("edge", "No inner point: only the edge was shot, which lets water away.")]
+        level = edge if not inner and len(self._mesh.faces) else []
+        return (*made, *water, *seams, *level)
 
     def depths(self) -> Table:
         """Return what lies below the surface, over the area and along strings."""

@@ -16,17 +16,19 @@ from tieup.surface.mesh import NEXT, Mesh
 
 STEPS = (1.0, 2.0, 5.0)
 LINES = 12  # elevations that a surface is shown with, about
+FINEST = 0.005  # m; about what heights of shots are known to, closer contours are noise; our choice
 
 
 def interval_of(height: FloatArray, unit: float) -> float:
     """Return an even interval (m) that shows heights (v,) by about `LINES` contours.
 
-    It is 1, 2 or 5 times a power of ten in a unit of ``unit`` metres.
+    It is 1, 2 or 5 times a power of ten in a unit of ``unit`` metres and no finer than `FINEST`;
+    infinite, for no contours, where all heights are one within that.
     """
-    relief = float(np.ptp(height)) / unit if len(height) else 0.0
-    if relief <= 0.0:
-        return unit
-    wanted = relief / LINES
+    relief = float(np.ptp(height)) if len(height) else 0.0
+    if relief < FINEST:
+        return np.inf
+    wanted = max(relief / LINES, FINEST) / unit
     power = 10.0 ** np.floor(np.log10(wanted))
     return float(next(s for s in (*STEPS, 10.0) if s * power >= wanted * (1 - 1e-9)) * power * unit)
 

@@ -11,13 +11,17 @@ neighbour. So
                  to drain: any of them might look like a pond by chance
     cannot tell  neither
 
+Where no vertex is tested, all being outlets, the triangles must fall themselves: of one that does,
+two of three corners differ in height beyond chance; the corners of one that does not are tested
+like vertices.
+
 with the joint covariance of the heights: what is common to a setup cancels within it. alpha is
 (1 - confidence) / 2 for each word.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -25,7 +29,7 @@ from scipy.sparse.csgraph import connected_components
 
 from tieup.adjust.distributions import normal_critical
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray
-from tieup.surface.mesh import Mesh, greatest
+from tieup.surface.mesh import NEXT, Mesh, greatest
 from tieup.surface.spread import VertexSpread
 from tieup.surface.water import Filled, Ponds, filled, ponds_of
 
@@ -61,9 +65,13 @@ class UndrainedPlaces:
 
 @dataclass(frozen=True)
 class Drainage:
-    """Whether a surface drains: ``verdict`` of the whole, the ``places`` that are in the way."""
+    """Whether a surface drains: ``verdict`` of the whole, the ``places`` that are in the way.
+
+    ``inner`` is how many vertices are tested; those that let water away are not.
+    """
 
     verdict: str
+    inner: int
     places: UndrainedPlaces
     water: Filled
     ponds: Ponds
@@ -85,14 +93,28 @@ def drainage_of(mesh: Mesh, spread: VertexSpread, outlet: BoolArray, confidence:
     ponds = ponds_of(mesh, water)
     alpha = 0.5 * (1.0 - confidence)
     best, drop, sd, need = _best_neighbours(mesh, spread, alpha)
-    open_ = mesh.used & ~outlet & ~(drop > need * sd)
+    inner = mesh.used & ~outlet
+    tested = inner if inner.any() else _level(mesh, spread, alpha)
+    open_ = tested & ~(drop > need * sd)
     wet = ponds.of_vertex >= 0
     places = _ponds(mesh, spread, ponds, alpha / max(int(open_.sum()), 1), need)
     spots = _spots(mesh, open_, wet, (best, drop, sd, need))
+    # An outlet needs no lower neighbour: raising one end of level ground proves nothing.
+    spots = replace(spots, raised=np.where(outlet[spots.vertex], np.nan, spots.raised))
     places = _joined(places, spots, len(ponds))
     found = set(places.verdict.tolist())
     verdict = HOLDS if HOLDS in found else CANNOT_TELL if found else DRAINS
-    return Drainage(verdict, places, water, ponds, outlet)
+    return Drainage(verdict, int(inner.sum()), places, water, ponds, outlet)
+
+
+def _level(mesh: Mesh, spread: VertexSpread, alpha: float) -> BoolArray:
+    """Return the vertices (v,) of triangles whose corners are level within chance."""
+    ends = np.stack([mesh.faces, mesh.faces[:, NEXT]], axis=-1).reshape(-1, 2)
+    fall = np.abs(mesh.height[ends[:, 0]] - mesh.height[ends[:, 1]])
+    falls = fall > normal_critical(alpha / 3.0) * spread.sd_between(*ends.T)
+    level = np.zeros(len(mesh.place), dtype=bool)
+    level[mesh.faces[~falls.reshape(-1, 3).any(axis=1)]] = True
+    return level
 
 
 def _best_neighbours(

@@ -25,11 +25,13 @@ LOST = -2  # it has no way out
 class Flow:
     """``outlet`` (v,) the outlet vertex that water of a vertex reaches, `LOST` for none.
 
-    ``of_face`` (t,) the same of triangles, `EDGE` where water leaves over the edge in between.
+    ``of_face`` (t,) the same of triangles, `EDGE` where water leaves over the edge in between;
+    ``pond`` (t,) the pond that their water fills first, -1 for none.
     """
 
     outlet: IntArray
     of_face: IntArray
+    pond: IntArray
 
 
 def flow_of(mesh: Mesh, water: Filled, ponds: Ponds) -> Flow:
@@ -38,7 +40,9 @@ def flow_of(mesh: Mesh, water: Filled, ponds: Ponds) -> Flow:
     outlet = _ends(ahead)
     closed = (ponds.of_vertex >= 0) & (ahead == np.arange(len(ahead)))
     outlet = np.where(closed[outlet], LOST, outlet)
-    return Flow(outlet, _of_faces(mesh, outlet))
+    stops = np.where(ponds.of_vertex >= 0, np.arange(len(ahead)), ahead)
+    first = ponds.of_vertex[_ends(stops)]
+    return Flow(outlet, _of_faces(mesh, outlet), _of_faces(mesh, first))
 
 
 def _ends(ahead: IntArray) -> IntArray:
@@ -71,7 +75,7 @@ def _ahead_of_vertices(mesh: Mesh, water: Filled, ponds: Ponds) -> IntArray:
 
 
 def _of_faces(mesh: Mesh, outlet: IntArray) -> IntArray:
-    """Return the outlet (t,) of each triangle."""
+    """Return the outlet (t,) of each triangle, or what else vertices (v,) have for one."""
     count = len(mesh.faces)
     if not count:
         return np.zeros(0, dtype=np.int64)

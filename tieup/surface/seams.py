@@ -5,6 +5,8 @@ to run where it will not. At the middle of each edge that bridges the two, the g
 from both sides by a plane through the nearest points of each setup (least squares), never over a
 breakline; the step is the mean of the differences. It is linear in the heights and 0 on any plane,
 and on two planes that meet at the seam; what one side bends more than the other counts as shape.
+Two planes that meet elsewhere between the points of the two setups are a crease there and no step,
+so a step counts only beyond half of what the difference of the planes changes along an edge.
 
 The variance is that of the heights by what each point has of its own, with the shape of the
 ground as two further errors: what single points scatter about their planes beyond it, and what
@@ -24,6 +26,7 @@ from scipy.sparse import csr_array, eye_array
 from scipy.spatial import cKDTree
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
+from tieup.surface.checks import critical
 from tieup.surface.mesh import NEXT, Mesh, cross
 from tieup.surface.spread import VertexSpread
 
@@ -36,7 +39,7 @@ NEAREST = 9  # points of each setup that carry the ground to the seam
 FAR = 4.0  # times the scatter of the middle edge
 LEAST = 3  # edges that show a step
 SHOWN = 0.3  # of all edges of a seam that must show it: those at the end of a breakline see past it
-BENT = 3.0  # sd with the shape of the ground over that without; more is no ground to judge by
+BENT = 3.0  # sd with the shape of the ground over that without; more shows large steps only
 MOST = 120  # edges that a seam is judged by, evenly out of all
 CARRIED = 4.0  # on rows at 1/2, 3/2, 5/2: 3.4 for a bend that is even, 3.9 for a crease after 1
 ON_A_LINE = 0.05  # least spread across over that along; less is one line and carries no plane
@@ -48,8 +51,10 @@ class Seam:
     """The seam between two ``setups``: its edges (e, 2), first end from the first setup.
 
     ``step`` (m) is how much higher the second setup puts the ground, with the ``sd`` of this
-    estimate, and ``alone`` without the shape of the ground; ``expected`` (m) is the sd that the
-    adjustment gives the difference of the two.
+    estimate, and ``alone`` without the shape of the ground; ``bend`` (m) is what the ground would
+    make there if all that points lie off their planes were one bend towards the seam; ``kink`` (m)
+    what a crease would that runs anywhere between the points of the two; ``expected`` (m) is the
+    sd that the adjustment gives the difference of the two.
     """
 
     setups: tuple[int, int]
@@ -57,6 +62,8 @@ class Seam:
     step: float
     sd: float
     alone: float
+    bend: float
+    kink: float
     expected: float
 
     @property
@@ -66,8 +73,11 @@ class Seam:
 
     @property
     def tested(self) -> bool:
-        """Return whether anything can be told: the ground is even enough beside the seam."""
-        return bool(np.isfinite(self.step) and self.sd <= BENT * self.alone)
+        """Return whether anything can be told: even ground, or a step beyond what it can bend."""
+        even = self.sd <= BENT * self.alone
+        ground = critical() * (self.sd if even else max(self.sd, self.bend))
+        flush = even and abs(self.step) <= critical() * self.sd
+        return bool(np.isfinite(self.step) and (flush or abs(self.step) - self.kink > ground))
 
     @property
     def beyond(self) -> float:
@@ -165,14 +175,14 @@ def _seam(
     expected = _expected(spread, edges)
     some = edges[np.linspace(0, len(edges) - 1, min(MOST, len(edges))).astype(int)]
     middle = mesh.place[some, :2].mean(axis=1)
-    length = np.hypot(*(mesh.place[some[:, 1], :2] - mesh.place[some[:, 0], :2]).T)
     seen = across.seen(some, middle)
-    sides = [_carried(mesh, seen, setup == one, middle, length) for one in setups]
+    sides = [_carried(mesh, seen, setup == one, some) for one in setups]
     sound = np.all([side.sound for side in sides], axis=0)
     left = np.sqrt(sum(side.scatter for side in sides))
     sound &= left <= FAR * np.median(left[sound]) if sound.any() else sound
     if sound.sum() < max(LEAST, SHOWN * len(some)):
-        return Seam(setups, edges, np.nan, np.nan, np.nan, expected)
+        nothing = np.nan
+        return Seam(setups, edges, nothing, nothing, nothing, nothing, nothing, expected)
     weight = np.zeros(len(mesh.place))
     for sign, side in zip((-1.0, 1.0), sides, strict=True):
         np.add.at(weight, side.near[sound], sign * side.weight[sound] / sound.sum())
@@ -182,7 +192,9 @@ def _seam(
     variance = float((squares @ (spread.points.own**2 + random))[0]) + common
     alone = float(np.sqrt(squares @ spread.points.own**2)[0])
     step = float(weight @ mesh.height)
-    return Seam(setups, edges, step, float(np.sqrt(variance)), alone, expected)
+    kink = 0.5 * abs(float((sides[1].rise - sides[0].rise)[sound].mean()))
+    bend = CARRIED * float(np.sqrt(max(side.scatter[sound].mean() for side in sides)))
+    return Seam(setups, edges, step, float(np.sqrt(variance)), alone, bend, kink, expected)
 
 
 @dataclass(frozen=True)
@@ -190,13 +202,15 @@ class _Carried:
     """How the nearest points of one setup carry the ground to each edge of a seam.
 
     ``near`` (e, k) vertices with their ``weight`` and how far they lie ``off`` the plane (m),
-    ``scatter`` (e,) the mean square of that, ``sound`` (e,) whether they do.
+    ``scatter`` (e,) the mean square of that, ``rise`` (e,) m of the plane from the first end of
+    the edge to the second, ``sound`` (e,) whether they do.
     """
 
     near: IntArray
     weight: FloatArray
     off: FloatArray
     scatter: FloatArray
+    rise: FloatArray
     sound: BoolArray
 
 
@@ -212,9 +226,11 @@ def _carried(
     mesh: Mesh,
     seen: tuple[IntArray, IntArray],
     own: BoolArray,
-    middle: FloatArray,
-    length: FloatArray,
+    edges: IntArray,
 ) -> _Carried:
+    ends = mesh.place[edges, :2]
+    middle, along = ends.mean(axis=1), ends[:, 1] - ends[:, 0]
+    length = np.hypot(*along.T)
     near, there = _nearest(mesh, seen, own, middle)
     step = mesh.place[near, :2] - middle[:, None]
     away = np.where(there, np.hypot(step[..., 0], step[..., 1]), np.nan)
@@ -239,7 +255,8 @@ def _carried(
     plane = np.einsum("eki,ek->ei", solved, height)
     off = (height - np.einsum("eki,ei->ek", row, plane)) * there
     scatter = (off**2).sum(axis=1) / np.maximum(there.sum(axis=1) - 3, 1)
-    return _Carried(near, solved[..., 0], off, scatter, sound)
+    rise = (plane[:, 1:] * along).sum(axis=1) / np.maximum(length, 1e-9)
+    return _Carried(near, solved[..., 0], off, scatter, rise, sound)
 
 
 def _nearest(

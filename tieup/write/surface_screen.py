@@ -13,6 +13,7 @@ import numpy as np
 from tieup.model.answer import TIED
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.model.surface_drawn import MADE_OF, NONE, UNSAFE, SiteSurface
+from tieup.sentences import counted
 from tieup.write.cautions import CAUTIONS, SHORT_CAUTION, UNCHECKED_MEANS
 from tieup.write.terminal import LEAST_WIDTH, WIDTH, folded
 
@@ -115,6 +116,8 @@ def headline(surface: SiteSurface) -> str:
         return f"{name} DOES NOT DRAIN: {where}."
     if surface.verdict == CANNOT_TELL:
         return f"CANNOT TELL WHETHER {name} DRAINS: {where}."
+    if "edge" in dict(surface.said):
+        return f"{name} DRAINS over its edge: its triangles fall, beyond chance."
     return f"{name} DRAINS: every point has a lower one beside it, beyond chance."
 
 
@@ -151,12 +154,18 @@ def facts(site: Reconciliation, surface: SiteSurface) -> str:
     proof = [str(word) for word in surface.points["proof"]]
     unproved = sum(word not in ("held", "checked") for word in proof)
     seam = sum(str(word) == "across" for word in surface.faces["joint"])
-    parts = [f"{len(proof):,} points, {len(surface.faces['a']):,} triangles, {area:,.0f} {unit}."]
+    parts = [
+        f"{counted(len(proof), 'point')}, {counted(len(surface.faces['a']), 'triangle')}, "
+        f"{area:,.0f} {unit}."
+    ]
+    parts += [text for kind, text in surface.said if kind == "edge"]
     if unproved:
         them = "it" if unproved == 1 else "them"
-        parts.append(f"Not proved: {unproved:,} points unchecked: {UNCHECKED_MEANS} {them}.")
+        open_ = counted(unproved, "point")
+        parts.append(f"Not proved: {open_} unchecked: {UNCHECKED_MEANS} {them}.")
     if seam:
-        parts.append(f"{seam:,} triangles bridge two setups.")
+        bridge = "bridges" if seam == 1 else "bridge"
+        parts.append(f"{counted(seam, 'triangle')} {bridge} two setups.")
     return " ".join(parts)
 
 
@@ -191,8 +200,8 @@ def _depths(site: Reconciliation, surface: SiteSurface) -> Iterator[str]:
         area = f"{row['area']:,.0f} of {row['of_area']:,.0f} {_square(site)} compared, "
         verdict = f"; thickness {row['verdict']}" if row["verdict"] else ""
         yield (
-            f"{row['where']}: {area if part else ''}above {row['cut']:.2f}, "
-            f"below {row['fill']:.2f}, net {row['net']:.2f} cubic {unit}, "
+            f"{row['where']}: {area if part else ''}above {row['cut']:z.2f}, "
+            f"below {row['fill']:z.2f}, net {row['net']:z.2f} cubic {unit}, "
             f"sd {row['sd_net']:.2f}{verdict}"
         )
 
@@ -202,4 +211,9 @@ def _shares(site: Reconciliation, surface: SiteSurface) -> Iterator[str]:
     unit = _square(site)
     names = {"edge": "over the edge", "none": "nowhere"}
     for name, area in surface.shares:
-        yield f"{names.get(name, name)}: {area:,.0f} {unit}, {100 * area / whole:.0f} %"
+        held = sum(own for _, own, way in surface.stands if way == name)
+        full = f", {held:,.0f} {unit} of it once ponds are full" if held and name != "none" else ""
+        yield f"{names.get(name, name)}: {area:,.0f} {unit}, {100 * area / whole:.0f} %{full}"
+    for point, area, way in surface.stands:
+        onward = "no way out" if way == "none" else f"once full, {names.get(way, f'to {way}')}"
+        yield f"{point}: {area:,.0f} {unit}, {100 * area / whole:.0f} % stands there; {onward}"
