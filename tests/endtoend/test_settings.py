@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.endtoend.jobs import Output, copy_sample, only_measured, reconcile
+from tieup.model.observations import KINDS
 
 Capture = pytest.CaptureFixture[str]
 
@@ -96,7 +97,8 @@ def test_the_minimal_fit_has_the_residuals_of_the_free_site(
     local = "datum: local\nlocal: {point: CP1, toward: CP2}"
     one = reconcile(capsys, with_setting(tmp_path / "a", "datum: control", local))
     two = reconcile(capsys, with_setting(tmp_path / "b", "datum: control", "datum: free"))
-    for ours, theirs in zip(one.table("observations"), two.table("observations"), strict=True):
+    both = zip(one.table("observations"), two.table("observations"), strict=True)
+    for ours, theirs in ((a, b) for a, b in both if a["kind"] in KINDS):  # not by frame N and E
         for column in ("residual", "w", "redundancy"):
             assert (ours[column] == "") is (theirs[column] == "")
             if ours[column]:

@@ -66,7 +66,7 @@ def test_one_of_a_kind_has_no_s(site: Reconciliation) -> None:
 def test_nothing_is_below_minus_nothing(site: Reconciliation) -> None:
     names = ("cut", "fill", "net", "thickness")
     depths = {name: np.array([-1e-9]) for name in names}
-    depths["sd_net"] = np.array([0.01])
+    depths |= {name: np.array([x]) for name, x in (("sd_net", 0.01), ("area", 9), ("of_area", 9))}
     depths |= {
         name: np.array([text], dtype=object) for name, text in (("where", "all"), ("verdict", ""))
     }
