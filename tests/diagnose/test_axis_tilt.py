@@ -32,6 +32,7 @@ def leaning(job: int, size: float = LEAN):
     return planted
 
 
+@pytest.mark.slow
 def test_a_lean_is_named_with_its_setup_and_size() -> None:
     """60" in one setup of 20 days: told in 19 at least, no other stop, sizes within 4 sds."""
     told = 0

@@ -97,22 +97,24 @@ def test_a_gross_shot_leaves_the_fit_to_the_free_net() -> None:
     assert prepared is not None and prepared.minimal is None
 
 
+@pytest.mark.slow
 def test_one_wrong_mark_of_three_is_not_called_a_scale() -> None:
     """One mark 20 mm off: named as a control value, or as what else a scale could be.
 
-    60 days on which a quarter were called a scale that no single mark explains before.
+    30 days, of which a fifth were called a scale that no single mark explains before.
     """
     plant, _ = PLANTERS["control"]
     said = Counter[str]()
-    for job in range(60):
+    for job in range(30):
         day = draw_day(world_of("three-marks"), SEED, job)
         planted = plant(np.random.default_rng([SEED, job]), day)
         if planted is not None:
             named, rival, _ = judged(reconciled(planted[0]), planted[1])
             said["told" if named or rival else "not told"] += 1
-    assert said["told"] >= 35 and said["not told"] <= 1, said
+    assert said["told"] >= 18 and said["not told"] <= 1, said
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("setting", ["2-km+fine", "5-km", "5-km+fine"])
 def test_a_scale_on_a_large_site_is_found_before_any_single_mistake(setting: str) -> None:
     """20 to 500 ppm of 2 and 5 km: told as the scale it is, nothing refused, nothing beside it."""
