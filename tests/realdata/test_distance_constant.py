@@ -67,6 +67,7 @@ def test_the_constant_of_a_whole_job_is_reported_and_nothing_is_left_out(
     assert float(told) == pytest.approx(found["sd"] * 1e3, abs=0.101)
 
 
+@needs_rts
 def test_accepting_the_constant_takes_it_off(tmp_path: Path) -> None:
     """With the finding accepted the distances ask for nothing more."""
     name = "20220331-1_GCP.txt"
