@@ -24,6 +24,15 @@ def shooting_order(shots: Shots) -> FloatArray:
     return np.where(np.isin(shots.setup, untimed), recorded, shots.time)
 
 
+def setup_times(shots: Shots, setups: int) -> FloatArray:
+    """Return the time of each of ``setups`` (S,): its mean shot time, or its place in the book."""
+    if np.isnan(shots.time).any():
+        return np.arange(setups, dtype=np.float64)
+    count = np.maximum(np.bincount(shots.setup, minlength=setups), 1)
+    total = np.bincount(shots.setup, weights=shots.time, minlength=setups)
+    return np.asarray(total / count)
+
+
 def number_looks(shots: Shots) -> IntArray:
     """Number what was looked at (m,): a mark from a setup, at one height, with one target.
 

@@ -14,7 +14,7 @@ import numpy as np
 from tieup.diagnose.evidence.evidence import Evidence
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.fieldbook import Setup, Shots
-from tieup.reduce.target_visits import shooting_order
+from tieup.reduce.target_visits import setup_times, shooting_order
 
 
 @dataclass(frozen=True)
@@ -46,16 +46,8 @@ class Subjects:
 
     @cached_property
     def clock(self) -> FloatArray:
-        """Return the time of each setup (S,): its mean shot time, or its place in the book."""
-        count = np.maximum(np.bincount(self.shots.setup, minlength=len(self.setups)), 1)
-        if np.isnan(self.shots.time).any():
-            mean = np.arange(len(self.setups), dtype=np.float64)
-        else:
-            total = np.bincount(
-                self.shots.setup, weights=self.shots.time, minlength=len(self.setups)
-            )
-            mean = total / count
-        return np.asarray(mean)
+        """Return the time of each setup (S,)."""
+        return setup_times(self.shots, len(self.setups))
 
     @cached_property
     def derivative(self) -> FloatArray:

@@ -114,9 +114,7 @@ class WrongTarget(SightKind):
         return f"shot {from_to(setup, points)}"
 
 
-POINT_NAME = WrongTarget(
-    "point-name", ALL, "m", wrong_targets, of_sight=True, vague=True, as_well=("mark-moved",)
-)
+POINT_NAME = WrongTarget("point-name", ALL, "m", wrong_targets, of_sight=True, vague=True)
 BACKSIGHT = WrongTarget(
-    "backsight", ALL, "m", of_sight=True, like=POINT_NAME, as_well=("point-name", "mark-moved")
+    "backsight", ALL, "m", of_sight=True, like=POINT_NAME, as_well=("point-name",)
 )

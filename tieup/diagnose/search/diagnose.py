@@ -20,6 +20,7 @@ from tieup.diagnose.first_solution.first_solution import open_case
 from tieup.diagnose.gross.gross import explain_gross, identify_sight, is_large
 from tieup.diagnose.gross.rescue import rescue
 from tieup.diagnose.kinds.catalogue import kind_of, measured, stays_in, taken_out
+from tieup.diagnose.kinds.moved_instead import with_moved_mark
 from tieup.diagnose.search.look import look, settled_scatter
 from tieup.errors import AdjustmentError, NetworkError
 from tieup.model.settings import Datum
@@ -95,7 +96,8 @@ def _found(solved: Solved, case: Case) -> Diagnosis:
     stated, scatter = settled_scatter(solved)
     final = weighed(stated, scatter)
     gross = [measured(final, mistake) for mistake in gross]
-    return Diagnosis(final, stated, (*gross, *found), tuple(seen), scatter)
+    mistakes = tuple(with_moved_mark(final.case, one) for one in (*gross, *found))
+    return Diagnosis(final, stated, mistakes, tuple(seen), scatter)
 
 
 def _solve_still(case: Case) -> Solved:
