@@ -12,7 +12,7 @@ import numpy as np
 
 from tieup.adjust.guards import MOVES, OPEN
 from tieup.adjust.solution import Adjustment
-from tieup.model.arrays import BoolArray, FloatArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import DIRECTION
 
 
@@ -25,33 +25,53 @@ def local_hidden(adjustment: Adjustment, quantile: float) -> FloatArray:
     hidden = np.full((points + setups, 2), -np.inf)
     connections = adjustment.connections
     by_mark, by_setup = _effects(adjustment)
+    every = np.arange(len(connections))
     for effect, ends in ((by_mark, connections.point), (by_setup, points + connections.setup)):
         for column, parts in enumerate((slice(0, 2), slice(2, 3))):
-            largest = _largest(adjustment, effect[:, parts], quantile)
+            largest = _largest(adjustment, effect[:, parts], quantile, every)
             np.maximum.at(hidden[:, column], ends, largest)
     hidden[np.isneginf(hidden)] = np.inf
     return hidden
 
 
-def pose_bounds(adjustment: Adjustment, away: FloatArray, quantile: float) -> FloatArray:
-    """Return the bound (S, 2) of every setup at a place ``away`` (S, 2) from it, N and E in m."""
-    setup = adjustment.connections.setup
+def pose_bounds(
+    adjustment: Adjustment, setups: IntArray, away: FloatArray, quantile: float
+) -> FloatArray:
+    """Return the bound (n, 2) of each of ``setups`` (n,) at a place ``away`` (n, 2) from it.
+
+    ``away`` is N and E in m; a mistake in a setup's own sights is what is bounded.
+    """
+    place, sight = _sights_of(adjustment.connections.setup, setups)
     _, change = _effects(adjustment)
-    arm = np.stack([-away[setup, 1], away[setup, 0]], axis=1)
+    arm = np.stack([-away[place, 1], away[place, 0]], axis=1)
+    change = change[sight]
     plan = change[:, :2] + arm[:, :, None] * change[:, 3:]
-    bound = np.zeros((len(adjustment.axis), 2))
+    bound = np.zeros((len(setups), 2))
     for column, effect in enumerate((plan, change[:, 2:3])):
-        np.maximum.at(bound[:, column], setup, _largest(adjustment, effect, quantile))
+        largest = _largest(adjustment, effect, quantile, sight)
+        np.maximum.at(bound[:, column], place, largest)
     return bound
 
 
-def _largest(adjustment: Adjustment, effect: FloatArray, quantile: float) -> FloatArray:
-    """Return the largest bound (c,) over the readings of each connection."""
-    size, sd, shown = _sizes(adjustment)
+def _sights_of(setup: IntArray, setups: IntArray) -> tuple[IntArray, IntArray]:
+    """Return the connections of each of ``setups`` (n,): whose it is (k,), and its number (k,)."""
+    order = np.argsort(setup, kind="stable")
+    first = np.searchsorted(setup[order], setups)
+    count = np.searchsorted(setup[order], setups, side="right") - first
+    place = np.repeat(np.arange(len(setups)), count)
+    within = np.arange(len(place)) - np.repeat(np.cumsum(count) - count, count)
+    return place, order[first[place] + within]
+
+
+def _largest(
+    adjustment: Adjustment, effect: FloatArray, quantile: float, sight: IntArray
+) -> FloatArray:
+    """Return the largest bound (k,) over the readings of each connection ``sight`` (k,)."""
+    size, sd, shown = (part[sight] for part in _sizes(adjustment))
     one = np.linalg.norm(effect, axis=1)
     with np.errstate(invalid="ignore"):
         bound = one * (np.abs(size) + quantile * sd)
-        open_ = np.where(one * adjustment.sd > MOVES, np.inf, 0.0)
+        open_ = np.where(one * adjustment.sd[sight] > MOVES, np.inf, 0.0)
         bound = np.where(shown, bound, open_)
     return np.asarray(np.nan_to_num(bound, nan=0.0, posinf=np.inf).max(axis=1))
 

@@ -21,7 +21,32 @@ from tieup.adjust import multifrontal
 from tieup.adjust.elimination import DesignRows, Eliminated, turned
 from tieup.adjust.mark_elimination import Structure
 from tieup.adjust.stacks import new_stack, product, sum_by, take, transposed
-from tieup.model.arrays import FloatArray
+from tieup.model.arrays import FloatArray, IntArray
+
+
+@dataclass(frozen=True)
+class Between:
+    """Covariances ``block`` (k, 4, 4) of two of ``setups`` setups that see one eliminated mark.
+
+    ``key`` (k,), ascending, is the number of the first setup times ``setups`` plus the second;
+    each pair has one block, whose rows are those of the first.
+    """
+
+    setups: int
+    key: IntArray
+    block: FloatArray
+
+    def of(self, pairs: IntArray) -> FloatArray:
+        """Return the blocks (q, 4, 4) of ``pairs`` (q, 2) in their order, NaN where none is."""
+        found = np.full((len(pairs), 4, 4), np.nan)
+        if len(self.key):
+            for turn, ends in ((False, pairs), (True, pairs[:, ::-1])):
+                wanted = ends[:, 0] * self.setups + ends[:, 1]
+                place = np.minimum(np.searchsorted(self.key, wanted), len(self.key) - 1)
+                own = self.key[place] == wanted
+                block = self.block[place[own]]
+                found[own] = transposed(block) if turn else block
+        return found
 
 
 @dataclass(frozen=True)
@@ -29,7 +54,7 @@ class Spread:
     """Covariances in the held datum and leverages.
 
     ``setup`` (S, 4, 4), ``mark`` (m, 3, 3), ``leverage`` (c, 3, 3), ``mark_setup`` (c, 3, 4),
-    ``link_leverage`` (l,).
+    ``link_leverage`` (l,), and what is ``between`` setups.
     """
 
     setup: FloatArray
@@ -37,6 +62,7 @@ class Spread:
     leverage: FloatArray
     mark_setup: FloatArray
     link_leverage: FloatArray
+    between: Between
 
 
 def spread(system: Eliminated, rows: DesignRows) -> Spread:
@@ -50,7 +76,17 @@ def spread(system: Eliminated, rows: DesignRows) -> Spread:
     across = np.concatenate([across, transposed(kept)])
     mark_setup = take(across, s.incidences.of_connection)
     leverage = _leverage(s, rows, setup, mark, mark_setup)
-    return Spread(setup, mark, leverage, mark_setup, _link_leverage(s, rows, diagonal, lower))
+    along = _link_leverage(s, rows, diagonal, lower)
+    return Spread(setup, mark, leverage, mark_setup, along, _between(s, lower))
+
+
+def _between(s: Structure, lower: FloatArray) -> Between:
+    """Return the blocks of the selected inverse between setups that share an eliminated mark."""
+    numbers, once = np.unique(s.pairs.block, return_index=True)
+    of = s.incidences.setup
+    key = of[s.pairs.first[once]] * s.setups + of[s.pairs.second[once]]
+    order = np.argsort(key)
+    return Between(s.setups, key[order], lower[numbers[order]])
 
 
 def _by_element(stack: FloatArray) -> FloatArray:

@@ -15,6 +15,7 @@ from tieup.adjust.elimination import DesignRows, Eliminated, Held
 from tieup.adjust.observation_equations import Connections
 from tieup.adjust.problem import Problem
 from tieup.adjust.radiated_points import Aside
+from tieup.adjust.reliability import Between
 from tieup.adjust.whitening import Whitening
 from tieup.model.arrays import BoolArray, FloatArray
 
@@ -29,7 +30,7 @@ class Adjustment:
     For the c connections of the system: ``noise``, which makes their observations independent,
     ``sd``, ``residual``, ``redundancy`` (c, 3), NaN where not observed; ``leverage`` (c, 3, 3) is
     the whitened A Q A' of each connection; ``mark_setup`` (c, 3, 4) the covariance of its mark
-    with its setup (held datum).
+    with its setup (held datum), ``between`` that of setups that share one (held datum).
     ``control_residual``/``control_redundancy`` (P, 3) of weighted control, adjusted minus
     given, NaN elsewhere. ``link_residual``/``link_redundancy`` (l,).
 
@@ -52,6 +53,7 @@ class Adjustment:
     redundancy: FloatArray
     leverage: FloatArray
     mark_setup: FloatArray
+    between: Between
     control_residual: FloatArray
     control_redundancy: FloatArray
     link_residual: FloatArray

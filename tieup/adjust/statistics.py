@@ -54,6 +54,7 @@ def describe(
         redundancy=noise.redundancy(spreads.leverage),
         leverage=spreads.leverage,
         mark_setup=spreads.mark_setup,
+        between=spreads.between,
         control_residual=control[0],
         control_redundancy=control[1],
         link_residual=-evaluation.link * equations.links.sd,

@@ -24,7 +24,8 @@ from tieup.adjust.guards import Guards, pose_effect
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.preanalysis.full_covariance import FullCovariance, full_covariance
-from tieup.ties.bays import HEIGHT, PASSES, PLAN, PlaceStanding
+from tieup.ties.bay_places import HEIGHT, PLAN
+from tieup.ties.bays import PASSES, PlaceStanding
 
 LEAST = 1e-9  # share of the largest below which a direction of a mistake's size is none
 TINY = 1e-300  # variance of what is no size at all

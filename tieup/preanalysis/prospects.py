@@ -31,16 +31,14 @@ from tieup.model.settings import Datum
 from tieup.preanalysis.draws import USUALLY, Days, draw_days
 from tieup.preanalysis.scheme import Scheme, solve_scheme
 from tieup.preanalysis.scheme_rows import as_solved
+from tieup.ties.bay_places import Use, known_at, uses_of
 from tieup.ties.bays import (
     PASSES,
     PlaceStanding,
     Shooting,
-    Use,
-    known_at,
     local_bounds,
     shooting_of,
     stand_bays,
-    uses_of,
     ways_of,
 )
 from tieup.ties.pairs import joined_setups
@@ -207,7 +205,7 @@ def _bay(
     limits: FloatArray,
 ) -> Bay:
     """Return how a place would stand."""
-    known = known_at(adjustment, use, freedom)
+    known = known_at(adjustment, [use], freedom[None])[0]
     good = (days.whole[:, None] * known <= limits).all(axis=1)
     before, largest, worst = np.zeros(2), np.zeros((2, len(days.sizes))), ["", ""]
     for part, ways in enumerate(ways_of(adjustment, days.guards, use, shooting)):
@@ -228,7 +226,7 @@ def _nothing(solved: Solved) -> Prospects:
     uses, places = uses_of(adjustment, joined_setups(adjustment))
 
     def bay(use: Use) -> Bay:
-        known = known_at(adjustment, use, np.full(2, KNOWN))
+        known = known_at(adjustment, [use], np.full((1, 2), KNOWN))[0]
         return Bay(use, known, np.full(2, np.inf), np.full(2, np.inf), 0.0, ("", ""))
 
     return Prospects(

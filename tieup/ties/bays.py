@@ -15,28 +15,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.adjust.cofactors import covariance, setup_functions
-from tieup.adjust.distributions import f_critical, student_critical
+from tieup.adjust.distributions import student_critical
 from tieup.adjust.guards import Guards, after_moving, pose_effect
 from tieup.adjust.local_guards import pose_bounds
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.ties.bay_places import HEIGHT, PLAN, Use, known_at, uses_of
 
-KNOWN = 0.95  # confidence at which a setup is known
 PASSES = 0.10  # chance that a mistake beyond the limit passes its own bound
-PLAN, HEIGHT = False, True
-
-
-@dataclass(frozen=True)
-class Use:
-    """A place where setups are used: its ``setups`` (one, or the two of a joint), ``place`` (2,).
-
-    ``point`` is the farthest shot, -1 at a joint.
-    """
-
-    setups: tuple[int, ...]
-    place: FloatArray
-    point: int = -1
 
 
 @dataclass(frozen=True)
@@ -73,11 +59,11 @@ def stand(
     adjustment: Adjustment,
     guards: Guards | None,
     use: Use,
-    freedom: FloatArray,
+    known: FloatArray,
     shooting: Shooting,
 ) -> PlaceStanding:
-    """Return how a place stands; ``freedom`` (2,) is that of its variances."""
-    known, bound, worst = known_at(adjustment, use, freedom), np.zeros(2), np.full(2, -1)
+    """Return how a place stands that is ``known`` (2,) so well."""
+    bound, worst = np.zeros(2), np.full(2, -1)
     if guards is not None and len(guards):
         bounds = bounds_at(adjustment, guards, use, shooting, guards.size[None])[0]
         worst = np.argmax(bounds, axis=1)
@@ -129,33 +115,6 @@ def ways_of(
         ways = [np.sum(effects, axis=0), *_after(guards, use, effects, away, shooting)]
         found.append(Ways(np.array(ways), never))
     return found[0], found[1]
-
-
-def known_at(adjustment: Adjustment, use: Use, freedom: FloatArray) -> FloatArray:
-    """Return how well a place is known (2,) at 95 %, plan and height; ``freedom`` (2,)."""
-    away = [use.place - adjustment.axis[setup, :2] for setup in use.setups]
-    return np.array(
-        [
-            _known(adjustment, use, away, freedom[part], height=height)
-            for part, height in enumerate((PLAN, HEIGHT))
-        ]
-    )
-
-
-def _known(
-    adjustment: Adjustment, use: Use, away: list[FloatArray], freedom: float, *, height: bool
-) -> float:
-    """Return how well the place is known at 95 %: an ellipse's axis, half an interval."""
-    rows = 1 if height else 2
-    arms = zip(use.setups, away, (1.0, -1.0), strict=False)
-    known = [(s, sign * pose_effect(np.eye(4), arm, height=height)) for s, arm, sign in arms]
-    setups = np.array([setup for setup, _ in known], dtype=np.int64)
-    by_setup = np.array([effect for _, effect in known]).reshape(-1, rows, 4)
-    spread = covariance(adjustment, setup_functions(adjustment, setups, by_setup))
-    largest = float(np.sqrt(max(np.linalg.eigvalsh(spread)[-1], 0.0)))
-    if height:
-        return largest * float(student_critical((1.0 - KNOWN) / 2.0, freedom))
-    return largest * float(np.sqrt(2.0 * f_critical(1.0 - KNOWN, 2.0, freedom)))
 
 
 def _after(
@@ -222,30 +181,18 @@ def stand_bays(
     says how well the variances of each setup's place are known.
     """
     uses, places = uses_of(adjustment, joints)
-    setups = tuple(
-        None if use is None else stand(adjustment, guards, use, freedom[setup], shooting)
-        for setup, use in enumerate(uses)
-    )
-    found = {
-        pair: stand(adjustment, guards, use, freedom[list(pair)].min(axis=0), shooting)
-        for pair, use in places.items()
-    }
+    every = [*(use for use in uses if use is not None), *places.values()]
+    own = np.array([freedom[list(use.setups)].min(axis=0) for use in every]).reshape(-1, 2)
+    known = iter(known_at(adjustment, every, own))
+
+    def standing(use: Use) -> PlaceStanding:
+        return stand(adjustment, guards, use, next(known), shooting)
+
+    setups = tuple(None if use is None else standing(use) for use in uses)
+    found = {pair: standing(use) for pair, use in places.items()}
     if guards is None:
         return _with_local_bounds(adjustment, Bays(setups, found), freedom)
     return Bays(setups, found)
-
-
-def uses_of(
-    adjustment: Adjustment, joints: IntArray
-) -> tuple[list[Use | None], dict[tuple[int, int], Use]]:
-    """Return where setups (S,) and ``joints`` (q, 2) are used; a joint without a place is left."""
-    setups = [_farthest(adjustment, setup) for setup in range(len(adjustment.axis))]
-    found = {}
-    for first, second in joints.tolist():
-        place = _middle(adjustment, first, second)
-        if place is not None and setups[first] is not None and setups[second] is not None:
-            found[first, second] = Use((first, second), place)
-    return setups, found
 
 
 def _with_local_bounds(adjustment: Adjustment, bays: Bays, freedom: FloatArray) -> Bays:
@@ -269,45 +216,16 @@ def local_bounds(
     ``quantile``: how many sds of a mistake's size lie beyond its estimate.
     """
 
-    def bounds(places: dict[int, FloatArray]) -> FloatArray:
-        away = np.zeros((len(bays.setups), 2))
-        for setup, place in places.items():
-            away[setup] = place - adjustment.axis[setup, :2]
-        return pose_bounds(adjustment, away, quantile)
-
-    setups = bounds({s.use.setups[0]: s.use.place for s in bays.setups if s is not None})
-    joints = {}
-    for pair, one in bays.joints.items():
-        both = bounds(dict.fromkeys(pair, one.use.place))
-        joints[pair] = np.maximum(both[pair[0]], both[pair[1]])
-    return setups, joints
-
-
-def _farthest(adjustment: Adjustment, setup: int) -> Use | None:
-    """Return the farthest side shot of a setup, else its farthest mark.
-
-    None where the setup has no place or no shot.
-    """
-    if not np.isfinite(adjustment.axis[setup, 0]):
-        return None
-    for connections in (adjustment.aside.connections, adjustment.connections):
-        points = connections.point[(connections.setup == setup) & ~connections.plumb]
-        away = adjustment.position[points, :2] - adjustment.axis[setup, :2]
-        distance = np.hypot(away[:, 0], away[:, 1])
-        if np.isfinite(distance).any():
-            point = int(points[int(np.nanargmax(distance))])
-            return Use((setup,), adjustment.position[point, :2], point)
-    return None
-
-
-def _middle(adjustment: Adjustment, first: int, second: int) -> FloatArray | None:
-    """Return the middle (2,) of the marks that two setups both see or stand over, None if none."""
-    connections = adjustment.connections
-    seen = [set(connections.point[connections.setup == s].tolist()) for s in (first, second)]
-    shared = sorted(seen[0] & seen[1])
-    place = adjustment.position[shared, :2]
-    place = place[np.isfinite(place[:, 0])]
-    return np.asarray(place.mean(axis=0)) if len(place) else None
+    uses = [one.use for one in (*bays.setups, *bays.joints.values()) if one is not None]
+    setup = np.array([setup for use in uses for setup in use.setups], dtype=np.int64)
+    place = np.array([use.place for use in uses for _ in use.setups]).reshape(-1, 2)
+    away = place - adjustment.axis[setup, :2]
+    bound = pose_bounds(adjustment, setup, away, quantile)
+    alone = sum(one is not None for one in bays.setups)
+    setups = np.zeros((len(bays.setups), 2))
+    setups[setup[:alone]] = bound[:alone]
+    both = bound[alone:].reshape(-1, 2, 2).max(axis=1)
+    return setups, dict(zip(bays.joints, both, strict=True))
 
 
 def shooting_of(
