@@ -92,16 +92,20 @@ def pole_groups(site: Site, joints: StringJoints) -> Iterator[PoleGroup]:
     lasting = np.zeros(len(case.points), dtype=np.bool_)
     lasting[lasting_marks(site)] = True
     height = np.round(shots.target_height / NEAR) * NEAR
-    for setup in np.unique(shots.setup[taken]).tolist():
-        own = np.flatnonzero(taken & (shots.setup == setup))
-        beyond = np.unique(height[taken & (shots.setup != setup)])
+    rows = np.flatnonzero(taken)
+    rows = rows[np.argsort(shots.setup[rows], kind="stable")]
+    setups, first = np.unique(shots.setup[rows], return_index=True)
+    users = _users(shots.setup[rows], height[rows])
+    for setup, own in zip(setups.tolist(), np.split(rows, first[1:]), strict=True):
+        here = set(height[own].tolist())
+        beyond = [booked for booked, many in users.items() if many > (booked in here)]
         checked = _checked_heights(height[own], shots.point[own], lasting)
         side = own[~lasting[shots.point[own]]]
         for booked in np.unique(height[side]).tolist():
             rows = side[height[side] == booked]
             numbers = np.unique(shots.point[rows])
             string, shows = _string(joints, setup, numbers)
-            others = float(beyond[0]) if len(beyond) == 1 else np.nan
+            others = beyond[0] if len(beyond) == 1 else np.nan
             yield PoleGroup(
                 case.setups[setup].label,
                 booked,
@@ -109,9 +113,16 @@ def pole_groups(site: Site, joints: StringJoints) -> Iterator[PoleGroup]:
                 booked in checked,
                 string,
                 shows,
-                bool(len(beyond)) and booked not in beyond.tolist(),
+                bool(beyond) and booked not in beyond,
                 others,
             )
+
+
+def _users(setup: IntArray, height: FloatArray) -> dict[float, int]:
+    """Return how many setups booked each height, lowest first; arrays (n,) are of rows."""
+    pairs = np.unique(np.column_stack([height, setup.astype(np.float64)]), axis=0)
+    booked, many = np.unique(pairs[:, 0], return_counts=True)
+    return dict(zip(booked.tolist(), many.tolist(), strict=True))
 
 
 def _with_pole(site: Site) -> BoolArray:

@@ -14,7 +14,8 @@ from tieup.diagnose.basis.case import Case
 from tieup.errors import AdjustmentError
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.fieldbook import Shots
-from tieup.model.network import Links, Network
+from tieup.model.network import Links, Network, Start
+from tieup.model.observations import Sights
 from tieup.model.settings import Grid, Precision
 from tieup.network.build import build_network
 from tieup.reduce.grid import line_factors, links_on_grid, sights_on_grid, site_factor
@@ -109,18 +110,25 @@ def on_grid(network: Network, grid: Grid | None) -> Network:
     """Bring every sight and tape from the site's mean factor to that of its own line."""
     if grid is None:
         return network
-    sights, links, start = network.sights, network.links, network.start
-    whole = site_factor(grid)
-    from_axis, to_mark = start.axis + network.origin, start.position + network.origin
+    links, to_mark = network.links, network.start.position + network.origin
+    taped = _own_factors(to_mark[links.start], to_mark[links.end], grid)
+    sights = _on_own_lines(network, network.sights, grid)
+    return replace(network, sights=sights, links=links_on_grid(links, taped))
+
+
+def _on_own_lines(network: Network, sights: Sights, grid: Grid) -> Sights:
+    """Bring the sights of a network from the site's mean factor to those of their own lines."""
+    from_axis = network.start.axis + network.origin
+    to_mark = network.start.position + network.origin
+    along = _own_factors(from_axis[sights.setup], to_mark[sights.point], grid)
+    return sights_on_grid(sights, along)
+
+
+def _own_factors(here: FloatArray, there: FloatArray, grid: Grid) -> FloatArray:
+    """Return the factors (n,) of lines over that of the site's middle; ends (n, 3) may be NaN."""
     middle = np.array(grid.centre)
-
-    def own(here: FloatArray, there: FloatArray) -> FloatArray:
-        known = (np.where(np.isfinite(end), end, middle) for end in (here, there))
-        return line_factors(grid, *known) / whole
-
-    along = own(from_axis[sights.setup], to_mark[sights.point])
-    taped = own(to_mark[links.start], to_mark[links.end])
-    return replace(network, sights=sights_on_grid(sights, along), links=links_on_grid(links, taped))
+    known = (np.where(np.isfinite(end), end, middle) for end in (here, there))
+    return np.asarray(line_factors(grid, *known) / site_factor(grid))
 
 
 def on_own_line(links: Links, place: FloatArray, grid: Grid | None) -> Links:
@@ -165,6 +173,43 @@ def solve(case: Case, prepared: Prepared | None = None) -> Solved:
         reduction, network = assemble(case)
     network, adjustment = settled_fit(network, case, lambda calm: job_frame(case, calm))
     return Solved(case, reduction, network, adjustment)
+
+
+def reweighed(solved: Solved, precision: Precision) -> Solved:
+    """Return a solution weighed otherwise; it starts from where it stands.
+
+    Only where something misses its start is the start sought anew, for what misses it hangs on
+    the weights.
+    """
+    case, network = replace(solved.case, precision=precision), solved.network
+    if _misses(network.start) or standing_marks(network, precision).any():
+        return solve(case)
+    reduction = reduce_shots(case.shots, case.setups, precision, case.use)
+    sights, before = reduction.sights, solved.reduction.sights
+    if len(sights) != len(before) or (sights.point != before.point).any():
+        return solve(case)
+    found = solved.adjustment
+    start = replace(
+        network.start,
+        axis=_where_known(found.axis, network.start.axis),
+        orientation=_where_known(found.orientation, network.start.orientation),
+        position=_where_known(found.position, network.start.position),
+    )
+    network = replace(network, sights=sights, start=start)
+    if precision.grid is not None:
+        network = replace(network, sights=_on_own_lines(network, sights, precision.grid))
+    network, adjustment = settled_fit(network, case, lambda calm: job_frame(case, calm))
+    return Solved(case, reduction, network, adjustment)
+
+
+def _where_known(found: FloatArray, start: FloatArray) -> FloatArray:
+    return np.where(np.isfinite(found), found, start)
+
+
+def _misses(start: Start) -> bool:
+    """Say whether anything misses its start."""
+    parts = (start.gross, start.gross_station, start.gross_control, start.gross_link)
+    return any(part.any() for part in parts)
 
 
 def settled_fit(

@@ -15,7 +15,7 @@ import numpy as np
 from tieup.adjust.scatter import Scatter
 from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.solve import Prepared, Solved, solve
+from tieup.diagnose.basis.solve import Prepared, Solved, reweighed, solve
 from tieup.diagnose.first_solution.first_solution import open_case
 from tieup.diagnose.gross.gross import explain_gross, identify_sight, is_large
 from tieup.diagnose.gross.rescue import rescue
@@ -65,8 +65,7 @@ def weighed(solved: Solved, scatter: Scatter | None) -> Solved:
     """Return the solution of a case weighed by how its readings scatter."""
     if scatter is None:
         return solved
-    precision = solved.case.precision.scattering(scatter.factors.tolist())
-    return solve(replace(solved.case, precision=precision))
+    return reweighed(solved, solved.case.precision.scattering(scatter.factors.tolist()))
 
 
 def _found(solved: Solved, case: Case) -> Diagnosis:
@@ -119,7 +118,7 @@ def _without_gross_ones(solved: Solved, scatter: Scatter | None) -> tuple[Solved
         return explain_gross(solved)
     stated = solved.case.precision
     rough = stated.scattering(scatter.cautious.tolist())
-    again, found = explain_gross(solve(replace(solved.case, precision=rough)))
+    again, found = explain_gross(reweighed(solved, rough))
     if not found:
         return solved, []
     return solve(replace(again.case, precision=stated)), found

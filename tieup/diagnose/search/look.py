@@ -10,7 +10,7 @@ import numpy as np
 from tieup.adjust.scatter import Scatter, estimate_scatter
 from tieup.diagnose.basis.hypotheses import Hypothesis
 from tieup.diagnose.basis.mistake import Mistake
-from tieup.diagnose.basis.solve import Solved, solve, without_gross
+from tieup.diagnose.basis.solve import Solved, reweighed, solve, without_gross
 from tieup.diagnose.evidence.block_scatter import block_scatter
 from tieup.diagnose.evidence.detection import detect
 from tieup.diagnose.evidence.evidence import Evidence, gather, stack
@@ -88,7 +88,7 @@ def _look_at_large(
         return (), None
     if (scatter.cautious > 1.0).any():
         rough = solved.case.precision.scattering(scatter.cautious.tolist())
-        solved = solve(replace(solved.case, precision=rough))
+        solved = reweighed(solved, rough)
         evidence = evidence_of(solved)
     focus = None
     if is_large(solved):
