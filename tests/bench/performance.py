@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import resource
 import subprocess
 import sys
 import time
@@ -27,6 +28,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
+from tests.bench.bare_tools import give_start
 from tests.bench.rivals import read_with_csv, solve_with_splu
 from tests.bench.sites import (
     MISTAKES,
@@ -43,7 +45,11 @@ from tieup.adjust.solution import Adjustment
 from tieup.adjust.solve_in_frame import Solution, solve_problem
 from tieup.adjust.statistics import describe
 from tieup.model.arrays import FloatArray
+from tieup.model.control import Control
+from tieup.model.fieldbook import Setup
 from tieup.model.network import Network
+from tieup.model.settings import Datum
+from tieup.network.build import build_network
 from tieup.threads import one_thread
 
 ROOT = Path(__file__).parent.parent.parent
@@ -178,7 +184,47 @@ def commands(timed: list[Timed], jobs: Path, repeats: int) -> list[tuple[str, fl
         return [*ratios, (label, "not measured: --sizes without city", 12.0)]
     city = _elapsed([*TIEUP, "reconcile", str(jobs / "city")])
     ratio = city if isinstance(city, str) else city / by_name["city"].whole
-    return [*ratios, (label, ratio, 12.0), _spoiled(jobs, city)]
+    bare = _against_bare_tools(by_name["city"].network, jobs / "city")
+    start = _start_values(by_name["city"].network) / by_name["city"].whole
+    return [
+        *ratios,
+        (label, ratio, 12.0),
+        ("city: whole command / bare tools, processor time", bare, 1.0),
+        ("city: start values / whole adjustment", start, 2.0),
+        _spoiled(jobs, city),
+    ]
+
+
+def _against_bare_tools(network: Network, job: Path) -> float | str:
+    """Return the processor time of the whole command over that of `tests.bench.bare_tools`."""
+    give_start(network, job)
+    before = _used()
+    run = _elapsed([*TIEUP, "reconcile", str(job)])
+    spent = _used() - before
+    if isinstance(run, str):
+        return run
+    bare = [sys.executable, "-m", "tests.bench.bare_tools", str(job), str(job / "out")]
+    done = subprocess.run(bare, cwd=ROOT, capture_output=True, text=True, check=True)
+    return spent / float(done.stdout)
+
+
+def _used() -> float:
+    """Return the processor time (s) of all commands that have ended."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
+def _start_values(network: Network) -> float:
+    """Return the time to find start values of a site whose rows are read."""
+    known = np.flatnonzero(np.isfinite(network.control[:, 0]))
+    names = tuple(network.point_names[point] for point in known)
+    held = Control("", names, network.control[known], network.control_sd[known], known, ())
+    setups = tuple(Setup(label, label, "", "", 0.0, "") for label in network.setup_labels)
+    points, sights = network.point_names, network.sights
+    with one_thread():
+        return _seconds(
+            lambda: build_network(setups, points, sights, held, None, Datum(), REFRACTION)
+        )
 
 
 def _spoiled(jobs: Path, clean: float | str) -> tuple[str, float | str, float]:

@@ -59,17 +59,23 @@ def make_site(size: Size, seed: int = 1) -> Network:
     orientation = rng.uniform(0.0, 2.0 * np.pi, size.setups)
     sights = _observe(rng, setup, point, axis, orientation, position)
     control = _control(rng, marks, len(position))
+    return site_of(sights, control, _start(rng, axis, orientation, position, control, len(sights)))
+
+
+def site_of(sights: Sights, control: FloatArray, start: Start) -> Network:
+    """Return the network of free stations S0, S1, ... and points P0, P1, ..."""
+    setups, points = len(start.axis), len(start.position)
     return Network(
-        setup_labels=tuple(f"S{number}" for number in range(size.setups)),
-        point_names=tuple(f"P{number}" for number in range(len(position))),
-        station=np.full(size.setups, -1),
-        instrument_height=np.full(size.setups, np.nan),
+        setup_labels=tuple(f"S{number}" for number in range(setups)),
+        point_names=tuple(f"P{number}" for number in range(points)),
+        station=np.full(setups, -1),
+        instrument_height=np.full(setups, np.nan),
         sights=sights,
         control=control,
         control_sd=np.where(np.isfinite(control), 0.0, np.nan),
         links=no_links(),
         origin=np.zeros(3),
-        start=_start(rng, axis, orientation, position, control, len(sights)),
+        start=start,
     )
 
 
@@ -177,15 +183,24 @@ def _start(
     sights: int,
 ) -> Start:
     near = position + rng.normal(scale=START_ERROR, size=position.shape)
-    reached = _all(len(axis)), _all(len(position))
+    return start_at(
+        axis + rng.normal(scale=START_ERROR, size=axis.shape),
+        orientation + rng.normal(scale=START_TURN, size=len(axis)),
+        np.where(np.isfinite(control), control, near),
+        sights,
+    )
+
+
+def start_at(axis: FloatArray, orientation: FloatArray, position: FloatArray, sights: int) -> Start:
+    """Return start values that reach everything, with nothing gross."""
     return Start(
-        axis=axis + rng.normal(scale=START_ERROR, size=axis.shape),
-        orientation=orientation + rng.normal(scale=START_TURN, size=len(axis)),
-        position=np.where(np.isfinite(control), control, near),
-        plan_setup=reached[0],
-        height_setup=reached[0],
-        plan_point=reached[1],
-        height_point=reached[1],
+        axis=axis,
+        orientation=orientation,
+        position=position,
+        plan_setup=_all(len(axis)),
+        height_setup=_all(len(axis)),
+        plan_point=_all(len(position)),
+        height_point=_all(len(position)),
         component=np.zeros(len(axis), dtype=np.int64),
         gross=np.zeros((sights, 3), dtype=bool),
     )

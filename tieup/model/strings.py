@@ -25,8 +25,11 @@ def string_name(string: str, code: str) -> str:
 
 def string_names(shots: Shots) -> TextArray:
     """Return the name (m,) of the string of each raw row, empty for none."""
-    pairs = zip(shots.string.tolist(), shots.code.tolist(), strict=True)
-    return np.array([string_name(string, code) for string, code in pairs], dtype=object)
+    names, codes = shots.string.astype(object), shots.code
+    for row, string in enumerate(names.tolist()):
+        if string:  # most rows of a large job have none
+            names[row] = string_name(string, codes[row])
+    return np.asarray(names)
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,11 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
+
+import numpy as np
+
+from tieup.model.arrays import BoolArray, FloatArray
 
 # Left edge and upper edge of a label from the middle of its symbol: in reaches of the symbol, and
 # in widths and heights of the label. Clockwise from above on the right, as names on a map stand.
@@ -61,16 +66,17 @@ def placed(
 
     ``symbols`` are boxes that no label may cover, ``width`` and ``height`` those of the drawing.
     """
-    taken: list[Box] = []
+    taken, count, covered = np.zeros((len(labels), 4)), 0, np.array(symbols).reshape(-1, 4)
     result = []
     for label in sorted(labels, key=lambda label: label.rank):
         x, long = label.x + label.beside, label_width(label.text, label.size)
         inside = [box for box in _boxes(label, x, long) if _within(box, width, height)]
-        free = [box for box in inside if not _hit(box, taken)]
-        others = [box for box in symbols if not _holds(box, x, label.y)]
-        best = [box for box in free if not _hit(box, others)] or (free if label.firm else [])
+        free = [box for box in inside if not _hit(box, taken[:count]).any()]
+        others = ~_holding(covered, x, label.y)
+        clear = (box for box in free if not (others & _hit(box, covered)).any())
+        best = [*islice(clear, 1)] or (free if label.firm else [])
         if best:
-            taken.append(best[0])
+            taken[count], count = best[0], count + 1
             left, top = best[0][0] + GAP, best[0][1] + ASCENT * label.size
             label = replace(label, at=(round(left - x, 1), round(top - label.y, 1)))
         result.append(label)
@@ -100,13 +106,13 @@ def _within(box: Box, width: float, height: float) -> bool:
     return box[0] >= 0 and box[1] >= 0 and box[2] <= width and box[3] <= height
 
 
-def _holds(box: Box, x: float, y: float) -> bool:
-    return box[0] <= x <= box[2] and box[1] <= y <= box[3]
+def _holding(boxes: FloatArray, x: float, y: float) -> BoolArray:
+    """Say which of ``boxes`` (n, 4) hold a place."""
+    left, top, right, bottom = boxes.T
+    return np.asarray((left <= x) & (x <= right) & (top <= y) & (y <= bottom))
 
 
-def _hit(box: Box, others: Sequence[Box]) -> bool:
-    left, top, right, bottom = box
-    return any(
-        left < other[2] and other[0] < right and top < other[3] and other[1] < bottom
-        for other in others
-    )
+def _hit(box: Box, others: FloatArray) -> BoolArray:
+    """Say which of ``others`` (n, 4) a box overlaps."""
+    left, top, right, bottom = others.T
+    return np.asarray((box[0] < right) & (left < box[2]) & (box[1] < bottom) & (top < box[3]))
