@@ -18,11 +18,12 @@ from tieup.diagnose.kinds.kind import ALL
 from tieup.diagnose.kinds.mark_moved import MARK_MOVED, since
 from tieup.diagnose.kinds.movements import INSTRUMENT_MOVED
 from tieup.diagnose.kinds.point_name import POINT_NAME
+from tieup.diagnose.kinds.readings import DIRECTION_READING
 from tieup.diagnose.kinds.swapped_names import SWAPPED_NAMES
-from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.observations import DIRECTION
 from tieup.reduce.deviations import centred
-from tieup.reduce.target_visits import shooting_order
+from tieup.reduce.target_visits import setup_times, shooting_order
 
 TORN = 10.0  # sds; pointings of one sight this far apart may belong to two orientations
 
@@ -47,6 +48,7 @@ class Trial:
 def all_trials(solved: Solved) -> Iterator[Trial]:
     """Return everything worth trying."""
     yield from _sights_out(solved)
+    yield from _directions_out(solved)
     yield from _moved_marks(solved)
     yield from _swaps(solved)
     yield from _breaks(solved)
@@ -61,6 +63,35 @@ def _sights_out(solved: Solved) -> Iterator[Trial]:
         name = case.points[sights.point[number]]
         mistake = POINT_NAME.mistake(label, (name,), rows)
         yield Trial(case.without(rows, ALL), mistake, 75.0, sight_out=True)
+
+
+def _directions_out(solved: Solved) -> Iterator[Trial]:
+    """Leave out the direction of each torn look that has looks at other marks on both sides.
+
+    Those speak of the circle before and after. At an end a wrong direction is what a turned
+    instrument looks like, and that is the graver.
+    """
+    case, order = solved.case, shooting_order(solved.case.shots)
+    sight = solved.reduction.pointings.sight
+    for number in np.unique(sight[_torn(solved)]).tolist():
+        rows = rows_of(solved, np.array([number]))
+        setup, point = int(case.shots.setup[rows[0]]), int(case.shots.point[rows[0]])
+        others = _to_ties(solved, setup)
+        others = others[case.shots.point[others] != point]
+        first, last = order[rows].min(), order[rows].max()
+        if (order[others] < first).any() and (order[others] > last).any():
+            label, name = case.setups[setup].label, case.points[point]
+            mistake = DIRECTION_READING.mistake(label, (name,), rows)
+            yield Trial(case.without(rows, (DIRECTION,)), mistake, 25.0, sight_out=True)
+
+
+def _to_ties(solved: Solved, setup: int) -> IntArray:
+    """Return the rows of a setup to marks that others saw or the list holds, in shooting order."""
+    sights, shots = solved.network.sights, solved.case.shots
+    shared = np.bincount(sights.point, minlength=len(solved.case.points)) > 1
+    shared |= np.isfinite(solved.network.control[:, :2]).all(axis=1)
+    own = np.flatnonzero((shots.setup == setup) & shared[shots.point])
+    return own[np.argsort(shooting_order(shots)[own], kind="stable")]
 
 
 def gross_sights(solved: Solved) -> IntArray:
@@ -78,12 +109,12 @@ def _moved_marks(solved: Solved) -> Iterator[Trial]:
     sights, case = solved.network.sights, solved.case
     gross = set(sights.point[gross_sights(solved)].tolist())
     gross |= set(np.flatnonzero(solved.network.start.gross_control.any(axis=1)).tolist())
-    times = setup_times(case)
+    times = setup_times(case.shots, len(case.setups))
     for point in sorted(gross):
         own = np.flatnonzero(sights.point == point)
         setups = np.unique(sights.setup[own])
         ordered = setups[np.argsort(times[setups], kind="stable")]
-        for cut in range(1, len(ordered) if len(ordered) > 2 else 0):
+        for cut in range(1, len(ordered) if len(own) > 2 else 0):
             later = own[np.isin(sights.setup[own], ordered[cut:])]
             yield _split(solved, int(point), rows_of(solved, later), int(ordered[cut]))
 
@@ -144,14 +175,11 @@ def _swap(solved: Solved, setup: int, first: int, second: int) -> Trial:
 def _breaks(solved: Solved) -> Iterator[Trial]:
     """Split each setup with gross or torn sights between any two of its shots to marks."""
     sights, case = solved.network.sights, solved.case
-    gross = gross_sights(solved)
     order = shooting_order(case.shots)
-    shared = np.bincount(sights.point, minlength=len(case.points)) > 1
-    shared |= np.isfinite(solved.network.control[:, :2]).all(axis=1)
-    suspects = set(sights.setup[gross].tolist()) | set(case.shots.setup[_torn(solved)].tolist())
+    suspects = set(sights.setup[gross_sights(solved)].tolist())
+    suspects |= set(case.shots.setup[_torn(solved)].tolist())
     for setup in sorted(suspects):
-        own = np.flatnonzero((case.shots.setup == setup) & shared[case.shots.point])
-        own = own[np.argsort(order[own], kind="stable")]
+        own = _to_ties(solved, setup)
         for before, row in pairwise(own.tolist()):
             if case.shots.point[before] == case.shots.point[row]:
                 continue
@@ -173,13 +201,3 @@ def _torn(solved: Solved) -> BoolArray:
     away = centred(pointings.corrected[rows, DIRECTION], pointings.look[rows], circular=True)
     torn[rows] = np.abs(away) > TORN * sights.pointing_sd[pointings.sight[rows], DIRECTION]
     return torn
-
-
-def setup_times(case: Case) -> FloatArray:
-    """Return the mean time of each setup (S,), or its place in the book where one has none."""
-    shots, count = case.shots, len(case.setups)
-    if np.isnan(shots.time).any() or not len(shots):
-        return np.arange(count, dtype=np.float64)
-    number = np.bincount(shots.setup, minlength=count)
-    total = np.bincount(shots.setup, weights=shots.time, minlength=count)
-    return np.asarray(total / np.maximum(number, 1))

@@ -81,6 +81,10 @@ class Kind:
         """Say whether it is in the whole site alike, or perhaps none: nothing is left out."""
         return False
 
+    def reached(self, solved: Solved, mistake: Mistake, error: float) -> Mistake:
+        """Return the mistake with all components that an ``error`` (m) of this kind is in."""
+        return mistake
+
     def renamed(self, case: Case, mistake: Mistake) -> Mistake:
         """Return the mistake with the names that taking it out will give."""
         return mistake

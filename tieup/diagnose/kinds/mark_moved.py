@@ -23,23 +23,26 @@ FROM = "from "  # before the label of the first setup that saw the mark elsewher
 def moved_marks(subjects: Subjects) -> Iterator[Hypothesis]:
     """Give a mark as moved: what was sighted after some time saw it elsewhere.
 
-    Needs a setup before and two after, or two before and one after: with one of each,
-    the sight is as suspect as the mark.
+    Needs two sights before or after: with one of each, the sight is as suspect as the mark.
+    A listed mark was seen before by who listed it.
     """
+    sight = subjects.evidence.pointings.sight
     for point in np.unique(subjects.shots.point[subjects.rows]):
         rows = subjects.of_point(int(point))
-        setups = np.unique(subjects.shots.setup[rows])
+        setup = subjects.shots.setup[rows]
+        setups = np.unique(setup)
         ordered = setups[np.argsort(subjects.clock[setups], kind="stable")]
         known = np.isfinite(subjects.evidence.adjustment.problem.frame.control[point, :2]).all()
         for cut in range(1, len(ordered)):
-            later = ordered[cut:]
-            if len(later) < 2 and not (known or cut > 1):
-                continue
-            yield _moved(subjects, rows[np.isin(subjects.shots.setup[rows], later)], later)
+            after = np.isin(setup, ordered[cut:])
+            before, later = (len(np.unique(sight[rows[part]])) for part in (~after, after))
+            if later > 1 or before > 1 or known:
+                prior = USUAL if later > 1 else RARE
+                yield _moved(subjects, rows[after], int(ordered[cut]), prior)
 
 
-def _moved(subjects: Subjects, rows: IntArray, setups: IntArray) -> Hypothesis:
-    """Return the hypothesis that ``rows`` saw the mark at another place."""
+def _moved(subjects: Subjects, rows: IntArray, setup: int, prior: float) -> Hypothesis:
+    """Return the hypothesis that ``rows``, from ``setup`` on, saw the mark at another place."""
     derivative, shown = subjects.derivative[rows], subjects.observed[rows]
     columns = tuple(
         BiasColumn(rows, np.where(shown, derivative[:, :, component], 0.0))
@@ -53,8 +56,8 @@ def _moved(subjects: Subjects, rows: IntArray, setups: IntArray) -> Hypothesis:
         rows=rows,
         kinds=ALL,
         unit="m",
-        prior=USUAL if len(setups) > 1 else RARE,
-        detail=since(subjects.setups[int(setups[0])].label),
+        prior=prior,
+        detail=since(subjects.setups[setup].label),
     )
 
 

@@ -84,8 +84,25 @@ def height_errors(solved: Solved, sights: Sights) -> FloatArray:
     return np.asarray(plan / np.tan(expected[:, ZENITH] - bend * plan) - seen)
 
 
+def _reached(solved: Solved, rows: IntArray, error: float) -> tuple[int, ...]:
+    """Return the components of ``rows`` that a height ``error`` (m) is in.
+
+    In a steep sight that is the distance too, where it changes by more than its sd.
+    """
+    sights = solved.network.sights
+    number = solved.reduction.pointings.sight[rows]
+    own = np.unique(number[number >= 0])
+    change = np.abs(np.cos(sights.value[own, ZENITH]) * error)
+    beyond = np.nan_to_num(change) > sights.pointing_sd[own, DISTANCE]
+    return (ZENITH, DISTANCE) if beyond.any() else (ZENITH,)
+
+
 class TargetHeight(SightKind):
     """A pole height booked wrong."""
+
+    def reached(self, solved: Solved, mistake: Mistake, error: float) -> Mistake:
+        """Say whether it is in the distances too."""
+        return replace(mistake, kinds=_reached(solved, mistake.rows, error))
 
     def contaminated_rows(self, case: Case, mistake: Mistake) -> IntArray:
         """Return the rows of a sight, or all that a run of shots with one entry holds.

@@ -78,7 +78,8 @@ def _found(solved: Solved, case: Case) -> Diagnosis:
     found: list[Mistake] = []
     seen: list[Mistake] = []
     for _ in range(ROUNDS_LARGE if is_large(solved) else ROUNDS):
-        new = [kind_of(one).renamed(solved.case, one) for one in looked.mistakes]
+        whole = [_reaching(solved, one) for one in looked.mistakes]
+        new = [kind_of(one).renamed(solved.case, one) for one in whole]
         seen = [m for m in new if stays_in(m)]
         new = [m for m in new if not stays_in(m)]
         if not new:
@@ -97,6 +98,17 @@ def _found(solved: Solved, case: Case) -> Diagnosis:
     gross = [measured(final, mistake) for mistake in gross]
     mistakes = tuple(with_moved_mark(final.case, one) for one in (*gross, *found))
     return Diagnosis(final, stated, mistakes, tuple(seen), scatter)
+
+
+def _reaching(solved: Solved, mistake: Mistake) -> Mistake:
+    """Return a mistake, and what it may be as well, with all components that they are in."""
+    error = mistake.magnitude if mistake.unit == "m" else 0.0
+
+    def reached(one: Mistake | None) -> Mistake | None:
+        return None if one is None else kind_of(one).reached(solved, one, error)
+
+    rivals = tuple(replace(rival, cause=reached(rival.cause)) for rival in mistake.rivals)
+    return replace(kind_of(mistake).reached(solved, mistake, error), rivals=rivals)
 
 
 def _solve_still(case: Case) -> Solved:
