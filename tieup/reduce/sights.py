@@ -153,9 +153,10 @@ def _again(value: FloatArray, look: IntArray, sight: IntArray, precision: Precis
     """
     added = np.zeros(value.shape)
     taken = np.flatnonzero(sight >= 0)
-    pairs = np.unique(np.column_stack([look[taken], sight[taken]]), axis=0)
-    several = np.flatnonzero(np.bincount(pairs[:, 0], minlength=1) > 1)
-    rows = taken[np.isin(look[taken], several)]
+    looked = np.zeros(int(sight.max(initial=-1)) + 1, dtype=np.int64)
+    looked[sight[taken]] = look[taken]  # a sight is of one look
+    several = np.bincount(looked, minlength=int(look.max(initial=0)) + 1) > 1
+    rows = taken[several[look[taken]]]
     slope, zenith = value[rows, DISTANCE], value[rows, ZENITH]
     plan = np.fmax(slope * np.where(np.isfinite(zenith), np.sin(zenith), 1.0), 1.0)
     plan = np.where(np.isfinite(plan), plan, USUAL)
