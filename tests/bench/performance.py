@@ -93,7 +93,7 @@ def _options() -> argparse.Namespace:
 def measure(name: str, repeats: int, jobs: Path) -> Timed:
     """Measure one site, everything in turn, after one untimed run; city has the rivals."""
     network = make_site(SIZES[name])
-    tasks: dict[str, Callable[[], object]] = {"whole": lambda: _whole(network)}
+    tasks: dict[str, Callable[[], object]] = {"whole": lambda: whole(network)}
     if name == "city":
         raw = write_job(network, jobs / name)
         tasks[SHARED] = lambda: solve_with_splu(network, side_shots=False)
@@ -104,7 +104,7 @@ def measure(name: str, repeats: int, jobs: Path) -> Timed:
         steps, position = _first(network)
         for _ in range(repeats):
             for task, run in tasks.items():
-                times[task].append(_seconds(run))
+                times[task].append(seconds(run))
             parts.append(_parts(network))
         if name == "city":
             times[EVERYTHING] = [_everything(network, position) for _ in range(SLOW_REPEATS)]
@@ -115,11 +115,12 @@ def measure(name: str, repeats: int, jobs: Path) -> Timed:
 
 def _first(network: Network) -> tuple[int, FloatArray]:
     """Adjust once; return the steps it took and the positions, so that the rest is forgotten."""
-    result = _whole(network)
+    result = whole(network)
     return result.iterations, result.position
 
 
-def _whole(network: Network) -> Adjustment:
+def whole(network: Network) -> Adjustment:
+    """Adjust a site, through the package's own front door."""
     return adjust(network, PRECISION, REFRACTION, held_frame(network))
 
 
@@ -132,18 +133,18 @@ def _parts(network: Network) -> tuple[float, float]:
         problem = make_problem(network, held_frame(network), *none)
         solutions.append(solve_problem(problem, PRECISION, REFRACTION))
 
-    return _seconds(solve), _seconds(lambda: describe(solutions[0], PRECISION, *none))
+    return seconds(solve), seconds(lambda: describe(solutions[0], PRECISION, *none))
 
 
 def _everything(network: Network, position: FloatArray) -> float:
     """Return the time of `splu` with the side shots, once it gave the same ``position``."""
     found: list[FloatArray] = []
-    spent = _seconds(lambda: found.append(solve_with_splu(network, side_shots=True)[0]))
+    spent = seconds(lambda: found.append(solve_with_splu(network, side_shots=True)[0]))
     assert np.abs(found[0] - position).max() < SAME
     return spent
 
 
-def _seconds(run: Callable[[], object]) -> float:
+def seconds(run: Callable[[], object]) -> float:
     """Return the processor time that ``run`` takes."""
     started = time.process_time()
     kept = run()
@@ -198,9 +199,9 @@ def commands(timed: list[Timed], jobs: Path, repeats: int) -> list[tuple[str, fl
 def _against_bare_tools(network: Network, job: Path) -> float | str:
     """Return the processor time of the whole command over that of `tests.bench.bare_tools`."""
     give_start(network, job)
-    before = _used()
+    before = children_time()
     run = _elapsed([*TIEUP, "reconcile", str(job)])
-    spent = _used() - before
+    spent = children_time() - before
     if isinstance(run, str):
         return run
     bare = [sys.executable, "-m", "tests.bench.bare_tools", str(job), str(job / "out")]
@@ -208,7 +209,7 @@ def _against_bare_tools(network: Network, job: Path) -> float | str:
     return spent / float(done.stdout)
 
 
-def _used() -> float:
+def children_time() -> float:
     """Return the processor time (s) of all commands that have ended."""
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
     return used.ru_utime + used.ru_stime
@@ -222,7 +223,7 @@ def _start_values(network: Network) -> float:
     setups = tuple(Setup(label, label, "", "", 0.0, "") for label in network.setup_labels)
     points, sights = network.point_names, network.sights
     with one_thread():
-        return _seconds(
+        return seconds(
             lambda: build_network(setups, points, sights, held, None, Datum(), REFRACTION)
         )
 
@@ -297,7 +298,7 @@ def _peak(name: str) -> float:
 
 def show_peak(name: str) -> None:
     """Adjust a site and print the peak memory (MB) of this process; needs Linux."""
-    _whole(make_site(SIZES[name]))
+    whole(make_site(SIZES[name]))
     status = Path("/proc/self/status").read_text(encoding="ascii")
     line = next(line for line in status.splitlines() if line.startswith("VmHWM"))
     print(int(line.split()[1]) / 1000)
