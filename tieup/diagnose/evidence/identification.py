@@ -8,7 +8,7 @@ unnecessary. What explains the data as well in place of an accepted mistake is i
 
 Two grades: noticed is what is no chance. Named is what is also so much larger than everything
 that is left that a heavy tail does not produce it: with a tail of index 4 the largest of many
-readings exceeds the second 2.3 times in 2.3^-4 = 3.6 % of jobs, in both tests together in 2 %.
+readings exceeds the second 2.5 times in 2.5^-4 = 2.6 % of jobs, in both tests together in 1.5 %.
 
 References: Teunissen, detection - identification - adaptation; Baarda (1968).
 """
@@ -33,7 +33,7 @@ INSEPARABLE = 11.0  # margin in cost below which the data do not decide (3.3 sd 
 WORTH_NAMING = 0.5  # share of the best statistic from which a rival is listed
 MOST_MISTAKES = 25
 MOST_RIVALS = 6
-STANDS_OUT = 2.3  # times the largest |w| that is left, from which a mistake is named
+STANDS_OUT = 2.5  # times the largest |w| that is left, from which a mistake is named
 RAREST = -1.0  # the smallest prior of a hypothesis
 
 
