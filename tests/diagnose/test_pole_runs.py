@@ -9,9 +9,9 @@ import numpy as np
 from tests.diagnose.cases import case_of
 from tests.simulate import random_site, simulate
 from tieup.diagnose.basis.hypotheses import Hypothesis
+from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.solve import Solved, solve
 from tieup.diagnose.evidence.evidence import gather
-from tieup.diagnose.evidence.identification import Accepted, found_mistake
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.target_height import TARGET_HEIGHT, target_heights
 from tieup.model.settings import Precision
@@ -47,6 +47,5 @@ def test_a_run_is_of_one_entry_and_what_it_says_is_taken_out_whole() -> None:
         assert len({float(heights[h.rows[0]]) for h in in_first}) == 2, "runs of both entries"
         for run in runs:
             assert len(np.unique(heights[run.rows])) == 1
-            accepted = Accepted(0, run, np.zeros(1), np.eye(1), 30.0, ())
-            out = TARGET_HEIGHT.contaminated_rows(solved.case, found_mistake(accepted))
+            out = TARGET_HEIGHT.contaminated_rows(solved.case, Mistake.of(run))
             assert set(run.rows.tolist()) <= set(out.tolist())

@@ -38,28 +38,11 @@ RAREST = -1.0  # the smallest prior of a hypothesis
 
 
 @dataclass(frozen=True)
-class RivalTest:
-    """Another hypothesis given the same others; ``separable``: it does not explain as well."""
-
-    number: int
-    statistic: float
-    separable: bool
-
-
-@dataclass(frozen=True)
 class Accepted:
-    """An accepted hypothesis with its sizes (q,), their covariance (q, q) and its test.
-
-    ``grade`` is named or noticed.
-    """
+    """An accepted hypothesis, by its ``number``, as a ``mistake`` with what rivals it."""
 
     number: int
-    hypothesis: Hypothesis
-    size: FloatArray
-    covariance: FloatArray
-    statistic: float
-    rivals: tuple[tuple[Hypothesis, RivalTest], ...]
-    grade: str = NAMED
+    mistake: Mistake
 
 
 def search(
@@ -82,7 +65,7 @@ def search(
         accepted = better
     left = _largest_left(stack, hypotheses, accepted)
     found = [_describe(stack, hypotheses, prices, accepted, which, left) for which in accepted]
-    return tuple(sorted(found, key=lambda a: -a.statistic))
+    return tuple(sorted(found, key=lambda a: -a.mistake.statistic))
 
 
 class _Prices:
@@ -199,21 +182,35 @@ def _describe(
     size, covariance = estimate(stack, accepted, which)
     surplus = prices.surplus(tested, asked=False)
     own = float(tested[which])
-    rivals: list[tuple[Hypothesis, RivalTest]] = []
+    rivals: list[RivalCause] = []
     seen = {_subject(hypotheses[which])}
     for number in np.argsort(-surplus, kind="stable").tolist():
-        statistic = float(tested[number])
-        if not statistic > WORTH_NAMING * own:
+        if not tested[number] > WORTH_NAMING * own:
             continue
         if len(rivals) == MOST_RIVALS:
             break
-        if _subject(hypotheses[number]) not in seen:
-            seen.add(_subject(hypotheses[number]))
-            close = surplus[which] - surplus[number] <= INSEPARABLE
-            as_well = bool(close) or _explains(stack, prices, (*others, number))
-            rivals.append((hypotheses[number], RivalTest(number, statistic, not as_well)))
-    grade = NAMED if np.sqrt(max(own, 0.0)) >= STANDS_OUT * left else NOTICED
-    return Accepted(which, hypotheses[which], size, covariance, own, tuple(rivals), grade)
+        rival = hypotheses[number]
+        if _subject(rival) not in seen:
+            seen.add(_subject(rival))
+            close = bool(surplus[which] - surplus[number] <= INSEPARABLE)
+            as_well = close or _explains(stack, prices, (*others, number))
+            rivals.append(_rival(rival, float(np.sqrt(tested[number])), separable=not as_well))
+    away = float(np.sqrt(max(own, 0.0)))
+    mistake = replace(
+        Mistake.of(hypotheses[which]),
+        size=size,
+        covariance=covariance,
+        statistic=away,
+        rivals=tuple(rivals),
+        grade=NAMED if away >= STANDS_OUT * left else NOTICED,
+    )
+    return Accepted(which, mistake)
+
+
+def _rival(hypothesis: Hypothesis, statistic: float, *, separable: bool) -> RivalCause:
+    """Return another hypothesis as what rivals a mistake."""
+    cause = Mistake.of(hypothesis)
+    return RivalCause(cause.kind, cause.setup, cause.points, statistic, separable, cause)
 
 
 def _explains(stack: Stack, prices: _Prices, chosen: tuple[int, ...]) -> bool:
@@ -223,27 +220,3 @@ def _explains(stack: Stack, prices: _Prices, chosen: tuple[int, ...]) -> bool:
 
 def _subject(hypothesis: Hypothesis) -> tuple[str, str, tuple[str, ...], tuple[int, ...]]:
     return (hypothesis.kind, hypothesis.setup, hypothesis.points, hypothesis.links)
-
-
-def found_mistake(accepted: Accepted) -> Mistake:
-    """Return an accepted hypothesis as a mistake."""
-    hypothesis = accepted.hypothesis
-    rivals = tuple(
-        RivalCause(
-            rival.kind,
-            rival.setup,
-            rival.points,
-            float(np.sqrt(test.statistic)),
-            separable=test.separable,
-            cause=Mistake.of(rival),
-        )
-        for rival, test in accepted.rivals
-    )
-    return replace(
-        Mistake.of(hypothesis),
-        size=accepted.size,
-        covariance=accepted.covariance,
-        statistic=float(np.sqrt(max(accepted.statistic, 0.0))),
-        rivals=rivals,
-        grade=accepted.grade,
-    )

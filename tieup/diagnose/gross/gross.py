@@ -18,7 +18,7 @@ from tieup.diagnose.basis.mistake import Mistake, RivalCause
 from tieup.diagnose.basis.predict import sighted_place
 from tieup.diagnose.basis.solve import Solved, solve, swinging_sights
 from tieup.diagnose.evidence.evidence import stack, with_misfit
-from tieup.diagnose.evidence.identification import found_mistake, search
+from tieup.diagnose.evidence.identification import search
 from tieup.diagnose.evidence.thresholds import Thresholds
 from tieup.diagnose.gross.exact_poles import with_exact_pole
 from tieup.diagnose.gross.swapped_pairs import swapped_pairs
@@ -329,7 +329,7 @@ def identify_sight(calm: Solved, rows: IntArray) -> list[Mistake]:
         against = with_misfit(tested, own, misfits[sight])
         limits = Thresholds(degrees, FAMILY)
         accepted = search(against, [*own, *others], limits, choice=len(own))
-        return [found_mistake(one) for one in accepted]
+        return [one.mistake for one in accepted]
 
     poles = [h for h in own if h.kind == TARGET_HEIGHT.name]
     return with_exact_pole(calm, seen, sight, off, poles, explain)

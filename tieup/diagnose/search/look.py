@@ -14,7 +14,7 @@ from tieup.diagnose.basis.solve import Solved, reweighed, solve, without_gross
 from tieup.diagnose.evidence.block_scatter import block_scatter
 from tieup.diagnose.evidence.detection import detect
 from tieup.diagnose.evidence.evidence import Evidence, gather, stack
-from tieup.diagnose.evidence.identification import Accepted, found_mistake, search
+from tieup.diagnose.evidence.identification import Accepted, search
 from tieup.diagnose.evidence.misclosures import Dense, misclosures_of
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.evidence.thresholds import Thresholds
@@ -39,8 +39,7 @@ def look(solved: Solved) -> Look:
     found, scatter = (
         _look_at_large(solved, evidence) if dense is None else _look_at_all(solved, dense)
     )
-    mistakes = [found_mistake(accepted) for accepted in found]
-    return Look([of_case(solved, m) for m in mistakes], scatter)
+    return Look([of_case(solved, accepted.mistake) for accepted in found], scatter)
 
 
 def evidence_of(solved: Solved) -> Evidence:
