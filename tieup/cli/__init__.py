@@ -25,12 +25,14 @@ from tieup.cli.common import (
     Writing,
     common,
     fault,
+    frames_inside,
     open_what_is_closed,
     progress,
     say,
     show,
     stop_as_by_hand,
     tell,
+    unprinted,
     writing,
 )
 from tieup.cli.explain_command import explain
@@ -78,12 +80,17 @@ def outcome(arguments: list[str]) -> int:
     except click.ClickException as error:
         with suppress(OSError):
             error.show()
+    except SystemExit:  # the reader of what click prints has gone away
+        return results.status if results.done else TIES
     except (click.Abort, KeyboardInterrupt):
         tell(f"Stopped. {results.words}")
     except TieupError as error:
         tell(f"{error} {results.words}" if results.done else str(error))
     except Exception as error:  # a fault of the tool: the user gets words, never a traceback
-        tell(fault(error, results.words))
+        if isinstance(error, OSError) and not frames_inside(error):  # help or version
+            tell(unprinted(error))
+        else:
+            tell(fault(error, results.words))
     return results.status if results.done else WRONG
 
 
