@@ -190,7 +190,8 @@ def test_a_run_that_lives_is_not_cleared_away(tmp_path: Path) -> None:
 
     def slowly() -> Iterator[tuple[str, str]]:
         yield "a.csv", "a\n"
-        write_set(out, [("b.csv", "b\n"), ("run.json", '{"files": ["b.csv", "run.json"]}')])
+        record = '{"files": ["b.csv", "run.json"], "sha256": {"b.csv": ""}}'
+        write_set(out, [("b.csv", "b\n"), ("run.json", record)])
         yield "b.csv", "later\n"
         yield "run.json", '{"files": ["a.csv", "b.csv", "run.json"]}'
 
@@ -245,6 +246,7 @@ def test_a_stale_file_that_was_changed_is_not_taken_away(tmp_path: Path) -> None
 
 FOREIGN = (
     '{"files": ["thesis.txt"]}',
+    '{"files": ["coordinates.csv", "run.json"]}',
     '{"files": ["thesis.txt", "run.json"]}',
     '{"files": ["../thesis.txt", "run.json"]}',
     '["thesis.txt"]',
@@ -258,7 +260,7 @@ def test_a_foreign_record_takes_nothing_away(tmp_path: Path, text: str) -> None:
     """A run.json that tieup did not write is no leave to delete what it lists, or itself."""
     out = tmp_path / "out"
     out.mkdir()
-    for path in (out / "thesis.txt", tmp_path / "thesis.txt"):
+    for path in (out / "thesis.txt", out / "coordinates.csv", tmp_path / "thesis.txt"):
         path.write_text("three years")
     (out / "run.json").write_text(text)
     before = contents(tmp_path)

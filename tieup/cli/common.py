@@ -166,7 +166,7 @@ def fault(error: Exception, written: str) -> str:
     )
 
 
-def frames_inside(error: Exception) -> list[FrameSummary]:
+def frames_inside(error: BaseException) -> list[FrameSummary]:
     """Return where in the tool an error went through, without the start of every command.
 
     None: it comes of what click prints before any command runs.
