@@ -6,6 +6,7 @@ import json
 import os
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -182,6 +183,39 @@ def test_a_killed_run_leaves_old_or_new_and_the_next_one_clears_up(
         assert [item.name for item in job.iterdir()] == ["out"]
         assert not list(out.glob(".*"))
     assert killed >= {"one rename": 2, "two renames": 3, "file by file": 18}[way]
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork and locks")
+@pytest.mark.parametrize("way", ["one rename", "file by file"])
+def test_runs_at_the_same_time_do_not_mix(tmp_path: Path, way: str) -> None:
+    """Three write into one folder again and again: none fails, and one set is there in the end."""
+    out = tmp_path / "out"
+
+    def files(number: int) -> list[tuple[str, str]]:
+        tables = {f"{name}.csv": f"{number} {name}\n" for name in "abcdef"}
+        hashes = {name: sha256(text.encode()).hexdigest() for name, text in tables.items()}
+        record = {"files": [*tables, "run.json"], "sha256": hashes}
+        return [*tables.items(), ("run.json", json.dumps(record))]
+
+    def child(number: int) -> int:
+        own = os.fork()
+        if own == 0:
+            failed = 1
+            try:
+                for _ in range(20):
+                    write_set(out, files(number))
+                failed = 0
+            finally:
+                os._exit(failed)
+        return own
+
+    write_set(out, files(0))
+    if way == "file by file":
+        (out / "photos").mkdir()
+    ends = [os.waitpid(one, 0)[1] for one in [child(number) for number in (1, 2, 3)]]
+    assert ends == [0, 0, 0]
+    assert len({(out / f"{name}.csv").read_text()[0] for name in "abcdef"}) == 1
+    assert not list(tmp_path.rglob(".tieup-*"))
 
 
 def test_a_run_that_lives_is_not_cleared_away(tmp_path: Path) -> None:

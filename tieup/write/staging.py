@@ -50,6 +50,20 @@ class Stage:
         """Return where the files that go are."""
         return self.folder / "old"
 
+    @contextmanager
+    def alone(self) -> Iterator[None]:
+        """Hold the target where files are moved one by one: two runs would mix their sets."""
+        if self.beside or fcntl is None:
+            yield
+            return
+        folder = os.open(self.target, os.O_RDONLY)
+        try:
+            with suppress(OSError):  # a file system without locks
+                fcntl.flock(folder, fcntl.LOCK_EX)
+            yield
+        finally:
+            os.close(folder)
+
     def exchange(self, names: Iterable[str], stale: Iterable[str]) -> None:
         """Put the files ``names`` into the target; take those away and ``stale`` ones."""
         fresh, gone = set(names), set(names) | set(stale)
