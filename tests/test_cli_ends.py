@@ -98,6 +98,17 @@ def test_a_full_disk_behind_the_screen_does_not_deny_the_results(dock: Path) -> 
     assert done.stderr == "The screen could not be printed (No space left on device).\n"
 
 
+@pytest.mark.parametrize("call", ["-h", "--version", "reconcile -h"])
+def test_help_that_cannot_be_printed_is_no_fault_of_the_tool(call: str) -> None:
+    """Exit 2 and why on a full disk; 0 where the reader went away or there is no screen."""
+    full = shell(f"T {call} > /dev/full")
+    said = "The screen could not be printed (No space left on device).\n"
+    assert (full.returncode, full.stderr) == (2, said)
+    for line in (f"T {call} | true; exit ${{PIPESTATUS[0]}}", f"T {call} >&-"):
+        done = shell(line)
+        assert (done.returncode, done.stderr) == (0, "")
+
+
 @pytest.mark.parametrize("closed", ["2>&-", ">&-", "<&-", ">&- 2>&-", "2> /dev/full"])
 def test_closed_streams_are_no_error(dock: Path, closed: str) -> None:
     """Without standard error, or any stream, the run is the same and the results are written."""
@@ -172,9 +183,9 @@ def test_a_pipe_or_a_device_as_job_yaml_does_not_hang(dock: Path) -> None:
     os.mkfifo(dock / "job.yaml")
     began = time.monotonic()
     done = shell(f"T reconcile {dock}")
-    assert (done.returncode, "is no file" in done.stderr) == (2, True)
+    assert (done.returncode, "a device or the like" in done.stderr) == (2, True)
     (dock / "job.yaml").unlink()
     (dock / "job.yaml").symlink_to("/dev/zero")
     done = shell(f"T reconcile {dock}")
-    assert (done.returncode, "is no file" in done.stderr) == (2, True)
+    assert (done.returncode, "a device or the like" in done.stderr) == (2, True)
     assert time.monotonic() - began < 30.0

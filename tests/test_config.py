@@ -191,7 +191,7 @@ WRONG = [
     ("control: ../control.csv", 2, "outside the job folder"),
     ("control: other.csv", 2, "there is no such file"),
     ("levels: levels.csv", 2, "levels is \"levels.csv\", and there is no such file"),
-    ("tapes: raw", 2, "there is no such file"),
+    ("tapes: raw", 2, "which is a folder"),
     ("datum: fixed", 2, "datum is \"fixed\". Expected one of control, free, local"),
     ("datum: local", 2, "Expected local: {point: S1, toward: CP1, azimuth: 0}"),
     ("datum: local\nlocal: {point: S1}", 3, "local.toward is missing"),
@@ -485,7 +485,10 @@ BODIES = st.recursive(
 )
 
 
-@settings(max_examples=300, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=300,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(st.dictionaries(WORDS, BODIES, max_size=6))
 def test_whatever_stands_in_the_file_is_a_job_or_an_error_in_words(
     tmp_path: Path, keys: dict[str, str]

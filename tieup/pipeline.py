@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 
@@ -37,13 +38,13 @@ from tieup.model.reconciliation import Reconciliation, Table
 from tieup.model.settings import StandingTargets
 from tieup.model.surfaces import SurfaceWish
 from tieup.read import (
-    file_sha256,
     number_links,
     read_booked_links,
     read_control,
     read_fieldbook,
 )
 from tieup.read.landxml_surface_reader import read_surface
+from tieup.read.openable import file_hashes, refuse_changed
 from tieup.read.projection import site_grid
 from tieup.reduce.distances import prism_constants
 from tieup.results.bays_tables import control_table, joints_table, pairs_table, rules_table
@@ -98,15 +99,25 @@ def run(job: Job, progress: Progress | None = None) -> Reconciliation:
     if job.surfaces:
         check_library()
     tell("reading")
+    late = file_hashes(_read_late(job))
     fieldbook, control = read_site(job)
     try:
         with one_thread():
-            return _run(job, fieldbook, control, tell)
+            found = _run(job, fieldbook, control, late, tell)
     except (NetworkError, AdjustmentError) as error:
         raise explained(error, fieldbook) from error
+    read_once = {job.control_file} if control else set()
+    refuse_changed({n: p for n, p in _read_late(job).items() if p not in read_once}, late)
+    return found
 
 
-def _run(job: Job, fieldbook: Fieldbook, control: Control | None, tell: Progress) -> Reconciliation:
+def _run(
+    job: Job,
+    fieldbook: Fieldbook,
+    control: Control | None,
+    late: Mapping[str, str],
+    tell: Progress,
+) -> Reconciliation:
     case, rejected = reject_sets(make_case(job, fieldbook, control), fieldbook)
     refuse_unknown_standing(job, case.points)
     case, foreign = free_of_foreign_units(case)
@@ -114,7 +125,7 @@ def _run(job: Job, fieldbook: Fieldbook, control: Control | None, tell: Progress
     tell("solving and looking for mistakes")
     phrases = Phrases(length_factor(job.length_unit), job.length_unit)
     reporter = Reporter(fieldbook, phrases, case.booked_links, job.tolerances)
-    inputs = _inputs(job, fieldbook, case)
+    inputs = {**late, **_inputs(job, fieldbook, case)}
 
     def judge(outcome: Outcome) -> Reconciliation:
         findings = (*outcome.findings, *rejected, *foreign, *scaled)
@@ -309,19 +320,19 @@ def _surfaces(
 
 
 def _inputs(job: Job, fieldbook: Fieldbook, case: Case) -> Mapping[str, str]:
-    """Return the sha256 of every input file, as it was when it was read, by its name."""
+    """Return the sha256 of every list and raw file as it was when it was read, by its name."""
     hashes = {file.name: file.sha256 for file in fieldbook.files}
     hashes["job.yaml"] = job.sha256
     if case.given is not None:
         hashes[case.given.file] = case.given.sha256
         if case.given.from_file:
             hashes[case.given.from_file] = case.given.from_sha256
-    elif job.control_file is not None:  # a list without marks
-        hashes[job.name_of(job.control_file)] = file_sha256(job.control_file)
-    for wish in job.surfaces:
-        if wish.against is not None and wish.against.file is not None:
-            hashes[job.name_of(wish.against.file)] = file_sha256(wish.against.file)
-    for path in job.rules:
-        if path.is_relative_to(job.folder):
-            hashes[job.name_of(path)] = file_sha256(path)
     return hashes | {link.file: link.sha256 for link in case.booked_links}
+
+
+def _read_late(job: Job) -> Mapping[str, Path]:
+    """Return the files that are read once the site is solved, and a list that may hold no mark."""
+    against = [wish.against.file for wish in job.surfaces if wish.against and wish.against.file]
+    own = [path for path in job.rules if path.is_relative_to(job.folder)]
+    control = [job.control_file] if job.control_file else []
+    return {job.name_of(path): path for path in (*control, *against, *own)}

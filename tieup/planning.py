@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -35,11 +36,11 @@ from tieup.preanalysis.forecast import look_ahead
 from tieup.preanalysis.planned_sights import with_plan
 from tieup.preanalysis.scheme import Scheme, solve_scheme
 from tieup.read import (
-    file_sha256,
     number_links,
     read_booked_links,
     read_control,
 )
+from tieup.read.openable import file_hashes, refuse_changed
 from tieup.read.plan_reader import files_with_rows, read_plan, require_places
 from tieup.read.projection import site_grid
 from tieup.results.plan_tables import forecast_of
@@ -77,12 +78,16 @@ def forecast(job: Job, progress: Progress | None = None) -> Forecast:
     """
     tell = progress or (lambda stage: None)
     tell("reading and solving")
+    paths = _input_files(job)
+    inputs = file_hashes(paths)
     job, drawn = draw(job)
+    refuse_changed(paths, inputs)
     adjustment = drawn.adjustment or _solved(drawn)
     tell("looking for the best next shot")
     demand = Demand(job.tolerances, job.confidence)
     outlook = look_ahead(drawn.scheme, adjustment, demand, drawn.sights, drawn.points)
-    run = {"version": __version__, "inputs": _inputs(job)}
+    used = {name: inputs[name] for name in _input_files(job)}
+    run = {"version": __version__, "inputs": {"job.yaml": job.sha256, **used}}
     return forecast_of(job, outlook, run, drawn.to_settle, drawn.plan)
 
 
@@ -230,8 +235,7 @@ def _solved(drawn: Drawn) -> Adjustment:
         raise NetworkError(*(f"{name}: {text}" for text in error.problems)) from error
 
 
-def _inputs(job: Job) -> Mapping[str, str]:
-    """Return the sha256 of every input file by its name in the job folder."""
+def _input_files(job: Job) -> Mapping[str, Path]:
+    """Return every input file but job.yaml by its name in the job folder."""
     lists = (job.control_file, *job.link_files.values(), job.plan_places, job.plan_sights)
-    paths = [*job.raw_files, *(path for path in lists if path)]
-    return {"job.yaml": job.sha256} | {job.name_of(path): file_sha256(path) for path in paths}
+    return {job.name_of(path): path for path in (*job.raw_files, *lists) if path}

@@ -37,7 +37,7 @@ from typing import Any
 import numpy as np
 
 from tests.bench.fuzz_jobs import JOBS, make_jobs, read_rows
-from tests.bench.mutations import MUTATIONS, Rng
+from tests.bench.mutations import HUGE, MUTATIONS, Rng
 from tieup import cli
 
 SLOW = 10.0  # s of work; a run of these jobs takes half a second
@@ -47,16 +47,18 @@ FAR = 0.020  # m
 FATES = ("used", "unused", "excluded", "repeated", "invalid")
 NO_NUMBER = re.compile(r"-?(nan|inf|infinity)", re.IGNORECASE)
 FIGURES = re.compile(
-    r"northing|easting|elevation|^sd|^d_|residual|redundancy|^w$|mdb|ellipse|limit"
+    r"northing|easting|elevation|^sd|^d_|residual|redundancy|^w$|mdb|ellipse|^limit_"
+    r"|^value|covariance|depth|area|volume|^step|fall$|thickness|^raise|^cut|^fill"
 )
 OTHER_FORM = (b"skip_rows", b"header", b"row_kind", b"encoding", b"delimiter", b"columns")
 EXCHANGE = [part for name in ("pnezd", "landxml", "geojson", "dxf") for part in ("--also", name)]
 COMMANDS = (
     ("reconcile", "--quiet"), ("reconcile",), ("reconcile", "--quiet"), ("reconcile", "--json"),
     ("reconcile", "--quiet", *EXCHANGE, "--draft"), ("ties",), ("audit",), ("audit", "--rows", "5"),
-    ("plan",),
+    ("plan",), ("surface",), ("surface", "--json"),
 )  # fmt: skip
-VERBS = ("reconcile", "ties", "audit", "plan")
+VERBS = ("reconcile", "ties", "audit", "plan", "surface")
+SURFACES = ("surfaces", "plain_surface")  # jobs that state some
 
 
 class Stuck(BaseException):
@@ -92,6 +94,10 @@ def case_of(seed: int, jobs: Sequence[str], verbs: Sequence[str] = VERBS) -> Cas
     command = commands[int(rng.integers(len(commands)))]
     if job == "planned":
         command = ("plan",)
+    elif job in SURFACES and "surface" in verbs and rng.integers(2):
+        command = ("surface",)
+    elif job == "yard" and command == ("plan",):  # takes as long as twenty others
+        command = ("ties",)
     return Case(seed, job, command, tuple(range(1, 1 + int(rng.integers(1, MOST + 1)))))
 
 
@@ -313,7 +319,13 @@ def _tell(kind: str, case: Case, jobs: Path, place: Path, keep: Path | None) -> 
     print(f"{kind}: {json.dumps(told)}\n  {run.wrong.get(kind, '')[:300]}", flush=True)
     if keep is not None:
         name = re.sub(r"\W+", "_", f"{kind}_{case.seed}")[:80]
-        shutil.copytree(place, keep / name, dirs_exist_ok=True, symlinks=True)
+        shutil.copytree(place, keep / name, symlinks=True, ignore=_odd_files, dirs_exist_ok=True)
+
+
+def _odd_files(folder: str, names: Sequence[str]) -> list[str]:
+    """Return what cannot be copied: pipes, files that are mostly holes."""
+    paths = [Path(folder) / name for name in names]
+    return [p.name for p in paths if p.is_fifo() or (p.is_file() and p.stat().st_size >= HUGE)]
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import csv
 import shutil
 from collections.abc import Callable, Iterable
-from math import degrees
+from math import atan2, cos, degrees, hypot, sin
 from pathlib import Path
 
+import tieup
 from tieup.units import parse_angles
 
 SAMPLE = Path(__file__).parents[2] / "sample_raw"
@@ -23,6 +24,33 @@ XML_HEAD = """<?xml version="1.0"?>
 </Units>
 <Survey><SurveyHeader name="dock"/>
 """
+
+KEPT = 12  # spots of each setup of the drill yard: two ponds are left
+TIES = ("T1", "T2")
+SURFACE = """\
+surfaces:
+  yard:
+    strings: [SLAB, HIGH]
+    codes: [pave]
+    inlets: [inlet]
+    longest_edge: 12
+    limits: [{set: asphalt-drainage}, {set: asphalt-drainage, along: SLAB}]
+  base:
+    codes: [pave]
+    roles: [shot]
+    proofs: [checked, unchecked]
+    against: {surface: yard, thickness: 0, tolerance: 0.02}
+"""
+BASELINES = """\
+from,to,d_northing,d_easting,d_elevation,sd_northing,sd_easting,sd_elevation,cov_northing_easting
+CP1,CP2,10.5003,150.2496,1.1007,0.01,0.01,0.02,0.00003
+CP2,CP3,110.2495,-9.7502,-0.4493,0.01,0.01,0.02,
+CP3,CP4,-15.4999,-149.7503,-1.4502,0.01,0.01,0.02,
+"""
+MARKS = {"A": (100, 200), "B": (180, 320), "C": (40, 400), "D": (-30, 260), "E": (90, 290)}
+ZEROS = {"A": 10.0, "B": 105.0, "C": 211.0}  # degrees, of the circles
+LINES = ("AB dh", "AC dh", "AD dh", "BA dh", "BC dh", "BD dh", "CA dh", "CB dh", "DE h", "AE h",
+         "BE h", "CD a", "CE a")  # fmt: skip
 
 Rows = list[dict[str, str]]
 
@@ -200,6 +228,105 @@ def _planned(job: Path) -> None:
     add_setting(job, plan, "raw: [raw/*.csv]\n")
 
 
+def _plane(job: Path) -> None:
+    """Measure in plan alone: circle readings, azimuths and horizontal distances between marks."""
+    rows = []
+    for line in LINES:
+        start, end, what = line[0], line[1], line[3:]
+        north, east = (MARKS[end][axis] - MARKS[start][axis] for axis in (0, 1))
+        azimuth = degrees(atan2(east, north)) % 360.0
+        row = {"setup": f"S{start}", "station": start, "point": end}
+        row["direction"] = f"{(azimuth - ZEROS[start]) % 360:.3f}" if "d" in what else ""
+        row["azimuth"] = f"{azimuth:.3f}" if "a" in what else ""
+        row["horizontal_distance"] = f"{hypot(north, east):.3f}" if "h" in what else ""
+        rows.append(row)
+    (job / TABLES[1]).unlink()
+    write_rows(job / TABLES[0], rows)
+    held = [f"{name},{north},{east},\n" for name, (north, east) in list(MARKS.items())[:2]]
+    text = "".join(["point,northing,easting,elevation\n", *held])
+    (job / "control.csv").write_text(text, encoding="utf-8")
+    add_setting(job, "{angle: deg, length: m}", "{angle: dms, length: ft}")
+
+
+def _azimuths(job: Path) -> None:
+    """Book azimuths of a compass of each setup, and distances in plan with what gives a height."""
+    _short(job)
+    for name, turn in zip(TABLES, (33.0, -71.0), strict=True):
+        kept = [row for row in read_rows(job / name) if row["face"] == "1"]
+        for row in kept:
+            angles, bad = parse_angles([row.pop("direction"), row["zenith"]], "dms")
+            assert not bad
+            slope = float(row.pop("distance"))
+            row["azimuth"] = f"{(degrees(angles[0]) + turn) % 360:.5f}"
+            row["horizontal_distance"] = f"{slope * sin(angles[1]):.4f}"
+            if name == TABLES[0]:
+                row["zenith"] = f"{degrees(angles[1]):.5f}"
+            else:
+                del row["zenith"]
+                row["vertical_distance"] = f"{slope * cos(angles[1]):.4f}"
+        write_rows(job / name, kept)
+    add_setting(job, "{angle: deg, length: ft}", "{angle: dms, length: ft}")
+    add_setting(job, "azimuths: setup\n")
+
+
+def _baselines(job: Path) -> None:
+    """Add baselines between the marks, with a covariance."""
+    _short(job)
+    (job / "baselines.csv").write_text(BASELINES, encoding="utf-8")
+    add_setting(job, "baselines: baselines.csv\n")
+
+
+def _monday(job: Path) -> Path:
+    """Put an earlier day of the same job into a folder of it: its results and its job.yaml."""
+    _short(job)
+    monday = job / "monday"
+    shutil.copytree(job, monday)
+    tieup.reconcile(monday).write(monday / "out")
+    shutil.rmtree(monday / "raw")
+    for name in ("report.html", "observations.csv", "columns.csv", "ties.csv", "setups.csv"):
+        (monday / "out" / name).unlink()
+    return monday
+
+
+def _next_day(job: Path) -> None:
+    """Take the marks of another job as control."""
+    _monday(job)
+    (job / "control.csv").unlink()
+    add_setting(job, "control: {job: monday, marks: [CP1, CP2, T1, T2]}", "control: control.csv")
+
+
+def _correlated(job: Path) -> None:
+    """Give a list of marks the covariance that an earlier day has of them."""
+    monday = _monday(job)
+    known = [row for row in read_rows(monday / "out" / "coordinates.csv") if row["point"] in TIES]
+    columns = ("point", "northing", "easting", "elevation")
+    write_rows(job / "control.csv", [{name: row[name] for name in columns} for row in known])
+    rows = read_rows(monday / "out" / "covariance.csv")
+    own = [row for row in rows if {row["point"], row["with_point"]} <= {*TIES}]
+    write_rows(job / "covariance.csv", own)
+    shutil.rmtree(monday)
+    add_setting(job, "control_covariance: covariance.csv\n")
+
+
+def _surfaces(job: Path) -> None:
+    """Make surfaces of what the drill yard has around one of its ponds."""
+    shutil.rmtree(job)
+    shutil.copytree(SAMPLE / "drill_yard", job, ignore=shutil.ignore_patterns("out"))
+    text = (job / "job.yaml").read_text(encoding="utf-8")
+    (job / "job.yaml").write_text(text.partition("derived:")[0] + SURFACE, encoding="utf-8")
+    for path in sorted((job / "raw").iterdir()):
+        rows = read_rows(path)
+        side = [row for row in rows if row["role"] == "side" and not row["string"]]
+        spare = [row for row in side if row["code"] == "pave"][KEPT:]
+        write_rows(path, [row for row in rows if row not in spare])
+
+
+def _plain_surface(job: Path) -> None:
+    """Make one surface of whatever the sample has."""
+    _short(job)
+    add_setting(job, "surfaces:\n")
+
+
 JOBS: dict[str, Callable[[Path], None]] = {
     "sample": _plain,
     "short": _short,
@@ -212,6 +339,13 @@ JOBS: dict[str, Callable[[Path], None]] = {
     "occupied": _occupied,
     "planned": _planned,
     "yard": _yard,
+    "plane": _plane,
+    "azimuths": _azimuths,
+    "baselines": _baselines,
+    "next_day": _next_day,
+    "correlated": _correlated,
+    "surfaces": _surfaces,
+    "plain_surface": _plain_surface,
 }
 
 

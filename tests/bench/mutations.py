@@ -5,15 +5,17 @@ Every mutation is drawn by a generator of its own, so that it can be made withou
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 
-from tieup.config.schema import SCHEMA
+from tieup.config.schema import SCHEMA, SURFACE
 
 Rng = np.random.Generator
+HUGE = 1 << 40  # bytes; a sparse file of that size takes no room
 
 NASTY = (
     "", " ", "nan", "inf", "-inf", "NaN", "1e9", "99999999999999999999", "1e300", "-1e300",
@@ -29,14 +31,22 @@ VALUES = (
     "[raw/s1.csv]", "control.csv", "raw/s1.csv", "..", ".", "/", "[CP1, CP2]", "all", "utf-16",
     "latin-1", '"\\0"', '"\\ud800"', "paving", "topographic", "1e-9", "-5", "400.1",
 )  # fmt: skip
-KEYS = tuple(
-    sorted({*SCHEMA.keys, *(k for kind in SCHEMA.keys.values() for k in getattr(kind, "keys", {}))})
-)
+_INNER = {key for kind in SCHEMA.keys.values() for key in getattr(kind, "keys", {})}
+KEYS = tuple(sorted({*SCHEMA.keys, *_INNER, *SURFACE.keys}))
 
 
 def tables_of(job: Path) -> list[Path]:
     """Return the tables of a job."""
-    return sorted(job.rglob("*.csv"))
+    return _plain(job, "*.csv")
+
+
+def _plain(job: Path, pattern: str = "*") -> list[Path]:
+    """Return the files of a job that can be read: no pipe, device or hole of another mutation."""
+    return sorted(path for path in job.rglob(pattern) if path.is_file() and not _is_huge(path))
+
+
+def _is_huge(path: Path) -> bool:
+    return path.stat().st_size >= HUGE
 
 
 def _pick(rng: Rng, things: list[Path]) -> Path | None:
@@ -44,6 +54,8 @@ def _pick(rng: Rng, things: list[Path]) -> Path | None:
 
 
 def _text(path: Path) -> str:
+    if not path.is_file() or _is_huge(path):
+        raise FileNotFoundError(path)  # another mutation took it away
     return path.read_bytes().decode("utf-8", "surrogateescape")
 
 
@@ -180,7 +192,7 @@ def quotes(job: Path, rng: Rng) -> str:
 
 def encoding(job: Path, rng: Rng) -> str:
     """Write a file in another encoding, with other line ends, or with a mark before it."""
-    if (path := _pick(rng, [*tables_of(job), job / "job.yaml"])) is None:
+    if (path := _pick(rng, [*tables_of(job), *_plain(job, "job.yaml")])) is None:
         return "nothing"
     text, what = _text(path), int(rng.integers(7))
     if what < 3:
@@ -193,7 +205,7 @@ def encoding(job: Path, rng: Rng) -> str:
 
 def some_bytes(job: Path, rng: Rng) -> str:
     """Change, add or cut bytes of any file."""
-    path = _pick(rng, sorted(p for p in job.rglob("*") if p.is_file()))
+    path = _pick(rng, _plain(job))
     if path is None:
         return "nothing"
     content = bytearray(path.read_bytes())
@@ -253,7 +265,7 @@ def setting_lines(job: Path, rng: Rng) -> str:
 
 def markup(job: Path, rng: Rng) -> str:
     """Change a value, a name or an element of a LandXML file."""
-    if (path := _pick(rng, sorted(job.rglob("*.xml")))) is None:
+    if (path := _pick(rng, _plain(job, "*.xml"))) is None:
         return cells(job, rng)
     text, nasty = _text(path), NASTY[rng.integers(len(NASTY))].replace('"', "&quot;")
     what = int(rng.integers(4))
@@ -269,7 +281,7 @@ def markup(job: Path, rng: Rng) -> str:
 
 def sheet(job: Path, rng: Rng) -> str:
     """Change a cell of a workbook, near or far out, or its title."""
-    if (path := _pick(rng, sorted(job.rglob("*.xlsx")))) is None:
+    if (path := _pick(rng, _plain(job, "*.xlsx"))) is None:
         return digits(job, rng)
     import openpyxl
 
@@ -302,20 +314,28 @@ def names(job: Path, rng: Rng) -> str:
 
 
 def files(job: Path, rng: Rng) -> str:
-    """Take a file away, double it, or put a folder or a broken link there."""
-    path = _pick(rng, sorted(p for p in job.rglob("*") if p.is_file()))
+    """Take a file away, double it, or put a folder, a link, a pipe or a sparse file there."""
+    path = _pick(rng, _plain(job))
     if path is None:
         return "nothing"
-    what = int(rng.integers(4))
-    if what == 1:
+    kinds = ("gone", "twice", "a folder", "a broken link", "a pipe", "a device", "a huge hole")
+    what = kinds[int(rng.integers(len(kinds)))]
+    if what == "twice":
         (path.parent / f"again_{path.name}").write_bytes(path.read_bytes())
-    else:
-        path.unlink()
-    if what == 2:
+        return f"{path.name}: file {what}"
+    path.unlink()
+    if what == "a folder":
         path.mkdir()
-    elif what == 3:
+    elif what == "a broken link":
         path.symlink_to("nowhere")
-    return f"{path.name}: file {('gone', 'twice', 'a folder', 'a broken link')[what]}"
+    elif what == "a pipe":
+        os.mkfifo(path)
+    elif what == "a device":
+        path.symlink_to("/dev/zero")
+    elif what == "a huge hole":
+        path.touch()
+        os.truncate(path, HUGE)
+    return f"{path.name}: file {what}"
 
 
 Mutation = Callable[[Path, Rng], str]

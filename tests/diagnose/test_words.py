@@ -35,6 +35,10 @@ def mistake(kind: str, *size: float, unit: str = "m", **others: object) -> Mista
          "The zenith angle from setup S1 to CP1 is 30 seconds too large"),
         (mistake("prism-constant", 0.0112, setup="", points=(), statistic=5.0),
          "would fit better with -11.2 mm added"),
+        (mistake("point-name"), "The shot from setup S1 to CP1 is not on CP1: another target"),
+        (mistake("point-name", 1.0, 2.0, 2.0), "CP1 is 3.0000 m away from CP1: another target"),
+        (mistake("station-name"), "Setup S1 did not stand over CP1"),
+        (mistake("station-name", 3.0, 4.0), "Setup S1 stood 5.0000 m away from CP1"),
     ],
 )  # fmt: skip
 def test_the_words_of_a_mistake(found: Mistake, said: str) -> None:

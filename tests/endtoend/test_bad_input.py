@@ -396,4 +396,4 @@ def test_a_pipe_for_job_yaml_does_not_hang(
     (job / YAML).unlink()
     os.mkfifo(job / YAML)
     run = reconcile(capsys, job)
-    assert run.status == 2 and "is no file" in run.errors
+    assert run.status == 2 and "a device or the like" in run.errors

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,8 @@ import numpy as np
 import pytest
 
 from tests.endtoend.jobs import Output, copy_sample, put, reconcile
-from tieup import cli
+from tieup import cli, pipeline, planning
+from tieup.config.files import rule_sets
 from tieup.read import control_reader as control
 from tieup.read import links_reader as links
 
@@ -159,6 +161,74 @@ def test_a_control_sd_no_mark_can_have(sd: str, tmp_path: Path, capsys: Capture)
     run = reconcile(capsys, job)
     assert run.status == 2
     assert f'control.csv:3: sd_northing "{sd}" is finer than any mark is known' in run.errors
+
+
+@pytest.mark.parametrize("name", ["job.yaml", TABLE, "control.csv", "levels.csv", "rules.yaml"])
+@pytest.mark.parametrize("what", ["pipe", "device", "hole"])
+def test_what_has_no_end_is_not_read(name: str, what: str, tmp_path: Path, capsys: Capture) -> None:
+    """A pipe, a device, a file that states 1 TB and holds nothing: told with what it is."""
+    job = copy_sample("two_setups", tmp_path)
+    more = {"levels.csv": "levels: levels.csv", "rules.yaml": "rules: [rules.yaml]"}.get(name, "")
+    with_setting(job, "datum: control", f"datum: control\n{more}")
+    (job / name).unlink(missing_ok=True)
+    if what == "pipe":
+        os.mkfifo(job / name)
+    elif what == "device":
+        (job / name).symlink_to("/dev/zero")
+    else:
+        (job / name).touch()
+        os.truncate(job / name, 1 << 40)
+    run = reconcile(capsys, job)
+    assert run.status == 2
+    told = "1,099,512 MB, and at most 256 MB are read" if what == "hole" else "a device or the like"
+    assert told in run.errors
+    assert name in run.errors
+
+
+@pytest.mark.parametrize("what", ["link", "folder"])
+@pytest.mark.parametrize("datum", ["", "datum: free"])
+def test_a_control_list_that_is_there_and_none_is_not_passed(
+    what: str, datum: str, tmp_path: Path, capsys: Capture
+) -> None:
+    """A broken link called control.csv: never a free site in silence."""
+    job = copy_sample("two_setups", tmp_path)
+    with_setting(job, "control: control.csv\ndatum: control", datum)
+    (job / "control.csv").unlink()
+    if what == "link":
+        (job / "control.csv").symlink_to("/nowhere/control.csv")
+    else:
+        (job / "control.csv").mkdir()
+    run = reconcile(capsys, job)
+    assert run.status == 2
+    assert 'control is "control.csv", which is a ' in run.errors
+
+
+@pytest.mark.parametrize("name", ["rules.yaml", "sights.csv"])
+def test_a_file_that_changes_while_it_is_read_stops_the_run(
+    name: str, tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """run.json and plan.json never have the hash of another version than was used."""
+    job = copy_sample("two_setups", tmp_path)
+    if name == "rules.yaml":
+        shutil.copy(rule_sets("rules")["paving"], job / name)
+        with_setting(job, "datum: control", f"datum: control\nrules: [{name}]")
+        reader, room, arguments = "rules_of", pipeline, ["reconcile", str(job)]
+    else:
+        (job / name).write_text("setup,station,point\nS9,CP1,CP2\nS9,CP1,T1\n", encoding="utf-8")
+        with_setting(job, "datum: control", f"datum: control\nplan: {{sights: {name}}}")
+        reader, room, arguments = "read_plan", planning, ["plan", str(job)]
+    assert cli.outcome(arguments) in (0, 1)
+    read = getattr(room, reader)
+
+    def read_and_change(*taken: Any) -> Any:
+        found = read(*taken)
+        (job / name).write_text(f"{(job / name).read_text(encoding='utf-8')}\n", encoding="utf-8")
+        return found
+
+    monkeypatch.setattr(room, reader, read_and_change)
+    capsys.readouterr()
+    assert cli.outcome(arguments) == 2
+    assert f"{name}: changed while it was read. Run it again" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("name", ["job.yaml", "control.csv", "levels.csv"])

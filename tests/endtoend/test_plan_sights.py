@@ -166,6 +166,19 @@ def test_a_plan_is_what_least_squares_says(tmp_path: Path, kind: str) -> None:
     assert set(site.observations["status"]) == {"used"}
 
 
+def test_a_distance_to_a_mark_that_nothing_places_names_its_setup(tmp_path: Path) -> None:
+    """One distance alone, from a mark of no list: its setup is not tied, and nothing else."""
+    kind = "distances beside circle readings"
+    rows = table(np.random.default_rng(11), KINDS[kind])
+    rows.append(["Q", "Q", "E", "", "", "90.5"])
+    control = "".join(f"{name},{PLACES[name][0]},{PLACES[name][1]},,0,0,\n" for name in HELD[kind])
+    site = tieup.reconcile(
+        plan_job(tmp_path / "job", written(rows), control, angle="deg", more=GEAR)
+    )
+    kinds = {"disconnected", "single-tie"}
+    assert [found["setup"] for found in site.findings if found["kind"] in kinds] == ["Q"]
+
+
 def test_a_free_plan_of_azimuths_lies_north_up(tmp_path: Path) -> None:
     """Without control azimuths say which way is north; only where it lies is open."""
     rows = table(np.random.default_rng(12), KINDS["azimuths and distances"])

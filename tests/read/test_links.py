@@ -84,6 +84,8 @@ def test_a_job_without_lists_has_no_links(tmp_path: Path) -> None:
     assert [len(column) for column in vars(links).values()] == [0] * 7
 
 
+VECTOR = "from,to,d_northing,d_easting,d_elevation,sd_northing,sd_easting,sd_elevation\nA,B,1,1,1"
+SQUARES = VECTOR.replace("sd_", "var_")
 REFUSED = [
     ("levels", "from,to,difference,sd\nA,B,1,\n", "levels.csv:2: has no standard deviation"),
     ("levels", "from,to,difference,length\nA,B,1,100\n", "levels_sd in job.yaml"),
@@ -94,6 +96,9 @@ REFUSED = [
     ("levels", "from,to,difference,sd\nA,B,1e300,1\n", 'difference "1e300" is beyond all measure'),
     ("levels", "from,to,difference,sd\nA,B,1,1e300\n", 'sd "1e300" is beyond all measure'),
     ("levels", "from,to,difference,sd,length\nA,B,1,1,1e300\n", "is beyond all measure"),
+    ("baselines", f"{VECTOR},1,1e300,1\n", 'sd_easting "1e300" is beyond all measure'),
+    ("baselines", f"{VECTOR},1,1e-9,1\n", 'sd_easting "1e-9" is finer than any length is known'),
+    ("baselines", f"{SQUARES},1,1e300,1\n", 'var_easting "1e300" is beyond all measure'),
     ("tapes", "from,to,distance,sd\nA,B,1e300,1\n", 'distance "1e300" is beyond all measure'),
     ("levels", "from,to,difference,sd\nA,A,1,1\n", "runs from A to itself"),
     ("levels", "from,to,difference,sd\n,A,1,1\n", "from or to is empty"),
@@ -112,5 +117,5 @@ def test_lists_that_cannot_be_right_are_refused(
 ) -> None:
     """The message names file and line."""
     with pytest.raises(InputError) as caught:
-        (levels if kind == "levels" else tapes)(tmp_path, text)
+        read_booked_links(job_with(tmp_path, kind, text))
     assert message in str(caught.value)

@@ -125,6 +125,7 @@ BAD_ROWS = [
     ("S1,P9,1-60-00,90-00-00,12,1.5,1,1", "dms", "minutes of 60", "dzs", "sexagesimal slip"),
     ("S1,P9,1,90,-12,1.5,1,1", "deg", "distance -12 is not above 0", "dzs", "negative distance"),
     ("S1,P9,1,90,0,1.5,1,1", "deg", "distance 0 is not above 0", "dzs", "0 for not measured"),
+    ("S1,P9,1,90,1e-300,1.5,1,1", "deg", "is no distance that can be measured", "dzs", "nearly 0"),
     ("S1,P9,1,90,12,1.5,3,1", "deg", "face 3 is not 1 or 2", "dzs", "no such face"),
     (
         "S1,P9,1,90,12,1.5,L,1",

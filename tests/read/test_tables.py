@@ -10,7 +10,10 @@ from hypothesis import strategies as st
 
 from tests.read.jobs import HEADER, good_rows, lines_of, make_job, read_raw
 from tieup.errors import InputError
-from tieup.read import file_sha256, read_control, read_fieldbook
+from tieup.read import read_control, read_fieldbook
+from tieup.read.form import TableFormat
+from tieup.read.openable import file_hashes
+from tieup.read.records import Records
 
 LAYOUTS = [
     # text, line of P1, line of P2, why
@@ -52,7 +55,8 @@ def test_file_is_known_by_its_hash(tmp_path: Path) -> None:
     book = read_raw(tmp_path, text)
     assert book.files[0].name == "raw/a.csv"
     assert book.files[0].sha256 == hashlib.sha256(text.encode()).hexdigest()
-    assert file_sha256(tmp_path / "raw" / "a.csv") == book.files[0].sha256
+    hashes = file_hashes({"a.csv": tmp_path / "raw" / "a.csv"})
+    assert hashes == {"a.csv": book.files[0].sha256}
 
 
 UNREADABLE = [
@@ -160,6 +164,32 @@ def test_rows_between_stray_quotes_are_invalid_one_by_one(
     assert sorted([*book.shots.line.tolist(), *between]) == list(range(2, 12))
     assert all(f"begins with a quote on line {opening}" in row.reason for row in book.invalid)
     assert all(f"ends on line {closing}" in row.reason for row in book.invalid)
+
+
+@pytest.mark.parametrize("closing", ['S1"', 'P3"'])
+def test_a_stray_quote_swallows_no_row_of_a_table_of_uneven_rows(
+    tmp_path: Path, closing: str
+) -> None:
+    """Without a header rows may be of any length: what comes of two is longer than any line."""
+    rows = [
+        "T,S1,CP1",
+        "M,P1,10.5,90.25,12.5,x",
+        'M,P2,20.5,90.25,12.5,"loose',
+        "M,P3,30.5,90.25,12.5,x",
+        "M,P4,40.5,90.25,12.5,x",
+    ]
+    place = 0 if closing == 'S1"' else 1
+    cells = rows[3].split(",")
+    cells[place] = closing
+    rows[3] = ",".join(cells)
+    form = TableFormat(header=False, ragged=True)
+    split = Records("\n".join(rows) + "\n", "a.csv", form)
+    assert [line for line, _ in split] == [1, 2, 3, 4, 5]
+    assert set(split.swallowed) == {3, 4}
+    whole = [*rows[:2], 'M,P2,20.5,90.25,12.5,"loose', 'by the gate"', rows[4]]
+    split = Records("\n".join(whole) + "\n", "a.csv", form)
+    assert [line for line, _ in split] == [1, 2, 3, 5]
+    assert not split.swallowed
 
 
 @pytest.mark.parametrize("note", ['"6" pole', '"a"b', '"" "x'])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+import zipfile
 from datetime import datetime
 from io import BytesIO
 from pathlib import Path
@@ -115,6 +116,27 @@ def test_one_stray_cell_does_not_make_it_all_of_a_sheet(tmp_path: Path, cell: st
     assert table.line.tolist() == [2, 3, int(cell.lstrip("CDFX"))]
     wide = cell.startswith("XFD")
     assert table.misshapen == ({2: "has 16384 cells where the table has 3 columns"} if wide else {})
+
+
+def test_a_workbook_that_unpacks_beyond_measure_is_refused(tmp_path: Path) -> None:
+    """A cell of 2 GB packs to 2 MB: told before anything of it is unpacked."""
+    plain = workbook({"a": [HEADER.split(","), SHOT]})
+    with zipfile.ZipFile(BytesIO(plain)) as parts:
+        content = {name: parts.read(name) for name in parts.namelist()}
+    sheet = next(name for name in content if name.endswith("sheet1.xml"))
+    head, tail = content.pop(sheet).split(b"</sheetData>")
+    packed = BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as parts:
+        for name, data in content.items():
+            parts.writestr(name, data)
+        with parts.open(sheet, "w") as stream:
+            stream.write(head + b'<row r="9"><c r="A9" t="inlineStr"><is><t>')
+            for _ in range(100):
+                stream.write(b"a" * 1_000_000)
+            stream.write(b"</t></is></c></row></sheetData>" + tail)
+    assert len(packed.getvalue()) < 200_000
+    with pytest.raises(InputError, match=r"100 MB unpacked, and at most 64 are read"):
+        read_raw(tmp_path, {"a.xlsx": packed.getvalue()})
 
 
 def test_an_empty_workbook_says_so(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ import json
 import os
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -184,13 +185,47 @@ def test_a_killed_run_leaves_old_or_new_and_the_next_one_clears_up(
     assert killed >= {"one rename": 2, "two renames": 3, "file by file": 18}[way]
 
 
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork and locks")
+@pytest.mark.parametrize("way", ["one rename", "file by file"])
+def test_runs_at_the_same_time_do_not_mix(tmp_path: Path, way: str) -> None:
+    """Three write into one folder again and again: none fails, and one set is there in the end."""
+    out = tmp_path / "out"
+
+    def files(number: int) -> list[tuple[str, str]]:
+        tables = {f"{name}.csv": f"{number} {name}\n" for name in "abcdef"}
+        hashes = {name: sha256(text.encode()).hexdigest() for name, text in tables.items()}
+        record = {"files": [*tables, "run.json"], "sha256": hashes}
+        return [*tables.items(), ("run.json", json.dumps(record))]
+
+    def child(number: int) -> int:
+        own = os.fork()
+        if own == 0:
+            failed = 1
+            try:
+                for _ in range(20):
+                    write_set(out, files(number))
+                failed = 0
+            finally:
+                os._exit(failed)
+        return own
+
+    write_set(out, files(0))
+    if way == "file by file":
+        (out / "photos").mkdir()
+    ends = [os.waitpid(one, 0)[1] for one in [child(number) for number in (1, 2, 3)]]
+    assert ends == [0, 0, 0]
+    assert len({(out / f"{name}.csv").read_text()[0] for name in "abcdef"}) == 1
+    assert not list(tmp_path.rglob(".tieup-*"))
+
+
 def test_a_run_that_lives_is_not_cleared_away(tmp_path: Path) -> None:
     """The stage of a run that is still writing is locked, and no other run touches it."""
     out = tmp_path / "out"
 
     def slowly() -> Iterator[tuple[str, str]]:
         yield "a.csv", "a\n"
-        write_set(out, [("b.csv", "b\n"), ("run.json", '{"files": ["b.csv", "run.json"]}')])
+        record = '{"files": ["b.csv", "run.json"], "sha256": {"b.csv": ""}}'
+        write_set(out, [("b.csv", "b\n"), ("run.json", record)])
         yield "b.csv", "later\n"
         yield "run.json", '{"files": ["a.csv", "b.csv", "run.json"]}'
 
@@ -245,6 +280,7 @@ def test_a_stale_file_that_was_changed_is_not_taken_away(tmp_path: Path) -> None
 
 FOREIGN = (
     '{"files": ["thesis.txt"]}',
+    '{"files": ["coordinates.csv", "run.json"]}',
     '{"files": ["thesis.txt", "run.json"]}',
     '{"files": ["../thesis.txt", "run.json"]}',
     '["thesis.txt"]',
@@ -258,7 +294,7 @@ def test_a_foreign_record_takes_nothing_away(tmp_path: Path, text: str) -> None:
     """A run.json that tieup did not write is no leave to delete what it lists, or itself."""
     out = tmp_path / "out"
     out.mkdir()
-    for path in (out / "thesis.txt", tmp_path / "thesis.txt"):
+    for path in (out / "thesis.txt", out / "coordinates.csv", tmp_path / "thesis.txt"):
         path.write_text("three years")
     (out / "run.json").write_text(text)
     before = contents(tmp_path)

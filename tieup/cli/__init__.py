@@ -25,12 +25,14 @@ from tieup.cli.common import (
     Writing,
     common,
     fault,
+    frames_inside,
     open_what_is_closed,
     progress,
     say,
     show,
     stop_as_by_hand,
     tell,
+    unprinted,
     writing,
 )
 from tieup.cli.explain_command import explain
@@ -78,12 +80,19 @@ def outcome(arguments: list[str]) -> int:
     except click.ClickException as error:
         with suppress(OSError):
             error.show()
+    except SystemExit as error:  # the reader of help or version has gone away
+        if frames_inside(error):
+            raise
+        return results.status if results.done else TIES
     except (click.Abort, KeyboardInterrupt):
         tell(f"Stopped. {results.words}")
     except TieupError as error:
         tell(f"{error} {results.words}" if results.done else str(error))
     except Exception as error:  # a fault of the tool: the user gets words, never a traceback
-        tell(fault(error, results.words))
+        if isinstance(error, OSError) and not frames_inside(error):  # help or version
+            tell(unprinted(error))
+        else:
+            tell(fault(error, results.words))
     return results.status if results.done else WRONG
 
 
@@ -280,19 +289,18 @@ def _copy_sample(folder: Path) -> bool:
     import shutil
 
     from tieup.data import data_path
+    from tieup.write.staging import clear_leftovers, staged
 
     try:
+        clear_leftovers(folder.resolve())
         if (folder / "job.yaml").is_file():
             return False
         if folder.exists():
             raise OutputError(f"{folder}: is there already. Name a new folder: tieup demo DIR")
-        folder.mkdir(parents=True)
-        try:
+        with staged(folder.resolve()) as stage:
             ignore = shutil.ignore_patterns("out")
-            shutil.copytree(data_path(SAMPLE), folder, ignore=ignore, dirs_exist_ok=True)
-        except BaseException:
-            shutil.rmtree(folder, ignore_errors=True)
-            raise
+            shutil.copytree(data_path(SAMPLE), stage.new, ignore=ignore, dirs_exist_ok=True)
+            stage.exchange([path.name for path in stage.new.iterdir()], ())
     except OSError as error:
         raise OutputError(f"{folder}: cannot be written ({error}). Name another folder") from error
     return True

@@ -9,11 +9,14 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TextIO, TypeVar
+from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
 import click
 
 from tieup.errors import OutputError
+
+if TYPE_CHECKING:
+    from traceback import FrameSummary
 
 TIES, DECIDE, WRONG = 0, 1, 2
 
@@ -133,7 +136,12 @@ def say(text: str) -> None:
         _silence(sys.stdout)
     except OSError as error:
         _silence(sys.stdout)
-        raise OutputError(f"The screen could not be printed ({error.strerror}).") from error
+        raise OutputError(unprinted(error)) from error
+
+
+def unprinted(error: OSError) -> str:
+    """Say that standard output takes nothing more."""
+    return f"The screen could not be printed ({error.strerror})."
 
 
 def tell(text: str, end: str = "\n") -> None:
@@ -148,16 +156,30 @@ def fault(error: Exception, written: str) -> str:
     """Say that the tool failed, where in it, and whether results were ``written``."""
     import traceback
 
-    frames = traceback.extract_tb(error.__traceback__)
-    here = str(Path(__file__).parent.parent)
-    inside = [frame for frame in frames if frame.filename.startswith(here)] or list(frames)
-    place = f"{Path(inside[-1].filename).name}:{inside[-1].lineno} {inside[-1].name}"
+    last = (frames_inside(error) or traceback.extract_tb(error.__traceback__))[-1]
+    place = f"{Path(last.filename).name}:{last.lineno} {last.name}"
     detail = " ".join(f"{type(error).__name__} {error}".split())
     return (
         f"tieup failed at {place}: {detail}\n"
         f"This is a fault of the tool, not of your data. {written}\n"
         "Report these lines together with the job folder; tieup --version names the version."
     )
+
+
+def frames_inside(error: BaseException) -> list[FrameSummary]:
+    """Return where in the tool an error went through, without the start of every command.
+
+    None: it comes of what click prints before any command runs.
+    """
+    import traceback
+
+    here = str(Path(__file__).parent.parent)
+    start = str(Path(__file__).with_name("__init__.py"))
+    return [
+        frame
+        for frame in traceback.extract_tb(error.__traceback__)
+        if frame.filename.startswith(here) and (frame.filename, frame.name) != (start, "outcome")
+    ]
 
 
 def _silence(stream: TextIO) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -80,13 +81,25 @@ def _commands() -> Iterator[Entry]:
 
 def _write(path: Path, text: str) -> None:
     """Write the page; a file of that name that tieup did not write stays as it is."""
+    from tieup.write.staging import staged
+
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        if path.exists() and GENERATOR not in path.read_text(encoding="utf-8", errors="replace"):
-            raise OutputError(f"{path}: is there and no page of tieup. Name a folder: --out DIR")
-        path.write_text(text, encoding="utf-8", newline="\n")
+        with staged(path.parent.resolve()) as stage:
+            if os.path.lexists(path) and not _is_page(path):
+                raise OutputError(
+                    f"{path}: is there and no page of tieup. Name a folder: --out DIR"
+                )
+            (stage.new / path.name).write_text(text, encoding="utf-8", newline="\n")
+            stage.exchange((path.name,), ())
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise OutputError(
             f"{path}: cannot be written ({reason}). Name a folder: --out DIR"
         ) from error
+
+
+def _is_page(path: Path) -> bool:
+    """Say whether a file is a page of tieup; a link or a pipe is none."""
+    if path.is_symlink() or not path.is_file():
+        return False
+    return GENERATOR in path.read_text(encoding="utf-8", errors="replace")

@@ -9,7 +9,9 @@ from typing import Any
 from tieup.config.files import find_file
 from tieup.config.layout_section import check_columns, check_form
 from tieup.config.yaml_nodes import YamlReading
+from tieup.errors import InputError
 from tieup.read.form import KEYS
+from tieup.read.openable import file_content, unreadable_as
 
 CONTROL_FILE = "control.csv"
 OUT, COVARIANCE_FILE, RUN_FILE = "out", "covariance.csv", "run.json"
@@ -43,6 +45,8 @@ def _job_file(home: Path, control: dict[str, Any], reading: YamlReading) -> Path
         reading.note_key("control.job", "is this job. Name the folder of an earlier one")
     elif not (folder / "job.yaml").is_file():
         reading.note_key("control.job", f'is "{named}", and there is no job. Name a job folder')
+    elif what := unreadable_as(path):
+        reading.note_key("control.job", f'is "{named}", and its {OUT}/{path.name} is {what}')
     elif not path.is_file():
         told = f'is "{named}", and {OUT}/{COVARIANCE_FILE} is not there. Run tieup reconcile on it'
         reading.note_key("control.job", told)
@@ -57,8 +61,9 @@ def _job_file(home: Path, control: dict[str, Any], reading: YamlReading) -> Path
 def _fails(record: Path) -> bool:
     """Say whether the record of a run has it that the site fails."""
     try:
-        return bool(json.loads(record.read_text(encoding="utf-8")).get("verdict") == "fails")
-    except (OSError, ValueError, AttributeError):
+        document = json.loads(file_content(record, record.name))
+        return bool(document.get("verdict") == "fails")
+    except (InputError, ValueError, AttributeError, RecursionError):
         return False  # an older or a foreign record says nothing
 
 

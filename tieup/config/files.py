@@ -8,6 +8,7 @@ from pathlib import Path, PurePosixPath
 from tieup.config.yaml_nodes import YamlReading
 from tieup.data import data_path
 from tieup.errors import did_you_mean
+from tieup.read.openable import unreadable_as
 
 LONGEST_NAME = 255  # bytes, of most file systems
 DEEPEST = 50  # folders in each other
@@ -42,7 +43,7 @@ def find_raw(
         except ValueError as error:
             reading.note_key(key, f'is "{pattern}", which is no pattern ({error})')
             continue
-        matches = [path for path in met if path.is_file()]
+        matches = [path for path in met if not unreadable_as(path)]
         passed = [path for path in met if path.is_dir() and path.suffix.lower() not in TABLES]
         for path in (path for path in met if path not in matches and path not in passed):
             _note_no_file(path, folder, key, reading)
@@ -67,11 +68,9 @@ def _shut(folder: Path, pattern: str) -> str:
 
 def _note_no_file(path: Path, folder: Path, key: str, reading: YamlReading) -> None:
     """Note what is called like a raw file and cannot be read as one."""
-    what = "a folder" if path.is_dir() else "a device or the like, no file"
-    if path.is_symlink() and not path.exists():
-        what = "a link that leads nowhere"
     name = path.relative_to(folder).as_posix()
-    reading.note_key(key, f"finds {name}, which is {what}. Put the file there, or take it away")
+    told = f"finds {name}, which is {unreadable_as(path)}. Put the file there, or take it away"
+    reading.note_key(key, told)
 
 
 def find_file(folder: Path, name: str | None, key: str, reading: YamlReading) -> Path | None:
@@ -82,7 +81,9 @@ def find_file(folder: Path, name: str | None, key: str, reading: YamlReading) ->
         reading.note_key(key, f'is "{name}", {wrong}')
         return None
     path = folder / name
-    if not path.is_file():
+    if what := unreadable_as(path):
+        reading.note_key(key, f'is "{name}", which is {what}. Put the file there')
+    elif not path.is_file():
         reading.note_key(key, f'is "{name}", and there is no such file')
     elif _inside(path, folder, key, reading):
         return path

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,7 @@ from tieup.geometry import TWO_PI
 from tieup.model.job import Job, readable
 from tieup.model.settings import Datum, LocalDatum, Tolerances
 from tieup.read.cells import SMALLEST_SD
+from tieup.read.openable import unreadable_as
 from tieup.units import length_factor, parse_angles
 
 JOB_FILE = "job.yaml"
@@ -134,8 +136,8 @@ def _job_content(home: Path) -> bytes:
         raise ConfigError(f"{home}: is a file. {told}")
     if not home.is_dir():
         raise ConfigError(f"{home}: there is no such folder. Expected a job folder with {JOB_FILE}")
-    if path.exists() and not path.is_file():  # a pipe or a device would never end
-        raise ConfigError(f"{path}: is no file. Expected a job folder with {JOB_FILE}")
+    if what := unreadable_as(path):
+        raise ConfigError(f"{path}: is {what}. Expected a job folder with {JOB_FILE}")
     try:
         return path.read_bytes()
     except OSError as error:
@@ -154,7 +156,7 @@ def _fill_defaults(home: Path, values: dict[str, Any]) -> None:
 
     A job that needs no control may name the usual list, as a new job does, and have none.
     """
-    there = (home / CONTROL_FILE).is_file()
+    there = os.path.lexists(home / CONTROL_FILE)  # what is there and no list is told, not passed
     values["control"] = values["control"] or None
     if values["control"] is None and there:
         values["control"] = CONTROL_FILE

@@ -24,8 +24,18 @@ def base_setup(plan: HorizontalState, labels: Sequence[str]) -> int:
     """Return the first setup of the block by its label, as people count: S9 before S10.
 
     What was read has no say: one cell more or less would throw the frame onto another setup.
+
+    Raises
+    ------
+    NetworkError
+        There is none.
     """
     reached = np.flatnonzero(np.isfinite(plan.axis)).tolist()
+    if not reached:
+        raise NetworkError(
+            "no setup can be placed: without circle readings a setup needs three marks that have "
+            "a place. Read directions at one setup, or name their column"
+        )
     return int(min(reached, key=lambda setup: (len(labels[setup]), labels[setup])))
 
 

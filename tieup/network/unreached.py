@@ -47,7 +47,7 @@ def unreached(network: Network) -> tuple[Unreached, ...]:
     """Describe every component but the solved one, in order of their numbers."""
     setup, point, measured = _visits(network)
     component = network.start.component
-    numbers = range(1, int(component.max(initial=0)) + 1)
+    numbers = np.unique(component[component > 0]).tolist()  # some are left by their setups
     solved = network.start.plan_point
     return tuple(
         _describe(network, number, component[setup] == number, point, measured, solved)

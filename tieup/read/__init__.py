@@ -3,10 +3,8 @@
 from tieup.read.control_reader import read_control
 from tieup.read.fieldbook_reader import read_fieldbook
 from tieup.read.links_reader import number_links, read_booked_links, read_levels, read_tapes
-from tieup.read.text_table import file_sha256
 
 __all__ = [
-    "file_sha256",
     "number_links",
     "read_booked_links",
     "read_control",

@@ -27,6 +27,7 @@ _LONGEST = 40  # characters of a cell that a message quotes
 
 # What the atmosphere of a survey can be: tells °C and hPa from other units.
 FARTHEST = 1e6  # length units; no sight of a site is as long, no round as high
+NEAREST = 1e-3  # length units; nearer than any target stands to the axes of an instrument
 SMALLEST_SD = 1e-6  # m; nothing is known better, and no weight bears more
 LARGEST = 1e9  # length units; no coordinate or height on the earth is larger
 _RANGES = {"temperature": (-60.0, 60.0, "°C"), "pressure": (500.0, 1100.0, "hPa")}
@@ -149,8 +150,8 @@ def decimal_points(texts: list[str], decimal: str) -> tuple[Sequence[str], dict[
 
 def _judged(quantity: str, values: FloatArray, unit: str, bad: dict[int, str]) -> FloatArray:
     """Refuse what the quantity cannot be, in place of ``bad``, and convert to metres."""
-    if quantity == "distance" and (values > FARTHEST).any():
-        wrong, why = (values > FARTHEST) | (values <= 0.0), "is no distance that can be measured"
+    if quantity == "distance" and ((values > FARTHEST) | ((values > 0) & (values < NEAREST))).any():
+        wrong, why = (values > FARTHEST) | (values < NEAREST), "is no distance that can be measured"
     elif quantity == "distance":
         wrong, why = values <= 0.0, "is not above 0; leave the cell empty where none was measured"
     elif quantity == "face":

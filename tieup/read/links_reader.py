@@ -127,7 +127,7 @@ def read_baselines(path: Path, job: Job) -> tuple[BookedLink, ...]:
     offset = [_needed(columns, f"d_{part}") * factor for part in parts]
     for part, values in zip(parts, offset, strict=True):
         columns.refuse(f"d_{part}", np.abs(values) > FARTHEST, "is longer than the earth is wide")
-    sd = np.column_stack([_sd_or_variance(columns, part) for part in parts])
+    sd = np.column_stack([_sd_or_variance(columns, part, factor) for part in parts])
     correlation = np.tile(np.eye(3), (len(sd), 1, 1))
     for (a, b), heading in zip(pairs, shared, strict=True):
         covariance = np.nan_to_num(columns.numbers(heading))
@@ -137,8 +137,11 @@ def read_baselines(path: Path, job: Job) -> tuple[BookedLink, ...]:
     return _links("baseline", columns, np.column_stack(offset), sd * factor, correlation)
 
 
-def _sd_or_variance(columns: ListColumns, part: str) -> FloatArray:
-    """Return the sds of one component of a baseline, from its sd or its variance."""
+def _sd_or_variance(columns: ListColumns, part: str, factor: float) -> FloatArray:
+    """Return the sds of one component of a baseline, from its sd or its variance.
+
+    They are in the unit of the list, which is ``factor`` m.
+    """
     if not {f"sd_{part}", f"var_{part}"} & columns.columns.keys():
         where = f"{columns.table.name}:{columns.table.header_line}"
         columns.problems.append(
@@ -149,6 +152,10 @@ def _sd_or_variance(columns: ListColumns, part: str) -> FloatArray:
     sd, variance = columns.numbers(f"sd_{part}"), columns.numbers(f"var_{part}")
     for name, values in ((f"sd_{part}", sd), (f"var_{part}", variance)):
         columns.refuse(name, values <= 0.0, "is not above 0")
+    for name, values in ((f"sd_{part}", sd), (f"var_{part}", np.sqrt(np.maximum(variance, 0.0)))):
+        columns.refuse(name, values > LARGEST, "is beyond all measure")
+        fine = (values > 0.0) & (values * factor < SMALLEST_SD)
+        columns.refuse(name, fine, "is finer than any length is known")
     for row in np.flatnonzero(np.isfinite(sd) & np.isfinite(variance)).tolist():
         columns.note(row, f"has sd_{part} and var_{part}. Give one of them")
     texts = zip(columns.texts(f"sd_{part}"), columns.texts(f"var_{part}"), strict=True)

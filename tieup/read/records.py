@@ -85,9 +85,15 @@ class Records:
             return True
         if not self.form.ragged and len(row) < width:
             return True
+        if self.form.ragged and len(row) > self._widest():
+            return True
         held = sum(cell.count(self.delimiter) for cell in row)
         more = sum(line.lstrip()[:1] not in ("", "#") for line in self._lines[1:])
         return width > 1 and more > 0 and 2 * held >= more * (width - 1)
+
+    def _widest(self) -> int:
+        """Return the most cells of a line of the table, whatever stands in quotes."""
+        return 1 + max(line.count(self.delimiter) for line in self.text.splitlines())
 
     def _apart(self) -> Iterator[tuple[int, list[str]]]:
         """Yield each line of a row as a row of its own, split without regard to quotes."""

@@ -18,6 +18,7 @@ import numpy as np
 from tieup.errors import InputError
 from tieup.model.arrays import IntArray
 from tieup.read.form import TableFormat
+from tieup.read.openable import file_content
 from tieup.read.records import Records
 from tieup.read.workbook_reader import is_workbook, sheet_records
 
@@ -98,31 +99,6 @@ def read_table(path: Path, name: str, form: TableFormat, *, rowless: bool = Fals
         line=np.array(lines, dtype=np.int64),
         misshapen=misshapen,
     )
-
-
-def file_sha256(path: Path) -> str:
-    """Return the SHA-256 of a file's bytes, in hexadecimal.
-
-    Raises
-    ------
-    InputError
-        The file cannot be opened.
-    """
-    return hashlib.sha256(file_content(path, path.name)).hexdigest()
-
-
-def file_content(path: Path, name: str) -> bytes:
-    """Return the bytes of a file.
-
-    Raises
-    ------
-    InputError
-        The file cannot be opened.
-    """
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise InputError(f"{name}: cannot be opened ({error.strerror})") from error
 
 
 def _decode(content: bytes, name: str, form: TableFormat) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from tieup.read.form import TableFormat
 
 SUFFIX = ".xlsx"
 WIDEST = 256  # columns of a table; a cell farther out is a stray one
+LARGEST = 64_000_000  # bytes of all parts unpacked; 100,000 rows of 16 cells. Zeros pack to nothing
 
 
 def is_workbook(path: Path) -> bool:
@@ -54,6 +56,12 @@ def _sheets(content: bytes, name: str) -> dict[str, list[tuple[int, list[str]]]]
             "it with pip install 'tieup[excel]', or save the sheet as CSV"
         ) from error
     try:
+        with zipfile.ZipFile(io.BytesIO(content)) as parts:
+            size = sum(part.file_size for part in parts.infolist())
+        if size > LARGEST:
+            raise ValueError(
+                f"{size / 1e6:,.0f} MB unpacked, and at most {LARGEST // 10**6} are read"
+            )
         book = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=True)
         rows = {str(sheet.title): _rows(sheet) for sheet in book.worksheets}
     except Exception as error:  # the reader raises whatever its parts raise on a damaged file

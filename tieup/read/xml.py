@@ -15,7 +15,7 @@ from pathlib import Path
 from xml.parsers import expat
 
 from tieup.errors import InputError
-from tieup.read.text_table import file_content
+from tieup.read.openable import file_content
 
 _DEEPEST = 100  # levels; survey data needs about ten
 

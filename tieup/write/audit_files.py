@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from hashlib import sha256
 from pathlib import Path
 
 from tieup.write.audit_screen import RESULT_COLUMNS, Audited, audits_record, results_table
@@ -22,6 +23,7 @@ def write_audits(out: Path, audited: Sequence[Audited], status: int) -> tuple[Pa
         ``out`` cannot be written; nothing has changed.
     """
     table = csv_text(results_table(audited), RESULT_COLUMNS, "deg")
-    record = {**audits_record(audited, status), "files": [TABLE, RECORD]}
+    hashes = {TABLE: sha256(table.encode()).hexdigest()}
+    record = {**audits_record(audited, status), "files": [TABLE, RECORD], "sha256": hashes}
     write_set(out, [(TABLE, table), (RECORD, json_text(record))], record=RECORD)
     return out / TABLE, out / RECORD

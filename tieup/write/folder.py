@@ -118,8 +118,9 @@ def write_set(
                 data = content.encode() if isinstance(content, str) else content
                 (stage.new / name).write_bytes(data)
                 names.append(name)
-            stale = stale_files(target, names, read_record(target, record))
-            stage.exchange(names, stale)
+            with stage.alone():
+                stale = stale_files(target, names, read_record(target, record))
+                stage.exchange(names, stale)
     except OSError as error:
         raise OutputError(_trouble(out, error)) from error
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from hashlib import sha256
 from pathlib import Path
 
 from tieup.model.plan import Forecast
@@ -118,6 +119,8 @@ def write_plan(forecast: Forecast, out: Path) -> tuple[Path, ...]:
         (name, csv_text(table(forecast), columns, unit))
         for name, (columns, table) in TABLES.items()
     ]
-    record = {**plan_record(forecast.answer), **forecast.run, "files": names}
+    hashes = {name: sha256(text.encode()).hexdigest() for name, text in contents}
+    own = {"files": names, "sha256": hashes}
+    record = {**plan_record(forecast.answer), **forecast.run, **own}
     write_set(out, [*contents, (RECORD, json_text(record))], record=RECORD)
     return tuple(out / name for name in names)

@@ -50,6 +50,20 @@ class Stage:
         """Return where the files that go are."""
         return self.folder / "old"
 
+    @contextmanager
+    def alone(self) -> Iterator[None]:
+        """Hold the target where files are moved one by one: two runs would mix their sets."""
+        if self.beside or fcntl is None:
+            yield
+            return
+        folder = os.open(self.target, os.O_RDONLY)
+        try:
+            with suppress(OSError):  # a file system without locks
+                fcntl.flock(folder, fcntl.LOCK_EX)
+            yield
+        finally:
+            os.close(folder)
+
     def exchange(self, names: Iterable[str], stale: Iterable[str]) -> None:
         """Put the files ``names`` into the target; take those away and ``stale`` ones."""
         fresh, gone = set(names), set(names) | set(stale)
@@ -106,6 +120,7 @@ class Stage:
                 if (self.target / name).is_symlink() or (self.target / name).exists():
                     (self.target / name).replace(self.old / name)
             for name in sorted(fresh):
+                (self.target / name).parent.mkdir(exist_ok=True)
                 (self.new / name).replace(self.target / name)
         except BaseException:
             recover(self)
@@ -131,7 +146,7 @@ def staged(target: Path) -> Iterator[Stage]:
                 yield stage
             finally:
                 recover(stage)
-                shutil.rmtree(stage.folder, ignore_errors=True)
+                _take_away(stage)
     finally:
         for folder in missing:
             with suppress(OSError):
@@ -145,7 +160,10 @@ def recover(stage: Stage) -> None:
     moves = stage.folder / MOVES
     if not moves.is_file():
         return
-    names = json.loads(moves.read_text(encoding="utf-8"))
+    try:
+        names = json.loads(moves.read_text(encoding="utf-8"))
+    except ValueError:  # its run ended while it was written: nothing has moved yet
+        names = []
     waiting = {name for name in names if (stage.new / name).exists()}
     if waiting:
         for name in set(names) - waiting:
@@ -166,13 +184,26 @@ def clear_leftovers(target: Path) -> None:
 def _clear(stage: Stage) -> None:
     """Recover and take away a stage of this target, under its lock; OSError where it is held."""
     lock = stage.folder / LOCK
-    if fcntl is None or stage.folder.is_symlink() or not lock.is_file():
+    if fcntl is None or stage.folder.is_symlink():
+        return
+    if not lock.exists():  # its run ended before it had one, or with nothing else left in it
+        stage.folder.rmdir()
         return
     with lock.open("r+", encoding="utf-8") as stream:
         fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        if stream.read() == stage.target.name:
+        if stream.read() in ("", stage.target.name):  # "": ended before it was written
             recover(stage)
-            shutil.rmtree(stage.folder, ignore_errors=True)
+            _take_away(stage)
+
+
+def _take_away(stage: Stage) -> None:
+    """Take a stage away, its lock last: without one nothing may be left that somebody needs."""
+    for folder in (stage.new, stage.old):
+        shutil.rmtree(folder, ignore_errors=True)
+    with suppress(OSError):
+        (stage.folder / MOVES).unlink(missing_ok=True)
+        (stage.folder / LOCK).unlink(missing_ok=True)
+        stage.folder.rmdir()
 
 
 @contextmanager
@@ -180,7 +211,11 @@ def _locked(target: Path, beside: bool) -> Iterator[Stage]:
     """Give a new stage and hold its lock."""
     while True:
         folder = Path(tempfile.mkdtemp(prefix=PREFIX, dir=target.parent if beside else target))
-        with (folder / LOCK).open("w", encoding="utf-8") as stream:
+        try:
+            stream = (folder / LOCK).open("w", encoding="utf-8")
+        except FileNotFoundError:  # another run took it for a leftover just before
+            continue
+        with stream:
             stream.write(target.name)
             stream.flush()
             if fcntl is None:
@@ -188,7 +223,7 @@ def _locked(target: Path, beside: bool) -> Iterator[Stage]:
             else:
                 with suppress(OSError):  # a file system without locks
                     fcntl.flock(stream, fcntl.LOCK_EX)
-            if (folder / LOCK).exists():  # else another run took it for a leftover just before
+            if (folder / LOCK).exists():  # else likewise
                 yield Stage(folder, target, beside)
                 return
 

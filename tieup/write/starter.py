@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from os.path import lexists
 from pathlib import Path
 
 from tieup.errors import OutputError
 from tieup.model.fieldbook import TEMPLATE
+from tieup.write.staging import staged
 
 JOB = """\
 # What the job is. Every key below shows its default unless a comment says otherwise. A line that
@@ -108,12 +110,14 @@ def write_starter(folder: Path) -> tuple[Path, ...]:
     """
     paths = tuple(folder / name for name in FILES)
     try:
-        there = [f"{path}: is there already and stays as it is" for path in paths if path.exists()]
-        if there:
-            raise OutputError(*there, "Name a new folder: tieup new DIR")
-        (folder / "raw").mkdir(parents=True, exist_ok=True)
-        for path, text in zip(paths, FILES.values(), strict=True):
-            path.write_text(text, encoding="utf-8", newline="\n")
+        with staged(folder.resolve()) as stage:
+            there = [f"{p}: is there already and stays as it is" for p in paths if lexists(p)]
+            if there:
+                raise OutputError(*there, "Name a new folder: tieup new DIR")
+            (stage.new / "raw").mkdir()
+            for name, text in FILES.items():
+                (stage.new / name).write_text(text, encoding="utf-8", newline="\n")
+            stage.exchange(FILES, ())
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise OutputError(f"{folder}: cannot be written ({reason}). Name another folder") from error

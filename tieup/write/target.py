@@ -1,7 +1,7 @@
 """Which folder results may go into, and which files in it are tieup's to replace.
 
-A record (run.json, plan.json, audit.json) lists what a run wrote, itself among it; it says whose
-the files are. Nothing else is ever replaced or taken away.
+A record (run.json, plan.json, audit.json) lists what a run wrote, itself among it, with the sha256
+of all others; it says whose the files are. Nothing else is ever replaced or taken away.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ def check_place(out: Path) -> Path:
 
 @dataclass(frozen=True)
 class Record:
-    """What an earlier run wrote: names, and the sha256 of those of which it is known."""
+    """What an earlier run wrote: names, and the sha256 of all but the record itself."""
 
     names: frozenset[str] = frozenset()
     sha256: Mapping[str, str] = field(default_factory=dict)
@@ -88,7 +88,7 @@ def read_record(folder: Path, name: str) -> Record:
         known = {str(key): str(value) for key, value in hashes.items()}
     except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError):
         return Record()
-    own = name in names and all(one == Path(one).name for one in names)
+    own = names - known.keys() == {name} and all(one == Path(one).name for one in names)
     return Record(frozenset(names), known) if own else Record()
 
 

@@ -135,7 +135,9 @@ class StationName(OccupationKind):
         if m.instead:
             says = f"Setup {m.setup} did not stand over {at_marks(m)} but over {m.instead[0]}"
         else:
-            says = f"Setup {m.setup} stood {phrases.shift(m.magnitude)} away from {at_marks(m)}"
+            away = f"stood {phrases.shift(m.magnitude)} away from"
+            how = away if np.isfinite(m.magnitude) else "did not stand over"
+            says = f"Setup {m.setup} {how} {at_marks(m)}"
         return MistakeText(
             says,
             "it is taken as a free station",

@@ -92,8 +92,11 @@ class WrongTarget(SightKind):
         if m.instead:
             says = f"The shot {from_setup(m)} is on {m.instead[0]}, not on {at}"
         else:
+            far = (
+                f"{phrases.shift(m.magnitude)} away from" if np.isfinite(m.magnitude) else "not on"
+            )
             says = (
-                f"The shot {from_setup(m)} is {phrases.shift(m.magnitude)} away from {at}: another "
+                f"The shot {from_setup(m)} is {far} {at}: another "
                 "target, a wrong name, or the pole beside the mark"
             )
         right = m.instead[0] if m.instead else ""
