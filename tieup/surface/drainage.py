@@ -33,6 +33,7 @@ from tieup.surface.mesh import NEXT, Mesh, greatest
 from tieup.surface.spread import VertexSpread
 from tieup.surface.water import Filled, Ponds, filled, ponds_of
 
+SURE = np.finfo(float).max  # sds of a drop between heights that are known exactly
 DRAINS, HOLDS, CANNOT_TELL = "drains", "holds", "cannot tell"
 
 
@@ -124,9 +125,10 @@ def _best_neighbours(
     count = len(mesh.place)
     a, b, edge = mesh.spokes
     drop, sd = mesh.height[a] - mesh.height[b], spread.sd_between(*mesh.edges.T)[edge]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        clear = np.where(sd > 0.0, drop / sd, np.sign(drop) * np.inf)
-    first = greatest(a, np.nan_to_num(clear, nan=0.0))
+    known = sd == 0.0  # exactly: any drop is sure
+    clear = drop / np.where(known, 1.0, sd)
+    clear[known] = np.copysign(SURE, drop[known]) * (drop[known] != 0.0)
+    first = greatest(a, clear)
     best = np.full(count, -1)
     fall, spreads = np.full(count, -np.inf), np.zeros(count)
     best[a[first]], fall[a[first]], spreads[a[first]] = b[first], drop[first], sd[first]

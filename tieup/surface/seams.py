@@ -22,12 +22,12 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy.sparse import csr_array, eye_array
+from scipy.sparse import csr_array
 from scipy.spatial import cKDTree
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
 from tieup.surface.checks import critical
-from tieup.surface.mesh import NEXT, Mesh, cross
+from tieup.surface.mesh import Mesh, cross
 from tieup.surface.spread import VertexSpread
 
 REACH = 4.0  # lengths of a bridging edge that the points of its planes lie within, as deep at
@@ -104,16 +104,20 @@ def bridging(mesh: Mesh, setup: IntArray) -> BoolArray:
     return np.asarray(single.any(axis=1) & (np.where(single, own, -1).max(axis=1) != low))
 
 
-def _bridges(mesh: Mesh, setup: IntArray) -> Iterator[tuple[tuple[int, int], IntArray]]:
-    """Give each pair of setups with the edges (e, 2) between them, in order of the setups."""
+def _bridges(mesh: Mesh, setup: IntArray) -> Iterator[tuple[tuple[int, int], IntArray, IntArray]]:
+    """Give each pair of setups with the edges (e, 2) between them, in order of the setups.
+
+    With them the triangles (e, 2) on both sides, -1 for none.
+    """
     own = setup[mesh.edges]
-    over = (own != SHARED).all(axis=1) & (own[:, 0] != own[:, 1])
-    edges, own = mesh.edges[over], own[over]
+    low, high = np.minimum(*own.T), np.maximum(*own.T)
+    over = np.flatnonzero((low != SHARED) & (low != high))
+    edges, sides, own = mesh.edges[over], mesh.sides[over], own[over]
     swap = own[:, 0] > own[:, 1]
-    edges[swap], own[swap] = edges[swap, ::-1], own[swap, ::-1]
-    pairs, number = distinct_pairs(own[:, 0], own[:, 1])
+    edges[swap] = edges[swap, ::-1]
+    pairs, number = distinct_pairs(low[over], high[over])
     for i, (a, b) in enumerate(pairs.tolist()):
-        yield (a, b), edges[number == i]
+        yield (a, b), edges[number == i], sides[number == i]
 
 
 class _Across:
@@ -121,31 +125,23 @@ class _Across:
 
     def __init__(self, mesh: Mesh) -> None:
         self._mesh = mesh
-        face, edge = np.nonzero(mesh.fixed)
-        ends = np.stack([mesh.faces[face, edge], mesh.faces[face, np.array(NEXT)[edge]]], axis=1)
-        self._lines = mesh.place[np.unique(np.sort(ends, axis=1), axis=0), :2]
+        self._lines = mesh.place[mesh.edges[mesh.held], :2]
         self._middle = self._lines.mean(axis=1)
         self._tree = cKDTree(self._middle) if len(self._lines) else None
         self._halves = 0.5 * np.hypot(*(self._lines[:, 1] - self._lines[:, 0]).T)
         self._half = float(self._halves.max(initial=0.0))
-        count = len(mesh.faces)
-        face, edge = np.nonzero(~mesh.fixed & (mesh.neighbours >= 0))
-        ones = np.ones(len(face), dtype=np.float32)
-        beside = csr_array((ones, (face, mesh.neighbours[face, edge])), shape=(count, count))
-        self._step = beside + eye_array(count, dtype=np.float32, format="csr")
-        at = (np.repeat(np.arange(count), 3), mesh.faces.reshape(-1))
-        ones = np.ones(3 * count, dtype=np.float32)
-        self._corners = csr_array((ones, at), shape=(count, len(mesh.place)))
 
-    def seen(self, edges: IntArray, middle: FloatArray) -> tuple[IntArray, IntArray]:
-        """Return edges (p,) by number and the vertices (p,) that each sees from its middle."""
-        near = self._vertices(edges)
-        edge = np.repeat(np.arange(len(edges)), np.diff(near.indptr))
-        vertex = near.indices.astype(np.int64)
+    def seen(self, sides: IntArray, middle: FloatArray) -> tuple[IntArray, IntArray]:
+        """Return edges (p,) by number and the vertices (p,) that each sees from its middle.
+
+        ``sides`` (e, 2) are the triangles on both sides of the edges.
+        """
+        edge, vertex = self._vertices(sides)
         if self._tree is None:
             return edge, vertex
         open_ = np.ones(len(edge), dtype=bool)
-        for number, (a, b) in enumerate(pairwise(near.indptr.tolist())):
+        cuts = np.searchsorted(edge, np.arange(len(sides) + 1)).tolist()
+        for number, (a, b) in enumerate(pairwise(cuts)):
             ends = self._mesh.place[vertex[a:b], :2]
             reach = np.hypot(*(ends - middle[number]).T).max(initial=0.0) + self._half
             near_by = np.array(self._tree.query_ball_point(middle[number], reach), dtype=np.int64)
@@ -154,14 +150,20 @@ class _Across:
             open_[a:b] = ~_crossed(middle[number], ends, lines)
         return edge[open_], vertex[open_]
 
-    def _vertices(self, edges: IntArray) -> csr_array:
-        corner = self._corners.tocsc()
-        rows = [corner[:, edges[:, k]] for k in (0, 1)]
-        faces = rows[0].multiply(rows[1]).T.tocsr()  # triangles on both sides of each edge
+    def _vertices(self, sides: IntArray) -> tuple[IntArray, IntArray]:
+        """Return edges (p,) and the vertices (p,) within `STEPS` triangles, in order of both."""
+        mesh = self._mesh
+        edge, side = np.nonzero(sides >= 0)
+        pairs = np.column_stack([edge, sides[edge, side]])
         for _ in range(STEPS):
-            faces = faces @ self._step
-            faces.data[:] = 1.0
-        return csr_array(faces @ self._corners)
+            edge, face = pairs.T
+            onward = np.where(mesh.fixed[face], face[:, None], mesh.neighbours[face])
+            onward = np.where(onward < 0, face[:, None], onward)
+            faces = np.concatenate([face, onward.T.reshape(-1)])
+            pairs, _ = distinct_pairs(np.tile(edge, 4), faces)
+        edge, face = pairs.T
+        pairs, _ = distinct_pairs(np.tile(edge, 3), mesh.faces[face].T.reshape(-1))
+        return pairs[:, 0], pairs[:, 1]
 
 
 def _seam(
@@ -171,11 +173,13 @@ def _seam(
     across: _Across,
     setups: tuple[int, int],
     edges: IntArray,
+    faces: IntArray,
 ) -> Seam:
     expected = _expected(spread, edges)
-    some = edges[np.linspace(0, len(edges) - 1, min(MOST, len(edges))).astype(int)]
+    chosen = np.linspace(0, len(edges) - 1, min(MOST, len(edges))).astype(int)
+    some = edges[chosen]
     middle = mesh.place[some, :2].mean(axis=1)
-    seen = across.seen(some, middle)
+    seen = across.seen(faces[chosen], middle)
     sides = [_carried(mesh, seen, setup == one, some) for one in setups]
     sound = np.all([side.sound for side in sides], axis=0)
     left = np.sqrt(sum(side.scatter for side in sides))

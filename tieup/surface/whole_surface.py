@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 
@@ -143,14 +142,11 @@ def build_surface(ground: SurfaceGround, confidence: float) -> Surface:
 def _edges(ground: SurfaceGround) -> tuple[IntArray, IntArray]:
     """Return the edges (e, 2) of lines and rings, and the number of the line of each (e,)."""
     rings = [[*ring, *ring[:1]] for ring in (ground.boundary, *ground.holes)]
-    edges = [
-        (a, b, number)
-        for number, line in enumerate((*ground.lines, *rings))
-        for a, b in pairwise(line)
-        if a != b
-    ]
-    table = np.array(edges, dtype=np.int64).reshape(-1, 3)
-    return table[:, :2], table[:, 2]
+    lines = [*ground.lines, *rings]
+    points = _numbers([point for line in lines for point in line])
+    number = np.repeat(np.arange(len(lines)), [len(line) for line in lines])
+    legs = np.flatnonzero((np.diff(number) == 0) & (np.diff(points) != 0))
+    return np.column_stack([points[legs], points[legs + 1]]), number[legs]
 
 
 def _numbers(points: Sequence[int]) -> IntArray:
