@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -23,6 +24,7 @@ from tieup.surface.flow import Flow, flow_of
 from tieup.surface.grades import Grades, grades_of
 from tieup.surface.mesh import Mesh
 from tieup.surface.outline import outlined
+from tieup.surface.raising import Raises, raises_of
 from tieup.surface.seams import SHARED, Seam, seams_of
 from tieup.surface.spread import HeightSpread, VertexSpread
 from tieup.surface.triangulation import Meetings, triangulate
@@ -63,6 +65,7 @@ class Surface:
     ``touches`` the vertices on a breakline that passes by, with its height above them and sd.
     ``rings`` that cross themselves or enclose nothing are named by ``bad_rings``: 0 the boundary,
     from 1 on the holes. ``line_of_edge`` (e,) is the line of each edge that ``meetings`` number.
+    ``confidence`` is that of the verdicts.
     """
 
     ground: SurfaceGround
@@ -84,6 +87,18 @@ class Surface:
     grades: Grades
     drainage: Drainage
     flow: Flow
+    confidence: float
+
+    @cached_property
+    def raises(self) -> Raises:
+        """Return by how much to raise each vertex until the surface is proved to drain.
+
+        What a seam's step makes is not cured by raising the ground.
+        """
+        found = raises_of(self.mesh, self.spread, self.drainage, self.confidence)
+        pond = self.drainage.ponds.of_vertex
+        stepped = np.unique(found.part[np.append(self.seam_ponds, False)[pond]])
+        return replace(found, up=np.where(np.isin(found.part, stepped), np.nan, found.up))
 
     @property
     def lost(self) -> IntArray:
@@ -136,6 +151,7 @@ def build_surface(ground: SurfaceGround, confidence: float) -> Surface:
         grades=grades_of(mesh, spread),
         drainage=drainage,
         flow=flow_of(mesh, drainage.water, drainage.ponds),
+        confidence=confidence,
     )
 
 
