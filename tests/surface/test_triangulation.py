@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import Delaunay
 
-from tests.surface.grounds import grid, lifted, surface_of
+from tests.surface.grounds import certain, grid, lifted, surface_of
 from tieup.model.arrays import FloatArray
 from tieup.surface.mesh import NEXT, Mesh, cross
 from tieup.surface.triangulation import triangulate
@@ -35,7 +35,7 @@ def test_without_breaklines_the_triangles_are_those_of_another_library(far: floa
     for _ in range(10):
         place = drawn(rng, 60, far)
         local = place[:, :2] - place[:, :2].mean(axis=0)
-        assert triangles(triangulate(place, NO_EDGES).mesh.faces) == triangles(
+        assert triangles(triangulate(place, NO_EDGES, certain(len(place))).mesh.faces) == triangles(
             Delaunay(local).simplices
         )
 
@@ -45,7 +45,7 @@ def test_what_no_breakline_forbids_is_delaunay_and_breaklines_stay() -> None:
     rng = np.random.default_rng(2)
     for _ in range(10):
         place, lines = drawn(rng, 80), rng.integers(0, 80, (12, 2))
-        mesh = triangulate(place, lines).mesh
+        mesh = triangulate(place, lines, certain(len(place))).mesh
         assert_locally_delaunay(mesh)
         for a, b in lines.tolist():
             assert covered(mesh, place[a, :2], place[b, :2])
@@ -76,7 +76,7 @@ def test_the_hull_has_the_area_of_shapelys() -> None:
     for _ in range(10):
         place = drawn(rng, 50)
         place[:20, 0] = rng.uniform(0, 1e-6, 20)  # all but on one line
-        mesh = triangulate(place, NO_EDGES).mesh
+        mesh = triangulate(place, NO_EDGES, certain(len(place))).mesh
         plan = place[:, 1::-1]
         assert (cross(*(plan[mesh.faces[:, k]] for k in (1, 2, 0))) > 0).all()
         whole = shapely.MultiPoint(plan).convex_hull.area

@@ -13,8 +13,8 @@ from tieup.model.arrays import FloatArray
 from tieup.sentences import listed
 from tieup.surface.checks import critical
 from tieup.surface.drainage import HOLDS
+from tieup.surface.one_place import SAME
 from tieup.surface.seams import Seam
-from tieup.surface.triangulation import SAME
 from tieup.surface.whole_surface import Surface
 
 MOST = 6  # points that a cure names

@@ -11,6 +11,7 @@ from tieup.derive.measured_falls import CANNOT_TELL as UNTOLD
 from tieup.derive.measured_falls import FAIL, PASS
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.arrays import FloatArray, IntArray, TextArray
+from tieup.model.point_words import DISPUTED
 from tieup.model.reconciliation import Table
 from tieup.model.surface_drawn import MADE_OF, NONE, UNSAFE, SiteSurface
 from tieup.model.surfaces import GradeLimits
@@ -119,6 +120,8 @@ class _Layout:
         }
         cuts = pairwise(weights.indptr.tolist())
         self._proof = [_weakest(proof[i] for i in weights.indices[a:b].tolist()) for a, b in cuts]
+        for vertex in np.flatnonzero(built.surface.disputed).tolist():
+            self._proof[vertex] = DISPUTED
 
     def points(self) -> Table:
         """Return every vertex that is a corner of a triangle."""

@@ -25,8 +25,9 @@ from scipy.spatial import ConvexHull, QhullError
 from tieup.errors import NetworkError
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.surface.mesh import NEXT, Mesh
+from tieup.surface.one_place import SAME, height_weights, merged
+from tieup.surface.spread import HeightSpread
 
-SAME = 0.001  # m; points closer than this in plan are one place; our choice
 NONE = np.iinfo(np.uint32).max  # the library's word for no neighbour
 
 Pair = tuple[int, int]
@@ -73,7 +74,7 @@ def check_library() -> None:
         )
 
 
-def triangulate(place: FloatArray, edges: IntArray) -> Triangulated:
+def triangulate(place: FloatArray, edges: IntArray, spread: HeightSpread) -> Triangulated:
     """Triangulate points and breakline edges.
 
     Parameters
@@ -82,6 +83,8 @@ def triangulate(place: FloatArray, edges: IntArray) -> Triangulated:
         Northing, easting, elevation (n, 3) in m; a point with a NaN takes no part.
     edges
         Pairs of point numbers (e, 2). Edges without length and repeated ones say nothing.
+    spread
+        How well the heights are known: what points of one place count for its height.
 
     Raises
     ------
@@ -89,7 +92,8 @@ def triangulate(place: FloatArray, edges: IntArray) -> Triangulated:
         The library is missing, or breaklines cannot be told apart.
     """
     check_library()
-    vertex, weights = _merged(place)
+    vertex = merged(place)
+    weights = height_weights(vertex, spread)
     solid = weights @ np.nan_to_num(place)
     hull = _hull(solid)
     if hull is None:
@@ -116,23 +120,6 @@ def triangulate(place: FloatArray, edges: IntArray) -> Triangulated:
     beside[beside == NONE] = -1
     fixed = _fixed(faces, len(place), ends[number], pieces)
     return Triangulated(Mesh(place, faces, beside, fixed, by @ weights), vertex, meetings)
-
-
-def _merged(place: FloatArray) -> tuple[IntArray, csr_array]:
-    """Return the vertex (n,) of each point and the heights of vertices from those of points."""
-    solid = np.flatnonzero(np.isfinite(place).all(axis=1))
-    north, east = np.round(place[solid, :2] / SAME).T.copy()
-    order = np.lexsort([north, east])
-    other = (np.diff(north[order]) != 0) | (np.diff(east[order]) != 0)
-    new = np.append(True, other)[: len(order)]
-    first = order[new]  # of each place the first of its points: the sort is stable
-    number = np.empty(len(first), dtype=np.int64)
-    number[np.argsort(first)] = np.arange(len(first))  # vertices in the order of the points
-    vertex = np.full(len(place), -1)
-    vertex[solid[order]] = number[np.cumsum(new) - 1]
-    share = 1.0 / np.bincount(vertex[solid], minlength=len(first))
-    found = (share[vertex[solid]], (vertex[solid], solid))
-    return vertex, csr_array(found, shape=(len(first), len(place)))
 
 
 def _hull(place: FloatArray) -> IntArray | None:

@@ -23,6 +23,7 @@ from tieup.surface.drainage import HOLDS, Drainage, drainage_of, outlets_of
 from tieup.surface.flow import Flow, flow_of
 from tieup.surface.grades import Grades, grades_of
 from tieup.surface.mesh import Mesh
+from tieup.surface.one_place import disputed, merged
 from tieup.surface.outline import outlined
 from tieup.surface.raising import Raises, raises_of
 from tieup.surface.seams import SHARED, Seam, seams_of
@@ -65,7 +66,7 @@ class Surface:
     ``touches`` the vertices on a breakline that passes by, with its height above them and sd.
     ``rings`` that cross themselves or enclose nothing are named by ``bad_rings``: 0 the boundary,
     from 1 on the holes. ``line_of_edge`` (e,) is the line of each edge that ``meetings`` number.
-    ``confidence`` is that of the verdicts.
+    ``confidence`` is that of the verdicts. ``ground`` has the spread that stands for ``twins`` too.
     """
 
     ground: SurfaceGround
@@ -107,6 +108,14 @@ class Surface:
         return np.flatnonzero(placed & (self.vertex < 0))
 
     @property
+    def disputed(self) -> BoolArray:
+        """Return which vertices (v,) stand where two points differ in height beyond chance."""
+        found = np.zeros(len(self.mesh.place), dtype=bool)
+        own = self.vertex[self.twins.points].reshape(-1)
+        found[own[own >= 0]] = True
+        return found
+
+    @property
     def setup(self) -> IntArray:
         """Return the setup that alone has shot each vertex (v,), -1 for several or none."""
         return _of_vertices(self.ground.setup, self.mesh)
@@ -115,7 +124,10 @@ class Surface:
 def build_surface(ground: SurfaceGround, confidence: float) -> Surface:
     """Return the surface over a ground, with all that is to be known of it."""
     edges, line_of_edge = _edges(ground)
-    made = triangulate(ground.place, edges)
+    twins = twins_of(ground.place, ground.spread, _on_line(ground))
+    heights = disputed(ground.spread, merged(ground.place), twins.points, twins.step)
+    ground = replace(ground, spread=heights)
+    made = triangulate(ground.place, edges, heights)
     rings = [_ring(ground, ring) for ring in (ground.boundary, *ground.holes)]
     lines = len(ground.lines)
     crossed = {*_self_crossed(made.meetings, line_of_edge).tolist()}
@@ -142,7 +154,7 @@ def build_surface(ground: SurfaceGround, confidence: float) -> Surface:
         meeting_sd=sd[clear],
         line_of_edge=line_of_edge,
         touches=_touches(mesh, spread),
-        twins=twins_of(ground.place, ground.spread, _on_line(ground)),
+        twins=twins,
         spikes=spikes_of(mesh, spread),
         flat=flat_triangles(mesh, _line_of_vertex(ground, made.vertex, mesh)),
         bad_rings=bad,
@@ -200,7 +212,7 @@ def emptied_by(ground: SurfaceGround) -> str:
     """
     if np.isfinite(ground.place).all(axis=1).sum() < LEAST_POINTS:
         return "points"
-    mesh = triangulate(ground.place, _edges(ground)[0]).mesh
+    mesh = triangulate(ground.place, _edges(ground)[0], ground.spread).mesh
     if not len(outlined(mesh, None, [], np.inf).faces):
         return "line"
     boundary = _ring(ground, ground.boundary)

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from tieup.model.answer import TIED, UNPROVED
+from tieup.model.point_words import DISPUTED
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.model.surface_drawn import MADE_OF, NONE, UNSAFE, SiteSurface
 from tieup.sentences import counted
@@ -139,7 +140,8 @@ def facts(site: Reconciliation, surface: SiteSurface) -> str:
     area = sum(area for _, area in surface.shares)
     unit = _square(site)
     proof = [str(word) for word in surface.points["proof"]]
-    unproved = sum(word not in ("held", "checked") for word in proof)
+    disputed = proof.count(DISPUTED)
+    unproved = sum(word not in ("held", "checked", DISPUTED) for word in proof)
     seam = sum(str(word) == "across" for word in surface.faces["joint"])
     parts = [
         f"{counted(len(proof), 'point')}, {counted(len(surface.faces['a']), 'triangle')}, "
@@ -150,6 +152,8 @@ def facts(site: Reconciliation, surface: SiteSurface) -> str:
         them = "it" if unproved == 1 else "them"
         open_ = counted(unproved, "point")
         parts.append(f"Not proved: {open_} unchecked: {UNCHECKED_MEANS} {them}.")
+    if disputed:
+        parts.append(f"Disputed: {counted(disputed, 'point')}, of two heights each.")
     if seam:
         bridge = "bridges" if seam == 1 else "bridge"
         parts.append(f"{counted(seam, 'triangle')} {bridge} two setups.")
