@@ -122,10 +122,12 @@ def _fill(surface: Surface, vertex: int, words: Words) -> str:
     raises = surface.raises
     together = raises.together(vertex).tolist()
     each = [f"{words.at(own)} by {words.phrases.shift(raises.up[own])}" for own in together]
-    if not each:
-        return ""
-    rest = ", all in the table of its points" * (len(each) > MOST)
-    return f"raise {listed(each, MOST, 'and')}{rest}, and it is proved to drain"
+    if len(each) > MOST:
+        return (
+            f"add an inlet at {words.at(vertex)}, or raise {len(each)} points as the table of its "
+            "points says, and it is proved to drain"
+        )
+    return f"raise {listed(each, MOST, 'and')}, and it is proved to drain" if each else ""
 
 
 def _opens(surface: Surface, row: int) -> bool:
