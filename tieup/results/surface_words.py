@@ -168,7 +168,10 @@ def seam_lines(surface: Surface, words: Words) -> Iterator[tuple[bool, str]]:
     for seam in surface.seams:
         pair = " and ".join(words.labels[setup] for setup in seam.setups)
         if not seam.tested:
-            shown = f"{words.seam(seam)}, which the ground beside it may bend: cannot tell"
+            shown = (
+                f"{words.seam(seam)}, sd {words.small(seam.sd)}, and the shape of the ground may "
+                "be that: cannot tell"
+            )
             few = "too few points on both sides to tell"
             yield False, f"{pair}: {shown if np.isfinite(seam.step) else few}"
             continue

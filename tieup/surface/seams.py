@@ -5,14 +5,17 @@ to run where it will not. At the middle of each edge that bridges the two, the g
 from both sides by a plane through the nearest points of each setup (least squares), never over a
 breakline; the step is the mean of the differences. It is linear in the heights and 0 on any plane,
 and on two planes that meet at the seam; what one side bends more than the other counts as shape.
-Two planes that meet elsewhere between the points of the two setups are a crease there and no step,
-so a step counts only beyond half of what the difference of the planes changes along an edge.
+Two planes that meet elsewhere between the points of the two setups are a crease there and no step:
+it makes half of what the difference of the planes changes along an edge at most, and a step counts
+only beyond half as much again, as the crease bends the planes themselves.
 
 The variance is that of the heights by what each point has of its own, with the shape of the
 ground as two further errors: what single points scatter about their planes beyond it, and what
 they lie off on the average of all edges, as they do where the ground bends near the seam. Carried
 to the seam that becomes 4 times as much (`CARRIED`). Edges where points scatter more than 4 times
-the middle one, beside a curb say, are left out.
+the middle one, beside a curb say, are left out. A ditch or a bank along the seam that no breakline
+shows is no step of the survey: one counts only where it stands out of what single points are off
+(`STANDS_OUT`). A seam is called flush only where a step of `SEEN` would have been named.
 """
 
 from __future__ import annotations
@@ -25,6 +28,7 @@ import numpy as np
 from scipy.sparse import csr_array
 from scipy.spatial import cKDTree
 
+from tieup.adjust.distributions import normal_critical
 from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
 from tieup.surface.checks import critical
 from tieup.surface.mesh import Mesh, cross
@@ -39,7 +43,10 @@ NEAREST = 9  # points of each setup that carry the ground to the seam
 FAR = 4.0  # times the scatter of the middle edge
 LEAST = 3  # edges that show a step
 SHOWN = 0.3  # of all edges of a seam that must show it: those at the end of a breakline see past it
-BENT = 3.0  # sd with the shape of the ground over that without; more shows large steps only
+STANDS_OUT = 2.75  # rms of how far single points lie off that a step is beyond; our choice
+CREASED = 0.75  # of the change of the difference of the planes along an edge: see above
+SEEN = 0.010  # m; a seam is flush where a step of this would be named; our choice
+UNSEEN = 0.02  # chance that it would not be
 MOST = 120  # edges that a seam is judged by, evenly out of all
 CARRIED = 4.0  # on rows at 1/2, 3/2, 5/2: 3.4 for a bend that is even, 3.9 for a crease after 1
 ON_A_LINE = 0.05  # least spread across over that along; less is one line and carries no plane
@@ -51,38 +58,45 @@ class Seam:
     """The seam between two ``setups``: its edges (e, 2), first end from the first setup.
 
     ``step`` (m) is how much higher the second setup puts the ground, with the ``sd`` of this
-    estimate, and ``alone`` without the shape of the ground; ``bend`` (m) is what the ground would
-    make there if all that points lie off their planes were one bend towards the seam; ``kink`` (m)
-    what a crease would that runs anywhere between the points of the two; ``expected`` (m) is the
-    sd that the adjustment gives the difference of the two.
+    estimate; ``rough`` (m) is how far single points lie off their planes, ``kink`` (m) what a
+    crease would make that runs anywhere between the points of the two; ``expected`` (m) is the sd
+    that the adjustment gives the difference of the two.
     """
 
     setups: tuple[int, int]
     edges: IntArray
     step: float
     sd: float
-    alone: float
-    bend: float
+    rough: float
     kink: float
     expected: float
 
     @property
     def clear(self) -> float:
-        """Return how many sds of the estimate the step is: whether it is there."""
-        return abs(self.step) / self.sd if self.tested else 0.0
-
-    @property
-    def tested(self) -> bool:
-        """Return whether anything can be told: even ground, or a step beyond what it can bend."""
-        even = self.sd <= BENT * self.alone
-        ground = critical() * (self.sd if even else max(self.sd, self.bend))
-        flush = even and abs(self.step) <= critical() * self.sd
-        return bool(np.isfinite(self.step) and (flush or abs(self.step) - self.kink > ground))
+        """Return how many sds of the estimate the step is, 0 where the ground may make it."""
+        return self._over / self.sd if self._over > 0.0 else 0.0
 
     @property
     def beyond(self) -> float:
         """Return how many sds it is with what the adjustment expects: whether it is a mistake."""
-        return abs(self.step) / np.hypot(self.sd, self.expected) if self.tested else 0.0
+        return self._over / float(np.hypot(self.sd, self.expected)) if self._over > 0.0 else 0.0
+
+    @property
+    def tested(self) -> bool:
+        """Return whether anything can be told: a step is there, or one of `SEEN` would be named."""
+        return self.clear > critical() or self._flush
+
+    @property
+    def _over(self) -> float:
+        """Return what of the step (m) no crease makes, 0 where single points are as far off."""
+        over = abs(self.step) - self.kink
+        return over if over > STANDS_OUT * self.rough else 0.0
+
+    @property
+    def _flush(self) -> bool:
+        named = max(critical() * np.hypot(self.sd, self.expected), STANDS_OUT * self.rough)
+        sure = named + self.kink + float(normal_critical(UNSEEN)) * self.sd
+        return bool(sure <= SEEN and abs(self.step) <= critical() * self.sd)
 
 
 def seams_of(mesh: Mesh, spread: VertexSpread, setup: IntArray) -> list[Seam]:
@@ -186,7 +200,7 @@ def _seam(
     sound &= left <= FAR * np.median(left[sound]) if sound.any() else sound
     if sound.sum() < max(LEAST, SHOWN * len(some)):
         nothing = np.nan
-        return Seam(setups, edges, nothing, nothing, nothing, nothing, nothing, expected)
+        return Seam(setups, edges, nothing, nothing, nothing, nothing, expected)
     weight = np.zeros(len(mesh.place))
     for sign, side in zip((-1.0, 1.0), sides, strict=True):
         np.add.at(weight, side.near[sound], sign * side.weight[sound] / sound.sum())
@@ -194,11 +208,10 @@ def _seam(
     random, common = (max(part) for part in zip(*shapes, strict=True))
     squares = (csr_array(weight[None]) @ spread.weights).power(2)
     variance = float((squares @ (spread.points.own**2 + random))[0]) + common
-    alone = float(np.sqrt(squares @ spread.points.own**2)[0])
     step = float(weight @ mesh.height)
-    kink = 0.5 * abs(float((sides[1].rise - sides[0].rise)[sound].mean()))
-    bend = CARRIED * float(np.sqrt(max(side.scatter[sound].mean() for side in sides)))
-    return Seam(setups, edges, step, float(np.sqrt(variance)), alone, bend, kink, expected)
+    kink = CREASED * abs(float((sides[1].rise - sides[0].rise)[sound].mean()))
+    rough = float(np.sqrt(max(side.scatter[sound].mean() for side in sides)))
+    return Seam(setups, edges, step, float(np.sqrt(variance)), rough, kink, expected)
 
 
 @dataclass(frozen=True)
