@@ -110,23 +110,21 @@ def cure(surface: Surface, row: int, verdict: str, words: Words) -> str:
         return "find out which setup is off before the ground is touched"
     if toward < 0:
         return f"add an inlet at {at}, or open a way out"
-    fill = _fill(surface, vertex, words)
-    if verdict == HOLDS:
-        return f"{fill}; or cut {over}" if _opens(surface, row) else fill
-    shoot = f"shoot {at} and {over} again from one setup"
-    return f"{shoot}; or {fill}" if fill else shoot
+    count, fill = len(surface.raises.together(vertex)), _fill(surface, vertex, words)
+    if verdict != HOLDS:
+        shoot = f"shoot {at} and {over} again from one setup"
+        return f"{shoot}; or {fill}" if 0 < count <= MOST else shoot
+    fill = f"add an inlet at {at}; or {fill}" if count > MOST else fill
+    return f"{fill}; or cut {over}" if _opens(surface, row) else fill
 
 
 def _fill(surface: Surface, vertex: int, words: Words) -> str:
     """Say by how much to raise a vertex and all that must be raised with it, empty for no cure."""
     raises = surface.raises
     together = raises.together(vertex).tolist()
+    if len(together) > MOST:
+        return f"raise {len(together)} points by what the table of points says"
     each = [f"{words.at(own)} by {words.phrases.shift(raises.up[own])}" for own in together]
-    if len(each) > MOST:
-        return (
-            f"add an inlet at {words.at(vertex)}, or raise {len(each)} points as the table of its "
-            "points says, and it is proved to drain"
-        )
     return f"raise {listed(each, MOST, 'and')}, and it is proved to drain" if each else ""
 
 
@@ -164,19 +162,22 @@ def place_lines(
 
 
 def seam_lines(surface: Surface, words: Words) -> Iterator[tuple[bool, str]]:
-    """Give whether each seam is stepped, and what it is."""
+    """Give whether each seam is stepped, and what it is; those that show nothing in one line."""
+    few = []
     for seam in surface.seams:
         pair = " and ".join(words.labels[setup] for setup in seam.setups)
-        if not seam.tested:
+        if not np.isfinite(seam.step):
+            few.append(pair)
+        elif not seam.tested:
             shown = (
                 f"{words.seam(seam)}, sd {words.small(seam.sd)}, and the shape of the ground may "
                 "be that: cannot tell"
             )
-            few = "too few points on both sides to tell"
-            yield False, f"{pair}: {shown if np.isfinite(seam.step) else few}"
-            continue
-        sd = words.small(seam.sd)
-        if seam.clear > critical():
-            yield True, f"{pair}: {words.seam(seam)}, sd {sd}"
+            yield False, f"{pair}: {shown}"
+        elif seam.clear > critical():
+            yield True, f"{pair}: {words.seam(seam)}, sd {words.small(seam.sd)}"
         else:
+            sd = words.small(seam.sd)
             yield False, f"{pair}: no step shows, {words.signed(seam.step)}, sd {sd}"
+    if few:
+        yield False, f"{listed(few, MOST)}: too few points on both sides to tell"

@@ -47,7 +47,7 @@ SURFACE_MEANINGS: Mapping[str, Mapping[str, str]] = {
         "step": "how much higher the second setup puts the ground",
         "sd_step": "standard deviation of the step, the shape of the ground in it",
         "sd_expected": "standard deviation that the adjustment gives the difference",
-        "verdict": "step, none, or untested where the ground shows nothing",
+        "verdict": "step; none where one of 10 mm would show; untested where that cannot be told",
     },
     "surface_NAME_grades.csv": {
         "limit": "set of limits and the limit in it",

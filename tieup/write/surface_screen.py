@@ -20,7 +20,7 @@ from tieup.write.terminal import LEAST_WIDTH, WIDTH, folded
 
 MOST = 5  # lines of a section
 WHOLE = 0.999  # share of a surface from which on no one is told that it was compared in part
-HOLDS, CANNOT_TELL = "holds", "cannot tell"
+HOLDS, CANNOT_TELL, PASS = "holds", "cannot tell", "pass"
 HEADINGS = {
     UNSAFE: "Leaves the answer open",
     MADE_OF: "What it is made of",
@@ -175,6 +175,8 @@ def _grades(surface: SiteSurface) -> Iterator[str]:
         worst = (
             "" if row["fall"] is None else f", worst {row['fall']:.2f} %, sd {row['sd_fall']:.2f}"
         )
+        if row["fall"] is not None and row["verdict"] != PASS:
+            worst += f" at {row['northing']:.2f} N {row['easting']:.2f} E"
         yield f"{row['limit']}{where}: {row['verdict']}{worst} ({' and '.join(limit)})"
 
 
