@@ -56,7 +56,8 @@ def test_a_layer_is_as_thick_as_it_was_paved(tmp_path: Path) -> None:
     assert whole["fill"] == 0.0 and whole["cut"] == whole["net"]
     assert abs(whole["thickness"] - 0.050) < 3 * whole["sd_thickness"]
     edge = depths.loc["EDGE"]
-    assert 25.0 < edge["area"] <= 40.1  # of 40 m, what lies inside of the base by its own errors
+    # of 40 m along the edge of both, what lies inside of the base by its own errors: about half
+    assert 10.0 < edge["area"] <= 40.1
     assert abs(edge["thickness"] - 0.050) < 4 * edge["sd_thickness"]
     assert whole["verdict"] in ("pass", "cannot tell")
 

@@ -61,27 +61,30 @@ def _without_slivers(mesh: Mesh, keep: BoolArray) -> BoolArray:
 
     One goes that has a single edge outside, its longest and no breakline, and no height over it.
     """
-    ends = mesh.corners[:, NEXT] - mesh.corners
+    keep = np.append(keep, False)  # the last one is where the neighbour is -1: outside
+    used = np.bincount(mesh.faces[keep[:-1]].reshape(-1), minlength=len(mesh.place))
+    some = np.flatnonzero(keep[:-1] & ~keep[mesh.neighbours].all(axis=1))
+    while len(some):
+        thin = some[_thin_over_one(mesh, some, ~keep[mesh.neighbours[some]])]
+        left = used - np.bincount(mesh.faces[thin].reshape(-1), minlength=len(used))
+        gone = thin[~((used > 0) & (left == 0))[mesh.faces[thin]].any(axis=1)]
+        used -= np.bincount(mesh.faces[gone].reshape(-1), minlength=len(used))
+        keep[gone] = False
+        some = np.unique(mesh.neighbours[gone])
+        some = some[keep[some]]
+    return keep[:-1]
+
+
+def _thin_over_one(mesh: Mesh, some: IntArray, outside: BoolArray) -> BoolArray:
+    """Return which triangles (k,) are thin over the only one of their edges (k, 3) outside."""
+    corners = mesh.corners[some]
+    ends = corners[:, NEXT] - corners
     length = np.hypot(ends[..., 0], ends[..., 1])
     longest = np.argmax(length, axis=1)
-    row = np.arange(len(longest))
-    thin = 2.0 * mesh.area < STRAIGHT * length[row, longest]
-    thin &= ~mesh.fixed[row, longest]
-    keep = keep.copy()
-    thin &= keep
-    while thin.any():
-        some = np.flatnonzero(thin)
-        open_ = ~np.append(keep, False)[mesh.neighbours[some]]  # -1 is the last one: outside
-        alone = open_[np.arange(len(some)), longest[some]] & (open_.sum(axis=1) == 1)
-        some = some[alone]
-        if not len(some):
-            break
-        used = np.bincount(mesh.faces[keep].reshape(-1), minlength=len(mesh.place))
-        left = used - np.bincount(mesh.faces[some].reshape(-1), minlength=len(used))
-        lost = ((used > 0) & (left == 0))[mesh.faces[some]].any(axis=1)
-        thin[some] = False
-        keep[some[~lost]] = False
-    return keep
+    row = np.arange(len(some))
+    thin = 2.0 * mesh.area[some] < STRAIGHT * length[row, longest]
+    over = outside[row, longest] & (outside.sum(axis=1) == 1) & ~mesh.fixed[some, longest]
+    return np.asarray(thin & over)
 
 
 def _inside(mesh: Mesh, rings: Sequence[FloatArray]) -> BoolArray:

@@ -125,9 +125,10 @@ def build_surface(ground: SurfaceGround, confidence: float) -> Surface:
     """Return the surface over a ground, with all that is to be known of it."""
     edges, line_of_edge = _edges(ground)
     twins = twins_of(ground.place, ground.spread, _on_line(ground))
-    heights = disputed(ground.spread, merged(ground.place), twins.points, twins.step)
-    ground = replace(ground, spread=heights)
-    made = triangulate(ground.place, edges, heights)
+    if len(twins.points):
+        heights = disputed(ground.spread, merged(ground.place), twins.points, twins.step)
+        ground = replace(ground, spread=heights)
+    made = triangulate(ground.place, edges, ground.spread)
     rings = [_ring(ground, ring) for ring in (ground.boundary, *ground.holes)]
     lines = len(ground.lines)
     crossed = {*_self_crossed(made.meetings, line_of_edge).tolist()}
