@@ -112,6 +112,20 @@ def test_no_answer_rests_on_one_of_two_that_disagree(beside: float) -> None:
     assert found.grades.sd[~touching].max() <= one.grades.sd.max() * 1.5 or beside
 
 
+def test_a_third_shot_between_two_that_disagree_settles_nothing() -> None:
+    """8 mm apart at 1 mm each; the third in the middle agrees with both, and nobody can tell."""
+    plan = np.concatenate([grid(3, 3, 5.0), [[5.0, 5.0], [5.0, 5.0]]])
+    place = lifted(plan, lambda n, e: 0.02 * n)
+    place[[4, 9, 10], 2] += 0.004, -0.004, 0.0
+    own = np.full(11, 0.001)
+    own[10] = 0.0013
+    found = surface_of(place, spread=HeightSpread(own, np.zeros((11, 0))))
+    assert found.twins.points.tolist() == [[4, 9]]
+    vertex = found.vertex[10]
+    assert found.disputed[vertex]
+    assert found.spread.sd(np.array([[vertex]]), np.ones((1, 1)))[0] >= 0.0079
+
+
 def test_places_are_told_apart_at_any_distance_from_the_origin() -> None:
     """Points 2 mm apart are two, those within 0.4 mm of a cell's middle are one, at 1e7 m too."""
     plan = np.array([[0.0, 0.0], [0.002, 0.0], [0.0, 0.0003], [5.0, 5.0], [np.nan, 0.0]])

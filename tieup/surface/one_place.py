@@ -77,11 +77,11 @@ def disputed(
 ) -> HeightSpread:
     """Return the spread with pairs of points (k, 2) of one place that differ by steps (k,) m.
 
-    One of the two is not the ground. Their vertex gets an sd of the step itself, so that what is
-    proved with it holds whichever of the two is true.
+    One of the two is not the ground. Their vertex, with all other points of it, gets an sd of the
+    step itself, so that what is proved with it holds whichever of them is true.
     """
-    own = spread.own**2
-    largest = np.zeros(len(own))
-    np.maximum.at(largest, points.reshape(-1), np.repeat(np.abs(step), 2))
-    several = np.bincount(vertex[vertex >= 0], minlength=1)[vertex]
-    return HeightSpread(np.sqrt(own + several * largest**2), spread.common)
+    count = np.bincount(vertex[vertex >= 0], minlength=1)
+    largest = np.zeros(len(count) + 1)  # the last one is for points without a place
+    np.maximum.at(largest, vertex[points.reshape(-1)], np.repeat(np.abs(step), 2))
+    widened = spread.own**2 + np.append(count, 0)[vertex] * largest[vertex] ** 2
+    return HeightSpread(np.sqrt(widened), spread.common)
