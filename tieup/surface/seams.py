@@ -16,7 +16,8 @@ to the seam that becomes 4 times as much (`CARRIED`). Edges where points scatter
 the middle one, beside a curb say, are left out. A ditch or a bank along the seam that no breakline
 shows is no step of the survey: one counts only where it stands out of what single points are off
 (`STANDS_OUT`), and still a ditch of up to 0.2 m is taken for one in 2 % (tests/bench/seam_steps.py;
-flat, graded, rough and creased ground in none of 1,200). A seam is called flush only where a step of `SEEN` would have been named.
+flat, graded, rough and creased ground in none of 1,200). A seam is called flush only where a step
+of `SEEN` would have been named.
 """
 
 from __future__ import annotations
