@@ -72,6 +72,7 @@ from tieup.results.site import Site
 from tieup.results.strings_table import site_slopes, string_findings, strings_table
 from tieup.results.surface_build import BuiltSurface, built_surfaces
 from tieup.results.surface_findings import surface_findings
+from tieup.results.surface_verdicts import with_surfaces
 from tieup.results.surfaces_tables import site_surface, words_of
 from tieup.results.traverses_table import traverses_table
 from tieup.results.weaknesses import weakness_findings
@@ -230,7 +231,9 @@ def _reconciliation(
         left_out=setups_left_out(site.case, outcome.decided.excluded),
         promises=promises,
     )
-    answer = replace(answer, verdict=with_falls(answer.verdict, slopes))
+    drawn = tuple(site_surface(surface, site, coordinates) for surface in surfaces)
+    verdict = with_surfaces(with_falls(answer.verdict, slopes), drawn)
+    answer = replace(answer, verdict=verdict)
     return Reconciliation(
         job=job,
         coordinates=coordinates,
@@ -249,7 +252,7 @@ def _reconciliation(
         derived=derived_table(site, derived, coordinates),
         field_rows=field_table(site, field),
         field_setups=field_setups_table(site, field),
-        surfaces=tuple(site_surface(surface, site, coordinates) for surface in surfaces),
+        surfaces=drawn,
         traverses=traverses_table(site),
         poles=poles_table(poles, phrases),
         covariance=covariance_table(diagnosis.stated, lasting_marks(site), job.length_unit),

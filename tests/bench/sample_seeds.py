@@ -44,7 +44,7 @@ def verdict_of(seed: int) -> tuple[str, tuple[str, ...]]:
         with (folder / "job.yaml").open("a", encoding="utf-8") as stream:
             stream.write(WORKED_OUT["fire_station"])
         verdict = run(load_job(folder)).verdict
-    return verdict.word, (*verdict.reasons, *verdict.falls, *verdict.untold)
+    return verdict.word, (*verdict.reasons, *verdict.falls, *verdict.untold, *verdict.surfaces)
 
 
 if __name__ == "__main__":

@@ -89,9 +89,27 @@ def test_twins_are_named_right_and_their_mean_is_no_shot(tmp_path: Path) -> None
     result = _surface(tmp_path / "job", [*EDGE, *twins])
     assert result.verdicts == {"x": "cannot tell"} and result.status == 1
     assert "P2 lies over P1 in plan and 0.2000 m below it" in _headline(result)
-    points = result.table("x", "points").set_index("point")["elevation"]
+    points = result.table("x", "points").set_index("point")
     assert not {"P1", "P2"} & {*points.index}
-    assert points["mean of P1 and P2"] == pytest.approx(100.1, abs=0.001)
+    place = points.loc["mean of P1 and P2"]
+    assert place["elevation"] == pytest.approx(100.1, abs=0.001)
+    assert place["proof"] == "disputed" and place["sd_elevation"] >= 0.199
+    assert {*result.table("x", "faces")["proof"]} == {"disputed"}
+    assert "Disputed: 1 point, of two heights" in " ".join(result.text().split())
+
+
+def test_two_shots_that_agree_are_one_place(tmp_path: Path) -> None:
+    """0.1 mm apart: no finding, their mean, known better than one of them."""
+    twins = [
+        Shot("P1", 1020.0, 1020.0, 100.0, "pave"),
+        Shot("P2", 1020.0, 1020.0, 100.0001, "pave"),
+    ]
+    result = _surface(tmp_path / "two", [*EDGE, *twins])
+    lone = _surface(tmp_path / "one", [*EDGE, twins[0]])
+    assert result.verdicts == {"x": "drains"} and result.status == 0
+    both, one = (own.table("x", "points").set_index("point").loc["P1"] for own in (result, lone))
+    assert both["elevation"] == pytest.approx(one["elevation"] + 0.00005, abs=2e-5)
+    assert both["sd_elevation"] < one["sd_elevation"] and both["proof"] == "unchecked"
 
 
 def test_the_file_for_other_programs_says_what_is_open(tmp_path: Path) -> None:
@@ -103,6 +121,7 @@ def test_the_file_for_other_programs_says_what_is_open(tmp_path: Path) -> None:
     root = ElementTree.parse(path).getroot()
     surface = root.find(".//{http://www.landxml.org/schema/LandXML-1.2}Surface")
     assert surface.get("desc").startswith("cannot tell whether it drains; P2 lies over P1")
+    assert surface.get("name") == "DRAFT x"
 
 
 CROSS = [

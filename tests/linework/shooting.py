@@ -21,10 +21,12 @@ def shots_of(
     strings: Mapping[str, str] | None = None,
     codes: Mapping[str, str] | None = None,
     times: Sequence[float] = (),
+    copies: Sequence[int] = (),
 ) -> Shots:
     """Return the shots of setups (label, points in turn); a dot is a shot of no string.
 
-    ``strings`` and ``codes`` are those of a point where they are not STR and empty.
+    ``strings`` and ``codes`` are those of a point where they are not STR and empty; ``copies``
+    are the rows that repeat an earlier one.
     """
     rows = [(setup, letter) for setup, letters in shooting for letter in letters]
     setups = list(dict.fromkeys(setup for setup, _ in shooting))
@@ -55,7 +57,7 @@ def shots_of(
         string=words([(strings or {}).get(x, "" if x == "." else "STR") for _, x in rows]),
         note=words([""] * count),
         field_coordinates=np.full((count, 3), np.nan),
-        repeated=np.zeros(count, dtype=bool),
+        repeated=np.isin(np.arange(count), copies),
     )
 
 

@@ -65,6 +65,29 @@ def test_another_face_or_round_is_no_new_point() -> None:
     assert remarks(lines["STR"], names) == [("again", "B")]
 
 
+@pytest.mark.parametrize(
+    ("shots", "copies", "expected"),
+    [
+        ([("S1", "ABCDA")], [4], ["ABCDA"]),  # a collector closes by copying its first row
+        ([("S1", "ABCD.A")], [5], ["ABCDA"]),  # after a check of a mark
+        ([("S1", "ABA")], [2], ["AB"]),
+        ([("S1", "ABCDB")], [4], ["ABCD"]),  # a row exported twice
+        ([("S1", "AABCD")], [1], ["ABCD"]),
+        ([("S1", "ABCDABCD")], [4, 5, 6, 7], ["ABCD"]),  # all of it exported twice
+        ([("S1", "ABCD"), ("S2", "DE"), ("S1", "A")], [6], ["ABCDE"]),  # not where the run ends
+        ([("S1", "ABCDA"), ("S2", "XY")], [4], ["ABCDA", "XY"]),
+    ],
+)
+def test_a_copy_of_the_first_row_closes_a_run_and_no_other(
+    shots: list[tuple[str, str]], copies: list[int], expected: list[str]
+) -> None:
+    """Only where it alone stands at the end of the run; nothing is said to be out of turn."""
+    far = {"X": (500.0, 0.0, 100.0), "Y": (505.0, 0.0, 100.0)}
+    lines, names = lines_of(shots, far, copies=copies)
+    assert walked(lines["STR"], names) == expected
+    assert not {kind for kind, *_ in remarks(lines["STR"], names)} & {"again"}
+
+
 def test_times_order_the_runs() -> None:
     """Rows that stand in another order than they were shot are put in the order of their times."""
     lines, names = lines_of([("S2", "DE"), ("S1", "CBA")], times=[4.0, 5.0, 3.0, 2.0, 1.0])

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from tests.surface.grounds import certain, grid, lifted, surface_of
 from tests.surface.seamed import dammed_channel, seamed_yard, uneven_yard
 from tieup.surface.checks import critical
-from tieup.surface.seams import SHARED, bridging
+from tieup.surface.seams import SHARED, STANDS_OUT, Seam, bridging
 
 YARDS = 150
 
@@ -52,6 +54,32 @@ def test_sound_seams_in_uneven_ground_are_left_alone(creased: bool) -> None:
     rng = np.random.default_rng(5)
     seams = [uneven_yard(rng, 0.0, creased=creased) for _ in range(YARDS)]
     assert sum(seam.beyond > critical() for seam in seams) <= 0.02 * YARDS
+
+
+@pytest.mark.parametrize(("creased", "share"), [(False, 0.75), (True, 0.3)])
+def test_10_mm_in_uneven_ground_is_named_where_anything_is_told(
+    creased: bool, share: float
+) -> None:
+    """98 % or more of what is called a step or flush; of the rest it is said that nobody can tell.
+
+    tests/bench/seam_steps.py counts more kinds of ground.
+    """
+    rng = np.random.default_rng(7)
+    seams = [uneven_yard(rng, 0.010, creased=creased) for _ in range(YARDS)]
+    tested = [seam for seam in seams if seam.tested]
+    assert sum(seam.beyond > critical() and seam.step > 0 for seam in tested) >= 0.98 * len(tested)
+    assert len(tested) > share * YARDS
+
+
+def test_flush_is_said_only_where_10_mm_would_show() -> None:
+    """A seam known to 1 mm is flush; one known to 3 mm is not, however small its step."""
+    good = Seam((0, 1), np.zeros((0, 2), dtype=np.int64), 0.001, 0.001, 0.001, 0.0, 0.001)
+    assert good.tested and good.clear == 0.0
+    assert not replace(good, sd=0.003).tested
+    assert not replace(good, rough=0.003).tested and not replace(good, kink=0.005).tested
+    stepped = replace(good, step=0.010)
+    assert stepped.tested and stepped.beyond == pytest.approx(0.010 / np.hypot(0.001, 0.001))
+    assert not replace(stepped, rough=0.010 / STANDS_OUT).tested  # a ditch may be that
 
 
 def test_a_large_step_is_named_whatever_the_heights_are_known_to() -> None:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import Delaunay
 
-from tests.surface.grounds import grid, lifted, surface_of
+from tests.surface.grounds import certain, grid, lifted, surface_of
 from tieup.model.arrays import FloatArray
 from tieup.surface.mesh import NEXT, Mesh, cross
 from tieup.surface.triangulation import triangulate
@@ -35,7 +35,7 @@ def test_without_breaklines_the_triangles_are_those_of_another_library(far: floa
     for _ in range(10):
         place = drawn(rng, 60, far)
         local = place[:, :2] - place[:, :2].mean(axis=0)
-        assert triangles(triangulate(place, NO_EDGES).mesh.faces) == triangles(
+        assert triangles(triangulate(place, NO_EDGES, certain(len(place))).mesh.faces) == triangles(
             Delaunay(local).simplices
         )
 
@@ -45,7 +45,7 @@ def test_what_no_breakline_forbids_is_delaunay_and_breaklines_stay() -> None:
     rng = np.random.default_rng(2)
     for _ in range(10):
         place, lines = drawn(rng, 80), rng.integers(0, 80, (12, 2))
-        mesh = triangulate(place, lines).mesh
+        mesh = triangulate(place, lines, certain(len(place))).mesh
         assert_locally_delaunay(mesh)
         for a, b in lines.tolist():
             assert covered(mesh, place[a, :2], place[b, :2])
@@ -76,7 +76,7 @@ def test_the_hull_has_the_area_of_shapelys() -> None:
     for _ in range(10):
         place = drawn(rng, 50)
         place[:20, 0] = rng.uniform(0, 1e-6, 20)  # all but on one line
-        mesh = triangulate(place, NO_EDGES).mesh
+        mesh = triangulate(place, NO_EDGES, certain(len(place))).mesh
         plan = place[:, 1::-1]
         assert (cross(*(plan[mesh.faces[:, k]] for k in (1, 2, 0))) > 0).all()
         whole = shapely.MultiPoint(plan).convex_hull.area
@@ -159,7 +159,8 @@ def test_lines_on_top_of_each_other_are_one_surface() -> None:
         lines = [[0, 2, 5, 7, 11], [1, 3, 4, 8, 10], [0, 11], [12, 5, 13], [14, 24, 15], [6, 16]]
         found = surface_of(lifted(plan + 1e6, lambda n, e: 0 * n), lines=lines)
         whole = shapely.MultiPoint(plan).convex_hull.area
-        assert found.mesh.area.sum() == pytest.approx(whole, rel=1e-6)
+        edge = shapely.MultiPoint(plan).convex_hull.length
+        assert 0.0 <= whole - found.mesh.area.sum() + 1e-6 * whole < 0.02 * edge
         assert len(found.lost) == 0
 
 
@@ -168,3 +169,40 @@ def test_points_on_one_line_make_no_surface(count: int) -> None:
     """No triangle, no crash; every point is told as outside."""
     found = surface_of([[i, 2.0 * i, 3.0] for i in range(count)])
     assert len(found.mesh.faces) == 0 and len(found.lost) == count
+
+
+def test_a_straight_edge_is_the_edge_though_its_points_are_not_quite_on_a_line() -> None:
+    """Points along four curbs, up to 8 mm off the line: every one of them lets water away.
+
+    No point is lost, and the area that goes is less than 8 mm along the edge.
+    """
+    rng = np.random.default_rng(7)
+    inner = 0
+    for _ in range(30):
+        count = int(rng.integers(4, 12))
+        along = np.linspace(0.0, 5.0 * count, count + 1)[:-1]
+        side = 5.0 * count
+        edges = [(along, 0.0), (side, along), (side - along, side), (0.0, side - along)]
+        curbs = np.concatenate(
+            [np.column_stack(np.broadcast_arrays(n, e)) for n, e in edges]
+        ) + rng.uniform(-0.008, 0.008, (4 * count, 2))
+        plan = np.concatenate([curbs, rng.uniform(1.0, side - 1.0, (20, 2))])
+        turn = rng.uniform(0, 2 * np.pi)
+        spun = plan @ np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+        found = surface_of(lifted(spun + 1e5, lambda n, e: 0.01 * n))
+        border = np.unique(found.mesh.border()[0])
+        assert {*range(4 * count)} <= {*border.tolist()}
+        inner += len(plan) - len(border)
+        assert len(found.lost) == 0
+        whole = shapely.MultiPoint(plan).convex_hull.area
+        assert 0.0 <= whole - found.mesh.area.sum() < 0.016 * 4 * side
+        assert not found.mesh.slivers(found.mesh.border()[1]).any()
+    assert inner == 30 * 20
+
+
+def test_a_curb_of_points_alone_stays_a_surface() -> None:
+    """All points within 10 mm of a line: thin as it is, none of them is lost."""
+    rng = np.random.default_rng(8)
+    plan = np.column_stack([np.arange(12.0), rng.uniform(-0.01, 0.01, 12)])
+    found = surface_of(lifted(plan, lambda n, e: 0.01 * n))
+    assert len(found.lost) == 0 and len(found.mesh.faces) > 0

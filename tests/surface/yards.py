@@ -33,7 +33,7 @@ class Yard:
 
     def mesh(self, place: FloatArray | None = None) -> Mesh:
         """Return the surface over the measured points, or over other heights of the same."""
-        found = triangulate(self.measured if place is None else place, NO_EDGES)
+        found = triangulate(self.measured if place is None else place, NO_EDGES, self.spread)
         return outlined(found.mesh, None, [], np.inf)
 
     def outlet(self, mesh: Mesh) -> BoolArray:

@@ -1,9 +1,9 @@
 """The command line: read the options, call the library, choose the exit status.
 
-Results go to standard output, talk to standard error. Exit status: 0 the site ties, 1 the
-run is complete and something does not tie, is not proved or must be decided, 2 the input or
-the call is wrong and nothing was written. The library is imported inside the commands, so
-that help comes at once.
+Results go to standard output, talk to standard error. Exit status: 0 the site ties, and the falls
+and surfaces of job.yaml pass, 1 the run is complete and something does not, is not proved or must
+be decided, 2 the input or the call is wrong and nothing was written. The library is imported
+inside the commands, so that help comes at once.
 """
 
 from __future__ import annotations
@@ -49,8 +49,8 @@ FORMATS = ("pnezd", "landxml", "geojson", "gpkg", "dxf")
 ROLES = ("control", "tie", "shot", "station", "derived")
 PROOFS = ("held", "checked", "unchecked")
 EXIT_STATUS = (
-    "Exit status: 0 the site ties; 1 something does not tie, is not proved or must be decided; "
-    "2 the input or the call is wrong, nothing was written."
+    "Exit status: 0 the site ties, and the falls and surfaces of job.yaml pass; 1 something does "
+    "not, is not proved or must be decided; 2 the input or the call is wrong, nothing was written."
 )
 
 

@@ -9,8 +9,9 @@ import click
 from tieup.cli.common import Folder, common, progress, show, writing
 
 SURFACE_STATUS = (
-    "Exit status: 0 the site ties, every surface drains and keeps its limits; 1 something does "
-    "not, or cannot be told; 2 the input or the call is wrong, nothing was written."
+    "Exit status, as of tieup reconcile: 0 the site ties, its falls pass, every surface drains and "
+    "keeps its limits; 1 something does not, or cannot be told; 2 the input or the call is wrong, "
+    "nothing was written."
 )
 
 
@@ -30,19 +31,18 @@ def surface(job: Path, out: Path | None, quiet: bool, as_json: bool, width: int 
     from tieup.config import load_job
     from tieup.pipeline import run, with_surface
     from tieup.write.folder import RUN_FILE, check_target, timestamp, write_results
-    from tieup.write.surface_screen import surface_record, surface_status, surface_text
+    from tieup.write.surface_screen import surface_record, surface_text
 
     loaded = with_surface(load_job(job))
     if out is not None:
         check_target(out, loaded)
     site = run(loaded, progress=None if quiet else progress())
-    status = surface_status(site)
     columns = width or min(shutil.get_terminal_size((80, 40)).columns, 80)
     text, record = surface_text(site, columns), surface_record(site)
     if out is not None:
-        writing(out / RUN_FILE, status)
+        writing(out / RUN_FILE, site.status)
         paths = write_results(site, out, written=timestamp())
         text += f"Written to {out}: {len(paths)} files, the surfaces as surface_*.csv\n"
         record["written"] = [str(path) for path in paths]
     show(text, record, quiet=quiet, as_json=as_json)
-    return status
+    return site.status

@@ -9,7 +9,7 @@ from tieup.library.data_frames import frame, out_folder
 from tieup.model.reconciliation import Reconciliation
 from tieup.sentences import counted
 from tieup.write.folder import timestamp, write_results
-from tieup.write.surface_screen import surface_record, surface_status, surface_text
+from tieup.write.surface_screen import surface_record, surface_text
 from tieup.write.surface_tables import SURFACE_TABLES
 
 if TYPE_CHECKING:
@@ -38,8 +38,8 @@ class SurfaceResult:
 
     @property
     def status(self) -> int:
-        """0 where the site ties and every surface drains and keeps its limits, else 1."""
-        return surface_status(self.reconciliation)
+        """0 where the site ties, falls pass, each surface drains and keeps its limits; else 1."""
+        return self.reconciliation.status
 
     @property
     def record(self) -> dict[str, Any]:

@@ -3,8 +3,10 @@
 A line is a string of the raw rows by its name (`tieup.model.strings`). It is shot in runs, one
 setup at a time, ordered by time where every shot of it has one.
 
-Another face or round is no new point. A run breaks at a point without a place or elevation and
-at a row that could not be read: to run past them would invent ground.
+Another face or round is no new point, nor is a row that copies another in every cell. Only a copy
+of the first row of a run that stands alone at its end says something: it closes the run. A run
+breaks at a point without a place or elevation and at a row that could not be read: to run past
+them would invent ground.
 """
 
 from __future__ import annotations
@@ -74,7 +76,7 @@ def shot_lines(shots: Shots, lost: BoolArray, solid: BoolArray) -> list[ShotLine
     """
     rows_of: dict[str, list[int]] = {}
     names = string_names(shots)
-    for row in np.flatnonzero((names != "") & ~shots.repeated).tolist():
+    for row in np.flatnonzero(names != "").tolist():
         rows_of.setdefault(names[row], []).append(row)
     return [_line(name, rows, shots, lost, solid) for name, rows in rows_of.items()]
 
@@ -104,14 +106,25 @@ def _line(name: str, rows: list[int], shots: Shots, lost: BoolArray, solid: Bool
     order = np.array(rows, dtype=np.int64)
     if np.isfinite(shots.time[order]).all():
         order = order[np.argsort(shots.time[order], kind="stable")]
+    fresh = np.flatnonzero(~shots.repeated[order])
     remarks: list[Remark] = []
     runs = []
-    for part in np.split(order, np.flatnonzero(np.diff(shots.setup[order])) + 1):
+    cuts = np.flatnonzero(np.diff(shots.setup[order[fresh]])) + 1
+    ends = [*fresh[cuts].tolist(), len(order)]
+    for own, end in zip(np.split(fresh, cuts), ends, strict=True):
+        part = np.append(order[own], _closing(order[own], order[own[-1] + 1 : end], shots))
         turns = _turns(part, shots, remarks)
         pieces = tuple(_unbroken(turns, shots.point, lost, solid, remarks))
         runs.append(Run(int(shots.setup[part[0]]), pieces, _lost(shots.point[turns], solid)))
     code = _first(shots.code, order)
     return ShotLine(name, str(shots.string[order[0]]), code, tuple(runs), tuple(remarks))
+
+
+def _closing(run: IntArray, copies: IntArray, shots: Shots) -> IntArray:
+    """Return the row that closes a run: of the copies behind it, if all are of its first row."""
+    same = shots.point[copies] == shots.point[run[0]]
+    same &= shots.setup[copies] == shots.setup[run[0]]
+    return copies[:1] if len(run) + 1 >= CLOSED and same.all() else copies[:0]
 
 
 def _lost(points: IntArray, solid: BoolArray) -> tuple[tuple[int, int], ...]:

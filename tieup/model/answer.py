@@ -18,37 +18,55 @@ class SiteVerdict:
     ``word`` is ties, fails, or unproved: nothing is known to be wrong, and something is not shown
     to be right. ``reasons`` say in short phrases why it is not ties, the worst first, and how much
     is left to check. ``falls`` are the named checks of slopes that fail, ``untold`` those that
-    the survey cannot tell: the site may tie all the same, but somebody must decide.
+    the survey cannot tell; ``surfaces`` and ``untold_surfaces`` the same of the surfaces that are
+    asked for. The site may tie all the same, but somebody must decide.
     """
 
     word: str
     reasons: tuple[str, ...] = ()
     falls: tuple[str, ...] = ()
     untold: tuple[str, ...] = ()
+    surfaces: tuple[str, ...] = ()
+    untold_surfaces: tuple[str, ...] = ()
 
     @property
     def status(self) -> int:
-        """Return the exit status: 0 where the site ties and every fall passes, else 1."""
-        return int(self.word != TIED or bool(self.falls) or bool(self.untold))
+        """Return the exit status: 0 where the site ties, every fall and surface passes, else 1."""
+        return int(self.word != TIED or bool(self.beside))
 
     @property
-    def fallen(self) -> str:
-        """Return how many falls do not pass, empty where all do.
+    def fails_beside(self) -> bool:
+        """Return whether a fall or a surface fails, however well the site ties."""
+        return bool(self.falls or self.surfaces)
 
-        >>> SiteVerdict(TIED, falls=("a", "b"), untold=("c",)).fallen
+    @property
+    def beside(self) -> str:
+        """Return how many falls and surfaces do not pass, empty where all do.
+
+        >>> SiteVerdict(TIED, falls=("a", "b"), untold=("c",)).beside
         '2 falls fail, 1 fall cannot be told'
+        >>> SiteVerdict(TIED, surfaces=("a",)).beside
+        '1 surface fails'
         """
-        fail, untold = len(self.falls), len(self.untold)
-        parts = (
-            f"{fail:,} fall{'s fail' if fail > 1 else ' fails'}" if fail else "",
-            f"{untold:,} fall{'s' if untold > 1 else ''} cannot be told" if untold else "",
+        counts = (
+            ("fall", len(self.falls), len(self.untold)),
+            ("surface", len(self.surfaces), len(self.untold_surfaces)),
         )
+        parts = [
+            text
+            for noun, fail, untold in counts
+            for text in (
+                f"{fail:,} {noun}{'s fail' if fail > 1 else ' fails'}" if fail else "",
+                f"{untold:,} {noun}{'s' if untold > 1 else ''} cannot be told" if untold else "",
+            )
+        ]
         return ", ".join(part for part in parts if part)
 
     @property
-    def first_fall(self) -> str:
-        """Return the first fall that does not pass as a sentence, empty where all do."""
-        return next((f"{fall}." for fall in (*self.falls, *self.untold)), "")
+    def first_beside(self) -> str:
+        """Return the first fall or surface that does not pass as a sentence, empty for none."""
+        every = (*self.falls, *self.surfaces, *self.untold, *self.untold_surfaces)
+        return next((f"{one}." for one in every), "")
 
     def why(self, most: int) -> str:
         """Return the first ``most`` reasons in a row, and how many more there are."""

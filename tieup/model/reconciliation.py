@@ -106,7 +106,7 @@ class Reconciliation:
 
     @property
     def status(self) -> int:
-        """Return 0 when the site ties, 1 when it does not, or is not proved to."""
+        """Return 0 when the site ties and its falls and surfaces pass, 1 when not, or unproved."""
         return self.verdict.status
 
     @property

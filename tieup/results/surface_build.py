@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -85,6 +85,7 @@ def built_surfaces(
         verdicts[seam] = CANNOT_TELL
         held = tuple(_held(made, surface, slopes, site.job.confidence))
         built.append(BuiltSurface(made, surface, verdicts, held))
+    heights = _widened(heights, built)
     others = {one.site.wish.name: Other(one.surface.mesh, one.site) for one in built}
     origin = site.solved.network.origin
     files = {
@@ -92,6 +93,15 @@ def built_surfaces(
         for name, (place, faces) in given.items()
     }
     return tuple(_over(one, others, files, heights, site.job.confidence) for one in built)
+
+
+def _widened(heights: SiteHeights, built: Sequence[BuiltSurface]) -> SiteHeights:
+    """Return the heights with the sds of places that two points dispute in some surface."""
+    own = heights.spread.own.copy()
+    for one in built:
+        rows = heights.rows(one.site.number)
+        own[rows] = np.maximum(own[rows], one.surface.ground.spread.own)
+    return replace(heights, spread=replace(heights.spread, own=own))
 
 
 def _over(

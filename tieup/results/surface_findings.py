@@ -39,7 +39,7 @@ def surface_findings(built: BuiltSurface, words: Words) -> Iterator[Finding]:
     yield from _of_points(built, words)
     yield from _of_seams(built, words)
     yield from _of_water(built, words)
-    yield from _of_grades(built)
+    yield from _of_grades(built, words)
     yield from _of_layer(built, words)
 
 
@@ -125,20 +125,25 @@ def _of_water(built: BuiltSurface, words: Words) -> Iterator[Finding]:
         )  # fmt: skip
 
 
-def _of_grades(built: BuiltSurface) -> Iterator[Finding]:
+def _of_grades(built: BuiltSurface, words: Words) -> Iterator[Finding]:
+    mesh = built.surface.mesh
     for limits, number, held in built.held:
         limit = limits.limits[number]
         fails = held.verdict == FAIL
         if not fails.any():
             continue
         over = np.maximum(limit.minimum - held.value, held.value - limit.maximum)
-        worst = float(held.value[fails][np.argmax(over[fails])])
+        row = np.flatnonzero(fails)[np.argmax(over[fails])]
+        worst = float(held.value[row])
+        place = words.near(mesh.place[mesh.faces[held.faces[row]], :2].mean(axis=0))
+        count = int(fails.sum())
         low, high = limit.minimum / PER_CENT, limit.maximum / PER_CENT
         asked = f"at least {low:.6g} %" if worst < limit.minimum else f"at most {high:.6g} %"
         where = limits.along or limits.within
         says = (
-            f"{limits.name} {limit.id}{f' on {where}' if where else ''}: {int(fails.sum())} "
-            f"triangles fail, the worst {worst / PER_CENT:.2f} %, {asked} is asked for"
+            f"{limits.name} {limit.id}{f' on {where}' if where else ''}: {count} "
+            f"{'triangle fails' if count == 1 else 'triangles fail'}, the worst {place}: "
+            f"{worst / PER_CENT:.2f} %, {asked} is asked for"
         )
         yield surface_finding(
             built, GRADE_LIMIT, (), says, f"Level it. The limit: {limit.source}.",

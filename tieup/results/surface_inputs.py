@@ -149,8 +149,11 @@ def _of_twins(built: BuiltSurface, words: Words) -> Iterator[SurfaceInput]:
         one, other = names[a], names[b]
         side = "above" if step > 0 else "below"
         merged = surface.vertex[a] == surface.vertex[b] >= 0
-        mean = ", the surface has the mean of both" if merged else ""
-        says = f"{other} lies over {one} in plan and {words.phrases.shift(step)} {side} it{mean}"
+        mean = ", the surface has the middle of both" if merged else ""
+        says = (
+            f"{other} lies over {one} in plan and {words.phrases.shift(step)} {side} it{mean}: "
+            "the height there is not proved"
+        )
         finding = surface_finding(
             built, TWIN_POINTS, (one, other), says,
             "Shoot the place once more: which of the two is the ground?",

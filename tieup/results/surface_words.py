@@ -13,8 +13,8 @@ from tieup.model.arrays import FloatArray
 from tieup.sentences import listed
 from tieup.surface.checks import critical
 from tieup.surface.drainage import HOLDS
+from tieup.surface.one_place import SAME
 from tieup.surface.seams import Seam
-from tieup.surface.triangulation import SAME
 from tieup.surface.whole_surface import Surface
 
 MOST = 6  # points that a cure names
@@ -83,7 +83,8 @@ def pond_reason(surface: Surface, row: int, words: Words) -> str:
         return f"the seam's, not the ground's: {_seam_of(surface, row, words)}"
     if row < len(surface.drainage.ponds):
         low, high = depth - words.reach() * sd, depth + words.reach() * sd
-        return f"{f'from {words.small(low)} ' if low > 0.0 else 'up '}to {words.small(high)} deep"
+        proved = places.verdict[row] == HOLDS and low > 0.0
+        return f"{f'from {words.small(low)} ' if proved else 'up '}to {words.small(high)} deep"
     drop, toward = float(places.drop[row]), words.at(int(places.toward[row]))
     if drop <= 0.0:
         return f"level with {toward}, its best neighbour"
@@ -109,40 +110,28 @@ def cure(surface: Surface, row: int, verdict: str, words: Words) -> str:
         return "find out which setup is off before the ground is touched"
     if toward < 0:
         return f"add an inlet at {at}, or open a way out"
-    raised, depth = float(places.raised[row]), float(places.depth[row])
-    shift = words.phrases.shift
-    low = under_water(surface, row)
-    if len(low) > 1:
-        each = [f"{words.at(own)} by {shift(deep)}" for own, deep in low]
-        fill = f"raise {listed(each, MOST, 'and')} up to {over}, and give it a fall"
-        if _opens(surface, row, [own for own, _ in low]):
-            fill = f"{fill}; or cut {over}"
-        return (
-            fill if verdict == HOLDS else f"shoot {at} and {over} again from one setup; or {fill}"
-        )
-    if verdict == HOLDS:
-        return f"raise {at} by {shift(depth)} or cut {over}; by {shift(raised)} it is proved"
-    shoot = f"shoot {at} and {over} again from one setup"
-    return f"{shoot}; or raise {at} by {shift(raised)}, which is proved" if raised > 0 else shoot
+    count, fill = len(surface.raises.together(vertex)), _fill(surface, vertex, words)
+    if verdict != HOLDS:
+        shoot = f"shoot {at} and {over} again from one setup"
+        return f"{shoot}; or {fill}" if 0 < count <= MOST else shoot
+    fill = f"add an inlet at {at}; or {fill}" if count > MOST else fill
+    return f"{fill}; or cut {over}" if _opens(surface, row) else fill
 
 
-def under_water(surface: Surface, row: int) -> list[tuple[int, float]]:
-    """Return the vertices under the water of a pond, each with its depth (m), deepest first.
-
-    To fill the lowest alone leaves the water on the others. Empty for a place without water.
-    """
-    ponds, height = surface.drainage.ponds, surface.mesh.height
-    if row >= len(ponds):
-        return []
-    own = np.flatnonzero(ponds.of_vertex == row)
-    deep = ponds.level[row] - height[own]
-    order = np.argsort(-deep, kind="stable")
-    return list(zip(own[order].tolist(), deep[order].tolist(), strict=True))
+def _fill(surface: Surface, vertex: int, words: Words) -> str:
+    """Say by how much to raise a vertex and all that must be raised with it, empty for no cure."""
+    raises = surface.raises
+    together = raises.together(vertex).tolist()
+    if len(together) > MOST:
+        return f"raise {len(together)} points by what the table of points says"
+    each = [f"{words.at(own)} by {words.phrases.shift(raises.up[own])}" for own in together]
+    return f"raise {listed(each, MOST, 'and')}, and it is proved to drain" if each else ""
 
 
-def _opens(surface: Surface, row: int, wet: Sequence[int]) -> bool:
+def _opens(surface: Surface, row: int) -> bool:
     """Return whether all water of a pond leaves over its spill once that is cut to its lowest."""
     places, mesh = surface.drainage.places, surface.mesh
+    wet = np.flatnonzero(surface.drainage.ponds.of_vertex == row).tolist()
     lowest, spill = int(places.vertex[row]), int(places.toward[row])
     a, b, _ = mesh.spokes
     falls = {*a[mesh.height[b] < mesh.height[a]].tolist(), lowest}
@@ -173,16 +162,22 @@ def place_lines(
 
 
 def seam_lines(surface: Surface, words: Words) -> Iterator[tuple[bool, str]]:
-    """Give whether each seam is stepped, and what it is."""
+    """Give whether each seam is stepped, and what it is; those that show nothing in one line."""
+    few = []
     for seam in surface.seams:
         pair = " and ".join(words.labels[setup] for setup in seam.setups)
-        if not seam.tested:
-            shown = f"{words.seam(seam)}, which the ground beside it may bend: cannot tell"
-            few = "too few points on both sides to tell"
-            yield False, f"{pair}: {shown if np.isfinite(seam.step) else few}"
-            continue
-        sd = words.small(seam.sd)
-        if seam.clear > critical():
-            yield True, f"{pair}: {words.seam(seam)}, sd {sd}"
+        if not np.isfinite(seam.step):
+            few.append(pair)
+        elif not seam.tested:
+            shown = (
+                f"{words.seam(seam)}, sd {words.small(seam.sd)}, and the shape of the ground may "
+                "be that: cannot tell"
+            )
+            yield False, f"{pair}: {shown}"
+        elif seam.clear > critical():
+            yield True, f"{pair}: {words.seam(seam)}, sd {words.small(seam.sd)}"
         else:
+            sd = words.small(seam.sd)
             yield False, f"{pair}: no step shows, {words.signed(seam.step)}, sd {sd}"
+    if few:
+        yield False, f"{listed(few, MOST)}: too few points on both sides to tell"

@@ -10,7 +10,8 @@ import numpy as np
 from tieup.derive.measured_falls import CANNOT_TELL as UNTOLD
 from tieup.derive.measured_falls import FAIL, PASS
 from tieup.diagnose.basis.phrases import Phrases
-from tieup.model.arrays import FloatArray, TextArray
+from tieup.model.arrays import FloatArray, IntArray, TextArray
+from tieup.model.point_words import DISPUTED
 from tieup.model.reconciliation import Table
 from tieup.model.surface_drawn import MADE_OF, NONE, UNSAFE, SiteSurface
 from tieup.model.surfaces import GradeLimits
@@ -119,6 +120,8 @@ class _Layout:
         }
         cuts = pairwise(weights.indptr.tolist())
         self._proof = [_weakest(proof[i] for i in weights.indices[a:b].tolist()) for a, b in cuts]
+        for vertex in np.flatnonzero(built.surface.disputed).tolist():
+            self._proof[vertex] = DISPUTED
 
     def points(self) -> Table:
         """Return every vertex that is a corner of a triangle."""
@@ -133,7 +136,13 @@ class _Layout:
             "elevation": place[:, 2],
             "sd_elevation": sd,
             "proof": _texts([self._proof[v] for v in rows.tolist()]),
+            "raise": self._raise(rows),
         }
+
+    def _raise(self, vertices: IntArray) -> FloatArray:
+        """Return by how much to raise vertices, NaN for not at all, and where that is no cure."""
+        up = self._surface.raises.up[vertices]
+        return np.where(up > 0.0, up, np.nan) / self._length
 
     def faces(self) -> Table:
         """Return every triangle."""
@@ -185,7 +194,7 @@ class _Layout:
             "sd_volume": places.sd_volume / length**3,
             "spill_point": _texts([self.names[t] if t >= 0 else "" for t in toward]),
             "way_out": _texts([self._way_out(end) for end in ends]),
-            "raise": places.raised / length,
+            "raise": self._raise(places.vertex),
             "verdict": self._built.verdicts,
             "reason": _texts([pond_reason(self._surface, row, self.words) for row in rows]),
         }

@@ -20,6 +20,7 @@ from scipy.sparse import csr_array
 
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.surface.mesh import Mesh
+from tieup.surface.spread import HeightSpread
 from tieup.surface.triangle_search import Locator
 from tieup.surface.triangulation import triangulate
 from tieup.surface.water import hats_below
@@ -101,7 +102,8 @@ def _common(
     used = np.concatenate([first.used, second.used])
     place[~used] = np.nan
     edges = np.concatenate([first.edges, second.edges + len(first.place)])
-    mesh = triangulate(place, edges).mesh
+    alike = HeightSpread(np.ones(len(place)), np.zeros((len(place), 0)))  # only plan matters here
+    mesh = triangulate(place, edges, alike).mesh
     middle = mesh.place[mesh.faces, :2].mean(axis=1) if len(mesh.faces) else np.zeros((0, 2))
     of_first, of_second = (Locator(own).faces(middle) for own in (first, second))
     both = (of_first >= 0) & (of_second >= 0) & (mesh.area > 0.0)

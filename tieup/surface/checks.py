@@ -62,6 +62,7 @@ def twins_of(place: FloatArray, spread: HeightSpread, on_line: BoolArray) -> Twi
     (``on_line`` (n,)) are twins only where they are closer than breaklines are drawn apart.
     """
     solid = np.flatnonzero(np.isfinite(place).all(axis=1))
+    solid = solid[_crowded(place[solid, :2])]
     if len(solid) < 2:
         return Twins(np.zeros((0, 2), dtype=np.int64), np.zeros(0), np.zeros(0))
     pairs = solid[cKDTree(place[solid, :2]).query_pairs(NEAR, output_type="ndarray")]
@@ -75,6 +76,22 @@ def twins_of(place: FloatArray, spread: HeightSpread, on_line: BoolArray) -> Twi
     return Twins(pairs[clear], step[clear], sd[clear])
 
 
+def _crowded(plan: FloatArray) -> BoolArray:
+    """Return which points (n, 2) may have another within `NEAR`: few, of a large ground.
+
+    Two that do share a cell of twice that size in one of four grids, each half a cell off.
+    """
+    crowded = np.zeros(len(plan), dtype=bool)
+    if len(plan):
+        cell = np.floor((plan - plan.min(axis=0)) / NEAR).astype(np.int64)
+        width = int(cell[:, 1].max()) + 2
+        for north, east in np.ndindex(2, 2):
+            key = (cell[:, 0] + north) // 2 * width + (cell[:, 1] + east) // 2
+            inside = np.sort(key)
+            crowded |= np.isin(key, inside[1:][np.diff(inside) == 0])
+    return crowded
+
+
 def spikes_of(mesh: Mesh, spread: VertexSpread) -> Spikes:
     """Return vertices off the plane of their neighbours beyond chance and the shape of the ground.
 
@@ -85,7 +102,7 @@ def spikes_of(mesh: Mesh, spread: VertexSpread) -> Spikes:
     for vertices in (*ends, mesh.border()[0]):
         even[vertices] = False
     vertex, beside, weight = off_planes(mesh, even)
-    inner = np.unique(vertex)
+    inner = vertex[np.flatnonzero(np.diff(vertex, prepend=-1))]  # they stand in order
     plane = np.bincount(vertex, weight * mesh.height[beside], minlength=len(even))
     off = mesh.height[inner] - plane[inner]
     if len(inner) < LEAST:

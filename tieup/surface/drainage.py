@@ -21,7 +21,7 @@ with the joint covariance of the heights: what is common to a setup cancels with
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -33,6 +33,7 @@ from tieup.surface.mesh import NEXT, Mesh, greatest
 from tieup.surface.spread import VertexSpread
 from tieup.surface.water import Filled, Ponds, filled, ponds_of
 
+SURE = np.finfo(float).max  # sds of a drop between heights that are known exactly
 DRAINS, HOLDS, CANNOT_TELL = "drains", "holds", "cannot tell"
 
 
@@ -43,8 +44,7 @@ class UndrainedPlaces:
     ``vertex`` is the lowest of a pond, or the least sure of a spot; ``toward`` the vertex that
     water would leave over (the spill of a pond, the best neighbour of a spot; -1 for none).
     ``depth`` (m) of water, and its ``sd``; of a spot the depth is 0 and ``drop`` says how far it
-    falls to ``toward``. ``raised`` (m) is by how much the vertex must rise, or the other be cut,
-    until it is proved to drain.
+    falls to ``toward``. By how much to raise it: `tieup.surface.raising`.
     """
 
     vertex: IntArray
@@ -55,7 +55,6 @@ class UndrainedPlaces:
     area: FloatArray
     volume: FloatArray
     sd_volume: FloatArray
-    raised: FloatArray
     verdict: TextArray
     of_vertex: IntArray
 
@@ -97,10 +96,8 @@ def drainage_of(mesh: Mesh, spread: VertexSpread, outlet: BoolArray, confidence:
     tested = inner if inner.any() else _level(mesh, spread, alpha)
     open_ = tested & ~(drop > need * sd)
     wet = ponds.of_vertex >= 0
-    places = _ponds(mesh, spread, ponds, alpha / max(int(open_.sum()), 1), need)
+    places = _ponds(mesh, spread, ponds, alpha / max(int(open_.sum()), 1))
     spots = _spots(mesh, open_, wet, (best, drop, sd, need))
-    # An outlet needs no lower neighbour: raising one end of level ground proves nothing.
-    spots = replace(spots, raised=np.where(outlet[spots.vertex], np.nan, spots.raised))
     places = _joined(places, spots, len(ponds))
     found = set(places.verdict.tolist())
     verdict = HOLDS if HOLDS in found else CANNOT_TELL if found else DRAINS
@@ -124,20 +121,24 @@ def _best_neighbours(
     count = len(mesh.place)
     a, b, edge = mesh.spokes
     drop, sd = mesh.height[a] - mesh.height[b], spread.sd_between(*mesh.edges.T)[edge]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        clear = np.where(sd > 0.0, drop / sd, np.sign(drop) * np.inf)
-    first = greatest(a, np.nan_to_num(clear, nan=0.0))
+    known = sd == 0.0  # exactly: any drop is sure
+    clear = drop / np.where(known, 1.0, sd)
+    clear[known] = np.copysign(SURE, drop[known]) * (drop[known] != 0.0)
+    first = greatest(a, clear)
     best = np.full(count, -1)
     fall, spreads = np.full(count, -np.inf), np.zeros(count)
     best[a[first]], fall[a[first]], spreads[a[first]] = b[first], drop[first], sd[first]
-    degree = np.bincount(a, minlength=count)
+    return best, fall, spreads, quantiles(mesh, alpha)
+
+
+def quantiles(mesh: Mesh, alpha: float) -> FloatArray:
+    """Return how many sds each vertex (v,) must fall to one of its neighbours to be proved."""
+    degree = np.bincount(mesh.spokes[0], minlength=len(mesh.place))
     critical = normal_critical(alpha / np.maximum(np.arange(degree.max(initial=0) + 1), 1))
-    return best, fall, spreads, critical[degree]
+    return np.asarray(critical[degree])
 
 
-def _ponds(
-    mesh: Mesh, spread: VertexSpread, ponds: Ponds, alpha: float, need: FloatArray
-) -> UndrainedPlaces:
+def _ponds(mesh: Mesh, spread: VertexSpread, ponds: Ponds, alpha: float) -> UndrainedPlaces:
     low, spill = ponds.lowest, ponds.spill
     away = spill >= 0
     over = np.column_stack([np.where(away, spill, low), low])
@@ -159,7 +160,6 @@ def _ponds(
         area=ponds.area,
         volume=ponds.volume,
         sd_volume=np.where(away, spread.points.sd(volume_rows), np.nan),
-        raised=np.where(away, depth + need[low] * sd, np.nan),
         verdict=np.where(holds, HOLDS, CANNOT_TELL).astype(object),
         of_vertex=ponds.of_vertex,
     )
@@ -210,7 +210,6 @@ def _spots(
         area=nothing,
         volume=nothing,
         sd_volume=nothing,
-        raised=short[worst],
         verdict=np.full(len(worst), CANNOT_TELL, dtype=object),
         of_vertex=of_vertex,
     )

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.surface.grades import gradients
 from tieup.surface.mesh import NEXT, Mesh, greatest
 from tieup.surface.water import Filled, Ponds
@@ -42,13 +42,29 @@ def flow_of(mesh: Mesh, water: Filled, ponds: Ponds) -> Flow:
     outlet = np.where(closed[outlet], LOST, outlet)
     stops = np.where(ponds.of_vertex >= 0, np.arange(len(ahead)), ahead)
     first = ponds.of_vertex[_ends(stops)]
-    return Flow(outlet, _of_faces(mesh, outlet), _of_faces(mesh, first))
+    runs = _runs(mesh)
+    return Flow(outlet, runs.ends(outlet), runs.ends(first))
+
+
+@dataclass(frozen=True)
+class _Runs:
+    """Where the water of each triangle (t,) comes to: a ``vertex``, or over the edge there."""
+
+    over: BoolArray
+    vertex: IntArray
+
+    def ends(self, of_vertex: IntArray) -> IntArray:
+        """Return what the vertices (v,) have, for the triangles (t,)."""
+        return np.where(self.over, EDGE, of_vertex[self.vertex])
 
 
 def _ends(ahead: IntArray) -> IntArray:
     """Return where each chain ends, one that runs in a ring at some place of it."""
     for _ in range(max(int(np.ceil(np.log2(len(ahead) + 1))), 1)):
-        ahead = ahead[ahead]
+        further = ahead[ahead]
+        if np.array_equal(further, ahead):
+            break
+        ahead = further
     return ahead
 
 
@@ -59,9 +75,9 @@ def _ahead_of_vertices(mesh: Mesh, water: Filled, ponds: Ponds) -> IntArray:
     """
     own = np.arange(len(mesh.place))
     a, b, _ = mesh.spokes
-    lower = water.level[b] < water.level[a]
+    lower = np.flatnonzero(water.level[b] < water.level[a])
     a, b = a[lower], b[lower]
-    run = np.hypot(*(mesh.place[b, :2] - mesh.place[a, :2]).T)
+    run = np.hypot(*(axis[b] - axis[a] for axis in mesh.plan))
     first = greatest(a, (mesh.height[a] - mesh.height[b]) / run)
     ahead = np.where(water.onward >= 0, water.onward, own)
     inner = water.onward >= 0
@@ -74,37 +90,34 @@ def _ahead_of_vertices(mesh: Mesh, water: Filled, ponds: Ponds) -> IntArray:
     return np.asarray(ahead)
 
 
-def _of_faces(mesh: Mesh, outlet: IntArray) -> IntArray:
-    """Return the outlet (t,) of each triangle, or what else vertices (v,) have for one."""
+def _runs(mesh: Mesh) -> _Runs:
+    """Return where the water of each triangle comes to."""
     count = len(mesh.faces)
-    if not count:
-        return np.zeros(0, dtype=np.int64)
     leaves = _exit_edge(mesh, -gradients(mesh))
     face = np.arange(count)
     beside = mesh.neighbours[face, leaves]
     over = beside < 0
     across = np.where(over, face, beside)
-    ends = np.stack([mesh.faces[face, leaves], mesh.faces[face, np.array(NEXT)[leaves]]], axis=1)
-    lower = np.where(mesh.height[ends[:, 0]] <= mesh.height[ends[:, 1]], ends[:, 0], ends[:, 1])
+    start, end = mesh.faces[face, leaves], mesh.faces[face, np.array(NEXT)[leaves]]
+    lower = np.where(mesh.height[start] <= mesh.height[end], start, end)
     back = ~over & (mesh.neighbours[across, leaves[across]] == face)
     fall = mesh.height[mesh.faces]
-    flat = fall.max(axis=1) == fall.min(axis=1)
+    flat = (fall[:, 0] == fall[:, 1]) & (fall[:, 0] == fall[:, 2])
     stops = over | back | flat
     last = _ends(np.where(stops, face, across))
-    pit = mesh.faces[last, np.argmin(fall[last], axis=1)]  # where triangles run in a ring
-    end = np.where(over[last], EDGE, np.where(back[last], outlet[lower[last]], outlet[pit]))
-    return np.asarray(end)
+    vertex = lower[last]
+    ring = np.flatnonzero(~back[last])  # or a level one, or the edge
+    vertex[ring] = mesh.faces[last[ring], np.argmin(fall[last[ring]], axis=1)]
+    return _Runs(over[last], vertex)
 
 
 def _exit_edge(mesh: Mesh, direction: FloatArray) -> IntArray:
     """Return the edge (t,) that a line from the middle of each triangle along N, E leaves by."""
     corners = mesh.corners - mesh.corners.mean(axis=1, keepdims=True)
-    start, end = corners, corners[:, NEXT]
-    x, y = direction[:, 1][:, None], direction[:, 0][:, None]
-    left = x * start[..., 1] - y * start[..., 0]
-    right = x * end[..., 1] - y * end[..., 0]
-    leaves = (left <= 0.0) & (right > 0.0)
-    return np.asarray(np.argmax(leaves, axis=1))
+    north, east = direction.T
+    side = [east * corners[:, k, 1] - north * corners[:, k, 0] for k in range(3)]
+    leaves = [(side[k] <= 0.0) & (side[NEXT[k]] > 0.0) for k in range(3)]
+    return np.select(leaves, range(3), 0)
 
 
 def shares(mesh: Mesh, flow: Flow) -> dict[int, float]:

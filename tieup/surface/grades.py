@@ -31,7 +31,9 @@ class Grades:
 
 def gradients(mesh: Mesh) -> FloatArray:
     """Return the gradients (t, 2) of the triangles by northing and easting."""
-    return np.asarray(np.einsum("tk,tkd->td", mesh.height[mesh.faces], mesh.slopes))
+    height = mesh.height[mesh.faces]
+    by_axis = [(height * mesh.slopes[..., axis]).sum(axis=1) for axis in (0, 1)]
+    return np.stack(by_axis).T
 
 
 def grades_of(mesh: Mesh, spread: VertexSpread) -> Grades:
@@ -39,19 +41,21 @@ def grades_of(mesh: Mesh, spread: VertexSpread) -> Grades:
     gradient = gradients(mesh)
     fall = np.hypot(gradient[:, 0], gradient[:, 1])
     level = fall == 0.0
-    direction = np.where(level[:, None], [1.0, 0.0], gradient / np.where(level, 1.0, fall)[:, None])
+    direction = gradient / np.where(level, 1.0, fall)[:, None]
+    direction[level, 0] = 1.0  # any will do where there is none
     azimuth = np.arctan2(-gradient[:, 1], -gradient[:, 0]) % (2.0 * np.pi)
     return Grades(
         gradient=gradient,
         fall=fall,
-        sd=sd_along(mesh, spread, np.arange(len(fall)), direction),
+        sd=sd_along(mesh, spread, slice(None), direction),
         azimuth=np.where(level, np.nan, azimuth),
     )
 
 
 def sd_along(
-    mesh: Mesh, spread: VertexSpread, faces: IntArray, direction: FloatArray
+    mesh: Mesh, spread: VertexSpread, faces: IntArray | slice, direction: FloatArray
 ) -> FloatArray:
     """Return the sd (k,) of the slope of triangles ``faces`` (k,) along directions (k, 2)."""
-    by_corner = np.einsum("tkd,td->tk", mesh.slopes[faces], direction)
+    north, east = (mesh.slopes[..., axis][faces] for axis in (0, 1))
+    by_corner = north * direction[:, :1] + east * direction[:, 1:]
     return spread.sd(mesh.faces[faces], by_corner)

@@ -3,7 +3,9 @@
 A triangle belongs to the surface where it lies inside the boundary by the even-odd rule and in no
 hole. Without a boundary the hull ends it; triangles are then taken away from outside as long as
 the way in leads over edges longer than a limit, never over a breakline. What is left does not
-depend on the order in which they go.
+depend on the order in which they go. Points along a straight edge of the ground are never quite on
+one line: thin triangles that the hull spans over them go as well, so that all of them are on the
+edge, where water leaves. No point goes with them.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.surface.mesh import NEXT, Mesh, kept
 
 FLAT = 1e-9  # m^2; less is no triangle: its points are on one line
+STRAIGHT = 0.02  # m; a point this little inside of the hull is on the edge; our choice
 
 
 def outlined(
@@ -33,6 +36,7 @@ def outlined(
     keep = mesh.area > FLAT
     if boundary is None:
         keep &= ~_outside(mesh, longest)
+        keep = _without_slivers(mesh, keep)
     else:
         keep &= _inside(mesh, [boundary])
     for hole in holes:
@@ -50,6 +54,37 @@ def _outside(mesh: Mesh, longest: float) -> BoolArray:
     beside = np.where(beside < 0, outside, beside)
     label = _labels(face, beside, outside + 1)
     return np.asarray(label[:-1] == label[-1])
+
+
+def _without_slivers(mesh: Mesh, keep: BoolArray) -> BoolArray:
+    """Return which triangles (t,) stay when those that are thin along the edge go, in rounds.
+
+    One goes that has a single edge outside, its longest and no breakline, and no height over it.
+    """
+    keep = np.append(keep, False)  # the last one is where the neighbour is -1: outside
+    used = np.bincount(mesh.faces[keep[:-1]].reshape(-1), minlength=len(mesh.place))
+    some = np.flatnonzero(keep[:-1] & ~keep[mesh.neighbours].all(axis=1))
+    while len(some):
+        thin = some[_thin_over_one(mesh, some, ~keep[mesh.neighbours[some]])]
+        left = used - np.bincount(mesh.faces[thin].reshape(-1), minlength=len(used))
+        gone = thin[~((used > 0) & (left == 0))[mesh.faces[thin]].any(axis=1)]
+        used -= np.bincount(mesh.faces[gone].reshape(-1), minlength=len(used))
+        keep[gone] = False
+        some = np.unique(mesh.neighbours[gone])
+        some = some[keep[some]]
+    return keep[:-1]
+
+
+def _thin_over_one(mesh: Mesh, some: IntArray, outside: BoolArray) -> BoolArray:
+    """Return which triangles (k,) are thin over the only one of their edges (k, 3) outside."""
+    corners = mesh.corners[some]
+    ends = corners[:, NEXT] - corners
+    length = np.hypot(ends[..., 0], ends[..., 1])
+    longest = np.argmax(length, axis=1)
+    row = np.arange(len(some))
+    thin = 2.0 * mesh.area[some] < STRAIGHT * length[row, longest]
+    over = outside[row, longest] & (outside.sum(axis=1) == 1) & ~mesh.fixed[some, longest]
+    return np.asarray(thin & over)
 
 
 def _inside(mesh: Mesh, rings: Sequence[FloatArray]) -> BoolArray:

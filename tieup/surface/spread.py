@@ -16,7 +16,6 @@ from scipy.sparse import csr_array
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
-BLOCK = 4e6  # numbers worked on at once
 EMPTY = 1e-12  # of the largest eigenvalue; less is rounding
 
 
@@ -54,15 +53,10 @@ class VertexSpread:
 
     def sd(self, vertices: IntArray, values: FloatArray) -> FloatArray:
         """Return the sds (m,) of sums of ``values`` (m, k) times the heights of ``vertices``."""
-        variance = np.empty(len(vertices))
-        common = self._common
-        step = max(int(BLOCK / (vertices.shape[1] * max(common.shape[1], 1))), 1)
-        for start in range(0, len(vertices), step):
-            part = slice(start, start + step)
-            shared = np.einsum("mk,mkf->mf", values[part], common[vertices[part]])
-            variance[part] = np.einsum("mf,mf->m", shared, shared)
-        variance += (values**2 * self._own[vertices]).sum(axis=1)
-        mixed = np.flatnonzero(self._mixed[vertices].any(axis=1))
+        variance = (values**2 * self._own[vertices]).sum(axis=1)
+        for common in self._common:
+            variance += (values * common[vertices]).sum(axis=1) ** 2
+        mixed = np.flatnonzero(self._mixed[vertices].any(axis=1)) if self._mixed.any() else ()
         sd = np.sqrt(variance)
         if len(mixed):
             sd[mixed] = self.points.sd(self.rows(vertices[mixed], values[mixed]))
@@ -70,13 +64,10 @@ class VertexSpread:
 
     def sd_between(self, first: IntArray, second: IntArray) -> FloatArray:
         """Return the sds (m,) of the differences in height of pairs of vertices."""
-        sd = np.empty(len(first))
-        step = max(int(BLOCK / max(self._common.shape[1], 1)), 1)
-        for start in range(0, len(first), step):
-            part = slice(start, start + step)
-            apart = self._common[first[part]] - self._common[second[part]]
-            sd[part] = np.einsum("mf,mf->m", apart, apart)
-        sd = np.sqrt(sd + self._own[first] + self._own[second])
+        variance = self._own[first] + self._own[second]
+        for common in self._common:
+            variance += (common[first] - common[second]) ** 2
+        sd = np.sqrt(variance)
         mixed = np.flatnonzero(self._mixed[first] | self._mixed[second])
         if len(mixed):
             pairs = np.column_stack([first[mixed], second[mixed]])
@@ -92,7 +83,8 @@ class VertexSpread:
 
     @cached_property
     def _common(self) -> FloatArray:
-        return np.asarray(self.weights @ self.points.common)
+        """Return the factors (k, v) of vertices, each in one piece: fast to pick from."""
+        return np.ascontiguousarray((self.weights @ self.points.common).T)
 
     @cached_property
     def _own(self) -> FloatArray:

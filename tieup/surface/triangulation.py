@@ -25,8 +25,9 @@ from scipy.spatial import ConvexHull, QhullError
 from tieup.errors import NetworkError
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.surface.mesh import NEXT, Mesh
+from tieup.surface.one_place import SAME, height_weights, merged
+from tieup.surface.spread import HeightSpread
 
-SAME = 0.001  # m; points closer than this in plan are one place; our choice
 NONE = np.iinfo(np.uint32).max  # the library's word for no neighbour
 
 Pair = tuple[int, int]
@@ -73,7 +74,7 @@ def check_library() -> None:
         )
 
 
-def triangulate(place: FloatArray, edges: IntArray) -> Triangulated:
+def triangulate(place: FloatArray, edges: IntArray, spread: HeightSpread) -> Triangulated:
     """Triangulate points and breakline edges.
 
     Parameters
@@ -82,6 +83,8 @@ def triangulate(place: FloatArray, edges: IntArray) -> Triangulated:
         Northing, easting, elevation (n, 3) in m; a point with a NaN takes no part.
     edges
         Pairs of point numbers (e, 2). Edges without length and repeated ones say nothing.
+    spread
+        How well the heights are known: what points of one place count for its height.
 
     Raises
     ------
@@ -89,7 +92,8 @@ def triangulate(place: FloatArray, edges: IntArray) -> Triangulated:
         The library is missing, or breaklines cannot be told apart.
     """
     check_library()
-    vertex, weights = _merged(place)
+    vertex = merged(place)
+    weights = height_weights(vertex, spread)
     solid = weights @ np.nan_to_num(place)
     hull = _hull(solid)
     if hull is None:
@@ -98,7 +102,7 @@ def triangulate(place: FloatArray, edges: IntArray) -> Triangulated:
         return Triangulated(mesh, vertex, _meetings({}, {}, solid, weights))
     ends = np.sort(vertex[edges.reshape(-1, 2)], axis=1)
     number = np.flatnonzero((ends[:, 0] >= 0) & (ends[:, 0] != ends[:, 1]))
-    _, first = np.unique(ends[number] @ [len(solid), 1], return_index=True)
+    keys, first = np.unique(ends[number] @ np.array([len(solid), 1]), return_index=True)
     number = number[first]
     middle = solid[:, :2].mean(axis=0)
     found = _library(solid[:, :2] - middle, np.concatenate([ends[number], hull]))
@@ -109,29 +113,13 @@ def triangulate(place: FloatArray, edges: IntArray) -> Triangulated:
     points = np.column_stack([found.vertices_array()[axis] for axis in ("y", "x")]) + middle
     over = _over(pieces)
     place, by = _with_heights(points, solid, over)
-    number_of = dict(zip(map(tuple, ends[number].tolist()), number.tolist(), strict=True))
-    meetings = _meetings(over, number_of, points, weights)
+    meetings = _meetings(over, _numbered(over, keys, number, len(solid)), points, weights)
     table = found.triangles_array()
-    faces = table["vertices"].astype(np.int64)
-    beside = np.where(table["neighbors"] == NONE, -1, table["neighbors"].astype(np.int64))
+    faces = table["vertices"].astype(np.int64, order="F")
+    beside = table["neighbors"].astype(np.int64, order="F")
+    beside[beside == NONE] = -1
     fixed = _fixed(faces, len(place), ends[number], pieces)
     return Triangulated(Mesh(place, faces, beside, fixed, by @ weights), vertex, meetings)
-
-
-def _merged(place: FloatArray) -> tuple[IntArray, csr_array]:
-    """Return the vertex (n,) of each point and the heights of vertices from those of points."""
-    solid = np.flatnonzero(np.isfinite(place).all(axis=1))
-    cell = np.round(place[solid, :2] / SAME)
-    order = np.lexsort(cell.T)
-    new = np.append(True, (np.diff(cell[order], axis=0) != 0).any(axis=1))[: len(order)]
-    first = order[new]  # of each place the first of its points: the sort is stable
-    number = np.empty(len(first), dtype=np.int64)
-    number[np.argsort(first)] = np.arange(len(first))  # vertices in the order of the points
-    vertex = np.full(len(place), -1)
-    vertex[solid[order]] = number[np.cumsum(new) - 1]
-    share = 1.0 / np.bincount(vertex[solid], minlength=len(first))
-    found = (share[vertex[solid]], (vertex[solid], solid))
-    return vertex, csr_array(found, shape=(len(first), len(place)))
 
 
 def _hull(place: FloatArray) -> IntArray | None:
@@ -180,6 +168,22 @@ def _over(pieces: Pieces) -> dict[int, list[Pair]]:
     return {vertex: sorted(edges) for vertex, edges in sorted(over.items()) if edges}
 
 
+def _numbered(
+    over: Mapping[int, Sequence[Pair]], keys: IntArray, number: IntArray, count: int
+) -> dict[Pair, int]:
+    """Return the number of each given edge that passes over something, by its ends.
+
+    ``keys`` (e,) are the ends of the given edges as one number each, in order.
+    """
+    edges = sorted({edge for own in over.values() for edge in own})
+    wanted = np.array(edges, dtype=np.int64).reshape(-1, 2) @ [count, 1]
+    at = np.searchsorted(keys, wanted)
+    given = np.append(keys, -1)[at] == wanted
+    rows = np.append(number, -1)[at]
+    table = zip(edges, rows.tolist(), given.tolist(), strict=True)
+    return {edge: row for edge, row, there in table if there}
+
+
 def _with_heights(
     points: FloatArray, solid: FloatArray, over: Mapping[int, Sequence[Pair]]
 ) -> tuple[FloatArray, csr_array]:
@@ -188,27 +192,31 @@ def _with_heights(
     added = len(points) - count
     if not added:
         return solid, eye_array(count, format="csr")
-    rows = [
-        _mean([_along(points, edge, vertex, count) for edge in over[vertex]])
-        for vertex in range(count, len(points))
-    ]
-    new = csr_array(vstack(rows, format="csr"))
+    lines = [(vertex, edge) for vertex in range(count, len(points)) for edge in over[vertex]]
+    row = np.array([vertex - count for vertex, _ in lines])
+    share = np.bincount(row, minlength=added)[row, None]
+    edges, shares = _along(points, lines)
+    new = _rows(row, edges, shares / share, (added, count))
     by = csr_array(vstack([eye_array(count, format="csr"), new], format="csr"))
     place = np.column_stack([points, by @ solid[:, 2]])
     place[:count] = solid
     return place, by
 
 
-def _along(points: FloatArray, edge: Pair, vertex: int, count: int) -> csr_array:
-    """Return the height of an edge at a vertex from the heights of ``count`` vertices (1, n)."""
-    start, end = points[list(edge)]
-    step = end - start
-    share = float((points[vertex] - start) @ step / (step @ step))
-    return csr_array(([1.0 - share, share], ([0, 0], list(edge))), shape=(1, count))
+def _along(points: FloatArray, lines: Sequence[tuple[int, Pair]]) -> tuple[IntArray, FloatArray]:
+    """Return the ends (k, 2) of edges that pass over vertices, and their shares of the height."""
+    vertex = np.array([own for own, _ in lines], dtype=np.int64)
+    ends = np.array([edge for _, edge in lines], dtype=np.int64).reshape(-1, 2)
+    start = points[ends[:, 0]]
+    step = points[ends[:, 1]] - start
+    share = ((points[vertex] - start) * step).sum(axis=1) / (step**2).sum(axis=1)
+    return ends, np.column_stack([1.0 - share, share])
 
 
-def _mean(rows: Sequence[csr_array]) -> csr_array:
-    return csr_array(sum(rows[1:], rows[0]) / len(rows))
+def _rows(row: IntArray, columns: IntArray, values: FloatArray, shape: Pair) -> csr_array:
+    """Return the rows of a table whose places (k,), several for a row, have columns and values."""
+    rows = np.repeat(row, columns.shape[1])
+    return csr_array((values.reshape(-1), (rows, columns.reshape(-1))), shape=shape)
 
 
 def _meetings(
@@ -220,20 +228,22 @@ def _meetings(
     """Return the meetings of the given edges; the hull is none of them."""
     count = weights.shape[0]
     found: list[tuple[int, int, int]] = []
-    rows: list[csr_array] = []
+    passing: list[tuple[int, Pair]] = []
+    met: list[Pair] = []  # the edge that crosses, or the vertex twice where it is a point
     for vertex, edges in over.items():
         named = [edge for edge in edges if edge in number_of]
-        at = {edge: _along(points, edge, vertex, count) for edge in named}
-        if vertex < count:
-            own = csr_array(([1.0], ([0], [vertex])), shape=(1, count))
-            found += [(vertex, -1, number_of[edge]) for edge in named]
-            rows += [at[edge] - own for edge in named]
-        else:
-            pairs = [*combinations(named, 2)]
-            found += [(vertex, number_of[a], number_of[b]) for a, b in pairs]
-            rows += [at[b] - at[a] for a, b in pairs]
+        pairs = [(None, e) for e in named] if vertex < count else [*combinations(named, 2)]
+        for first, second in pairs:
+            found.append((vertex, number_of[first] if first else -1, number_of[second]))
+            passing.append((vertex, second))
+            met.append(first or (vertex, vertex))
     table = np.array(found, dtype=np.int64).reshape(-1, 3)
-    by = csr_array(vstack(rows, format="csr")) if rows else csr_array((0, count))
+    crosses = np.flatnonzero(table[:, 1] >= 0)
+    below, less = np.array(met, dtype=np.int64).reshape(-1, 2), np.tile([1.0, 0.0], (len(met), 1))
+    less[crosses] = _along(points, [(found[i][0], met[i]) for i in crosses.tolist()])[1]
+    above, more = _along(points, passing)
+    columns, values = np.hstack([above, below]), np.hstack([more, -less])
+    by = _rows(np.arange(len(met)), columns, values, (len(met), count))
     return Meetings(table[:, 0], table[:, 1], table[:, 2], by @ weights)
 
 

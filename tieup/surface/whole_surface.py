@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from functools import cached_property
 
 import numpy as np
 
@@ -23,7 +23,9 @@ from tieup.surface.drainage import HOLDS, Drainage, drainage_of, outlets_of
 from tieup.surface.flow import Flow, flow_of
 from tieup.surface.grades import Grades, grades_of
 from tieup.surface.mesh import Mesh
+from tieup.surface.one_place import disputed, merged
 from tieup.surface.outline import outlined
+from tieup.surface.raising import Raises, raises_of
 from tieup.surface.seams import SHARED, Seam, seams_of
 from tieup.surface.spread import HeightSpread, VertexSpread
 from tieup.surface.triangulation import Meetings, triangulate
@@ -64,6 +66,7 @@ class Surface:
     ``touches`` the vertices on a breakline that passes by, with its height above them and sd.
     ``rings`` that cross themselves or enclose nothing are named by ``bad_rings``: 0 the boundary,
     from 1 on the holes. ``line_of_edge`` (e,) is the line of each edge that ``meetings`` number.
+    ``confidence`` is that of the verdicts. ``ground`` has the spread that stands for ``twins`` too.
     """
 
     ground: SurfaceGround
@@ -85,12 +88,32 @@ class Surface:
     grades: Grades
     drainage: Drainage
     flow: Flow
+    confidence: float
+
+    @cached_property
+    def raises(self) -> Raises:
+        """Return by how much to raise each vertex until the surface is proved to drain.
+
+        What a seam's step makes is not cured by raising the ground.
+        """
+        found = raises_of(self.mesh, self.spread, self.drainage, self.confidence)
+        pond = self.drainage.ponds.of_vertex
+        stepped = np.unique(found.part[np.append(self.seam_ponds, False)[pond]])
+        return replace(found, up=np.where(np.isin(found.part, stepped), np.nan, found.up))
 
     @property
     def lost(self) -> IntArray:
         """Return the points with a place that are no corner of any triangle."""
         placed = np.isfinite(self.ground.place).all(axis=1)
         return np.flatnonzero(placed & (self.vertex < 0))
+
+    @property
+    def disputed(self) -> BoolArray:
+        """Return which vertices (v,) stand where two points differ in height beyond chance."""
+        found = np.zeros(len(self.mesh.place), dtype=bool)
+        own = self.vertex[self.twins.points].reshape(-1)
+        found[own[own >= 0]] = True
+        return found
 
     @property
     def setup(self) -> IntArray:
@@ -101,7 +124,11 @@ class Surface:
 def build_surface(ground: SurfaceGround, confidence: float) -> Surface:
     """Return the surface over a ground, with all that is to be known of it."""
     edges, line_of_edge = _edges(ground)
-    made = triangulate(ground.place, edges)
+    twins = twins_of(ground.place, ground.spread, _on_line(ground))
+    if len(twins.points):
+        heights = disputed(ground.spread, merged(ground.place), twins.points, twins.step)
+        ground = replace(ground, spread=heights)
+    made = triangulate(ground.place, edges, ground.spread)
     rings = [_ring(ground, ring) for ring in (ground.boundary, *ground.holes)]
     lines = len(ground.lines)
     crossed = {*_self_crossed(made.meetings, line_of_edge).tolist()}
@@ -128,7 +155,7 @@ def build_surface(ground: SurfaceGround, confidence: float) -> Surface:
         meeting_sd=sd[clear],
         line_of_edge=line_of_edge,
         touches=_touches(mesh, spread),
-        twins=twins_of(ground.place, ground.spread, _on_line(ground)),
+        twins=twins,
         spikes=spikes_of(mesh, spread),
         flat=flat_triangles(mesh, _line_of_vertex(ground, made.vertex, mesh)),
         bad_rings=bad,
@@ -137,20 +164,18 @@ def build_surface(ground: SurfaceGround, confidence: float) -> Surface:
         grades=grades_of(mesh, spread),
         drainage=drainage,
         flow=flow_of(mesh, drainage.water, drainage.ponds),
+        confidence=confidence,
     )
 
 
 def _edges(ground: SurfaceGround) -> tuple[IntArray, IntArray]:
     """Return the edges (e, 2) of lines and rings, and the number of the line of each (e,)."""
     rings = [[*ring, *ring[:1]] for ring in (ground.boundary, *ground.holes)]
-    edges = [
-        (a, b, number)
-        for number, line in enumerate((*ground.lines, *rings))
-        for a, b in pairwise(line)
-        if a != b
-    ]
-    table = np.array(edges, dtype=np.int64).reshape(-1, 3)
-    return table[:, :2], table[:, 2]
+    lines = [*ground.lines, *rings]
+    points = _numbers([point for line in lines for point in line])
+    number = np.repeat(np.arange(len(lines)), [len(line) for line in lines])
+    legs = np.flatnonzero((np.diff(number) == 0) & (np.diff(points) != 0))
+    return np.column_stack([points[legs], points[legs + 1]]), number[legs]
 
 
 def _numbers(points: Sequence[int]) -> IntArray:
@@ -188,7 +213,7 @@ def emptied_by(ground: SurfaceGround) -> str:
     """
     if np.isfinite(ground.place).all(axis=1).sum() < LEAST_POINTS:
         return "points"
-    mesh = triangulate(ground.place, _edges(ground)[0]).mesh
+    mesh = triangulate(ground.place, _edges(ground)[0], ground.spread).mesh
     if not len(outlined(mesh, None, [], np.inf).faces):
         return "line"
     boundary = _ring(ground, ground.boundary)

@@ -67,6 +67,8 @@ def summary_record(site: Reconciliation, out: Path, others: Sequence[str] = ()) 
         "reasons": list(site.verdict.reasons),
         "failing_falls": list(site.verdict.falls),
         "untold_falls": list(site.verdict.untold),
+        "failing_surfaces": list(site.verdict.surfaces),
+        "untold_surfaces": list(site.verdict.untold_surfaces),
         "headline": headline(site),
         "length_unit": site.job.length_unit,
         "angle_unit": site.job.angle_unit,
@@ -88,8 +90,8 @@ def headline(site: Reconciliation) -> str:
     """Return the answer in one sentence."""
     setups, ties = len(site.setups["setup"]), Counter(site.ties["verdict"])
     title = clipped(site.job.title)
-    beside = f", {site.verdict.fallen.upper()}" if site.verdict.fallen else ""
-    why, falls = site.verdict.why(MOST_REASONS), f" {site.verdict.first_fall}".rstrip()
+    beside = f", {site.verdict.beside.upper()}" if site.verdict.beside else ""
+    why, falls = site.verdict.why(MOST_REASONS), f" {site.verdict.first_beside}".rstrip()
     look = f"; {why}" if site.verdict.word == TIED and why else ""
     if site.verdict.word == TIED and not setups:
         lists = lists_alone(site.run.get("lists") or ())

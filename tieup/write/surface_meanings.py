@@ -9,6 +9,8 @@ SURFACE_MEANINGS: Mapping[str, Mapping[str, str]] = {
         "id": "number of the vertex, from 1, as in the faces",
         "point": "name of the point; empty where two breaklines cross",
         "proof": "held, checked, unchecked or disputed; the weakest where it is made of several",
+        "raise": "by how much to raise it: once all points of a hollow are raised by this, it is "
+        "proved to drain; empty where nothing is to be raised, or that is no cure",
     },
     "surface_NAME_faces.csv": {
         "a": "vertex of the triangle; a, b, c run counterclockwise seen from above",
@@ -34,7 +36,8 @@ SURFACE_MEANINGS: Mapping[str, Mapping[str, str]] = {
         "sd_volume": "standard deviation of the volume",
         "spill_point": "point that it would spill over, or the best neighbour",
         "way_out": "inlet that it would run to from there, edge, or none",
-        "raise": "by how much to raise the point, or cut the spill point, to prove it drains",
+        "raise": "by how much to raise the point so that it is proved to drain, with the others "
+        "of its water as in surface_NAME_points.csv; empty where that is no cure",
         "verdict": "holds (proved), cannot tell; a place that is proved to drain is not listed",
         "reason": "what is known of it, or whose fault it is",
     },
@@ -44,7 +47,7 @@ SURFACE_MEANINGS: Mapping[str, Mapping[str, str]] = {
         "step": "how much higher the second setup puts the ground",
         "sd_step": "standard deviation of the step, the shape of the ground in it",
         "sd_expected": "standard deviation that the adjustment gives the difference",
-        "verdict": "step, none, or untested where the ground shows nothing",
+        "verdict": "step; none where one of 10 mm would show; untested where that cannot be told",
     },
     "surface_NAME_grades.csv": {
         "limit": "set of limits and the limit in it",

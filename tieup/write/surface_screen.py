@@ -10,7 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from tieup.model.answer import TIED
+from tieup.model.answer import TIED, UNPROVED
+from tieup.model.point_words import DISPUTED
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.model.surface_drawn import MADE_OF, NONE, UNSAFE, SiteSurface
 from tieup.sentences import counted
@@ -19,7 +20,7 @@ from tieup.write.terminal import LEAST_WIDTH, WIDTH, folded
 
 MOST = 5  # lines of a section
 WHOLE = 0.999  # share of a surface from which on no one is told that it was compared in part
-HOLDS, CANNOT_TELL, DRAINS = "holds", "cannot tell", "drains"
+HOLDS, CANNOT_TELL, PASS = "holds", "cannot tell", "pass"
 HEADINGS = {
     UNSAFE: "Leaves the answer open",
     MADE_OF: "What it is made of",
@@ -33,40 +34,27 @@ def surface_text(site: Reconciliation, width: int = WIDTH) -> str:
     """Return the screen of all surfaces of a site, in lines of ``width`` columns."""
     width = max(width, LEAST_WIDTH)
     blocks = [_block(site, surface, width) for surface in site.surfaces]
-    tied = [] if site.verdict.word == TIED else [*folded(_untied(site), width), ""]
+    beside = [line for text in _beside(site) for line in folded(text, width)]
     lines = [line for block in blocks for line in [*block, ""]]
-    return "\n".join([*tied, *lines, *folded(SHORT_CAUTION, width)]) + "\n"
+    head = [*beside, *([""] if beside else []), *lines]
+    return "\n".join([*head, *folded(SHORT_CAUTION, width)]) + "\n"
 
 
-def _untied(site: Reconciliation) -> str:
-    return (
-        f"The site itself {'is not proved' if site.verdict.word == 'unproved' else 'does not tie'}"
-    )
-
-
-def surface_status(site: Reconciliation) -> int:
-    """Return 0 where every surface drains and keeps its limits, on a site that ties; else 1."""
-    sound = site.verdict.word == TIED
-    return int(not (sound and all(map(_is_sound, site.surfaces))))
-
-
-def _is_sound(surface: SiteSurface) -> bool:
-    # an empty word is that of a layer without a tolerance: nothing was asked of it
-    kept = all(
-        word in ("pass", "") for table in _judged(surface) for word in table.get("verdict", ())
-    )
-    return surface.verdict == DRAINS and kept
-
-
-def _judged(surface: SiteSurface) -> tuple[Table, Table]:
-    return surface.grades, surface.depths
+def _beside(site: Reconciliation) -> Iterator[str]:
+    """Say what else makes the exit status 1, whatever becomes of the surfaces."""
+    verdict = site.verdict
+    if verdict.word != TIED:
+        yield f"The site itself {'is not proved' if verdict.word == UNPROVED else 'does not tie'}."
+    falls = len(verdict.falls) + len(verdict.untold)
+    if falls:
+        yield f"{counted(falls, 'fall')} of job.yaml {'does' if falls == 1 else 'do'} not pass."
 
 
 def surface_record(site: Reconciliation) -> dict[str, Any]:
     """Return the screen as data, for ``--json``: lengths in the job's unit."""
     return {
         "title": site.job.title,
-        "status": surface_status(site),
+        "status": site.status,
         "site": site.verdict.word,
         "length_unit": site.job.length_unit,
         "surfaces": [
@@ -152,7 +140,8 @@ def facts(site: Reconciliation, surface: SiteSurface) -> str:
     area = sum(area for _, area in surface.shares)
     unit = _square(site)
     proof = [str(word) for word in surface.points["proof"]]
-    unproved = sum(word not in ("held", "checked") for word in proof)
+    disputed = proof.count(DISPUTED)
+    unproved = sum(word not in ("held", "checked", DISPUTED) for word in proof)
     seam = sum(str(word) == "across" for word in surface.faces["joint"])
     parts = [
         f"{counted(len(proof), 'point')}, {counted(len(surface.faces['a']), 'triangle')}, "
@@ -163,6 +152,8 @@ def facts(site: Reconciliation, surface: SiteSurface) -> str:
         them = "it" if unproved == 1 else "them"
         open_ = counted(unproved, "point")
         parts.append(f"Not proved: {open_} unchecked: {UNCHECKED_MEANS} {them}.")
+    if disputed:
+        parts.append(f"Disputed: {counted(disputed, 'point')}, of two heights each.")
     if seam:
         bridge = "bridges" if seam == 1 else "bridge"
         parts.append(f"{counted(seam, 'triangle')} {bridge} two setups.")
@@ -184,6 +175,8 @@ def _grades(surface: SiteSurface) -> Iterator[str]:
         worst = (
             "" if row["fall"] is None else f", worst {row['fall']:.2f} %, sd {row['sd_fall']:.2f}"
         )
+        if row["fall"] is not None and row["verdict"] != PASS:
+            worst += f" at {row['northing']:.2f} N {row['easting']:.2f} E"
         yield f"{row['limit']}{where}: {row['verdict']}{worst} ({' and '.join(limit)})"
 
 

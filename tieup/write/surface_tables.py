@@ -19,6 +19,7 @@ POINTS: Mapping[str, str] = {
     "elevation": COORDINATE,
     "sd_elevation": SPREAD,
     "proof": TEXT,
+    "raise": SPREAD,
 }
 FACES: Mapping[str, str] = {
     "a": COUNT,

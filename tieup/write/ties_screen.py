@@ -75,6 +75,8 @@ def ties_record(answer: TieAnswer) -> dict[str, Any]:
         "reasons": list(answer.verdict.reasons),
         "failing_falls": list(answer.verdict.falls),
         "untold_falls": list(answer.verdict.untold),
+        "failing_surfaces": list(answer.verdict.surfaces),
+        "untold_surfaces": list(answer.verdict.untold_surfaces),
         "headline": headline(answer),
         "length_unit": answer.length_unit,
         "limits": {
@@ -125,8 +127,8 @@ def headline(answer: TieAnswer) -> str:
     title = clipped(answer.title)
     odd = f" {answer.odd} is the odd one{answer.doubt}." if answer.odd else ""
     marks = _marks(answer)
-    beside = f", {answer.verdict.fallen.upper()}" if answer.verdict.fallen else ""
-    why, falls = answer.verdict.why(MOST_REASONS), f" {answer.verdict.first_fall}".rstrip()
+    beside = f", {answer.verdict.beside.upper()}" if answer.verdict.beside else ""
+    why, falls = answer.verdict.why(MOST_REASONS), f" {answer.verdict.first_beside}".rstrip()
     if answer.verdict.word == TIED:
         alone = f"THE {answer.lists.upper()} TIE{beside}"
         tied = f"THE BAYS TIE{beside}. {marks}" if answer.setups else alone

@@ -72,7 +72,7 @@ def dxf_text(content: SiteContent) -> str:
         for string in content.strings:
             _add_string(drawing, string, _draft(content))
         for surface in content.surfaces:
-            _add_surface(drawing, surface, _draft(content))
+            _add_surface(drawing, surface, DRAFT if surface.unsafe else _draft(content))
         _sort_classes(drawing)
         stream = StringIO()
         drawing.write(stream)

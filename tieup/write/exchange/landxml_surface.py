@@ -38,7 +38,8 @@ def _draft(content: SiteContent) -> str:
 
 
 def _add_surface(group: Element, surface: SurfaceContent, content: SiteContent) -> None:
-    element = SubElement(group, "Surface", {"name": f"{_draft(content)}{surface.name}"})
+    draft = _draft(content) or "DRAFT " * bool(surface.unsafe)
+    element = SubElement(group, "Surface", {"name": f"{draft}{surface.name}"})
     says = "; ".join([SAYS[surface.verdict], *surface.unsafe])
     element.set("desc", _carried(" ".join([says, content.draft]).strip()))
     source = SubElement(element, "SourceData")

@@ -23,7 +23,8 @@ class SurfaceContent:
 
     Vertex i has the number i + 1 in every file. ``fall`` (t,) and ``sd_fall`` in per cent.
     ``breaklines`` are names with rows of vertices, ``border`` rings of rows, the outer ones first;
-    ``contours`` elevations with places (k, 3); ``unsafe`` is what leaves its answer open.
+    ``contours`` elevations with places (k, 3); ``unsafe`` is what leaves its answer open: it is
+    a draft then, however well the site ties.
     """
 
     name: str

@@ -148,9 +148,9 @@ def crew_view(site: Reconciliation) -> Crew:
 def _answer(site: Reconciliation) -> tuple[str, str]:
     """Return the answer and its shape; what is not proved is never called good."""
     if site.verdict.word == TIED:
-        falls = site.verdict.fallen
+        falls = site.verdict.beside
         what = "bays" if length(site.setups) else lists_alone(site.run.get("lists") or ())
-        shape = BAD if site.verdict.falls else OPEN
+        shape = BAD if site.verdict.fails_beside else OPEN
         return (f"The {what} tie, but {falls}.", shape) if falls else (f"The {what} tie.", GOOD)
     if site.verdict.word == UNPROVED:
         return "Not proved yet.", OPEN
