@@ -124,9 +124,12 @@ def _effects(adjustment: Adjustment, chosen: IntArray, bias: FloatArray) -> Floa
         cross = cross - moved
     by_setup = np.concatenate([-place, np.zeros((len(place), 3, 1))], axis=2)
     noise = adjustment.noise.of(chosen)
-    turn = np.where(connections.plumb[chosen], 0.0, noise.scale[:, DIRECTION])
+    turn = np.where(connections.turning[chosen], noise.scale[:, DIRECTION], 0.0)
     by_setup[:, DIRECTION, 3] = -turn
     own = np.nan_to_num(adjustment.point_covariance[point])
     gain = cross @ by_setup.transpose(0, 2, 1) + own @ place.transpose(0, 2, 1)
+    based = np.flatnonzero(connections.basis[chosen] >= 0)
+    with_turn = adjustment.with_turns.mark[point[based], :, connections.basis[chosen[based]]]
+    gain[based, :, DIRECTION] -= with_turn * noise.scale[based, DIRECTION, None]
     one = noise.whitened(np.nan_to_num(bias)[:, :, None] * np.eye(3))
     return np.where(np.isfinite(bias)[:, None, :], gain @ one, np.nan)

@@ -20,7 +20,7 @@ from tieup.model.answer import TIED, UNPROVED
 from tieup.model.finding import Finding
 from tieup.model.link_kinds import LEVEL, LINK_KINDS, lists_alone
 from tieup.model.reconciliation import FATES, Fit, Reconciliation, Table
-from tieup.sentences import counted
+from tieup.sentences import counted, listed
 from tieup.units import length_factor
 from tieup.write.cautions import CAUTIONS, UNCHECKED_MEANS
 from tieup.write.columns import COORDINATE, SETUPS, TIES
@@ -119,6 +119,8 @@ def _facts(site: Reconciliation) -> list[str]:
     ]
     if site.summary.held:
         facts.append(("Control", _fit_words(site.summary.held, "readings and control together")))
+    if turns := site.run.get("azimuth_turns"):
+        facts.append(("Azimuths", "; ".join(map(_turn_words, turns))))
     if site.traverses:
         facts.append(("Closure", closure_words(site)))
     worst = worst_tie(site)
@@ -131,6 +133,17 @@ def _facts(site: Reconciliation) -> list[str]:
         for label, words in facts
         for line in folded(words, label=f"{label:<{LABEL}}", most=FACT_LINES)
     ]
+
+
+def _turn_words(turn: Mapping[str, Any]) -> str:
+    """Say by how much the azimuths of one basis of bearings are turned onto the grid."""
+    files = listed(turn["files"], 2)
+    if turn["turn"] is None:
+        return f"{files}: nothing shows their turn, none is used"
+    angle, sd = (
+        value if isinstance(value, str) else f"{value:.5f}" for value in (turn["turn"], turn["sd"])
+    )
+    return f"{files}: {counted(turn['azimuths'], 'azimuth')} turned by {angle} (sd {sd})"
 
 
 def closure_words(site: Reconciliation) -> str:
