@@ -275,3 +275,62 @@ def test_a_turn_that_nothing_shows_uses_no_azimuth(tmp_path: Path) -> None:
         summary_text(site.reconciliation, tmp_path).split()
     )
     assert np.isnan(site.coordinates.set_index("point").loc["E", "northing"])
+
+
+FOUND = {"200 seconds": 200 * SECOND, "one degree": np.radians(1.0), "a quarter": np.pi / 2}
+
+
+@pytest.mark.parametrize("size", FOUND)
+@pytest.mark.parametrize("held", [("A", "C"), ("A", "B", "D")])
+def test_azimuths_taken_as_true_that_are_turned_are_told(
+    tmp_path: Path, size: str, held: tuple[str, ...]
+) -> None:
+    """The finding names the file, the turn and the key; nothing is left out for it."""
+    turn = FOUND[size]
+    rows = observed(np.random.default_rng(29), KINDS["two files"], [0.0, turn])
+    site = tieup.reconcile(files(tmp_path / "job", rows, held, ""))
+    (found,) = [f for f in site.findings if f["severity"] == "stop"]
+    assert (found["kind"], found["action"]) == ("basis-of-bearings", "turned")
+    seconds = round(turn / SECOND)
+    assert abs(found["size"] + seconds) < 12 and "raw/part1.csv" in found["says"]
+    assert "azimuths: file" in found["cure"] and "too small" in found["says"]
+    assert set(site.observations["status"]) == {"used"}
+    stated = tieup.reconcile(files(tmp_path / "stated", rows, held, "azimuths: file\n"))
+    assert not [f for f in stated.findings if f["severity"] == "stop"]
+    columns = ["northing", "easting"]
+    gap = site.coordinates[columns] - stated.coordinates[columns]
+    assert float(np.abs(gap.to_numpy()).max()) < 2e-3
+
+
+def test_between_two_known_marks_one_of_them_may_be_wrong(tmp_path: Path) -> None:
+    """All azimuths turned and no third mark: the listed coordinates of either are a rival."""
+    rows = observed(np.random.default_rng(32), KINDS["one file"], [np.radians(1.0), 0.0])
+    for held in (("A", "C"), ("A", "B", "D")):
+        site = tieup.reconcile(files(tmp_path / f"job{len(held)}", rows, held, ""))
+        (found,) = [f for f in site.findings if f["severity"] == "stop"]
+        marks = {tuple(r["points"]) for r in found["rivals"] if not r["separable"]}
+        assert marks == ({("A",), ("C",)} if len(held) == 2 else set())
+        assert ("cannot tell" in found["says"]) == (len(held) == 2)
+
+
+def test_a_turn_of_the_whole_job_is_told_once(tmp_path: Path) -> None:
+    """Two files turned alike are the job; small turns come out of the search."""
+    for size in (90 * SECOND, np.radians(2.0)):
+        rows = observed(np.random.default_rng(30), KINDS["two files"], [-size, -size])
+        site = tieup.reconcile(files(tmp_path / f"job{size}", rows, ("A", "B", "D"), ""))
+        (found,) = [f for f in site.findings if f["severity"] in ("stop", "check")]
+        assert found["kind"] == "basis-of-bearings"
+        assert "All azimuths of the job" in found["says"] and "azimuths: job" in found["cure"]
+
+
+def test_an_accepted_turn_stays(tmp_path: Path) -> None:
+    """Accepted, the finding becomes a note and the turn is estimated as before."""
+    rows = observed(np.random.default_rng(31), KINDS["one file"], [np.radians(2.0), 0.0])
+    job = files(tmp_path / "job", rows, ("A", "B", "D"), "")
+    (found,) = [f for f in tieup.reconcile(job).findings if f["severity"] == "stop"]
+    with (job / "job.yaml").open("a", encoding="utf-8") as stream:
+        stream.write(f"decisions: [{{accept: {found['id']}, reason: magnetic}}]\n")
+    site = tieup.reconcile(job)
+    assert not [f for f in site.findings if f["severity"] == "stop"]
+    (turn,) = site.reconciliation.run["azimuth_turns"]
+    assert turn["turn"] == pytest.approx(2.0, abs=10 / 3600)

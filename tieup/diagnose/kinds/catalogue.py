@@ -10,6 +10,7 @@ from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.axis_tilt import AXIS_TILT
+from tieup.diagnose.kinds.basis_of_bearings import BASIS_OF_BEARINGS
 from tieup.diagnose.kinds.control_coordinate import CONTROL_COORDINATE
 from tieup.diagnose.kinds.distance_settings import DISTANCE_SCALE, PRISM_CONSTANT
 from tieup.diagnose.kinds.kind import Kind
@@ -56,6 +57,7 @@ KINDS: Mapping[str, Kind] = {
         AXIS_TILT,
         CONTROL_COORDINATE,
         MARK_MOVED,
+        BASIS_OF_BEARINGS,
         *LINKS,
         # What is found in another way.
         LEVEL_SIGN,
