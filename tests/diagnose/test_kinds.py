@@ -31,11 +31,18 @@ def a_survey(seed: int, control: str = "weighted"):
 
 
 def with_azimuths(case: Case) -> Case:
-    """Return the case with the directions of one setup, seen in face 1, as azimuths."""
+    """Return the case with the sights of one setup, in face 1, as azimuths and plan distances."""
     shots, orientation = case.shots, solve(case).adjustment.orientation[0]
-    azimuth = (shots.setup == 0) & (shots.face == 1) & np.isfinite(shots.direction)
-    direction = np.where(azimuth, shots.direction + orientation, shots.direction)
-    return replace(case, shots=replace(shots, direction=direction, azimuth=azimuth))
+    own = (shots.setup == 0) & (shots.face == 1) & np.isfinite(shots.direction)
+    plan = replace(
+        shots,
+        direction=np.where(own, shots.direction + orientation, shots.direction),
+        distance=np.where(own, shots.distance * np.sin(shots.zenith), shots.distance),
+        zenith=np.where(own, np.nan, shots.zenith),
+        azimuth=own,
+        level=own,
+    )
+    return replace(case, shots=plan)
 
 
 def found_by_kind(case: Case) -> dict[str, list[Mistake]]:

@@ -334,3 +334,28 @@ def test_an_accepted_turn_stays(tmp_path: Path) -> None:
     assert not [f for f in site.findings if f["severity"] == "stop"]
     (turn,) = site.reconciliation.run["azimuth_turns"]
     assert turn["turn"] == pytest.approx(2.0, abs=10 / 3600)
+
+
+def test_a_wrong_azimuth_or_horizontal_distance_is_called_so(tmp_path: Path) -> None:
+    """No direction, no pole: the kind, the words, the cure and the to-do name what the row is."""
+    lines = [(a, b, "ah", 0) for a, b in (*AROUND, *ACROSS)]
+    clean = observed(np.random.default_rng(33), lines, [0.0, 0.0])
+    for column, off, kind, noun, cause in (
+        (3, np.radians(0.3), "azimuth", "azimuth", "taken down wrong"),
+        (3, np.pi, "azimuth", "azimuth", "other end"),
+        (4, 0.35, "horizontal-distance", "horizontal distance", "slope distance"),
+        (4, 0.03, "horizontal-distance", "horizontal distance", "slope distance"),
+    ):
+        rows = [*clean]
+        bad = list(rows[1])
+        bad[column] += off
+        rows[1] = tuple(bad)
+        site = tieup.reconcile(files(tmp_path / f"{kind}{off:.2f}", rows, ("A", "C", "D"), ""))
+        (found,) = [f for f in site.findings if f["severity"] == "stop"]
+        assert found["kind"] == kind and found["points"] == ["C"]
+        assert f"The {noun} from setup B to C" in found["says"] and cause in found["says"]
+        told = " ".join(f"{f['says']} {f['confirm']} {f['cure']}" for f in site.findings)
+        assert "pole" not in told and "plumb" not in told and "direction" not in told.lower()
+        out = site.observations[site.observations["status"] == "excluded"]
+        assert set(out["kind"]) == {noun.replace(" ", "_")}
+        assert "pole" not in " ".join(site.reconciliation.todo or ())

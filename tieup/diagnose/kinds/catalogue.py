@@ -27,9 +27,11 @@ from tieup.diagnose.kinds.name_collision import NAME_COLLISION
 from tieup.diagnose.kinds.occupations import INSTRUMENT_HEIGHT, STATION_NAME
 from tieup.diagnose.kinds.point_name import BACKSIGHT, POINT_NAME
 from tieup.diagnose.kinds.readings import (
+    AZIMUTH_READING,
     DIRECTION_READING,
     DISTANCE_READING,
     FACE,
+    LEVEL_DISTANCE_READING,
     ZENITH_READING,
 )
 from tieup.diagnose.kinds.string_step import STEP
@@ -45,6 +47,8 @@ KINDS: Mapping[str, Kind] = {
         DIRECTION_READING,
         ZENITH_READING,
         DISTANCE_READING,
+        AZIMUTH_READING,
+        LEVEL_DISTANCE_READING,
         TARGET_HEIGHT,
         POINT_NAME,
         INSTRUMENT_HEIGHT,
