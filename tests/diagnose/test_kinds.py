@@ -9,7 +9,7 @@ import pytest
 
 from tests.diagnose.cases import case_of
 from tests.simulate import random_site, simulate
-from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.case import Case, new_name
 from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.diagnose.basis.solve import solve
@@ -142,3 +142,14 @@ def test_the_other_face_is_off_by_an_angle(seed: int) -> None:
     finding = Reporter(survey.fieldbook, METRES).finding(found)
     assert finding.unit == "arcsec"
     assert abs(finding.size) == pytest.approx(648_000.0, abs=3600.0)
+
+
+def test_a_setup_that_is_split_again_is_numbered_on() -> None:
+    """S1, S1~2, then S1~3 whichever part is split; a label of the crew's own stays whole."""
+    case = case_of(a_survey(3))
+    label, rows = case.setups[0].label, np.flatnonzero(case.shots.setup == 0)
+    once = case.with_split_setup(0, rows[2:])
+    twice = once.with_split_setup(len(case.setups), rows[4:])
+    own = {label, f"{label}~2", f"{label}~3"}
+    assert {setup.label for setup in twice.setups} == own | {s.label for s in case.setups}
+    assert new_name("P~7", "~", {"P~7"}) == "P~7~2"

@@ -6,7 +6,9 @@ unknown turn for each basis, beside the marks, the axes and the circle zeros.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -19,9 +21,14 @@ from tieup.adjust.cofactors import covariance, point_covariance, point_functions
 from tieup.adjust.hypothesis import design_matrix, everything
 from tieup.config import load_job
 from tieup.diagnose.basis.solve import Solved, minimal_fit, solve
+from tieup.diagnose.search.look import evidence_of, hypotheses_of
 from tieup.errors import TieupError
+from tieup.model.settings import Tolerances
 from tieup.pipeline import make_case, read_site
+from tieup.ties.site_answer import only_unused
+from tieup.write.plan_screen import plan_text
 from tieup.write.reconcile_screen import summary_text
+from tieup.write.ties_screen import ties_text
 
 AROUND = (("A", "B"), ("B", "C"), ("C", "D"), ("D", "A"), ("E", "A"), ("E", "C"), ("B", "E"))
 ACROSS = (("A", "C"), ("D", "E"), ("C", "E"), ("B", "D"))
@@ -359,3 +366,77 @@ def test_a_wrong_azimuth_or_horizontal_distance_is_called_so(tmp_path: Path) -> 
         out = site.observations[site.observations["status"] == "excluded"]
         assert set(out["kind"]) == {noun.replace(" ", "_")}
         assert "pole" not in " ".join(site.reconciliation.todo or ())
+
+
+def test_what_has_no_height_ties_in_plan(tmp_path: Path) -> None:
+    """The screens and the page say so of the site and of every setup; tables keep their words."""
+    lines = [(a, b, "ah", 0) for a, b in (*AROUND, *ACROSS)]
+    rows = observed(np.random.default_rng(34), lines, [0.0, 0.0])
+    site = tieup.reconcile(files(tmp_path / "job", rows, ("A", "C", "D"), ""))
+    text = summary_text(site.reconciliation, tmp_path)
+    assert "THE SITE TIES IN PLAN." in text and text.count("ties in plan") == 5
+    answer = site.reconciliation.answer
+    assert answer is not None
+    crew = ties_text(answer)
+    assert "THE BAYS TIE IN PLAN." in crew and crew.count("ties in plan") == 5
+    assert all("in height" not in setup.words for setup in answer.setups)
+    assert set(site.setups["verdict"]) == {"ties"}
+
+
+def test_readings_that_only_control_tests_are_said_to_be(tmp_path: Path) -> None:
+    """One setup in plan on four known marks: the marks test its readings, nothing else does."""
+    text = "setup,station,point,direction,horizontal_distance\n"
+    for end in "ABCD":
+        azimuth, far = sight("E", end)
+        text += f"S1,,{end},{np.degrees(azimuth) + 10:.6f},{far:.4f}\n"
+    control = "".join(f"{n},{PLACES[n][0]},{PLACES[n][1]},,0,0,\n" for n in "ABCD")
+    site = tieup.reconcile(plan_job(tmp_path / "job", text, control, angle="deg", more=GEAR))
+    told = " ".join(summary_text(site.reconciliation, tmp_path).split())
+    assert "only the known marks test them" in told and "nothing to test" not in told
+
+
+def test_a_plan_without_heights_speaks_of_none(tmp_path: Path) -> None:
+    """Booked instrument heights that no zenith angle carries on are in no mistake of a plan."""
+    text = "setup,station,instrument_height,point,target_height,direction,horizontal_distance\n"
+    for station in "EB":
+        for end in "ACD":
+            azimuth, far = sight(station, end)
+            text += f"{station}1,{station},1.5,{end},1.6,{np.degrees(azimuth):.6f},{far:.4f}\n"
+    control = "".join(f"{n},{PLACES[n][0]},{PLACES[n][1]},,0,0,\n" for n in "AC")
+    job = plan_job(tmp_path / "job", text, control, angle="deg", more=GEAR)
+    found = solved(job)
+    kinds = {h.kind for h in hypotheses_of(found, evidence_of(found))}
+    assert "station-name" in kinds and "instrument-height" not in kinds
+    told = plan_text(tieup.plan(job).forecast.answer)
+    assert "instrument height" not in told and "in height" not in told.split("Limits")[0]
+
+
+def test_a_shot_that_is_left_out_is_not_within_the_scatter(tmp_path: Path) -> None:
+    """A setup that ties but for a shot that is out: the difference shown is that shot's."""
+    lines = [(a, b, "dh", 0) for a in PLACES for b in PLACES if a != b]
+    rows = observed(np.random.default_rng(35), lines, [0.0, 0.0])
+    site = tieup.reconcile(files(tmp_path / "job", rows, ("A", "C", "D"), ""))
+    answer = site.reconciliation.answer
+    assert answer is not None
+    limits = answer.limits
+    off = replace(answer.setups[0], plan=2.0 * limits.horizontal)
+    for unused, said in ((False, True), (True, False)):
+        setups = (replace(off, unused=unused), *answer.setups[1:])
+        told = " ".join(ties_text(replace(answer, setups=setups)).split())
+        assert ("within the scatter" in told) == said
+
+
+def test_a_tie_of_a_left_out_shot_is_known_as_such() -> None:
+    """Of the ties beyond the limits all are of shots that are left out, or some are not."""
+    limits = Tolerances("own", 0.01, 0.01)
+    for withheld, plan, only in (
+        ((True, False), (0.05, 0.002), True),
+        ((True, False), (0.05, 0.02), False),
+        ((False, True), (0.05, 0.002), False),
+        ((True, True), (0.002, 0.002), False),
+    ):
+        ties = SimpleNamespace(
+            plan=np.array(plan), difference=np.full((2, 3), np.nan), withheld=np.array(withheld)
+        )
+        checks = SimpleNamespace(evidence=SimpleNamespace(ties=ties), limits=limits)
+        assert only_unused(checks, np.arange(2)) == only

@@ -9,7 +9,7 @@ References: Baarda (1968), internal and external reliability.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -76,10 +76,12 @@ def full_rows(
     """Return the whitened rows (c, 3, 7) of connections by their setup and their mark.
 
     Rows that are not measured are 0. No column is held: what is fixed has a covariance of 0.
-    ``places`` are axis (S, 3) and orientation (S,) of the setups, position (P, 3) of the marks.
+    ``places`` are axis (S, 3) and orientation (S,) of the setups, position (P, 3) of the marks. The
+    turn of a basis of bearings counts as known here.
     """
     axis, _, position = places
-    linear = linearise(connections, *places, bend)
+    known = replace(connections, basis=np.full(len(connections), -1))
+    linear = linearise(known, *places, bend)
     noise = connection_noise(connections, sights, precision, axis, position)
     rows = np.zeros((len(connections), 3, 7))
     rows[:, :, 4:] = noise.whitened(linear.by_mark)

@@ -64,7 +64,7 @@ class Phrases:
         return f"{seconds / 3600:.4f} degrees"
 
     def exact_angle(self, radians: float) -> str:
-        """Return an angle without sign in degrees, minutes and seconds.
+        r"""Return an angle without sign in degrees, minutes and seconds.
 
         >>> Phrases(1.0, "m").exact_angle(-0.00096963)
         '0°03\'20"'
