@@ -147,6 +147,10 @@ KINDS = {
         *[(a, b, "ah", 0) for a, b in (("A", "B"), ("B", "C"), ("C", "A"), ("A", "E"))],
         *[(a, b, "ah", 1) for a, b in (("B", "D"), ("D", "E"), ("E", "B"), ("D", "A"))],
     ],
+    "at setups with circle readings": [
+        *[(a, b, "dh", 0) for a, b in (*AROUND, ("A", "D"), ("B", "A"), ("C", "B"), ("D", "C"))],
+        *[(a, b, "a", 0) for a, b in ACROSS],
+    ],
     "beside circle readings": [
         *[(a, b, "dh", 0) for a, b in (*AROUND, ("A", "D"), ("B", "A"), ("C", "B"), ("D", "C"))],
         *[(a, b, "ah", 1) for a, b in ACROSS],
@@ -267,6 +271,8 @@ def test_the_turn_is_told(tmp_path: Path) -> None:
     text = summary_text(site.reconciliation, tmp_path)
     assert f"raw/part1.csv: 4 azimuths turned by {second['turn']:.5f}" in " ".join(text.split())
     assert (site.traverses["misclosure"] < 0.05).all()
+    dof = site.reconciliation.run["dof"]
+    assert float(site.observations["redundancy"].sum()) == pytest.approx(dof, abs=1e-6)
 
 
 def test_a_turn_that_nothing_shows_uses_no_azimuth(tmp_path: Path) -> None:
