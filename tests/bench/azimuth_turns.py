@@ -26,6 +26,7 @@ from tieup.config import load_job
 from tieup.diagnose.basis.solve import solve
 from tieup.diagnose.kinds.basis_of_bearings import BASIS_OF_BEARINGS
 from tieup.diagnose.search.diagnose import Diagnosis, diagnose
+from tieup.errors import TieupError
 from tieup.geometry import ARC_SECOND
 from tieup.pipeline import make_case, read_site
 
@@ -160,7 +161,12 @@ def main() -> None:
     asked = parser.parse_args()
     for number, turn in enumerate(TURNS):
         random = np.random.default_rng([asked.seed, number])
-        rows = [run_job(random_plan(random), turn, random) for _ in range(asked.jobs)]
+        rows, refused = [], 0
+        for _ in range(asked.jobs):
+            try:
+                rows.append(run_job(random_plan(random), turn, random))
+            except TieupError:  # two files that together have too little of known marks
+                refused += 1
         clear = [row for row in rows if row["strength"] > 5.0] if turn else rows
         count = sum(row["count"] for row in rows)
         mean = sum(row["z"] for row in rows) / count
@@ -171,7 +177,7 @@ def main() -> None:
         print(
             f"turn {turn / ARC_SECOND:8.0f} s: {len(clear)} jobs above 5 sd of {len(rows)}: "
             + ", ".join(f"{key} {value}" for key, value in sums.items())
-            + f"; z mean {mean:+.3f}, rms {rms:.3f} of {count:.0f}",
+            + f", refused {refused}; z mean {mean:+.3f}, rms {rms:.3f} of {count:.0f}",
             flush=True,
         )
 

@@ -147,6 +147,10 @@ KINDS = {
         *[(a, b, "ah", 0) for a, b in (("A", "B"), ("B", "C"), ("C", "A"), ("A", "E"))],
         *[(a, b, "ah", 1) for a, b in (("B", "D"), ("D", "E"), ("E", "B"), ("D", "A"))],
     ],
+    "files that only together join known marks": [
+        *[(a, b, "ah", 0) for a, b in (("A", "B"), ("B", "E"), ("E", "A"))],
+        *[(a, b, "ah", 1) for a, b in (("B", "C"), ("C", "E"), ("E", "D"), ("D", "C"))],
+    ],
     "at setups with circle readings": [
         *[(a, b, "dh", 0) for a, b in (*AROUND, ("A", "D"), ("B", "A"), ("C", "B"), ("D", "C"))],
         *[(a, b, "a", 0) for a, b in ACROSS],

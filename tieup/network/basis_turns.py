@@ -1,8 +1,9 @@
 """Start values of the turns of bases of bearings: what is added to the azimuths of each.
 
 Azimuths and distances of one basis place its marks by themselves, in a frame that is turned.
-Laid on marks that are known, by control or by what the other readings place, they show the turn.
-Where they place nothing so, they are taken as circle readings of their setups.
+Laid on marks that are known, by control or by what the other readings place, they show the turn;
+bases that share marks are laid on each other first. Where they place nothing so, they are taken as
+circle readings of their setups.
 """
 
 from __future__ import annotations
@@ -85,6 +86,8 @@ def start_turns(
         before = np.isnan(turn).sum()
         _laid_on(assembly, horizontal, known, turn)
         if np.isnan(turn).sum() == before:
+            _laid_together(assembly, horizontal, known, turn)
+        if np.isnan(turn).sum() == before:
             placed = _places(build, sights.turned(turn))
             if placed is not None:
                 _laid_on(assembly, horizontal, placed, turn)
@@ -107,10 +110,43 @@ def _laid_on(
         nodes = np.concatenate([known, np.full(setups, NOWHERE)])
         found = _between(lines, nodes)
         if np.isnan(found):
-            alone = np.full(points + setups, NOWHERE)
-            place = place_nodes(lines, alone, np.zeros(len(alone)), None)[:points]
-            found = _turn_between(place, known)
+            found = _turn_between(_own_places(lines, points, setups), known)
         turn[basis] = found
+
+
+def _laid_together(
+    assembly: Assembly, horizontal: FloatArray, known: ComplexArray, turn: FloatArray
+) -> None:
+    """Fill in the turns of bases that share two marks with each other, and together with known."""
+    points, setups = len(assembly.points), len(assembly.labels)
+    place = {
+        basis: _own_places(_lines(assembly, horizontal, basis), points, setups)
+        for basis in np.flatnonzero(np.isnan(turn)).tolist()
+    }
+    for first in place:
+        body, off = place[first].copy(), {first: 0.0}
+        while True:
+            new = {
+                basis: _turn_between(own, body) for basis, own in place.items() if basis not in off
+            }
+            tied = [basis for basis, found in new.items() if np.isfinite(found)]
+            if not tied:
+                break
+            off[tied[0]] = new[tied[0]]
+            moved = place[tied[0]] * np.exp(1j * new[tied[0]])
+            gap = (body - moved)[np.isfinite(body) & np.isfinite(moved)]
+            shift = complex(np.median(gap.real), np.median(gap.imag))
+            body = np.where(np.isfinite(body), body, moved + shift)
+        found = _turn_between(body, known)
+        if np.isfinite(found):
+            turn[list(off)] = found + np.array([*off.values()])
+            return
+
+
+def _own_places(lines: HorizontalLines, points: int, setups: int) -> ComplexArray:
+    """Return where the lines of a basis put its marks (P,), in a frame of its own."""
+    alone = np.full(points + setups, NOWHERE)
+    return place_nodes(lines, alone, np.zeros(len(alone)), None)[:points]
 
 
 def _lines(assembly: Assembly, horizontal: FloatArray, basis: int) -> HorizontalLines:
