@@ -42,7 +42,7 @@ def side_shots(kind: str, seed: int, reach: float, count: int = 7) -> Aside:
     connections = Connections(none, number, value, rise, np.zeros(count, bool), number)
     sd = np.tile([1e-5, 2e-5, 1e-3], (count, 1))
     noise = make_whitening(sd, np.full(count, SHARED), np.isfinite(value))
-    state = Unknowns(axis, orientation, start)
+    state = Unknowns(axis, orientation, start, np.zeros(0))
     return Aside(connections, noise, state, np.tile(~free, (count, 1)), BEND)
 
 
@@ -77,7 +77,9 @@ def test_derivatives_equal_finite_differences(kind, seed):
                 axis[0, unknown] += sign * step
             else:
                 orientation[0] += sign * step
-            moved = replace(aside, state=Unknowns(axis, orientation, aside.state.position))
+            moved = replace(
+                aside, state=Unknowns(axis, orientation, aside.state.position, np.zeros(0))
+            )
             ends.append(moved.follow(every).position)
         numeric[:, :, unknown] = (ends[0] - ends[1]) / (2 * step)
     assert np.abs(aside.by_setup - numeric).max() < 1e-4 * max(1.0, np.abs(numeric).max())

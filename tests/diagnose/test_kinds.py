@@ -9,7 +9,7 @@ import pytest
 
 from tests.diagnose.cases import case_of
 from tests.simulate import random_site, simulate
-from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.case import Case, new_name
 from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.diagnose.basis.solve import solve
@@ -28,6 +28,21 @@ def a_survey(seed: int, control: str = "weighted"):
     rng = np.random.default_rng(seed)
     site = random_site(rng, setups=4, kind="mixed", ties=5, control=control, side_shots=6)
     return simulate(site, Precision(), rng)
+
+
+def with_azimuths(case: Case) -> Case:
+    """Return the case with the sights of one setup, in face 1, as azimuths and plan distances."""
+    shots, orientation = case.shots, solve(case).adjustment.orientation[0]
+    own = (shots.setup == 0) & (shots.face == 1) & np.isfinite(shots.direction)
+    plan = replace(
+        shots,
+        direction=np.where(own, shots.direction + orientation, shots.direction),
+        distance=np.where(own, shots.distance * np.sin(shots.zenith), shots.distance),
+        zenith=np.where(own, np.nan, shots.zenith),
+        azimuth=own,
+        level=own,
+    )
+    return replace(case, shots=plan)
 
 
 def found_by_kind(case: Case) -> dict[str, list[Mistake]]:
@@ -54,7 +69,7 @@ def same(one: object, other: object) -> bool:
 @pytest.mark.parametrize("seed", range(6))
 def test_what_a_mistake_takes_out_comes_back_as_it_was(seed: int) -> None:
     """Taken out it changes the case unless it stays in; put back the case is what it was."""
-    case = case_of(a_survey(seed))
+    case = with_azimuths(case_of(a_survey(seed)))
     by_kind = found_by_kind(case)
     offered = {name for name, kind in KINDS.items() if kind.family} - set(LINK_KINDS)
     assert set(by_kind) >= offered - {"mark-moved", "instrument-moved"}
@@ -127,3 +142,14 @@ def test_the_other_face_is_off_by_an_angle(seed: int) -> None:
     finding = Reporter(survey.fieldbook, METRES).finding(found)
     assert finding.unit == "arcsec"
     assert abs(finding.size) == pytest.approx(648_000.0, abs=3600.0)
+
+
+def test_a_setup_that_is_split_again_is_numbered_on() -> None:
+    """S1, S1~2, then S1~3 whichever part is split; a label of the crew's own stays whole."""
+    case = case_of(a_survey(3))
+    label, rows = case.setups[0].label, np.flatnonzero(case.shots.setup == 0)
+    once = case.with_split_setup(0, rows[2:])
+    twice = once.with_split_setup(len(case.setups), rows[4:])
+    own = {label, f"{label}~2", f"{label}~3"}
+    assert {setup.label for setup in twice.setups} == own | {s.label for s in case.setups}
+    assert new_name("P~7", "~", {"P~7"}) == "P~7~2"

@@ -212,7 +212,7 @@ def test_a_covariance_that_does_not_belong_is_refused(tmp_path: Path, monday: Pa
     cells = [line.split(",") for line in few[1:]]
     wild = [[*c[:6], repr(50 * float(c[6])) if c[5] == "" else c[6]] for c in cells]
     cases = {
-        "which has no mark": text,
+        "has none of its marks": plain.replace("T1", "Q1").replace("T2", "Q2"),
         "Check the units": plain.replace(",m,", ",ft,"),
         "not positive definite": "\n".join([few[0], *map(",".join, wild)]) + "\n",
         "has no column": "point,covariance\nT1,1\n",
@@ -229,6 +229,44 @@ def test_a_covariance_that_does_not_belong_is_refused(tmp_path: Path, monday: Pa
     )
     with pytest.raises(TieupError, match="there is no job"):
         tieup.reconcile(nowhere)
+
+
+def test_a_covariance_with_more_marks_gives_what_the_list_needs(
+    tmp_path: Path, monday: Path
+) -> None:
+    """The rows of the list's marks are taken, as if there were no others, and that is said."""
+    shots = rows(np.random.default_rng(12), "S3")
+    listed = tieup.reconcile(monday).coordinates
+    text = (monday / "out" / "covariance.csv").read_text(encoding="utf-8")
+    lines = text.splitlines()
+    inside = {"point", "T1", "T2", "CP1"}
+    few = [x for x in lines if {x.split(",")[0], x.split(",")[2]} <= inside | {"with_point"}]
+    control = "".join(
+        f"{r.point},{r.northing:.4f},{r.easting:.4f},{r.elevation:.4f},,,\n"
+        for r in listed[listed["point"].isin(inside)].itertuples()
+    )
+    both = []
+    for name, content in (("more", text), ("few", "\n".join(few) + "\n")):
+        here = job(tmp_path / name, shots, control, "control_covariance: cov.csv\n")
+        (here / "cov.csv").write_text(content, encoding="utf-8")
+        both.append(tieup.reconcile(here))
+    more, less = both
+    assert more.coordinates.equals(less.coordinates)
+    (note,) = [f for f in more.findings if f["kind"] == "control-covariance"]
+    assert note["severity"] == "note" and "does not list" in note["says"]
+    assert not set(note["points"]) & inside
+    assert not [f for f in less.findings if f["kind"] == "control-covariance"]
+
+
+def test_a_covariance_beside_another_job_is_refused(tmp_path: Path, monday: Path) -> None:
+    """The other job brings its own: one of the two goes."""
+    shots = rows(np.random.default_rng(13), "S3")
+    more = "control: {job: ../monday}\ncontrol_covariance: cov.csv\n"
+    here = job(tmp_path / "here", shots, "", more)
+    text = (monday / "out" / "covariance.csv").read_text(encoding="utf-8")
+    (here / "cov.csv").write_text(text, encoding="utf-8")
+    with pytest.raises(TieupError, match=r"control_covariance.*Take one out"):
+        tieup.reconcile(here)
 
 
 def test_a_free_day_is_no_control_for_the_next(tmp_path: Path, monday: Path) -> None:

@@ -47,6 +47,12 @@ LINES = [
     ("words: {face: {I: 1, II: '2'}}", True),
     ("words: {face: {I: 3}}", False),
     ("datum: fixed", False),
+    ("decisions: [{set: {setup: S2, target_height: 5}, reason: a}]", True),
+    ("decisions: [{set: {setup: S2}, reason: a}]", False),
+    ("decisions: [{set: {setup: S2, target_height: }, reason: a}]", False),
+    ("decisions: [{set: {target_height: 5}, reason: a}]", False),
+    ("decisions: [{exclude: {setup: S2}, reason: a}]", True),
+    ("decisions: [{exclude: {}, reason: a}]", False),
 ]
 
 

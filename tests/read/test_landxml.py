@@ -109,6 +109,18 @@ def test_azimuths_have_the_unit_of_directions(tmp_path: Path) -> None:
     assert labels_of(book) == ["100", "100"]
 
 
+def test_azimuths_of_a_file_may_have_a_basis_of_bearings(tmp_path: Path) -> None:
+    """Under azimuths: file and job they stay azimuths, of one basis; circle readings have none."""
+    azimuth = 'azimuth="90" slopeDistance="10" zenithAngle="90"'
+    survey = SETUP + group(shot("P1") + shot("P2", azimuth))
+    for number, word in enumerate(("file", "job", "grid")):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        shots = read_xml_raw(folder, landxml(survey), more=f"azimuths: {word}\n").shots
+        assert shots.azimuth.tolist() == [False, True]
+        assert shots.basis.tolist() == [-1, -1 if word == "grid" else 0]
+
+
 def test_azimuths_that_turn_setup_by_setup_have_another_zero(tmp_path: Path) -> None:
     """Under azimuths: setup they are circle readings of a setup of their own, same mark."""
     azimuth = 'azimuth="90" slopeDistance="10" zenithAngle="90"'

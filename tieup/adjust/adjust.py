@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from tieup.adjust.elimination import UndeterminedMarkError, UndeterminedSetupError
+from tieup.adjust.elimination import (
+    UndeterminedMarkError,
+    UndeterminedSetupError,
+    UndeterminedTurnError,
+)
 from tieup.adjust.iterate import UnsettledError
 from tieup.adjust.problem import Frame, make_problem
 from tieup.adjust.solution import Adjustment
@@ -35,15 +39,19 @@ def adjust(network: Network, precision: Precision, refraction: float, frame: Fra
     """
     without_setup = np.zeros(len(network.setup_labels), dtype=bool)
     without_point = np.zeros(len(network.point_names), dtype=bool)
+    without_basis = np.zeros(network.sights.bases, dtype=bool)
     with one_thread():
         while True:
-            problem = make_problem(network, frame, without_setup, without_point)
+            without = without_setup, without_point, without_basis
+            problem = make_problem(network, frame, *without)
             try:
                 solution = solve_problem(problem, precision, refraction)
             except UndeterminedMarkError as error:
                 without_point[error.points] = True
             except UndeterminedSetupError as error:
                 without_setup[error.setup] = True
+            except UndeterminedTurnError as error:
+                without_basis[error.basis] = True
             except UnsettledError as error:
                 raise _unsettled(network, error) from error
             else:

@@ -2,8 +2,9 @@
 
 Q is never formed. A question is F Q F', F (f, u) the sparse rows of linear functions of the
 unknowns of the system, so that each row of F is solved for once. Unknowns stand in the order of
-the system: four of each setup (N, E, H in m, turn in rad), then three of each mark. A point that
-nothing checks is no unknown: it is a function of its setup, and has a part of its own.
+the system: four of each setup (N, E, H in m, turn in rad), then three of each mark, then the turns
+of bases of bearings. A point that nothing checks is no unknown: it is a function of its setup, and
+has a part of its own.
 
 In a very large job not every question can be afforded: `affordable` says how many columns.
 
@@ -21,6 +22,7 @@ from scipy.sparse import block_diag, bsr_array, coo_array, csr_array, vstack
 
 from tieup.adjust import elimination
 from tieup.adjust.solution import Adjustment
+from tieup.adjust.turn_border import Columns
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.threads import one_thread
 
@@ -148,8 +150,8 @@ def _gathered(
 ) -> csr_array:
     """Return the rows (count, u) of row numbers, columns and values; what meets is summed."""
     row, column, value = (np.concatenate([part[k].ravel() for part in parts]) for k in range(3))
-    there, structure = value != 0, adjustment.system.structure
-    shape = count, 4 * structure.setups + 3 * len(structure.marks)
+    there = value != 0
+    shape = count, adjustment.system.unknowns
     return coo_array((value[there], (row[there], column[there])), shape=shape).tocsr()
 
 
@@ -162,8 +164,11 @@ def cofactors(
     together. In the datum in which the system was solved; 0 for held unknowns.
     """
     structure, held = adjustment.system.structure, adjustment.held
-    free = ~np.concatenate([held.setup.ravel(), held.point[structure.marks].ravel()])
-    cut = 4 * structure.setups
+    turns = adjustment.system.border.bases.count
+    free = ~np.concatenate(
+        [held.setup.ravel(), held.point[structure.marks].ravel(), np.zeros(turns, np.bool_)]
+    )
+    cut, end_of_marks = 4 * structure.setups, len(free) - turns
     ends = np.arange(1, rows.shape[0] + 1) if edges is None else edges[1:]
     batch = (ends // max(BATCH / _size(adjustment), 1.0)).astype(np.int64)
     start = 0
@@ -171,12 +176,15 @@ def cofactors(
         right = rows[start:end].T.toarray() * free[:, None]
         width = end - start
         with one_thread():
-            setup, mark = elimination.solve(
+            solved = elimination.solve(
                 adjustment.system,
-                right[:cut].reshape(-1, 4, width),
-                right[cut:].reshape(-1, 3, width),
+                Columns(
+                    right[:cut].reshape(-1, 4, width),
+                    right[cut:end_of_marks].reshape(-1, 3, width),
+                    right[end_of_marks:],
+                ),
             )
-        yield slice(start, end), _stacked(setup, mark)
+        yield slice(start, end), solved.stacked()
         start = end
 
 
@@ -187,8 +195,10 @@ def covariance(adjustment: Adjustment, functions: Functions) -> FloatArray:
         matrix[:, span] += functions.rows @ solved
     transfer, marks = adjustment.transfer, adjustment.system.structure.marks
     if transfer.motions.count:
-        moved = functions.rows @ _stacked(transfer.motions.setup, transfer.motions.point[marks])
-        weight = functions.rows @ _stacked(transfer.setup, transfer.point[marks])
+        motions = transfer.motions
+        moved = Columns(motions.setup, motions.point[marks], motions.turn).stacked()
+        weight = Columns(transfer.setup, transfer.point[marks], transfer.turn).stacked()
+        moved, weight = functions.rows @ moved, functions.rows @ weight
         matrix -= moved @ weight.T + weight @ moved.T
     return np.asarray((matrix + matrix.T) / 2.0)
 
@@ -250,9 +260,9 @@ def in_frame(adjustment: Adjustment, solved: FloatArray) -> tuple[FloatArray, Fl
     In the frame of the solution; 0 for points that are no unknowns.
     """
     structure, width = adjustment.system.structure, solved.shape[1]
-    cut = 4 * structure.setups
+    cut, end = 4 * structure.setups, len(solved) - adjustment.system.border.bases.count
     point = np.zeros((len(adjustment.position), 3, width))
-    point[structure.marks] = solved[cut:].reshape(-1, 3, width)
+    point[structure.marks] = solved[cut:end].reshape(-1, 3, width)
     return adjustment.transfer.in_frame(solved[:cut].reshape(-1, 4, width), point)
 
 
@@ -264,12 +274,6 @@ def _times(rows: csr_array, own: slice, solved: FloatArray) -> FloatArray:
     total = np.zeros((own.stop - own.start, solved.shape[1]))
     np.add.at(total, np.repeat(np.arange(len(total)), np.diff(edges)), moved)
     return total
-
-
-def _stacked(setup: FloatArray, mark: FloatArray) -> FloatArray:
-    """Return columns over setups (S, 4, k) and marks (m, 3, k) as columns over unknowns (u, k)."""
-    width = setup.shape[2]
-    return np.concatenate([setup.reshape(-1, width), mark.reshape(-1, width)])
 
 
 def _size(adjustment: Adjustment) -> int:

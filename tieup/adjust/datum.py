@@ -15,25 +15,38 @@ constraints); Ghilani, Adjustment Computations, free network adjustment.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from tieup.adjust.elimination import Held
+from tieup.adjust.turn_border import Columns
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
 MOTIONS = 4  # shift N, shift E, shift H, turn about the vertical
 LEVELLED = np.eye(MOTIONS)[[0, 1, 3]]  # what a piece of level runs alone cannot do: move in plan
 TURN = np.eye(MOTIONS)[3:]  # what a piece with vectors or azimuths cannot do: turn
+BY_TURN = 3  # the motion that is a turn
 INDEPENDENT = 1e-9  # relative size below which a motion is not held by control
 
 
 @dataclass(frozen=True)
 class Motions:
-    """Free motions of the unknowns: ``setup`` (S, 4, q) and ``point`` (P, 3, q)."""
+    """Free motions of the unknowns: ``setup`` (S, 4, q), ``point`` (P, 3, q), ``turn`` (g, q).
+
+    The turns of bases of bearings go along with the site.
+    """
 
     setup: FloatArray
     point: FloatArray
+    turn: FloatArray
+
+    @property
+    def columns(self) -> Columns:
+        """Return them over all unknowns."""
+        return Columns(self.setup, self.point, self.turn)
 
     @property
     def count(self) -> int:
@@ -49,14 +62,14 @@ class Conditions:
     point: FloatArray
 
 
-def rigid_motions(axis: FloatArray, position: FloatArray) -> Motions:
-    """Return the four motions at axis (S, 3) and position (P, 3) in m."""
+def rigid_motions(axis: FloatArray, position: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the four motions of axis (S, 3) and position (P, 3) in m."""
 
     def columns(place: FloatArray, unknowns: int) -> FloatArray:
         rows = [motion_rows(place, np.full(len(place), u)) for u in range(unknowns)]
         return np.stack(rows, axis=1)
 
-    return Motions(columns(axis, 4), columns(position, 3))
+    return columns(axis, 4), columns(position, 3)
 
 
 def motion_rows(place: FloatArray, component: IntArray) -> FloatArray:
@@ -94,7 +107,8 @@ class Anchors:
 
     ``setup`` and ``point`` (2, n): number and component of each such unknown.
     ``piece_setup`` (S,) and ``piece_point`` (P,) number the connected pieces, -1 where
-    nothing is solved. ``oriented`` are the pieces whose turn vectors or azimuths show.
+    nothing is solved. ``oriented`` are the pieces whose turn vectors or azimuths show. ``bases``
+    are the pieces in which each basis of bearings (g,) has azimuths: these turn together.
     """
 
     setup: IntArray
@@ -102,6 +116,7 @@ class Anchors:
     piece_setup: IntArray
     piece_point: IntArray
     oriented: frozenset[int] = frozenset()
+    bases: tuple[tuple[int, ...], ...] = ()
 
     def unmoved(self, piece: int) -> FloatArray:
         """Return the rows of motions that the observations of a piece alone rule out."""
@@ -124,28 +139,69 @@ def free_motions(axis: FloatArray, position: FloatArray, anchors: Anchors) -> Mo
     )
     piece = np.concatenate([anchors.piece_setup[setup], anchors.piece_point[point]])
     every = set(anchors.piece_setup.tolist()) | set(anchors.piece_point.tolist())
-    open_ = {
-        number: _null_space(np.concatenate([resisting[piece == number], anchors.unmoved(number)]))
+    held = {
+        number: np.concatenate([resisting[piece == number], anchors.unmoved(number)])
         for number in sorted(every - {-1})
     }
-    setup_columns = [np.zeros((len(axis), 4, 0))]
-    point_columns = [np.zeros((len(position), 3, 0))]
-    if any(columns.size for columns in open_.values()):
-        rigid = rigid_motions(axis, position)
-        for number, columns in open_.items():
+    open_ = _open(held, anchors.bases)
+    width = sum(columns[next(iter(columns))].shape[1] for columns in open_)
+    motions = Motions(
+        np.zeros((len(axis), 4, width)),
+        np.zeros((len(position), 3, width)),
+        np.zeros((len(anchors.bases), width)),
+    )
+    if not width:
+        return motions
+    rigid, start = rigid_motions(axis, position), 0
+    for together in open_:
+        for number, columns in together.items():
+            span = slice(start, start + columns.shape[1])
             own = anchors.piece_setup == number, anchors.piece_point == number
-            setup_columns.append(np.where(own[0][:, None, None], rigid.setup @ columns, 0.0))
-            point_columns.append(np.where(own[1][:, None, None], rigid.point @ columns, 0.0))
-    motions = Motions(np.concatenate(setup_columns, axis=2), np.concatenate(point_columns, axis=2))
+            motions.setup[own[0], :, span] = rigid[0][own[0]] @ columns
+            motions.point[own[1], :, span] = rigid[1][own[1]] @ columns
+            for basis, pieces_ in enumerate(anchors.bases):
+                if number in pieces_[:1]:
+                    motions.turn[basis, span] = columns[BY_TURN]
+        start = span.stop
     motions.setup[tuple(anchors.setup)] = 0.0  # not quite, by rounding
     motions.point[tuple(anchors.point)] = 0.0
     return motions
 
 
+def _open(
+    held: Mapping[int, FloatArray], bases: Sequence[Sequence[int]]
+) -> list[dict[int, FloatArray]]:
+    """Return the combinations (4, q) of motions of each piece that nothing resists.
+
+    ``held`` are the rows (n, 4) that resist those of each piece. Pieces that share a basis of
+    bearings turn together, and so do those that share one with these: they stand side by side.
+    """
+    groups = [{number} for number in held]
+    for basis in bases:
+        tied = [group for group in groups if group & set(basis)]
+        groups = [group for group in groups if group not in tied]
+        groups += [set().union(*tied)] if tied else []
+    found = []
+    for group in groups:
+        members = sorted(group)
+        rows = [block_diag(*(held[number] for number in members))]
+        for basis in bases:
+            own = [members.index(number) for number in basis if number in group]
+            for other in own[1:]:
+                row = np.zeros((1, MOTIONS * len(members)))
+                row[0, MOTIONS * own[0] + BY_TURN] = 1.0
+                row[0, MOTIONS * other + BY_TURN] = -1.0
+                rows.append(row)
+        columns = _null_space(np.concatenate(rows)).reshape(len(members), MOTIONS, -1)
+        found.append(dict(zip(members, columns, strict=True)))
+    return found
+
+
 def _null_space(resisting: FloatArray) -> FloatArray:
-    """Return the combinations (4, q) of motions that no row of ``resisting`` (n, 4) resists."""
+    """Return the combinations (u, q) of motions that no row of ``resisting`` (n, u) resists."""
+    motions = resisting.shape[1]
     scale = np.maximum(np.abs(resisting).max(axis=0, initial=0.0), 1.0)
-    filled = np.concatenate([resisting / scale, np.zeros((MOTIONS, MOTIONS))])
+    filled = np.concatenate([resisting / scale, np.zeros((motions, motions))])
     _, size, right = np.linalg.svd(filled, full_matrices=False)
     rank = int((size > INDEPENDENT * size.max(initial=1.0)).sum())
     return np.asarray(right[rank:].T / scale[:, None])
@@ -192,12 +248,14 @@ def inner_conditions(motions: Motions, datum_points: BoolArray) -> Conditions:
 class Transfer:
     """The covariance transfer: Q' = Q - G X' - X G' with G and X over all unknowns.
 
-    ``conditions`` B are those of the frame.
+    X is ``setup`` (S, 4, q), ``point`` (P, 3, q), ``turn`` (g, q); ``conditions`` B are those of
+    the frame.
     """
 
     motions: Motions
     setup: FloatArray
     point: FloatArray
+    turn: FloatArray
     conditions: Conditions
 
     def in_frame(self, setup: FloatArray, point: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -218,12 +276,20 @@ class Transfer:
         cross = self.motions.point[point] @ self.point[point].transpose(0, 2, 1)
         return -(cross + cross.transpose(0, 2, 1))
 
+    def with_turns(self) -> Columns:
+        """Return what to add to the covariances (..., g) of all unknowns with the turns."""
+        own = Columns(self.setup, self.point, self.turn)
+        return Columns(
+            *(
+                -(moved @ self.turn.T + weighted @ self.motions.turn.T)
+                for moved, weighted in zip(self.motions.columns, own, strict=True)
+            )
+        )
 
-def make_transfer(
-    motions: Motions, conditions: Conditions, weighted: tuple[FloatArray, FloatArray]
-) -> Transfer:
-    """Build the transfer from ``weighted`` = (W_setup, W_point) = Q B in the held datum."""
-    w_setup, w_point = weighted
+
+def make_transfer(motions: Motions, conditions: Conditions, weighted: Columns) -> Transfer:
+    """Build the transfer from ``weighted`` = W = Q B in the held datum."""
+    w_setup, w_point, w_turn = weighted
     inverse = np.linalg.inv(_inner(conditions, motions.setup, motions.point))
     spread = _inner(conditions, w_setup, w_point)
     half = 0.5 * inverse @ spread @ inverse.T
@@ -231,6 +297,7 @@ def make_transfer(
         motions,
         w_setup @ inverse.T - motions.setup @ half,
         w_point @ inverse.T - motions.point @ half,
+        w_turn @ inverse.T - motions.turn @ half,
         conditions,
     )
 

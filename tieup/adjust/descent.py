@@ -21,9 +21,16 @@ from functools import cached_property
 import numpy as np
 
 from tieup.adjust import elimination
-from tieup.adjust.elimination import Eliminated, UndeterminedMarkError, UndeterminedSetupError
+from tieup.adjust.elimination import (
+    Eliminated,
+    UndeterminedMarkError,
+    UndeterminedSetupError,
+    UndeterminedTurnError,
+)
 from tieup.adjust.evaluation import Equations, Evaluation, Unknowns, evaluate, right_hand_side
+from tieup.adjust.turn_border import Columns
 from tieup.model.arrays import FloatArray
+from tieup.model.observations import DIRECTION
 
 REMEMBERED = 12  # steps whose effect on the gradient corrects the next one
 LEVEL = 0.5  # part of the slope at which a step is long enough and not too long
@@ -41,7 +48,7 @@ Factored = Callable[[Evaluation], Eliminated]
 
 @dataclass(frozen=True)
 class Spot:
-    """One state with its evaluation; unknowns in one column, setups (S, 4) before marks (m, 3)."""
+    """One state with its evaluation; unknowns in one column: setups (S, 4), marks (m, 3), turns."""
 
     equations: Equations
     state: Unknowns
@@ -50,14 +57,11 @@ class Spot:
     @cached_property
     def downhill(self) -> FloatArray:
         """Return A'P l (u,): minus half the gradient of v'Pv."""
-        setup, mark = right_hand_side(self.equations, self.evaluation)
-        return np.concatenate([setup.ravel(), mark.ravel()])
+        return right_hand_side(self.equations, self.evaluation).stacked()[:, 0]
 
     def moved(self, step: FloatArray) -> Spot:
         """Return the spot one step (u,) away, in rad and m."""
-        setups = len(self.state.axis)
-        setup, mark = step[: 4 * setups].reshape(-1, 4), step[4 * setups :].reshape(-1, 3)
-        state = self.state.moved(setup, mark)
+        state = self.state.moved(_columns(step, len(self.state.axis), len(self.state.turn)))
         return Spot(self.equations, state, evaluate(self.equations, state))
 
 
@@ -95,11 +99,14 @@ class Descended:
         solution swinging for good.
         """
         here, connections = self.spot.evaluation, self.spot.equations.connections
-        mark = self.step[self.by_setup.size :].reshape(-1, 3)
+        _, marks, turn = _columns(self.step, len(self.by_setup), len(self.spot.state.turn))
+        mark = marks[:, :, 0]
         expected = here.misclosure - np.einsum(
             "cru,cu->cr", here.rows.by_setup, self.by_setup[connections.setup]
         )
         expected -= np.einsum("cru,cu->cr", here.rows.by_mark, mark[connections.point])
+        bases = self.spot.equations.bases
+        expected[bases.rows, DIRECTION] -= here.rows.by_turn * turn[bases.basis, 0]
         away = np.abs(self.spot.moved(self.step).evaluation.misclosure - expected)
         away[connections.plumb] = -1.0
         return int(connections.source[np.argmax(away.max(axis=1))])
@@ -110,7 +117,7 @@ def descend(spot: Spot, factored: Factored, settled: float, most: int) -> Descen
 
     Raises
     ------
-    UndeterminedMarkError, UndeterminedSetupError
+    UndeterminedMarkError, UndeterminedSetupError, UndeterminedTurnError
         Where an unknown is not determined at the start.
     """
     system, pairs = factored(spot.evaluation), deque[Pair](maxlen=REMEMBERED)
@@ -137,7 +144,7 @@ def _renewed(system: Eliminated, spot: Spot, factored: Factored) -> Eliminated:
     """Return a factor of this spot; the one before where nothing is determined on the way."""
     try:
         return factored(spot.evaluation)
-    except (UndeterminedMarkError, UndeterminedSetupError):
+    except (UndeterminedMarkError, UndeterminedSetupError, UndeterminedTurnError):
         return system
 
 
@@ -157,10 +164,14 @@ def _step(system: Eliminated, downhill: FloatArray, pairs: Iterable[Pair]) -> Fl
 
 def _solved(system: Eliminated, right: FloatArray) -> FloatArray:
     """Return N^-1 of one column (u,)."""
-    setups = system.structure.setups
-    setup, mark = right[: 4 * setups].reshape(-1, 4, 1), right[4 * setups :].reshape(-1, 3, 1)
-    moves = elimination.solve(system, setup, mark)
-    return np.concatenate([moves[0].ravel(), moves[1].ravel()])
+    column = _columns(right, system.structure.setups, system.border.bases.count)
+    return elimination.solve(system, column).stacked()[:, 0]
+
+
+def _columns(column: FloatArray, setups: int, turns: int) -> Columns:
+    """Return one column (u,) by its parts."""
+    setup, mark, turn = np.split(column, [4 * setups, len(column) - turns])
+    return Columns(setup.reshape(-1, 4, 1), mark.reshape(-1, 3, 1), turn[:, None])
 
 
 def along(spot: Spot, step: FloatArray, slope: float) -> tuple[Spot, float] | None:

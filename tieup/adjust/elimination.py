@@ -5,13 +5,15 @@ For one mark with normal matrix M = L L' and coupling C_i to setup i (4 x 3):
     W_i = C_i L'^-1        reduced setups:  N_ij - W_i W_j'        right: b_i - W_i L^-1 b
     x_mark = L'^-1 (L^-1 b - sum W_i' x_i)
 
+Turns of bases of bearings border that system (`tieup.adjust.turn_border`).
+
 References: Ghilani, Adjustment Computations, partitioned (blocked) normal equations;
 Helmert blocking.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,7 +23,17 @@ from tieup.adjust.mark_elimination import Structure
 from tieup.adjust.multifrontal import DEPENDENT, DependentUnknownError, Factor
 from tieup.adjust.prior import Prior
 from tieup.adjust.stacks import new_stack, product, sum_by, take, transposed
+from tieup.adjust.turn_border import (
+    NO_BASES,
+    Bases,
+    Border,
+    Columns,
+    UndeterminedTurnError,
+    make_border,
+    no_border,
+)
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.observations import DIRECTION
 
 
 @dataclass(frozen=True)
@@ -31,7 +43,8 @@ class DesignRows:
     ``by_setup`` (c, 3, 4), ``by_mark`` (c, 3, 3) for connections; ``link_start`` and
     ``link_end`` (l, 3) for links. Columns of held unknowns are 0, as are rows that
     were not observed. ``by_place`` (c, 3, 3) is ``by_mark`` with no column held: what a
-    shift of the mark as this setup sees it would do to its observations.
+    shift of the mark as this setup sees it would do to its observations. ``by_turn`` (b,) are
+    those of the directions that turn with a basis of bearings by its turn.
     """
 
     by_setup: FloatArray
@@ -39,6 +52,7 @@ class DesignRows:
     by_place: FloatArray
     link_start: FloatArray
     link_end: FloatArray
+    by_turn: FloatArray
 
 
 @dataclass(frozen=True)
@@ -53,13 +67,21 @@ class Held:
 class Eliminated:
     """The factored system: ``root`` (e, 3, 3) is L^-1 of each eliminated mark.
 
-    ``weighted`` (i, 4, 3) is W of each incidence of an eliminated mark.
+    ``weighted`` (i, 4, 3) is W of each incidence of an eliminated mark, ``border`` that of the
+    turns.
     """
 
     structure: Structure
     root: FloatArray
     weighted: FloatArray
     factor: Factor
+    border: Border
+
+    @property
+    def unknowns(self) -> int:
+        """Return the number of unknowns u."""
+        s = self.structure
+        return SIZE * s.setups + 3 * len(s.marks) + self.border.bases.count
 
 
 class UndeterminedMarkError(Exception):
@@ -84,15 +106,17 @@ def eliminate(
     weight: FloatArray,
     held: Held,
     prior: Prior | None = None,
+    bases: Bases = NO_BASES,
 ) -> Eliminated:
     """Build and factor the reduced normal equations.
 
     ``weight`` (m, 3) are the weights (1/sd^2) of weighted control components, else 0;
     ``held`` is that of marks. ``prior`` are the correlated ones, in the numbers of marks.
+    ``bases`` are the directions whose turn is an unknown as well.
 
     Raises
     ------
-    UndeterminedMarkError, UndeterminedSetupError
+    UndeterminedMarkError, UndeterminedSetupError, UndeterminedTurnError
         Where the observations do not determine an unknown.
     """
     s, incidences = structure, structure.incidences
@@ -116,7 +140,22 @@ def eliminate(
         factor = multifrontal.factorise(s.pattern, whole, lower, scale)
     except DependentUnknownError as error:
         raise _undetermined(s, error.node) from None
-    return Eliminated(s, root, weighted, factor)
+    plain = Eliminated(s, root, weighted, factor, no_border(s.setups, len(s.marks)))
+    return _bordered(plain, rows, bases) if bases.count else plain
+
+
+def _bordered(plain: Eliminated, rows: DesignRows, bases: Bases) -> Eliminated:
+    """Return the system with the turns of ``bases`` unknown as well."""
+    s, own = plain.structure, bases.rows
+    border = make_border(
+        bases,
+        rows.by_turn,
+        (s.setup[own], rows.by_setup[own, DIRECTION]),
+        (s.mark[own], rows.by_mark[own, DIRECTION]),
+        (s.setups, len(s.marks)),
+        lambda setup, mark: _solve_inner(plain, setup, mark),
+    )
+    return replace(plain, border=border)
 
 
 def _undetermined(structure: Structure, node: int) -> Exception:
@@ -221,13 +260,15 @@ def turned(blocks: FloatArray, turn: BoolArray) -> FloatArray:
     return np.where(turn[:, None, None], transposed(blocks), blocks)
 
 
-def solve(
+def solve(system: Eliminated, right: Columns) -> Columns:
+    """Solve the normal equations for right-hand sides; return corrections of the same shapes."""
+    return system.border.solved(_solve_inner(system, right.setup, right.mark), right)
+
+
+def _solve_inner(
     system: Eliminated, right_setup: FloatArray, right_mark: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Solve the normal equations for right-hand sides (S, 4, q) and (m, 3, q) of the marks.
-
-    Returns corrections of the same shapes.
-    """
+    """Solve for setups (S, 4, q) and marks (m, 3, q) with every turn known."""
     s, incidences = system.structure, system.structure.incidences
     mark, setup = incidences.mark[: incidences.own], incidences.setup[: incidences.own]
     half = product(system.root, right_mark[: s.eliminated])
@@ -245,11 +286,14 @@ def _padded_rows(blocks: FloatArray) -> FloatArray:
 
 
 __all__ = [
+    "Bases",
+    "Columns",
     "DesignRows",
     "Eliminated",
     "Held",
     "UndeterminedMarkError",
     "UndeterminedSetupError",
+    "UndeterminedTurnError",
     "eliminate",
     "solve",
     "turned",

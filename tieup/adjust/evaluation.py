@@ -16,6 +16,7 @@ from tieup.adjust.observation_equations import Connections, Linearised, linearis
 from tieup.adjust.prior import Prior
 from tieup.adjust.problem import Problem
 from tieup.adjust.stacks import new_stack
+from tieup.adjust.turn_border import Bases, Columns
 from tieup.adjust.weights import connection_noise
 from tieup.adjust.whitening import Whitening
 from tieup.geometry import curvature_coefficient
@@ -27,27 +28,35 @@ from tieup.model.settings import Precision
 
 @dataclass(frozen=True)
 class Unknowns:
-    """Unknowns: axis (S, 3) m, orientation (S,) rad, position (P, 3) of points or marks, m."""
+    """Unknowns: axis (S, 3) m, orientation (S,) rad, position (P, 3) of points or marks, m.
+
+    ``turn`` (g,) rad is that of each basis of bearings.
+    """
 
     axis: FloatArray
     orientation: FloatArray
     position: FloatArray
+    turn: FloatArray
 
-    def moved(self, setup: FloatArray, point: FloatArray) -> Unknowns:
-        """Return the state moved by (S, 4) and (P, 3)."""
+    def moved(self, by: Columns, factor: float = 1.0) -> Unknowns:
+        """Return the state moved by ``factor`` times one column, of setups, points and turns."""
+        setup, point, turn = (factor * part[..., 0] for part in by)
         return Unknowns(
-            self.axis + setup[:, :3], self.orientation + setup[:, 3], self.position + point
+            self.axis + setup[:, :3],
+            self.orientation + setup[:, 3],
+            self.position + point,
+            self.turn + turn,
         )
 
     def of(self, points: IntArray) -> Unknowns:
         """Return the state with the positions of the given points only."""
-        return Unknowns(self.axis, self.orientation, self.position[points])
+        return replace(self, position=self.position[points])
 
     def updated(self, points: IntArray, state: Unknowns) -> Unknowns:
         """Return the setups of ``state``, which knows the given points, with all positions."""
         position = self.position.copy()
         position[points] = state.position
-        return Unknowns(state.axis, state.orientation, position)
+        return replace(state, position=position)
 
 
 def start_state(network: Network) -> Unknowns:
@@ -57,7 +66,9 @@ def start_state(network: Network) -> Unknowns:
     def known(values: FloatArray) -> FloatArray:
         return np.where(np.isnan(values), 0.0, values)
 
-    return Unknowns(known(start.axis), known(start.orientation), known(start.position))
+    return Unknowns(
+        known(start.axis), known(start.orientation), known(start.position), known(start.turn)
+    )
 
 
 @dataclass(frozen=True)
@@ -69,7 +80,8 @@ class Equations:
     indices (2, n): ``stuck_setup`` and ``stuck_mark``, connection and component of held unknowns;
     ``weighted``, mark and component. ``flat`` (n,) are the connections between heights that nothing
     determines, at one end or both: stand-ins, of which no reading says anything. ``prior`` is the
-    correlated part of control, by marks.
+    correlated part of control, by marks. ``bases`` are the directions that turn with a basis of
+    bearings.
     """
 
     structure: Structure
@@ -85,6 +97,7 @@ class Equations:
     bend: float
     flat: IntArray
     prior: Prior
+    bases: Bases
 
 
 def make_equations(
@@ -119,6 +132,7 @@ def make_equations(
         bend=curvature_coefficient(refraction),
         flat=_flat(problem, connections),
         prior=problem.prior.on_marks(marks),
+        bases=Bases(inner.based, inner.basis[inner.based], len(state.turn)),
     )
 
 
@@ -153,9 +167,8 @@ class Evaluation:
 
 def evaluate(equations: Equations, state: Unknowns) -> Evaluation:
     """Linearise and whiten every equation at ``state``."""
-    linear = linearise(
-        equations.connections, state.axis, state.orientation, state.position, equations.bend
-    )
+    places = state.axis, state.orientation, state.position
+    linear = linearise(equations.connections, *places, equations.bend, state.turn)
     misclosure = equations.noise.whitened(linear.misclosure)
     link, link_rows = _links(equations.links, state.position, equations.held)
     weighted = tuple(equations.weighted)
@@ -196,7 +209,7 @@ def _whiten(
     if len(connection):
         by_mark = by_place.copy(order="K")
         by_mark[connection, :, component] = 0.0
-    return DesignRows(by_setup, by_mark, by_place, *links)
+    return DesignRows(by_setup, by_mark, by_place, *links, -scale[equations.bases.rows, DIRECTION])
 
 
 def _links(
@@ -209,8 +222,8 @@ def _links(
     return (links.value - predicted) / links.sd, (-by_end * free_start, by_end * free_end)
 
 
-def right_hand_side(equations: Equations, evaluation: Evaluation) -> tuple[FloatArray, FloatArray]:
-    """Return A'P l as (S, 4, 1) and (m, 3, 1)."""
+def right_hand_side(equations: Equations, evaluation: Evaluation) -> Columns:
+    """Return A'P l as one column."""
     rows, misclosure = evaluation.rows, evaluation.misclosure
     connections, links = equations.connections, equations.links
     setup = np.empty((equations.structure.setups, 4))
@@ -228,4 +241,8 @@ def right_hand_side(equations: Equations, evaluation: Evaluation) -> tuple[Float
     np.add.at(mark, links.end, rows.link_end * evaluation.link[:, None])
     free = ~equations.held.point[tuple(equations.weighted)]
     mark[tuple(equations.weighted[:, free])] += evaluation.control[free]
-    return setup[:, :, None], mark[:, :, None]
+    bases = equations.bases
+    pushed = rows.by_turn * misclosure[bases.rows, DIRECTION]
+    turn = np.zeros(bases.count)
+    np.add.at(turn, bases.basis, pushed)
+    return Columns(setup[:, :, None], mark[:, :, None], turn[:, None])

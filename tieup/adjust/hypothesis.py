@@ -26,6 +26,7 @@ from tieup.adjust.cofactors import Functions, cofactors, group_covariances, in_f
 from tieup.adjust.estimable import Information
 from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.observations import DIRECTION
 
 
 @dataclass(frozen=True)
@@ -196,7 +197,7 @@ def _design(adjustment: Adjustment, spoken: Spoken) -> csr_array:
     columns = [(3 * part[2][:, None] + np.arange(3)).ravel() for part in parts]
     column = cut + np.concatenate([*columns, tied_column])
     value = np.concatenate([*(part[0].ravel() for part in parts), tied_root])
-    shape = 3 * len(spoken.points) + len(ends), cut + 3 * marks
+    shape = 3 * len(spoken.points) + len(ends), adjustment.system.unknowns
     rest = coo_array((value, (row, column)), shape=shape)
     return csr_array(vstack([sight_rows(adjustment, spoken.connections), rest], format="csr"))
 
@@ -232,8 +233,15 @@ def sight_rows(adjustment: Adjustment, connections: IntArray) -> csr_array:
         [first[0][:, None] + np.arange(4), first[1][:, None] + np.arange(3)], axis=1
     )
     value = np.concatenate([rows.by_setup[connections], rows.by_mark[connections]], axis=2)
-    count = 3 * len(connections)
+    bases = adjustment.system.border.bases
+    if bases.count:
+        of_turn = np.zeros((len(adjustment.connections), 3))
+        of_turn[bases.rows, DIRECTION] = rows.by_turn
+        basis = np.maximum(adjustment.connections.basis[connections], 0)
+        column = np.column_stack([column, adjustment.system.unknowns - bases.count + basis])
+        value = np.concatenate([value, of_turn[connections][:, :, None]], axis=2)
+    count, width = 3 * len(connections), value.shape[2]
     return csr_array(
-        (value.ravel(), np.repeat(column, 3, axis=0).ravel(), 7 * np.arange(count + 1)),
-        shape=(count, 4 * structure.setups + 3 * len(structure.marks)),
+        (value.ravel(), np.repeat(column, 3, axis=0).ravel(), width * np.arange(count + 1)),
+        shape=(count, adjustment.system.unknowns),
     )

@@ -15,7 +15,8 @@ from tieup.adjust import elimination
 from tieup.adjust.descent import Descended, Spot, descend
 from tieup.adjust.elimination import Eliminated
 from tieup.adjust.evaluation import Equations, Evaluation, Unknowns, evaluate, right_hand_side
-from tieup.model.arrays import FloatArray, IntArray
+from tieup.adjust.turn_border import Columns
+from tieup.model.arrays import IntArray
 
 SMALL_STEP = 1e-5  # m, rad; a hundredth of what matters: good enough where rounding ends it
 SETTLED = 1e-8  # m, rad; the next step would be ten times smaller still
@@ -49,20 +50,26 @@ def iterate(equations: Equations, state: Unknowns) -> tuple[Unknowns, Evaluation
     ------
     UnsettledError
         When the step does not become small.
-    UndeterminedMarkError, UndeterminedSetupError
+    UndeterminedMarkError, UndeterminedSetupError, UndeterminedTurnError
         Where an unknown is not determined.
     """
 
     def factored(at: Evaluation) -> Eliminated:
-        held, weight = equations.held, equations.weight
-        return elimination.eliminate(equations.structure, at.rows, weight, held, equations.prior)
+        return elimination.eliminate(
+            equations.structure,
+            at.rows,
+            equations.weight,
+            equations.held,
+            equations.prior,
+            equations.bases,
+        )
 
     evaluation = evaluate(equations, state)
     system, is_new, last = factored(evaluation), True, np.inf
     for count in range(1, min(PLAIN_ITERATIONS, MOST_ITERATIONS) + 1):
-        setup, mark = elimination.solve(system, *right_hand_side(equations, evaluation))
-        size = max(np.abs(setup).max(initial=0.0), np.abs(mark).max(initial=0.0))
-        ahead = _careful(equations, state, evaluation, setup[:, :, 0], mark[:, :, 0])
+        step = elimination.solve(system, right_hand_side(equations, evaluation))
+        size = max(np.abs(part).max(initial=0.0) for part in step)
+        ahead = _careful(equations, state, evaluation, step)
         if ahead is None:
             break
         state, evaluation = ahead
@@ -101,13 +108,12 @@ def _careful(
     equations: Equations,
     state: Unknowns,
     before: Evaluation,
-    setup: FloatArray,
-    mark: FloatArray,
+    step: Columns,
 ) -> tuple[Unknowns, Evaluation] | None:
     """Take the step, or the largest half, quarter, ... of it that does not fit worse, or none."""
     factor = 1.0
     for _ in range(HALVINGS):
-        moved = state.moved(factor * setup, factor * mark)
+        moved = state.moved(step, factor)
         after = evaluate(equations, moved)
         if after.fit <= before.fit * (1.0 + 1e-6) + 1e-9:
             return moved, after

@@ -100,11 +100,17 @@ def _effects(adjustment: Adjustment) -> tuple[FloatArray, FloatArray]:
         moved += transfer.point[point] @ transfer.motions.setup[setup].transpose(0, 2, 1)
         cross = cross - moved
     by_setup = np.concatenate([-rows.by_place, np.zeros((len(point), 3, 1))], axis=2)
-    by_setup[:, DIRECTION, 3] = -np.where(connections.plumb, 0.0, noise.scale[:, DIRECTION])
+    by_setup[:, DIRECTION, 3] = -np.where(connections.turning, noise.scale[:, DIRECTION], 0.0)
     across, along = by_setup.transpose(0, 2, 1), rows.by_place.transpose(0, 2, 1)
     mark = np.nan_to_num(adjustment.point_covariance[point])
     own = np.nan_to_num(adjustment.setup_covariance[setup])
     whitened = noise.whitened(np.broadcast_to(np.eye(3), (len(point), 3, 3)))
-    to_mark = (cross @ across + mark @ along) @ whitened
-    to_setup = (own @ across + cross.transpose(0, 2, 1) @ along) @ whitened
-    return to_mark, to_setup
+    to_mark = cross @ across + mark @ along
+    to_setup = own @ across + cross.transpose(0, 2, 1) @ along
+    bases = adjustment.system.border.bases
+    for total, ends, by_turn in (
+        (to_mark, point[bases.rows], adjustment.with_turns.mark),
+        (to_setup, setup[bases.rows], adjustment.with_turns.setup),
+    ):
+        total[bases.rows, :, DIRECTION] += by_turn[ends, :, bases.basis] * rows.by_turn[:, None]
+    return to_mark @ whitened, to_setup @ whitened

@@ -10,7 +10,8 @@ two kinds:
 
 With d = target - axis (m; N, E, H), D = hypot(dN, dE), s = |d|:
 
-    direction  atan2(dE, dN) - orientation; of an azimuth without the orientation
+    direction  atan2(dE, dN) - orientation; of an azimuth without the orientation, less the
+               turn of its basis of bearings where it has one
     zenith     atan2(D, dH) + (1 - k) D / 2R
     distance   s; D where it was observed level
 
@@ -29,8 +30,18 @@ import numpy as np
 
 from tieup.adjust.stacks import new_columns, new_stack
 from tieup.geometry import wrap_half
-from tieup.model.arrays import BoolArray, FloatArray, IntArray, fill_flags, no_flags
+from tieup.model.arrays import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    fill_flags,
+    fill_numbers,
+    no_flags,
+    no_numbers,
+)
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
+
+NO_TURNS = np.zeros(0)  # those of a site without bases of bearings
 
 
 @dataclass(frozen=True)
@@ -40,8 +51,8 @@ class Connections:
     ``setup``, ``point`` (c,): what is joined. ``value`` (c, 3): rad, rad, m for sights; the
     offset axis minus mark (N, E, H in m) for plumb lines; NaN where not observed.
     ``rise`` (c,): target height above the mark (m), 0 for plumb lines. ``plumb`` (c,).
-    ``source`` (c,): index of the sight or of the occupied setup. ``level``, ``azimuth`` (c,) as
-    in `tieup.model.observations.Sights`; left empty, none is.
+    ``source`` (c,): index of the sight or of the occupied setup. ``level``, ``azimuth``,
+    ``basis`` (c,) as in `tieup.model.observations.Sights`; left empty, none is.
     """
 
     setup: IntArray
@@ -52,10 +63,12 @@ class Connections:
     source: IntArray
     level: BoolArray = field(default_factory=no_flags)
     azimuth: BoolArray = field(default_factory=no_flags)
+    basis: IntArray = field(default_factory=no_numbers)
 
     def __post_init__(self) -> None:
         """Fill in what was left empty."""
         fill_flags(self, len(self.setup), "level", "azimuth")
+        fill_numbers(self, len(self.setup), "basis")
 
     def __len__(self) -> int:
         return len(self.setup)
@@ -72,6 +85,7 @@ class Connections:
             self.source[index],
             self.level[index],
             self.azimuth[index],
+            self.basis[index],
         )
 
     def part(self, part: slice) -> Connections:
@@ -85,12 +99,18 @@ class Connections:
             self.source[part],
             self.level[part],
             self.azimuth[part],
+            self.basis[part],
         )
 
     @property
     def turning(self) -> BoolArray:
         """Return which connections (c,) turn with the circle of their setup."""
         return np.asarray(~self.plumb & ~self.azimuth)
+
+    @property
+    def based(self) -> IntArray:
+        """Return the connections (b,) that turn with a basis of bearings."""
+        return np.flatnonzero(self.basis >= 0)
 
 
 @dataclass(frozen=True)
@@ -113,10 +133,12 @@ def linearise(
     orientation: FloatArray,
     position: FloatArray,
     bend: float,
+    turn: FloatArray = NO_TURNS,
 ) -> Linearised:
     """Evaluate all equations at axis (S, 3), orientation (S,), position (P, 3); m and rad.
 
-    ``bend`` is `tieup.geometry.curvature_coefficient`. Misclosures of directions are
+    ``bend`` is `tieup.geometry.curvature_coefficient`, ``turn`` (g,) what is added to the
+    azimuths of each basis of bearings. Misclosures of directions are
     brought into [-pi, pi).
     """
     offset = offsets(connections, axis, position)
@@ -126,6 +148,8 @@ def linearise(
     misclosure = new_columns(len(connections), 3)
     np.subtract(connections.value, predicted, out=misclosure)
     turned = misclosure[:, DIRECTION] + turns * orientation[connections.setup]
+    based = connections.based
+    turned[based] += turn[connections.basis[based]]
     misclosure[:, DIRECTION] = wrap_half(turned)
     plumb = np.flatnonzero(connections.plumb)
     misclosure[plumb] = connections.value[plumb] + offset[plumb]

@@ -126,14 +126,22 @@ def _shared(network: Network) -> BoolArray:
 
 
 def make_problem(
-    network: Network, frame: Frame, without_setup: BoolArray, without_point: BoolArray
+    network: Network,
+    frame: Frame,
+    without_setup: BoolArray,
+    without_point: BoolArray,
+    without_basis: BoolArray | None = None,
 ) -> Problem:
-    """Gather what takes part; ``without_*`` are masks of what was found undetermined."""
+    """Gather what takes part; ``without_*`` are masks of what was found undetermined.
+
+    Azimuths of a basis of bearings whose turn is not determined take no part.
+    """
     start = network.start
     solved_setup = start.plan_setup & ~without_setup
     placed = start.plan_point & ~without_point
     solved_point = placed | (levelled_only(network) & ~without_point)
-    connections = _connections(network, solved_setup, placed)
+    lost = np.isnan(start.turn) if without_basis is None else without_basis | np.isnan(start.turn)
+    connections = _connections(network, solved_setup, placed, lost)
     solved_point &= _spoken_of(network, connections)
     known = np.isfinite(frame.control) & solved_point[:, None]
     fixed = known & (frame.control_sd == 0)
@@ -191,7 +199,9 @@ def levelled_only(network: Network) -> BoolArray:
     return np.asarray(touched & start.height_point & ~start.plan_point)
 
 
-def _connections(network: Network, solved_setup: BoolArray, solved_point: BoolArray) -> Connections:
+def _connections(
+    network: Network, solved_setup: BoolArray, solved_point: BoolArray, without_basis: BoolArray
+) -> Connections:
     """Join sights and plumb lines of what is solved; drop zeniths that reach no height."""
     sights, start = network.sights, network.start
     value = sights.value
@@ -199,6 +209,11 @@ def _connections(network: Network, solved_setup: BoolArray, solved_point: BoolAr
     if not level.all():
         value = value.copy()
         value[~level, ZENITH] = np.nan
+    lost = np.flatnonzero(sights.basis >= 0)
+    lost = lost[without_basis[sights.basis[lost]]]
+    if len(lost):
+        value = value.copy()
+        value[lost, DIRECTION] = np.nan
     takes = solved_setup[sights.setup] & solved_point[sights.point]
     takes &= _any_observed(value)
     every = np.arange(len(sights))
@@ -211,6 +226,7 @@ def _connections(network: Network, solved_setup: BoolArray, solved_point: BoolAr
         every,
         sights.level,
         sights.azimuth,
+        sights.basis,
     )
     if not takes.all():
         seen = seen.take(takes)
@@ -242,4 +258,5 @@ def _with_plumb_lines(seen: Connections, network: Network, setups: IntArray) -> 
         source=np.concatenate([seen.source, setups]),
         level=np.concatenate([seen.level, np.zeros(len(setups), bool)]),
         azimuth=np.concatenate([seen.azimuth, np.zeros(len(setups), bool)]),
+        basis=np.concatenate([seen.basis, np.full(len(setups), -1)]),
     )

@@ -180,7 +180,8 @@ def _by_equations(
     position = state.position[connections.point]
     own = replace(connections, point=np.arange(len(connections)))
     for _ in range(MOST_ITERATIONS):
-        linear = linearise(own, state.axis, state.orientation, position, bend)
+        places = state.axis, state.orientation, position
+        linear = linearise(own, *places, bend, state.turn)
         inverse = _inverse(linear.by_mark, observed, free)
         misclosure = np.where(observed, linear.misclosure, 0.0)
         step = (inverse @ misclosure[:, :, None])[:, :, 0]

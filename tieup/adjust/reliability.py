@@ -6,14 +6,15 @@ inverse on its setups), X = V [W_1' ... W_d']' + I:
     Q_mark = L'^-1 X L^-1          Q_mark,setup = -L'^-1 V
 
 For the whitened rows [A_s A_m] of one connection the leverage A Q A' gives the redundancy
-numbers, 1 - its diagonal.
+numbers, 1 - its diagonal. What turns of bases of bearings add comes last: with Z and C of
+`tieup.adjust.turn_border` every covariance F Q F' grows by (F_x Z - F_t) C (F_x Z - F_t)'.
 
 References: Baarda (1968), A testing procedure for use in geodetic networks.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from tieup.adjust.elimination import DesignRows, Eliminated, turned
 from tieup.adjust.mark_elimination import Structure
 from tieup.adjust.stacks import new_stack, product, sum_by, take, transposed
 from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.observations import DIRECTION
 
 
 @dataclass(frozen=True)
@@ -54,7 +56,8 @@ class Spread:
     """Covariances in the held datum and leverages.
 
     ``setup`` (S, 4, 4), ``mark`` (m, 3, 3), ``leverage`` (c, 3, 3), ``mark_setup`` (c, 3, 4),
-    ``link_leverage`` (l,), and what is ``between`` setups.
+    ``link_leverage`` (l,), and what is ``between`` setups. Of the turns of g bases of bearings ``turn`` (g, g), with the setups
+    ``setup_turn`` (S, 4, g) and with the marks ``mark_turn`` (m, 3, g).
     """
 
     setup: FloatArray
@@ -63,6 +66,9 @@ class Spread:
     mark_setup: FloatArray
     link_leverage: FloatArray
     between: Between
+    turn: FloatArray
+    setup_turn: FloatArray
+    mark_turn: FloatArray
 
 
 def spread(system: Eliminated, rows: DesignRows) -> Spread:
@@ -76,8 +82,48 @@ def spread(system: Eliminated, rows: DesignRows) -> Spread:
     across = np.concatenate([across, transposed(kept)])
     mark_setup = take(across, s.incidences.of_connection)
     leverage = _leverage(s, rows, setup, mark, mark_setup)
-    along = _link_leverage(s, rows, diagonal, lower)
-    return Spread(setup, mark, leverage, mark_setup, along, _between(s, lower))
+    linked = _link_leverage(s, rows, diagonal, lower)
+    return _with_turns(
+        Spread(setup, mark, leverage, mark_setup, linked, _between(s, lower), *_turns(system)),
+        system,
+        rows,
+    )
+
+
+def _turns(system: Eliminated) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the covariances of the turns, with the setups and with the marks."""
+    cofactor = system.border.cofactor
+    setup, mark = system.border.response
+    return cofactor, -setup @ cofactor, -mark @ cofactor
+
+
+def _with_turns(found: Spread, system: Eliminated, rows: DesignRows) -> Spread:
+    """Return what was found with every turn known, with what unknown ones add."""
+    s, border = system.structure, system.border
+    if not border.bases.count:
+        return found
+    of_setup, of_mark = border.response
+    reach = rows.by_setup @ of_setup[s.setup] + rows.by_mark @ of_mark[s.mark]
+    reach[border.bases.rows, DIRECTION, border.bases.basis] -= border.by_turn
+    ends = s.linked
+    first, second = np.divmod(found.between.key, s.setups)
+    along = np.einsum("li,lig->lg", rows.link_start, of_mark[ends[:, 0]])
+    along += np.einsum("li,lig->lg", rows.link_end, of_mark[ends[:, 1]])
+
+    def added(left: FloatArray, right: FloatArray) -> FloatArray:
+        return np.asarray(left @ border.cofactor @ right.transpose(0, 2, 1))
+
+    return replace(
+        found,
+        setup=found.setup + added(of_setup, of_setup),
+        mark=found.mark + added(of_mark, of_mark),
+        leverage=found.leverage + added(reach, reach),
+        mark_setup=found.mark_setup + added(of_mark[s.mark], of_setup[s.setup]),
+        between=replace(
+            found.between, block=found.between.block + added(of_setup[first], of_setup[second])
+        ),
+        link_leverage=found.link_leverage + np.einsum("lg,gh,lh->l", along, border.cofactor, along),
+    )
 
 
 def _between(s: Structure, lower: FloatArray) -> Between:

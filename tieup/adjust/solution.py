@@ -16,6 +16,7 @@ from tieup.adjust.observation_equations import Connections
 from tieup.adjust.problem import Problem
 from tieup.adjust.radiated_points import Aside
 from tieup.adjust.reliability import Between
+from tieup.adjust.turn_border import Columns
 from tieup.adjust.whitening import Whitening
 from tieup.model.arrays import BoolArray, FloatArray
 
@@ -38,6 +39,10 @@ class Adjustment:
     within sights are added by `tieup.adjust.pointings`.
     ``undetermined_setup`` (S,), ``undetermined_point`` (P,): found undetermined, left out.
     ``held``, ``system``, ``rows``, ``transfer`` serve further questions to the same factor.
+
+    ``turn`` (g,) rad is what is added to the azimuths of each basis of bearings, NaN where none of
+    them takes part; ``with_turns`` its covariance with every unknown: setups (S, 4, g), points
+    (P, 3, g), turns (g, g).
     """
 
     problem: Problem
@@ -69,6 +74,8 @@ class Adjustment:
     system: Eliminated
     rows: DesignRows
     transfer: Transfer
+    turn: FloatArray
+    with_turns: Columns
 
     @property
     def link_sd(self) -> FloatArray:

@@ -26,7 +26,8 @@ from tieup.adjust.iterate import iterate
 from tieup.adjust.mark_elimination import Structure, find_aside, make_structure
 from tieup.adjust.observation_equations import Connections
 from tieup.adjust.problem import Frame, Problem
-from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.adjust.turn_border import Columns
+from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.link_kinds import of_kind
 from tieup.model.observations import DIRECTION
 from tieup.model.settings import Precision
@@ -62,7 +63,7 @@ def solve_problem(problem: Problem, precision: Precision, refraction: float) -> 
     ------
     UnsettledError
         When the iteration does not settle.
-    UndeterminedMarkError, UndeterminedSetupError
+    UndeterminedMarkError, UndeterminedSetupError, UndeterminedTurnError
         Where the observations do not determine an unknown.
     """
     is_aside = _aside_points(problem)[problem.connections.point]
@@ -82,9 +83,10 @@ def solve_problem(problem: Problem, precision: Precision, refraction: float) -> 
         conditions = _conditions(problem, marks, motions)
         if not closes(motions, conditions):
             break
-        setup, mark = _shift(problem.frame, marks, inner, motions, conditions)
-        inner = inner.moved(setup, mark)
-        if max(np.abs(setup[:, :3]).max(initial=0.0), np.abs(mark).max(initial=0.0)) < IN_FRAME:
+        by = _shift(problem.frame, marks, inner, motions, conditions)
+        inner = inner.moved(by)
+        far = max(np.abs(by.setup[:, :3]).max(initial=0.0), np.abs(by.mark).max(initial=0.0))
+        if far < IN_FRAME:
             break
     return Solution(
         problem,
@@ -140,13 +142,19 @@ def _anchors(problem: Problem, structure: Structure, connections: Connections) -
     stuck = problem.held_setup & problem.solved_setup[:, None]
     stuck[:, 3] &= problem.turned  # an orientation that nothing shows resists nothing
     aligned = connections.azimuth & np.isfinite(connections.value[:, DIRECTION])
+    true = aligned & (connections.basis < 0)
+    based = connections.take(aligned & ~true)
     return Anchors(
         np.array(np.nonzero(stuck)),
         np.array(np.nonzero(bound)),
         np.where(problem.solved_setup, setup, -1),
         mark,
         frozenset(mark[structure.linked[vectors, 0]].tolist())
-        | frozenset(setup[connections.setup[aligned]].tolist()),
+        | frozenset(setup[connections.setup[true]].tolist()),
+        tuple(
+            tuple(np.unique(setup[based.setup[based.basis == number]]).tolist())
+            for number in range(problem.network.sights.bases)
+        ),
     )
 
 
@@ -175,13 +183,13 @@ def _conditions(problem: Problem, marks: IntArray, motions: Motions) -> Conditio
 
 def _shift(
     frame: Frame, marks: IntArray, state: Unknowns, motions: Motions, conditions: Conditions
-) -> tuple[FloatArray, FloatArray]:
-    """Return the motion of setups (S, 4) and marks (m, 3) that leads into the frame."""
+) -> Columns:
+    """Return the motion that leads into the frame, as one column."""
     axis = state.axis - np.nan_to_num(frame.reference_axis)
     position = state.position - np.nan_to_num(frame.reference[marks])
     away = np.column_stack([axis, np.zeros(len(axis))])
     amount = shift_to_frame(motions, conditions, away, position)
-    return motions.setup @ amount, motions.point @ amount
+    return Columns(*(moved @ amount[:, None] for moved in motions.columns))
 
 
 def closes(motions: Motions, conditions: Conditions) -> bool:

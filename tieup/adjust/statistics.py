@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from tieup.adjust import elimination
@@ -14,6 +16,7 @@ from tieup.adjust.reliability import Spread, spread
 from tieup.adjust.solution import Adjustment
 from tieup.adjust.solve_in_frame import Solution, closes
 from tieup.adjust.stacks import new_columns, new_stack, put
+from tieup.adjust.turn_border import Columns
 from tieup.adjust.whitening import Whitening
 from tieup.model.arrays import BoolArray, FloatArray
 from tieup.model.settings import Precision
@@ -70,7 +73,28 @@ def describe(
         system=solution.system,
         rows=evaluation.rows,
         transfer=transfer,
+        turn=_turn(solution),
+        with_turns=_with_turns(solution, spreads, transfer),
     )
+
+
+def _turn(solution: Solution) -> FloatArray:
+    """Return the turn of each basis of bearings (g,), NaN where no azimuth of it takes part."""
+    bases = solution.equations.bases
+    there = np.bincount(bases.basis, minlength=bases.count) > 0
+    return np.where(there, solution.state.turn, np.nan)
+
+
+def _with_turns(solution: Solution, spreads: Spread, transfer: Transfer) -> Columns:
+    """Return the covariances of the turns with setups, points and each other, in the frame."""
+    points, bases = len(solution.state.position), solution.equations.bases.count
+    point = np.zeros((points, 3, bases))
+    point[solution.equations.structure.marks] = spreads.mark_turn
+    held = Columns(spreads.setup_turn, point, spreads.turn)
+    if not transfer.motions.count:
+        return held
+    pairs = zip(held, transfer.with_turns(), strict=True)
+    return Columns(*(own + more for own, more in pairs))
 
 
 def _aside(
@@ -117,20 +141,24 @@ def _transfer(solution: Solution) -> Transfer:
     motions, conditions, equations = solution.motions, solution.conditions, solution.equations
     marks, points = equations.structure.marks, len(solution.state.position)
     if not closes(motions, conditions):
-        none = Motions(motions.setup[:, :, :0], np.zeros((points, 3, 0)))
-        return Transfer(none, none.setup, none.point, Conditions(none.setup, none.point))
+        none = Motions(motions.setup[:, :, :0], np.zeros((points, 3, 0)), motions.turn[:, :0])
+        return Transfer(none, *none.columns, Conditions(none.setup, none.point))
     held = equations.held
     weighted = elimination.solve(
         solution.system,
-        np.where(held.setup[:, :, None], 0.0, conditions.setup),
-        np.where(held.point[:, :, None], 0.0, conditions.point),
+        Columns(
+            np.where(held.setup[:, :, None], 0.0, conditions.setup),
+            np.where(held.point[:, :, None], 0.0, conditions.point),
+            np.zeros(motions.turn.shape),
+        ),
     )
     inner = make_transfer(motions, conditions, weighted)
     whole = np.zeros((3, points, 3, motions.count))
     whole[0, marks], whole[1, marks] = motions.point, inner.point
     whole[2, marks] = conditions.point
     of_frame = Conditions(conditions.setup, whole[2])
-    return Transfer(Motions(motions.setup, whole[0]), inner.setup, whole[1], of_frame)
+    moved = replace(motions, point=whole[0])
+    return Transfer(moved, inner.setup, whole[1], inner.turn, of_frame)
 
 
 def _covariances(
@@ -186,12 +214,14 @@ def _prior_covariance(solution: Solution) -> FloatArray:
     right = np.zeros((len(structure.marks), 3, len(prior)))
     right[prior.point, prior.component, np.arange(len(prior))] = 1.0
     none = np.zeros((structure.setups, 4, len(prior)))
-    moved = elimination.solve(solution.system, none, right)[1]
-    return np.asarray(moved[prior.point, prior.component])
+    turns = np.zeros((solution.equations.bases.count, len(prior)))
+    moved = elimination.solve(solution.system, Columns(none, right, turns))
+    return np.asarray(moved.mark[prior.point, prior.component])
 
 
 def _dof(equations: Equations, observed: BoolArray) -> int:
     """Return the observations of the system minus the unknowns that they determine."""
-    free = (~equations.held.setup).sum() + (~equations.held.point).sum()
+    turns = len(np.unique(equations.bases.basis))
+    free = (~equations.held.setup).sum() + (~equations.held.point).sum() + turns
     beyond = equations.weighted.shape[1] + len(equations.links.value)
     return int(observed.sum() + beyond - free)

@@ -33,6 +33,15 @@ def find_control(home: Path, control: Any, reading: YamlReading) -> tuple[Path |
     return _job_file(home, control, reading), True
 
 
+def find_covariance(home: Path, values: dict[str, Any], reading: YamlReading) -> Path | None:
+    """Return the covariance that belongs to the list; note one beside another job's marks."""
+    control, named = values["control"], values["control_covariance"]
+    if named and isinstance(control, dict) and control.get("job"):
+        told = "is for a list, and control.job takes another job's marks with theirs. Take one out"
+        reading.note_key("control_covariance", told)
+    return find_file(home, named, "control_covariance", reading)
+
+
 def _job_file(home: Path, control: dict[str, Any], reading: YamlReading) -> Path | None:
     """Return the covariance of another job; note what is wrong with it."""
     named = str(control["job"])

@@ -12,6 +12,7 @@ from tieup.config.control_section import (
     CONTROL_FILE,
     control_file,
     find_control,
+    find_covariance,
     read_control_table,
 )
 from tieup.config.decisions_section import read_decisions
@@ -72,9 +73,7 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
         ),
         control_file=(control := find_control(home, values["control"], reading))[0],
         control_job=control[1],
-        covariance_file=find_file(
-            home, values["control_covariance"], "control_covariance", reading
-        ),
+        covariance_file=find_covariance(home, values, reading),
         control_table=read_control_table(values["control"], reading),
         control_sd=_control_sd(values["control_sd"] * factor, reading),
         datum=_datum(values, units["angle"], factor, reading),

@@ -131,9 +131,11 @@ SETTABLE: dict[str, ValueKind] = {
 DECISION = Section(
     {
         "accept": TextValue(),
-        "exclude": Section(_WHERE, sparse=True),
-        "set": Section({**_WHERE, **SETTABLE}, sparse=True),
-        "rename": Section(_WHERE, sparse=True),
+        "exclude": Section(_WHERE, sparse=True, some_of=(tuple(_WHERE),)),
+        "set": Section(
+            {**_WHERE, **SETTABLE}, sparse=True, some_of=(tuple(_WHERE), tuple(SETTABLE))
+        ),
+        "rename": Section(_WHERE, sparse=True, some_of=(tuple(_WHERE),)),
         "keep": TextValue(),
         "to": TextValue(),
         "by": TextValue(),

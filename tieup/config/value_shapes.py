@@ -84,11 +84,16 @@ class AllOr:
 
 @dataclass(frozen=True)
 class Section:
-    """A mapping with known keys. ``sparse`` leaves out keys that are not written."""
+    """A mapping with known keys. ``sparse`` leaves out keys that are not written.
+
+    ``some_of`` are groups of keys of which one or more must be written; whoever reads the section
+    says so, and what each is for.
+    """
 
     keys: Mapping[str, ValueKind]
     required: tuple[str, ...] = ()
     sparse: bool = False
+    some_of: tuple[tuple[str, ...], ...] = ()
 
     @property
     def default(self) -> dict[str, Any]:

@@ -52,7 +52,14 @@ def _section(section: Section, path: str) -> Json:
         says = _meanings().get(below)
         properties[name] = {**({"description": says} if says else {}), **held, **_default(kind)}
     found: Json = {"type": "object", "properties": properties, "additionalProperties": False}
+    if section.some_of:
+        found["allOf"] = [{"anyOf": [_written(key) for key in keys]} for keys in section.some_of]
     return {**found, "required": list(section.required)} if section.required else found
+
+
+def _written(key: str) -> Json:
+    """Return what asks for a key with a value."""
+    return {"required": [key], "properties": {key: {"not": {"type": "null"}}}}
 
 
 def _default(kind: ValueKind) -> Json:

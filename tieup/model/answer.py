@@ -122,7 +122,8 @@ class SetupAnswer:
     ``station`` is the mark it stands over, empty for a free station. ``plan_at``, ``height_at``
     name the marks of the largest differences, empty where the setup is off as a whole.
     ``height`` is positive where the setup puts things high. ``verdict`` is ties, fails or
-    untested, ``words`` say it in short.
+    untested, ``words`` say it in short. ``in_plan``: it has no height, so only its place in plan is
+    judged. ``unused``: what it shows beyond the limits is of shots that are left out.
     """
 
     setup: str
@@ -133,6 +134,13 @@ class SetupAnswer:
     height_at: str
     verdict: str
     words: str
+    in_plan: bool = False
+    unused: bool = False
+
+    @property
+    def judged(self) -> str:
+        """Return the verdict as a screen says it."""
+        return f"{self.verdict} in plan" if self.in_plan and self.verdict == TIED else self.verdict
 
     @property
     def name(self) -> str:
@@ -163,6 +171,11 @@ class JointAnswer:
     def name(self) -> str:
         """Return what the joint is called on a screen: S1-S2."""
         return f"{self.first}-{self.second}"
+
+
+def all_in_plan(answer: TieAnswer | None) -> bool:
+    """Say whether a site has setups, and none of them a height."""
+    return answer is not None and bool(answer.setups) and all(s.in_plan for s in answer.setups)
 
 
 @dataclass(frozen=True)

@@ -26,6 +26,17 @@ def fill_flags(table: object, rows: int, *names: str) -> None:
             object.__setattr__(table, name, np.zeros(rows, dtype=np.bool_))
 
 
+def no_numbers() -> IntArray:
+    """Return an empty column of numbers: what a table has until `fill_numbers`."""
+    return np.zeros(0, dtype=np.int64)
+
+
+def fill_numbers(table: object, rows: int, name: str) -> None:
+    """Give the column of numbers that a frozen table left empty a -1 for each of its rows."""
+    if len(getattr(table, name)) != rows:
+        object.__setattr__(table, name, np.full(rows, -1, dtype=np.int64))
+
+
 def text_array(values: Iterable[str]) -> TextArray:
     """Return texts (n,) as a column of a table, whatever their lengths."""
     return np.array(list(values), dtype=object)

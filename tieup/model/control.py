@@ -33,7 +33,8 @@ class Control:
     coordinate is NaN; a standard deviation of 0 holds the component fixed.
     ``line`` (c,) is the line of each mark in the control file, ``sha256`` that of the file.
     ``correlated`` numbers its marks as ``names`` does; ``from_file`` and ``from_sha256`` are the
-    file that it was read from, where that is another one.
+    file that it was read from, where that is another one. ``unlisted`` are marks of that file which
+    the list does not have.
     """
 
     file: str
@@ -46,3 +47,4 @@ class Control:
     correlated: Correlated = field(default_factory=uncorrelated)
     from_file: str = ""
     from_sha256: str = ""
+    unlisted: tuple[str, ...] = ()

@@ -9,7 +9,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from tieup.model.arrays import BoolArray, FloatArray, IntArray, TextArray, fill_flags, no_flags
+from tieup.model.arrays import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    TextArray,
+    fill_flags,
+    fill_numbers,
+    no_flags,
+    no_numbers,
+)
 
 ROLES = ("backsight", "foresight", "check", "side")  # what a shot may be meant for
 
@@ -63,7 +72,8 @@ class Shots:
     ``repeated`` marks rows that copy an earlier row in every cell.
     ``field_coordinates`` has shape (m, 3): N, E, H stored in the field, or NaN.
     ``level``: the distance is horizontal, at the height of the setup; ``azimuth``: the direction
-    is an observed azimuth, no circle reading. Left empty, no row is.
+    is an observed azimuth, no circle reading. Left empty, no row is. ``basis`` numbers the basis
+    of bearings of azimuths that do not run from the grid's north, -1 where there is none.
     """
 
     file: IntArray
@@ -89,10 +99,12 @@ class Shots:
     repeated: BoolArray
     level: BoolArray = field(default_factory=no_flags)
     azimuth: BoolArray = field(default_factory=no_flags)
+    basis: IntArray = field(default_factory=no_numbers)
 
     def __post_init__(self) -> None:
         """Fill in what was left empty."""
         fill_flags(self, len(self.line), "level", "azimuth")
+        fill_numbers(self, len(self.line), "basis")
 
     def __len__(self) -> int:
         return len(self.line)

@@ -92,6 +92,7 @@ WEAK_GEOMETRY = FindingKind("weak-geometry", CHECK, "left in")
 COLLIMATION = FindingKind("collimation", NOTE, "applied")
 INDEX_ERROR = FindingKind("vertical-index", NOTE, "applied")
 PRECISION = FindingKind("precision", NOTE)
+CONTROL_COVARIANCE = FindingKind("control-covariance", NOTE, "not used")
 CONTROL_SCALE = FindingKind("control-scale", CHECK, "left in")
 
 # Results

@@ -15,8 +15,8 @@ from tieup.model.link_kinds import LINK_KINDS
 from tieup.model.settings import Datum, GridWish, Precision, Tolerances
 from tieup.model.surfaces import SurfaceWish
 
-# What turn observed azimuths have: none, or one for each setup.
-GRID_NORTH, BY_SETUP = AZIMUTHS = ("grid", "setup")
+# What turn observed azimuths have: none, or one for each setup, for each file or for the job.
+GRID_NORTH, BY_SETUP, BY_FILE, BY_JOB = AZIMUTHS = ("grid", "setup", "file", "job")
 
 
 def readable(name: str) -> str:

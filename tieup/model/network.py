@@ -116,7 +116,8 @@ class Start:
     (k, 3) components of sights, ``gross_station`` (S, 2) the occupied mark in plan and in
     height, ``gross_control`` (P, 3) control coordinates, ``gross_link`` (l,) links; the last
     three are empty where nobody looked. Control that is not gross has its known
-    coordinates as ``position``.
+    coordinates as ``position``. ``turn`` (g,) is what is added to the azimuths of each basis of
+    bearings (rad), NaN where nothing shows it.
     """
 
     axis: FloatArray
@@ -131,6 +132,7 @@ class Start:
     gross_station: BoolArray = field(default_factory=lambda: np.zeros((0, 2), dtype=np.bool_))
     gross_control: BoolArray = field(default_factory=lambda: np.zeros((0, 3), dtype=np.bool_))
     gross_link: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    turn: FloatArray = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True)

@@ -8,9 +8,19 @@ over, the deviation of each pointing, is kept and tested on its own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from tieup.model.arrays import BoolArray, FloatArray, IntArray, fill_flags, no_flags
+import numpy as np
+
+from tieup.model.arrays import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    fill_flags,
+    fill_numbers,
+    no_flags,
+    no_numbers,
+)
 
 KINDS = ("direction", "zenith", "distance")
 DIRECTION, ZENITH, DISTANCE = range(3)
@@ -31,7 +41,9 @@ class Sights:
     ``common_sd``: sd of what all pointings of the mean share beyond centring (an
     index error taken from other sights), same units. ``level`` (k,): the distance is
     horizontal, and there is no zenith angle. ``azimuth`` (k,): the direction is an observed
-    azimuth, so that no orientation of the setup enters. Left empty, no sight is.
+    azimuth, so that no orientation of the setup enters. Left empty, no sight is. ``basis`` (k,)
+    numbers the basis of bearings of azimuths: all of one have one unknown turn against the grid;
+    -1, and left empty, where there is none.
     """
 
     setup: IntArray
@@ -43,13 +55,34 @@ class Sights:
     common_sd: FloatArray
     level: BoolArray = field(default_factory=no_flags)
     azimuth: BoolArray = field(default_factory=no_flags)
+    basis: IntArray = field(default_factory=no_numbers)
 
     def __post_init__(self) -> None:
         """Fill in what was left empty."""
         fill_flags(self, len(self.setup), "level", "azimuth")
+        fill_numbers(self, len(self.setup), "basis")
 
     def __len__(self) -> int:
         return len(self.setup)
+
+    def zero(self, orientation: FloatArray, turn: FloatArray) -> FloatArray:
+        """Return the azimuth (k,) of zero of each direction.
+
+        ``orientation`` (S,) is that of each setup, ``turn`` (g,) of each basis of bearings.
+        """
+        true = np.where(self.azimuth, 0.0, orientation[self.setup])
+        return np.asarray(np.where(self.basis >= 0, np.append(turn, 0.0)[self.basis], true))
+
+    def turned(self, turn: FloatArray) -> Sights:
+        """Return the sights with the ``turn`` (g,) of each basis added; NaN drops its azimuths."""
+        value, own = self.value.copy(), np.flatnonzero(self.basis >= 0)
+        value[own, DIRECTION] += turn[self.basis[own]]
+        return replace(self, value=value)
+
+    @property
+    def bases(self) -> int:
+        """Return how many bases of bearings there are."""
+        return int(self.basis.max(initial=-1)) + 1
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from tieup.model.network import Links, Network, Start
 from tieup.model.observations import Sights
 from tieup.model.settings import Datum
 from tieup.network.assembly import Assembly, assemble
+from tieup.network.basis_turns import network_of_bases
 from tieup.network.block_growth import CONTROL, Growth
 from tieup.network.datum_start import (
     base_setup,
@@ -92,6 +93,21 @@ def build_network(
     if not setups:
         return _network(assembly, start_of_lines(assembly, datum))
     bend = curvature_coefficient(refraction)
+    if not sights.bases:
+        return _true_network(assembly, datum, bend, rough)
+
+    def build(true: Sights) -> Network:
+        return _true_network(replace(assembly, sights=true), datum, bend, rough)
+
+    horizontal = level_parts(sights, bend)[0]
+    return network_of_bases(assembly, horizontal, build, floats=datum.kind != "control")
+
+
+def _true_network(
+    assembly: Assembly, datum: Datum, bend: float, rough: FloatArray | None
+) -> Network:
+    """Return the network of a job whose azimuths run from grid north, or have been turned so."""
+    sights = assembly.sights
     level = level_parts(sights, bend)
     ties = make_ties(sights, assembly.station, assembly.instrument_height, assembly.known, level)
     held = datum.kind == "control"

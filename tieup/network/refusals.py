@@ -89,12 +89,13 @@ def refuse_two_turns(assembly: Assembly, datum: Datum) -> None:
     NetworkError
         The datum is local and there are vectors or azimuths.
     """
-    aligned = assembly.sights.azimuth & np.isfinite(assembly.sights.value[:, DIRECTION])
+    seen = assembly.sights
+    aligned = seen.azimuth & (seen.basis < 0) & np.isfinite(seen.value[:, DIRECTION])
     if datum.kind == "local" and aligned.any():
         raise NetworkError(
             "datum: local turns the site to local.azimuth, and azimuths have a turn of their own. "
             "Use datum: control (one known mark is enough beside azimuths) or datum: free, or say "
-            "azimuths: setup to take them as circle readings"
+            "azimuths: job or azimuths: file to give them an unknown turn"
         )
     if datum.kind == "local" and len(assembly.vectors):
         raise NetworkError(

@@ -121,6 +121,7 @@ def sights_like_others(
         common_sd=sights.common_sd[row],
         level=sights.level[row],
         azimuth=sights.azimuth[row],
+        basis=sights.basis[row],
     )
 
 

@@ -26,7 +26,6 @@ from tieup.diagnose.proof.guarding import Guarded, guard
 from tieup.diagnose.proof.proving import HIDES, PARTS, link_sizes, moved_by, tests_of
 from tieup.diagnose.search.look import evidence_of
 from tieup.model.arrays import FloatArray
-from tieup.model.observations import KINDS
 from tieup.model.settings import Datum
 from tieup.preanalysis.draws import USUALLY, Days, draw_days
 from tieup.preanalysis.scheme import Scheme, solve_scheme
@@ -134,8 +133,8 @@ def _margins(solved: Solved, guarded: Guarded) -> tuple[FloatArray, float]:
     margin = np.full((len(solved.network.sights), 3), usual)
     sight = solved.reduction.pointings.sight
     for hypothesis, value in zip(guarded.hypotheses, values.tolist(), strict=True):
-        if hypothesis.kind in KINDS and not hypothesis.detail:
-            margin[sight[hypothesis.rows[0]], KINDS.index(hypothesis.kind)] = value
+        if hypothesis.reading >= 0 and not hypothesis.detail:
+            margin[sight[hypothesis.rows[0]], hypothesis.reading] = value
     return margin, usual
 
 

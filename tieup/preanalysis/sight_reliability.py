@@ -9,7 +9,7 @@ References: Baarda (1968), internal and external reliability.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -76,10 +76,12 @@ def full_rows(
     """Return the whitened rows (c, 3, 7) of connections by their setup and their mark.
 
     Rows that are not measured are 0. No column is held: what is fixed has a covariance of 0.
-    ``places`` are axis (S, 3) and orientation (S,) of the setups, position (P, 3) of the marks.
+    ``places`` are axis (S, 3) and orientation (S,) of the setups, position (P, 3) of the marks. The
+    turn of a basis of bearings counts as known here.
     """
     axis, _, position = places
-    linear = linearise(connections, *places, bend)
+    known = replace(connections, basis=np.full(len(connections), -1))
+    linear = linearise(known, *places, bend)
     noise = connection_noise(connections, sights, precision, axis, position)
     rows = np.zeros((len(connections), 3, 7))
     rows[:, :, 4:] = noise.whitened(linear.by_mark)
@@ -124,9 +126,12 @@ def _effects(adjustment: Adjustment, chosen: IntArray, bias: FloatArray) -> Floa
         cross = cross - moved
     by_setup = np.concatenate([-place, np.zeros((len(place), 3, 1))], axis=2)
     noise = adjustment.noise.of(chosen)
-    turn = np.where(connections.plumb[chosen], 0.0, noise.scale[:, DIRECTION])
+    turn = np.where(connections.turning[chosen], noise.scale[:, DIRECTION], 0.0)
     by_setup[:, DIRECTION, 3] = -turn
     own = np.nan_to_num(adjustment.point_covariance[point])
     gain = cross @ by_setup.transpose(0, 2, 1) + own @ place.transpose(0, 2, 1)
+    based = np.flatnonzero(connections.basis[chosen] >= 0)
+    with_turn = adjustment.with_turns.mark[point[based], :, connections.basis[chosen[based]]]
+    gain[based, :, DIRECTION] -= with_turn * noise.scale[based, DIRECTION, None]
     one = noise.whitened(np.nan_to_num(bias)[:, :, None] * np.eye(3))
     return np.where(np.isfinite(bias)[:, None, :], gain @ one, np.nan)

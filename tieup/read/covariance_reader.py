@@ -190,22 +190,24 @@ def job_control(path: Path, job: Job) -> Control:
 def with_covariance(control: Control, path: Path, job: Job) -> Control:
     """Return a control list with the covariance that a file states of its coordinates.
 
-    The sds of the file take the place of the list's.
+    The sds of the file take the place of the list's. Marks that the list does not have drop out:
+    what is left of a covariance is the covariance of the rest.
 
     Raises
     ------
     InputError
-        The file does not belong to the list: it names other marks, or has other coordinates.
+        The file does not belong to the list: it has none of its marks, or other coordinates.
     """
     name = job.name_of(path)
     stated = read_covariance(path, name)
-    strange = [mark for mark in stated.names if mark not in control.names]
-    if strange:
+    strange = tuple(mark for mark in stated.names if mark not in control.names)
+    if len(strange) == len(stated.names):
         some = ", ".join(strange[:5])
         raise InputError(
-            f"{name}: does not belong to {control.file}, which has no mark {some}. "
+            f"{name}: does not belong to {control.file}, which has none of its marks ({some}). "
             "Check the names, or name the list that it was written with"
         )
+    stated = stated.of(tuple(mark for mark in stated.names if mark not in strange))
     rows = np.array([control.names.index(mark) for mark in stated.names], dtype=np.int64)
     gap = np.abs(control.coordinates[rows] - stated.coordinates)
     listed = np.isfinite(stated.coordinates)
@@ -227,4 +229,5 @@ def with_covariance(control: Control, path: Path, job: Job) -> Control:
         correlated=Correlated(rows, stated.covariance),
         from_file=name,
         from_sha256=stated.table.sha256,
+        unlisted=strange,
     )

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from tieup.errors import InputError
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.fieldbook import Fieldbook, InvalidRow, Setup, Shots
-from tieup.model.job import BY_SETUP, Job
+from tieup.model.job import BY_FILE, BY_JOB, BY_SETUP, Job
 from tieup.model.observations import KINDS
 from tieup.read.file_rows import FileRows
 from tieup.read.landxml_reader import is_landxml, read_landxml
@@ -99,6 +99,7 @@ def assemble(files: Sequence[FileRows], job: Job) -> Fieldbook:
     _check_instruments(levellings, site, job)
     if job.azimuths == BY_SETUP:
         site = _turned(site, levellings)
+    basis = _bases(site, job.azimuths)
     original = _repeats(site, levellings)
     setup, setups = _site_setups(levellings, original, site.valid)
     point, points = _site_points(site)
@@ -106,7 +107,7 @@ def assemble(files: Sequence[FileRows], job: Job) -> Fieldbook:
         files=tuple(rows.raw for rows in files),
         setups=label_setups(setups),
         points=points,
-        shots=_shots(site, setup, point, original),
+        shots=replace(_shots(site, setup, point, original), basis=basis[site.valid]),
         invalid=tuple(row for i, rows in enumerate(files) for row in _apart(i, rows, rows.reasons)),
         unknown_columns=_unknown_columns(files),
         unused=tuple(row for i, rows in enumerate(files) for row in _apart(i, rows, rows.unused)),
@@ -171,6 +172,17 @@ def _turned(site: _Rows, levellings: Levellings) -> _Rows:
         raise InputError(*problems)
     none = np.zeros(len(azimuth), dtype=bool)
     return replace(site, values={**site.values, "azimuth": none})
+
+
+def _bases(site: _Rows, azimuths: str) -> IntArray:
+    """Number the basis of bearings (R,) of every azimuth, -1 where it runs from grid north."""
+    given = site.values["azimuth"].astype(bool) & site.valid
+    basis = np.full(len(given), -1, dtype=np.int64)
+    if azimuths == BY_JOB:
+        basis[given] = 0
+    elif azimuths == BY_FILE:
+        basis[given] = np.unique(site.file[given], return_inverse=True)[1].reshape(-1)
+    return basis
 
 
 def _check_instruments(levellings: Levellings, site: _Rows, job: Job) -> None:

@@ -82,6 +82,7 @@ def reduce_shots(
         common_sd=found.common_sd,
         level=shots.level[first],
         azimuth=shots.azimuth[first],
+        basis=shots.basis[first],
     )
     if precision.grid is not None:
         sights = sights_on_grid(sights, site_factor(precision.grid))

@@ -14,6 +14,7 @@ from tieup.adjust.scatter import GROUPS, Scatter
 from tieup.diagnose.decisions.edits import Decided
 from tieup.model.link_kinds import of_kind
 from tieup.model.reconciliation import Fit, Summary
+from tieup.results.azimuth_turns import azimuth_turns
 from tieup.results.levels_table import list_counts
 from tieup.results.observations_table import row_fates, sigma0_of
 from tieup.results.site import Site
@@ -85,6 +86,7 @@ def run_record(
         "held_fit": _whole(summary.held) if summary.held else None,
         "single_tests": _single_tests(site.tests),
         "rank_defect": site.adjustment.defect,
+        "azimuth_turns": azimuth_turns(site),
         "redundancy": _redundancy(site),
         "counts": {"rows": sum(summary.rows.values()), **summary.rows},
         "lists": list_counts(site),

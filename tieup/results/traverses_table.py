@@ -1,8 +1,12 @@
-"""traverses.csv: how traverses of azimuths and distances close, every row as it was booked."""
+"""traverses.csv: how traverses of azimuths and distances close, every row as it was booked.
+
+Azimuths whose basis of bearings is not the grid are turned onto it first.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -24,9 +28,11 @@ def traverses_table(site: Site) -> Table:
     names = complete_points(book.points, book.setups, case.given)
     number = {name: mark for mark, name in enumerate(names)}
     use = np.repeat(~book.shots.repeated[:, None], 3, axis=1)
+    shots = replace(book.shots, basis=case.shots.basis)
+    sights = reduce_shots(shots, book.setups, case.precision, use).sights
     walks = sorted(
         find_traverses(
-            reduce_shots(book.shots, book.setups, case.precision, use).sights,
+            sights.turned(site.adjustment.turn),
             np.array([number.get(setup.station, -1) for setup in book.setups], dtype=np.int64),
             _known(case.given, number),
             case.refraction,

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from tieup.adjust.observation_equations import Connections
 from tieup.model.finding import Finding
 from tieup.model.finding_kinds import WEAK_GEOMETRY
 from tieup.model.geometry_words import GEOMETRY_WORDS
-from tieup.model.observations import KINDS
+from tieup.model.observations import DIRECTION, DISTANCE, KINDS
 from tieup.results.site import Site
 from tieup.sentences import listed
 from tieup.ties.sector import Sector
@@ -55,6 +56,15 @@ def _cure(label: str, sector: Sector | None) -> str:
     )
 
 
+def _reading(connections: Connections, row: int, kind: int) -> str:
+    """Return what one reading of a connection is called."""
+    if kind == DIRECTION and connections.azimuth[row]:
+        return "azimuth"
+    if kind == DISTANCE and connections.level[row]:
+        return "horizontal distance"
+    return KINDS[kind]
+
+
 def _readings(site: Site) -> list[Finding]:
     """Return one note about all readings of marks that little checks."""
     adjustment = site.adjustment
@@ -66,9 +76,9 @@ def _readings(site: Site) -> list[Finding]:
     rows, kinds = np.nonzero(little)
     connections = adjustment.connections
     names = [
-        f"{KINDS[kind]} {site.case.setups[connections.setup[sights[row]]].label} to "
-        f"{site.case.points[connections.point[sights[row]]]}"
-        for row, kind in zip(rows.tolist(), kinds.tolist(), strict=True)
+        f"{_reading(connections, row, kind)} {site.case.setups[connections.setup[row]].label} to "
+        f"{site.case.points[connections.point[row]]}"
+        for row, kind in zip(sights[rows].tolist(), kinds.tolist(), strict=True)
     ]
     return [
         WEAK_GEOMETRY.found(

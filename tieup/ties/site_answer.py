@@ -102,7 +102,23 @@ def _setup(
         height_at=height_at,
         verdict=verdict,
         words=words,
+        in_plan=_in_plan(checks, s),
+        unused=only_unused(checks, own),
     )
+
+
+def _in_plan(checks: Checks, s: int) -> bool:
+    """Say whether nothing gives a setup a height."""
+    return not bool(checks.evidence.adjustment.problem.network.start.height_setup[s])
+
+
+def only_unused(checks: Checks, own: IntArray) -> bool:
+    """Say whether all ties of a setup beyond the limits are of shots that are left out."""
+    ties, limits = checks.evidence.ties, checks.limits
+    with np.errstate(invalid="ignore"):
+        over = ties.plan[own] > limits.horizontal
+        over |= np.abs(ties.difference[own, 2]) > limits.elevation
+    return bool(over.any() and ties.withheld[own][over].all())
 
 
 def _largest(checks: Checks, own: IntArray, values: np.ndarray) -> tuple[float, str]:
@@ -174,7 +190,9 @@ def _standing_verdict(checks: Checks, standing: PlaceStanding, length_unit: str)
     where = f" at {checks.evidence.points[point]}" if point >= 0 else ""
     if standing.within(sizes):
         plan, height = (said(float(value), length_unit) for value in standing.bound)
-        return TIED, f"one wrong shot could hide {plan} in plan, {height} in height{where}"
+        flat = all(_in_plan(checks, setup) for setup in standing.use.setups)
+        also = "" if flat else f", {height} in height"
+        return TIED, f"one wrong shot could hide {plan} in plan{also}{where}"
     coarse = standing.known > sizes
     if coarse.any():
         part = int(np.argmax(standing.known / sizes))

@@ -29,6 +29,7 @@ REACH = 2.0  # a mark offered lies within so many times the longest tie
 # Findings to check that are settled at the site, not in the office.
 AT_THE_SITE = ("fall", "typed-elevation", "field-frame", "stored-point")
 ALOUD = "both faces, read the pole height aloud"
+PLAIN = "both faces"  # where no height is measured
 FROM = re.compile(r"^From (\S+)(?: or another setup)? (?=shoot )")
 SHOOT_AGAIN = re.compile(r"\bshoot (.+?) again")
 
@@ -124,7 +125,8 @@ def _failing(checks: Checks, errands: Errands, told: set[tuple[str, str]]) -> No
             for setup in setups:
                 wanted.setdefault(setup, []).append(name)
     for setup, names in wanted.items():
-        errands.ask(setup, f"shoot {named(names)} again, {ALOUD}", names)
+        how = ALOUD if evidence.adjustment.problem.network.start.height_setup[setup] else PLAIN
+        errands.ask(setup, f"shoot {named(names)} again, {how}", names)
 
 
 def _prove(errands: Errands, promises: Sequence[Promise], length_unit: str) -> None:

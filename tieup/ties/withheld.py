@@ -86,11 +86,13 @@ def _rows(adjustment: Adjustment, sights: Sights, precision: Precision, refracti
         chosen,
         sights.level[chosen],
         sights.azimuth[chosen],
+        sights.basis[chosen],
     )
     axis, position = adjustment.axis, adjustment.position
     noise = connection_noise(connections, sights, precision, axis, position)
     bend = curvature_coefficient(refraction)
-    linear = linearise(connections, axis, adjustment.orientation, position, bend)
+    places = axis, adjustment.orientation, position
+    linear = linearise(connections, *places, bend, adjustment.turn)
     linear.by_mark[flat[chosen], :, 2] = 0.0
     by_place = noise.whitened(linear.by_mark)
     by_setup = np.zeros((len(connections), 3, 4))

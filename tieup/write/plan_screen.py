@@ -52,8 +52,10 @@ def headline(answer: PlanAnswer) -> str:
     if not answer.faults:
         plan, height = lengths.limits(answer.limits)
         count = counted(len(answer.marks), "mark")
+        flat = all(math.isnan(mark.height) for mark in answer.marks)
+        within = f"{plan} in plan" if flat else f"{plan} in plan and {height} in height"
         return (
-            f"PLAN HOLDS: {count} within {plan} in plan and {height} in height, "
+            f"PLAN HOLDS: {count} within {within}, "
             "every mark checked, every setup and joint would tie."
         )
     more = len(answer.faults) - 1

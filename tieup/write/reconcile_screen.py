@@ -16,11 +16,11 @@ from typing import Any
 
 import numpy as np
 
-from tieup.model.answer import TIED, UNPROVED
+from tieup.model.answer import TIED, UNPROVED, all_in_plan
 from tieup.model.finding import Finding
 from tieup.model.link_kinds import LEVEL, LINK_KINDS, lists_alone
 from tieup.model.reconciliation import FATES, Fit, Reconciliation, Table
-from tieup.sentences import counted
+from tieup.sentences import counted, listed
 from tieup.units import length_factor
 from tieup.write.cautions import CAUTIONS, UNCHECKED_MEANS
 from tieup.write.columns import COORDINATE, SETUPS, TIES
@@ -99,7 +99,8 @@ def headline(site: Reconciliation) -> str:
         return f"{title}: THE {lists.upper()} TIE{beside}. {checks} to hold{look}.{falls}"
     if site.verdict.word == TIED:
         tied = f"{counted(setups, 'setup')}, {_tested(ties)}"
-        return f"{title}: THE SITE TIES{beside}. {tied}{look}.{falls}"
+        flat = " IN PLAN" if all_in_plan(site.answer) else ""
+        return f"{title}: THE SITE TIES{flat}{beside}. {tied}{look}.{falls}"
     word = "NOT PROVED YET" if site.verdict.word == UNPROVED else "DOES NOT TIE YET"
     return f"{title}: {word}{beside}: {why}.{falls}"
 
@@ -117,10 +118,12 @@ def _facts(site: Reconciliation) -> list[str]:
         *(_list_fact(name, counts) for name, counts in (site.run.get("lists") or {}).items()),
         ("Points", _points(site)),
         ("Datum", site.summary.datum),
-        ("Fit", _fit_words(site.summary.minimal, "readings")),
+        ("Fit", _fit_words(site.summary.minimal, "readings", site.summary.held)),
     ]
     if site.summary.held:
         facts.append(("Control", _fit_words(site.summary.held, "readings and control together")))
+    if turns := site.run.get("azimuth_turns"):
+        facts.append(("Azimuths", "; ".join(map(_turn_words, turns))))
     if site.traverses:
         facts.append(("Closure", closure_words(site)))
     worst = worst_tie(site)
@@ -133,6 +136,17 @@ def _facts(site: Reconciliation) -> list[str]:
         for label, words in facts
         for line in folded(words, label=f"{label:<{LABEL}}", most=FACT_LINES)
     ]
+
+
+def _turn_words(turn: Mapping[str, Any]) -> str:
+    """Say by how much the azimuths of one basis of bearings are turned onto the grid."""
+    files = listed(turn["files"], 2)
+    if turn["turn"] is None:
+        return f"{files}: nothing shows their turn, none is used"
+    angle, sd = (
+        value if isinstance(value, str) else f"{value:.5f}" for value in (turn["turn"], turn["sd"])
+    )
+    return f"{files}: {counted(turn['azimuths'], 'azimuth')} turned by {angle} (sd {sd})"
 
 
 def closure_words(site: Reconciliation) -> str:
@@ -194,8 +208,10 @@ def _points(site: Reconciliation) -> str:
     return words
 
 
-def _fit_words(fit: Fit, what: str) -> str:
-    """Say in the trade's words how a fit came out."""
+def _fit_words(fit: Fit, what: str, held: Fit | None = None) -> str:
+    """Say in the trade's words how a fit came out; ``held`` is that of the same with control."""
+    if fit.passed is None and held is not None and held.passed is not None:
+        return f"{what}: only the known marks test them, none is checked by another"
     if fit.passed is None:
         return f"{what}: nothing to test, no reading is checked by another"
     scatter = f"scatter {fit.sigma0:.2f} times the stated, {counted(fit.dof, 'check')}"
@@ -229,6 +245,7 @@ def _setup_lines(site: Reconciliation) -> list[str]:
     lengths = Lengths(site.job.length_unit)
     more = len(lengths.small) - len("mm")
     over_width, plan_width, height_width = 10 - more, 9 + more, 14 + more
+    judged = {one.setup: one.judged for one in site.answer.setups} if site.answer else {}
     lines = [
         f"{'Setup':<14} {'Over':<{over_width}} {'Ties':>4} {'Plan':>{plan_width}} "
         f"{'Height':>{height_width}}  Geometry, verdict"
@@ -241,7 +258,7 @@ def _setup_lines(site: Reconciliation) -> list[str]:
             f"{setups['ties'][row]:>4} "
             f"{lengths.said(plan.get(name, math.nan)) or '-':>{plan_width}} "
             f"{lengths.height(height.get(name, math.nan)) or '-':>{height_width}}  "
-            f"{setups['geometry'][row]}, {setups['verdict'][row]}"
+            f"{setups['geometry'][row]}, {judged.get(name, setups['verdict'][row])}"
         )
         lines.append(clipped(line, WIDTH))
     hidden = rows[MOST_SETUPS:]
@@ -256,10 +273,12 @@ def _loose_line(site: Reconciliation) -> list[str]:
     limits, factor = site.job.tolerances, length_factor(site.job.length_unit)
     plan, height = _worst_by_setup(site.ties)
     most = (limits.horizontal / factor, limits.elevation / factor)
+    unused = {one.setup for one in site.answer.setups if one.unused} if site.answer else set()
     loose = [
         str(name)
         for name, verdict in zip(site.setups["setup"], site.setups["verdict"], strict=True)
         if verdict == "ties"
+        and name not in unused
         and (plan.get(name, 0.0) > most[0] or abs(height.get(name, 0.0)) > most[1])
     ]
     return folded(beyond_words(loose))

@@ -19,6 +19,7 @@ from tieup.model.answer import (
     JointAnswer,
     SetupAnswer,
     TieAnswer,
+    all_in_plan,
 )
 from tieup.sentences import counted
 from tieup.units import length_factor
@@ -131,7 +132,8 @@ def headline(answer: TieAnswer) -> str:
     why, falls = answer.verdict.why(MOST_REASONS), f" {answer.verdict.first_beside}".rstrip()
     if answer.verdict.word == TIED:
         alone = f"THE {answer.lists.upper()} TIE{beside}"
-        tied = f"THE BAYS TIE{beside}. {marks}" if answer.setups else alone
+        flat = " IN PLAN" if all_in_plan(answer) else ""
+        tied = f"THE BAYS TIE{flat}{beside}. {marks}" if answer.setups else alone
         return f"{title}: {tied}{f'; {why}' if why else ''}.{falls}"
     word = "NOT PROVED YET" if answer.verdict.word == UNPROVED else "DO NOT BUILD ON IT YET"
     return f"{title}: {word}{beside}: {why}.{odd} {marks}.{falls}"
@@ -154,6 +156,7 @@ def _loose(answer: TieAnswer) -> list[str]:
         name
         for name, one in parts
         if one.verdict == TIED
+        and not (isinstance(one, SetupAnswer) and one.unused)
         and (one.plan > limits.horizontal or abs(one.height) > limits.elevation)
     ]
 
@@ -172,7 +175,7 @@ def _entries(
     factor, lengths = length_factor(answer.length_unit), Lengths(answer.length_unit, whole=True)
     plans = ["plan", *(lengths.said(part.plan / factor) or "-" for part in parts)]
     heights = ["height", *(lengths.height(part.height / factor) or "-" for part in parts)]
-    verdicts = ["", *(p.verdict.upper() if p.verdict == FAILS else p.verdict for p in parts)]
+    verdicts = ["", *(p.verdict.upper() if p.verdict == FAILS else _judged(p) for p in parts)]
     spans = [max(map(len, texts)) for texts in (names, plans, heights)]
     spans[0] = min(spans[0], max(width - spans[1] - spans[2] - 14, 8))
     entries = []
@@ -183,6 +186,10 @@ def _entries(
         line = aligned(cells, (*spans, 0), (False, True, True, False))
         entries.append(_with_reason(line, part, width) if part else [line])
     return entries
+
+
+def _judged(part: SetupAnswer | JointAnswer) -> str:
+    return part.judged if isinstance(part, SetupAnswer) else part.verdict
 
 
 def _with_reason(line: str, part: SetupAnswer | JointAnswer, width: int) -> list[str]:

@@ -150,9 +150,13 @@ def complete_points(
 def new_name(name: str, mark: str, taken: set[str]) -> str:
     """Return ``name`` with ``mark`` and the first free number behind it.
 
-    >>> new_name("S1", "~", {"S1", "S1~2"})
-    'S1~3'
+    What was split before is numbered on.
+
+    >>> new_name("S1", "~", {"S1", "S1~2"}), new_name("S1~2", "~", {"S1", "S1~2"})
+    ('S1~3', 'S1~3')
     """
+    whole, _, tail = name.rpartition(mark)
+    name = whole if tail.isdecimal() and whole in taken else name
     number = 2
     while f"{name}{mark}{number}" in taken:
         number += 1

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tieup.model.arrays import FloatArray, IntArray
-from tieup.model.observations import KINDS
+from tieup.model.observations import DIRECTION, DISTANCE, KINDS
 
 
 @dataclass(frozen=True)
@@ -31,6 +31,13 @@ class BiasColumn:
     control: tuple[tuple[int, int, float], ...] = ()
     links: tuple[tuple[int, float], ...] = ()
 
+
+OF_AZIMUTH, OF_LEVEL_DISTANCE = "azimuth", "horizontal-distance"
+READINGS = {kind: n for n, kind in enumerate(KINDS)} | {
+    OF_AZIMUTH: DIRECTION,
+    OF_LEVEL_DISTANCE: DISTANCE,
+}
+"""The kinds of mistakes that are a wrong reading of a sight, with the reading's component."""
 
 EVERY_LOOK = "every look"
 """The detail of a mistake that is in all looks of a setup at one mark."""
@@ -62,7 +69,7 @@ class Hypothesis:
     @property
     def reading(self) -> int:
         """Return which single reading of a sight it takes for wrong, -1 where it is another one."""
-        return KINDS.index(self.kind) if self.kind in KINDS and self.detail != EVERY_LOOK else -1
+        return READINGS.get(self.kind, -1) if self.detail != EVERY_LOOK else -1
 
     @property
     def degrees(self) -> int:

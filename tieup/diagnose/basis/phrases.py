@@ -63,6 +63,15 @@ class Phrases:
             return f"{seconds:.0f} seconds"
         return f"{seconds / 3600:.4f} degrees"
 
+    def exact_angle(self, radians: float) -> str:
+        r"""Return an angle without sign in degrees, minutes and seconds.
+
+        >>> Phrases(1.0, "m").exact_angle(-0.00096963)
+        '0°03\'20"'
+        """
+        seconds = round(abs(radians) / ARC_SECOND)
+        return f"{seconds // 3600}°{seconds // 60 % 60:02d}'{seconds % 60:02d}\""
+
     def vector(self, mistake: Mistake) -> str:
         """Return a shift in N, E, H with signs."""
         letters = mistake.detail if set(mistake.detail) <= set("NEH") and mistake.detail else "NEH"

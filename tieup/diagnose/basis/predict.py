@@ -23,6 +23,7 @@ def predicted(sights: Sights, adjustment: Adjustment, refraction: float) -> Floa
         np.arange(count),
         sights.level,
         sights.azimuth,
+        sights.basis,
     )
     linear = linearise(
         connections,
@@ -30,6 +31,7 @@ def predicted(sights: Sights, adjustment: Adjustment, refraction: float) -> Floa
         adjustment.orientation,
         adjustment.position,
         curvature_coefficient(refraction),
+        adjustment.turn,
     )
     return -linear.misclosure
 
@@ -44,7 +46,7 @@ def misfit(sights: Sights, adjustment: Adjustment, refraction: float) -> FloatAr
 def sighted_place(sights: Sights, adjustment: Adjustment, refraction: float) -> FloatArray:
     """Return where each sight puts its target's mark (k, 3) in m, from its setup alone."""
     offset = polar_offset(
-        sights.value[:, 0] + np.where(sights.azimuth, 0.0, adjustment.orientation[sights.setup]),
+        sights.value[:, 0] + sights.zero(adjustment.orientation, adjustment.turn),
         np.where(sights.level, 0.5 * np.pi, sights.value[:, 1]),
         sights.value[:, 2],
         curvature_coefficient(refraction),

@@ -19,6 +19,7 @@ from tieup.diagnose.first_solution.convention_fit import network_without
 from tieup.diagnose.first_solution.conventions import resolve_conventions, resolve_setups
 from tieup.diagnose.first_solution.moved_setups import split_setup
 from tieup.diagnose.first_solution.swapped_control import whole_list
+from tieup.diagnose.first_solution.turned_azimuths import resolve_azimuths
 from tieup.diagnose.kinds.convention_catalogue import ALL
 from tieup.diagnose.names.collisions import split_collisions, split_unsolved
 from tieup.errors import TieupError
@@ -38,10 +39,13 @@ def open_case(case: Case, prepared: Prepared | None = None) -> tuple[Solved, lis
     try:
         solved = solve(case, prepared)
     except TieupError as error:
-        rescued = _rescued(case)
+        rescued = resolve_azimuths(case, None) or _rescued(case)
         if rescued is None:
             raise error from None
         solved, found = rescued
+    else:
+        turned = resolve_azimuths(case, solved)
+        solved, found = turned if turned is not None else (solved, [])
     solved, clashing = _names_split(solved)
     solved, misread = resolve_conventions(solved)
     if misread:

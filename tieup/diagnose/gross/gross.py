@@ -17,6 +17,7 @@ from tieup.diagnose.basis.hypotheses import NO_ROWS
 from tieup.diagnose.basis.mistake import Mistake, RivalCause
 from tieup.diagnose.basis.predict import sighted_place
 from tieup.diagnose.basis.solve import Solved, solve, swinging_sights
+from tieup.diagnose.basis.whole_misfit import fits_badly, misfit_cost
 from tieup.diagnose.evidence.evidence import stack, with_misfit
 from tieup.diagnose.evidence.identification import search
 from tieup.diagnose.evidence.thresholds import Thresholds
@@ -38,8 +39,6 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE
 
 LARGE = 600  # sights of shared marks; a hundred setups have more
-EACH = 25.0  # price of a reading left out, in v'Pv: what a reading 5 sd off would add
-CLEARLY = 200.0  # misfit in v'Pv beyond chance that says: something gross is still inside
 WORTH = 50.0  # gain that a trial must bring beyond its price
 AS_WELL = 15.0  # trials whose costs are this close cannot be told apart
 FAMILY = 1000  # hypotheses that a single sight's cause is weighed against, as in a whole job
@@ -48,7 +47,7 @@ FAMILY = 1000  # hypotheses that a single sight's cause is weighed against, as i
 def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
     """Explain everything gross; return the solution without it and the mistakes."""
     solved, found = _swapped(solved)
-    while not is_large(solved) and (_items(solved) > 1 or _fits_badly(solved)):
+    while not is_large(solved) and (_items(solved) > 1 or fits_badly(solved)):
         better = _best_trial(solved)
         if better is None:
             break
@@ -137,20 +136,6 @@ def _items(solved: Solved) -> int:
     )
 
 
-def _fits_badly(solved: Solved) -> bool:
-    """Say whether what is left in fits so badly that more than single sights is wrong."""
-    dof = max(solved.adjustment.dof, 1)
-    return bool(solved.adjustment.weighted_sum > dof + CLEARLY + 10.0 * dof**0.5)
-
-
-def _cost(solved: Solved) -> float:
-    """Return what does not fit: v'Pv beyond its mean, and a price for what had to be left out."""
-    start = solved.network.start
-    left_out = int(start.gross.sum()) + int(start.gross_station.sum())
-    left_out += int(start.gross_control.sum())
-    return solved.adjustment.weighted_sum - solved.adjustment.dof + EACH * left_out
-
-
 def _gross_readings(solved: Solved) -> BoolArray:
     """Return the raw components (m, 3) that are part of gross means."""
     sight = solved.reduction.pointings.sight
@@ -160,15 +145,15 @@ def _gross_readings(solved: Solved) -> BoolArray:
 def _best_trial(solved: Solved) -> tuple[Solved, list[Mistake]] | None:
     """Return the trial that leaves the least unexplained, None where none is worth its price."""
     best: tuple[Solved, Trial] | None = None
-    now, least = _cost(solved), _cost(solved)
+    now, least = misfit_cost(solved), misfit_cost(solved)
     rivals: list[Mistake] = []
     for trial in all_trials(solved):
         try:
             tried = solve(trial.case)
         except TieupError:
             continue
-        cost = _cost(tried) + trial.price
-        settles = _items(tried) < _items(solved) - 1 or not _fits_badly(tried)
+        cost = misfit_cost(tried) + trial.price
+        settles = _items(tried) < _items(solved) - 1 or not fits_badly(tried)
         if not settles or cost > now - WORTH:
             continue
         if not _reaches_as_far(tried, solved, trial.new_setups):

@@ -10,6 +10,7 @@ from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.axis_tilt import AXIS_TILT
+from tieup.diagnose.kinds.basis_of_bearings import BASIS_OF_BEARINGS
 from tieup.diagnose.kinds.control_coordinate import CONTROL_COORDINATE
 from tieup.diagnose.kinds.distance_settings import DISTANCE_SCALE, PRISM_CONSTANT
 from tieup.diagnose.kinds.kind import Kind
@@ -26,9 +27,11 @@ from tieup.diagnose.kinds.name_collision import NAME_COLLISION
 from tieup.diagnose.kinds.occupations import INSTRUMENT_HEIGHT, STATION_NAME
 from tieup.diagnose.kinds.point_name import BACKSIGHT, POINT_NAME
 from tieup.diagnose.kinds.readings import (
+    AZIMUTH_READING,
     DIRECTION_READING,
     DISTANCE_READING,
     FACE,
+    LEVEL_DISTANCE_READING,
     ZENITH_READING,
 )
 from tieup.diagnose.kinds.string_step import STEP
@@ -44,6 +47,8 @@ KINDS: Mapping[str, Kind] = {
         DIRECTION_READING,
         ZENITH_READING,
         DISTANCE_READING,
+        AZIMUTH_READING,
+        LEVEL_DISTANCE_READING,
         TARGET_HEIGHT,
         POINT_NAME,
         INSTRUMENT_HEIGHT,
@@ -56,6 +61,7 @@ KINDS: Mapping[str, Kind] = {
         AXIS_TILT,
         CONTROL_COORDINATE,
         MARK_MOVED,
+        BASIS_OF_BEARINGS,
         *LINKS,
         # What is found in another way.
         LEVEL_SIGN,

@@ -19,21 +19,26 @@ NEAREST = 0.05  # m; an instrument this close to another mark stood over that on
 
 
 def occupations(subjects: Subjects) -> Iterator[Hypothesis]:
-    """Give the instrument height, or the occupied mark itself, as wrong."""
+    """Give the instrument height, or the occupied mark itself, as wrong.
+
+    A height that no reading carries on is in nothing: one booked in a plan is no mistake.
+    """
+    high = subjects.evidence.adjustment.problem.network.start.height_setup
     for number, setup in enumerate(subjects.setups):
         if not setup.station:
             continue
         rows = subjects.of_setup(number)
         height = BiasColumn(NO_ROWS, NO_BIAS, plumb=((number, 2, 1.0),))
         label, over = setup.label, (setup.station,)
-        if np.isfinite(setup.instrument_height):
+        carried = bool(high[number]) and np.isfinite(setup.instrument_height)
+        if carried:
             name = INSTRUMENT_HEIGHT.name
             yield Hypothesis(name, label, over, (height,), NO_ROWS, (), "m", COMMON)
         columns = tuple(
             BiasColumn(NO_ROWS, NO_BIAS, plumb=((number, component, 1.0),))
             for component in range(2)
         )
-        if np.isfinite(setup.instrument_height):
+        if carried:
             columns = (*columns, height)
         if len(rows):
             yield Hypothesis(STATION_NAME.name, label, over, columns, NO_ROWS, (), "m", USUAL)

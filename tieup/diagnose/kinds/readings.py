@@ -1,4 +1,4 @@
-"""A wrong reading of a sight: a direction, a zenith angle or a distance."""
+"""A wrong reading of a sight: a direction or azimuth, a zenith angle, a distance."""
 
 from __future__ import annotations
 
@@ -7,7 +7,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.diagnose.basis.hypotheses import EVERY_LOOK, Hypothesis, component_bias
+from tieup.diagnose.basis.hypotheses import (
+    EVERY_LOOK,
+    OF_AZIMUTH,
+    OF_LEVEL_DISTANCE,
+    Hypothesis,
+    component_bias,
+)
 from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.phrases import MistakeText, Phrases, at_marks, from_setup, too
 from tieup.diagnose.basis.solve import Solved
@@ -17,7 +23,7 @@ from tieup.diagnose.kinds.sight_kind import SightKind
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE, KINDS, ZENITH, Sights
 
-HALF_TURN = np.radians(0.1)  # rad; a direction this close to 180 deg off is the other face
+HALF_TURN = np.radians(0.1)  # rad; so near to 180 deg off it is the other face, or the other end
 
 
 def single_readings(subjects: Subjects) -> Iterator[Hypothesis]:
@@ -59,7 +65,7 @@ def _every_look(subjects: Subjects) -> Iterator[Hypothesis]:
 
 def _reading(subjects: Subjects, rows: IntArray, kind: int, detail: str) -> Hypothesis:
     return Hypothesis(
-        kind=KINDS[kind],
+        kind=_name(subjects, rows, kind),
         setup=subjects.label(rows[0]),
         points=(subjects.name(rows[0]),),
         columns=(component_bias(rows, kind),),
@@ -71,12 +77,26 @@ def _reading(subjects: Subjects, rows: IntArray, kind: int, detail: str) -> Hypo
     )
 
 
+def _name(subjects: Subjects, rows: IntArray, kind: int) -> str:
+    """Return which kind of reading the rows are: an azimuth is no direction of a circle."""
+    shots = subjects.shots
+    if kind == DIRECTION and shots.azimuth[rows].all():
+        return OF_AZIMUTH
+    if kind == DISTANCE and shots.level[rows].all():
+        return OF_LEVEL_DISTANCE
+    return KINDS[kind]
+
+
 @dataclass(frozen=True)
 class ReadingKind(SightKind):
-    """One reading of a sight; ``noun`` and ``cause`` say what it is and why it is wrong."""
+    """One reading of a sight; ``noun`` and ``cause`` say what it is and why it is wrong.
+
+    ``again`` is how it is looked at again.
+    """
 
     noun: str = ""
     cause: str = ""
+    again: str = ", both faces"
 
     @property
     def component(self) -> int:
@@ -95,7 +115,7 @@ class ReadingKind(SightKind):
         """Say how far the reading is off."""
         m = mistake
         if m.detail == EVERY_LOOK:
-            return _another_prism(m, phrases)
+            return _another_prism(m, phrases, self.noun)
         if m.unit == "m":
             size, side = phrases.shift(m.magnitude), too(m, "long", "short")
         else:
@@ -103,7 +123,7 @@ class ReadingKind(SightKind):
         return MistakeText(
             f"The {self.noun} {from_setup(m)} is {size} too {side}, likely {self.cause}",
             "it is left out",
-            f"From {m.setup} or another setup shoot {at_marks(m)} again, both faces.",
+            f"From {m.setup} or another setup shoot {at_marks(m)} again{self.again}.",
             "Leave the reading out (accept), or shoot again.",
             "the reading stays left out",
         )
@@ -119,14 +139,14 @@ class ReadingKind(SightKind):
         return f"{self.noun} {from_to(setup, points)}"
 
 
-def _another_prism(m: Mistake, p: Phrases) -> MistakeText:
+def _another_prism(m: Mistake, p: Phrases, noun: str) -> MistakeText:
     """Say that all looks of a setup at one mark have the same error in their distances."""
     size, at = p.shift(m.magnitude), at_marks(m)
     whence, again = (
         (f" from setup {m.setup}", f"from {m.setup}") if m.setup else ("", "from two setups")
     )
     return MistakeText(
-        f"All distances{whence} to {at} are {size} too {too(m, 'long', 'short')}, "
+        f"All {noun}s{whence} to {at} are {size} too {too(m, 'long', 'short')}, "
         "likely another prism, or its constant not set",
         "they are left out",
         f"Look at the prism on {at}; {again} shoot it again.",
@@ -143,6 +163,20 @@ class Direction(ReadingKind):
         if abs(abs(mistake.size[0]) - np.pi) < HALF_TURN:
             return replace(mistake, kind=FACE.name, rows=rows)
         return replace(mistake, rows=rows)
+
+
+class Azimuth(ReadingKind):
+    """An azimuth; half a circle off it is that of the line from its other end."""
+
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
+        """Say how far it is off, or that it is that of the other end."""
+        text = super().words(mistake, phrases)
+        if abs(abs(mistake.magnitude) - np.pi) > HALF_TURN:
+            return text
+        where = from_setup(mistake)
+        return replace(
+            text, wrong=f"The azimuth {where} is half a circle off: that of the line's other end"
+        )
 
 
 class Face(ReadingKind):
@@ -188,5 +222,25 @@ DISTANCE_READING = ReadingKind(
     of_sight=True,
     noun="distance",
     cause="another surface, an edge or another prism hit",
+)
+AZIMUTH_READING = Azimuth(
+    OF_AZIMUTH,
+    (DIRECTION,),
+    "rad",
+    single_readings,
+    of_sight=True,
+    noun="azimuth",
+    cause="a wrong pointing, a figure taken down wrong, or another basis of bearings",
+    again=" and look up the azimuth in the plan or the field book",
+)
+LEVEL_DISTANCE_READING = ReadingKind(
+    OF_LEVEL_DISTANCE,
+    (DISTANCE,),
+    "m",
+    single_readings,
+    of_sight=True,
+    noun="horizontal distance",
+    cause="a figure taken down wrong, a slope distance booked as horizontal, or another target hit",
+    again=" and look up the distance in the plan or the field book",
 )
 FACE = Face("face", (DIRECTION,), "rad", like=DIRECTION_READING, noun="direction")

@@ -20,6 +20,7 @@ from tieup.diagnose.names.setup_labels import label_findings
 from tieup.diagnose.row_checks.axis_errors import axis_findings
 from tieup.diagnose.row_checks.clock import clock_findings
 from tieup.diagnose.row_checks.closing_checks import closing_findings, truncated_findings
+from tieup.diagnose.row_checks.covariance_marks import covariance_findings
 from tieup.diagnose.row_checks.hand_typed import typed_findings
 from tieup.diagnose.row_checks.missing_columns import missing_findings
 from tieup.diagnose.row_checks.unknown_roles import role_findings
@@ -62,6 +63,7 @@ def row_findings(fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC
         *label_findings(fieldbook, solved.case),
         *_missing_heights(solved.case.booked, fieldbook.shots),
         *unusual_findings(fieldbook, solved.case, phrases),
+        *covariance_findings(solved.case.given),
         *axis_findings(fieldbook, solved),
         *typed_findings(fieldbook, solved, phrases),
     ]

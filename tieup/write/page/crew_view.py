@@ -225,7 +225,7 @@ def _setup(part: SetupAnswer, answer: TieAnswer, geometry: str) -> CrewRow:
     told = part.verdict in ("unproved", "untested")  # then the words say it
     remark = "" if told else _weak(geometry)
     return CrewRow(
-        part.setup, part.setup, where, verdict_of(part.verdict), _defined(measures), remark
+        part.setup, part.setup, where, verdict_of(part.judged), _defined(measures), remark
     )
 
 

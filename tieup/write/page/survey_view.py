@@ -192,6 +192,7 @@ def _fits(site: Reconciliation) -> Iterator[FitView]:
         "The site by itself",
         "Held by no more control than it takes to lay it down: tests the readings.",
         summary.minimal,
+        summary.held,
     )
     if summary.held:
         yield _fit(
@@ -199,7 +200,7 @@ def _fits(site: Reconciliation) -> Iterator[FitView]:
         )
 
 
-def _fit(title: str, tests: str, fit: Fit) -> FitView:
+def _fit(title: str, tests: str, fit: Fit, held: Fit | None = None) -> FitView:
     rows = (
         ("Redundancy (degrees of freedom)", f"{fit.dof:,}"),
         ("Scatter, times the stated (sigma0)", _figure(fit.sigma0)),
@@ -208,10 +209,12 @@ def _fit(title: str, tests: str, fit: Fit) -> FitView:
         ("Iterations", str(fit.iterations)),
     )
     tested = fit.passed is not None
-    return FitView(title, tests, _fit_verdict(fit), rows if tested else (rows[0], rows[-1]))
+    return FitView(title, tests, _fit_verdict(fit, held), rows if tested else (rows[0], rows[-1]))
 
 
-def _fit_verdict(fit: Fit) -> Verdict:
+def _fit_verdict(fit: Fit, held: Fit | None) -> Verdict:
+    if fit.passed is None and held is not None and held.passed is not None:
+        return Verdict("only the known marks test the readings", OPEN)
     if fit.passed is None:
         return Verdict("nothing to test: no reading is checked by another", OPEN)
     if fit.passed:

@@ -23,6 +23,7 @@ class Verdict:
 
 VERDICTS = {
     "ties": Verdict("ties", GOOD),
+    "ties in plan": Verdict("ties in plan", GOOD),
     "fails": Verdict("does not tie", BAD),
     "untested": Verdict("not proved", OPEN),
     "unproved": Verdict("not proved", OPEN),
