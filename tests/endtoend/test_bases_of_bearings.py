@@ -15,6 +15,7 @@ import pytest
 from scipy.optimize import least_squares
 
 import tieup
+from tests.adjust.test_setup_pairs import check_pairs
 from tests.endtoend.test_plan_sights import GEAR, HEADER, PLACES, SECOND, sight
 from tests.published.plan_jobs import plan_job
 from tieup.adjust.cofactors import covariance, point_covariance, point_functions
@@ -239,6 +240,7 @@ def test_every_covariance_has_the_turns_in_it(tmp_path: Path) -> None:
     whole = covariance(found, point_functions(found, np.arange(len(found.position))))
     points = np.array([whole[3 * i : 3 * i + 2, 3 * i : 3 * i + 2] for i in range(5)])
     assert points == pytest.approx(found.point_covariance[:, :2, :2], abs=1e-12)
+    assert check_pairs(found) > 0
 
 
 def test_one_known_mark_shows_no_turn(tmp_path: Path) -> None:

@@ -27,7 +27,7 @@ from tieup.model.observations import DIRECTION
 
 
 @dataclass(frozen=True)
-class Between:
+class CrossCovariances:
     """Covariances ``block`` (k, 4, 4) of two of ``setups`` setups that see one eliminated mark.
 
     ``key`` (k,), ascending, is the number of the first setup times ``setups`` plus the second;
@@ -56,8 +56,9 @@ class Spread:
     """Covariances in the held datum and leverages.
 
     ``setup`` (S, 4, 4), ``mark`` (m, 3, 3), ``leverage`` (c, 3, 3), ``mark_setup`` (c, 3, 4),
-    ``link_leverage`` (l,), and what is ``between`` setups. Of the turns of g bases of bearings ``turn`` (g, g), with the setups
-    ``setup_turn`` (S, 4, g) and with the marks ``mark_turn`` (m, 3, g).
+    ``link_leverage`` (l,), and what is ``between`` setups. Of the turns of g bases of bearings
+    ``turn`` (g, g), with the setups ``setup_turn`` (S, 4, g), with the marks ``mark_turn``
+    (m, 3, g).
     """
 
     setup: FloatArray
@@ -65,7 +66,7 @@ class Spread:
     leverage: FloatArray
     mark_setup: FloatArray
     link_leverage: FloatArray
-    between: Between
+    between: CrossCovariances
     turn: FloatArray
     setup_turn: FloatArray
     mark_turn: FloatArray
@@ -126,13 +127,13 @@ def _with_turns(found: Spread, system: Eliminated, rows: DesignRows) -> Spread:
     )
 
 
-def _between(s: Structure, lower: FloatArray) -> Between:
+def _between(s: Structure, lower: FloatArray) -> CrossCovariances:
     """Return the blocks of the selected inverse between setups that share an eliminated mark."""
     numbers, once = np.unique(s.pairs.block, return_index=True)
     of = s.incidences.setup
     key = of[s.pairs.first[once]] * s.setups + of[s.pairs.second[once]]
     order = np.argsort(key)
-    return Between(s.setups, key[order], lower[numbers[order]])
+    return CrossCovariances(s.setups, key[order], lower[numbers[order]])
 
 
 def _by_element(stack: FloatArray) -> FloatArray:

@@ -15,7 +15,7 @@ from tieup.adjust.elimination import DesignRows, Eliminated, Held
 from tieup.adjust.observation_equations import Connections
 from tieup.adjust.problem import Problem
 from tieup.adjust.radiated_points import Aside
-from tieup.adjust.reliability import Between
+from tieup.adjust.reliability import CrossCovariances
 from tieup.adjust.turn_border import Columns
 from tieup.adjust.whitening import Whitening
 from tieup.model.arrays import BoolArray, FloatArray
@@ -58,7 +58,7 @@ class Adjustment:
     redundancy: FloatArray
     leverage: FloatArray
     mark_setup: FloatArray
-    between: Between
+    between: CrossCovariances
     control_residual: FloatArray
     control_redundancy: FloatArray
     link_residual: FloatArray
