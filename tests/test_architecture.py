@@ -21,7 +21,7 @@ LEVELS = (  # a room imports from the levels above it and from itself
     {"surface"},
     {"results"},
     {"config"},
-    {"judging"},
+    {"judging", "surfacing"},
     {"pipeline"},
     {"planning"},
     {"library", "explain"},

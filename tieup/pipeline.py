@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tieup.config.falls_section import refuse_unknown
 from tieup.config.rule_sets import rules_of
 from tieup.config.standing_section import refuse_unknown_standing
-from tieup.config.surfaces_section import refuse_unknown_parts
 from tieup.derive.points import DerivedPoints
 from tieup.derive.slopes import Slopes
 from tieup.diagnose.basis.case import Case, complete_points
@@ -43,7 +43,6 @@ from tieup.read import (
     read_control,
     read_fieldbook,
 )
-from tieup.read.landxml_surface_reader import read_surface
 from tieup.read.openable import file_hashes, refuse_changed
 from tieup.read.projection import site_grid
 from tieup.reduce.distances import prism_constants
@@ -70,18 +69,16 @@ from tieup.results.run_record import effects_record, run_record, summary_of
 from tieup.results.setups_table import setups_table, ties_table
 from tieup.results.site import Site
 from tieup.results.strings_table import site_slopes, string_findings, strings_table
-from tieup.results.surface_build import BuiltSurface, built_surfaces
-from tieup.results.surface_findings import surface_findings
-from tieup.results.surface_verdicts import with_surfaces
-from tieup.results.surfaces_tables import site_surface, words_of
 from tieup.results.traverses_table import traverses_table
 from tieup.results.weaknesses import weakness_findings
-from tieup.surface.triangulation import check_library
 from tieup.threads import one_thread
 from tieup.ties.rule_checks import check_rules
 from tieup.ties.site_answer import crew_answer
 from tieup.ties.tie_checks import Checks
 from tieup.units import length_factor
+
+if TYPE_CHECKING:
+    from tieup.surfacing import SurfacesOfJob
 
 Progress = Callable[[str], None]
 
@@ -98,6 +95,8 @@ def run(job: Job, progress: Progress | None = None) -> Reconciliation:
     """
     tell = progress or (lambda stage: None)
     if job.surfaces:
+        from tieup.surface.triangulation import check_library
+
         check_library()
     tell("reading")
     late = file_hashes(_read_late(job))
@@ -218,8 +217,7 @@ def _reconciliation(
     findings = (*findings, *field_findings(site, field := field_comparison(site), findings))
     coordinates = with_derived(coordinates_table(site), site, derived)
     surfaces = _surfaces(site, lines, derived, coordinates, slopes)
-    for surface in surfaces:
-        findings = (*findings, *surface_findings(surface, words_of(surface, site)))
+    findings = (*findings, *(surfaces.findings if surfaces else ()))
     findings = tuple(worst_first(list(findings)))
     summary = summary_of(site)
     answer = crew_answer(
@@ -231,9 +229,8 @@ def _reconciliation(
         left_out=setups_left_out(site.case, outcome.decided.excluded),
         promises=promises,
     )
-    drawn = tuple(site_surface(surface, site, coordinates) for surface in surfaces)
-    verdict = with_surfaces(with_falls(answer.verdict, slopes), drawn)
-    answer = replace(answer, verdict=verdict)
+    verdict = with_falls(answer.verdict, slopes)
+    answer = replace(answer, verdict=surfaces.judged(verdict) if surfaces else verdict)
     return Reconciliation(
         job=job,
         coordinates=coordinates,
@@ -252,7 +249,7 @@ def _reconciliation(
         derived=derived_table(site, derived, coordinates),
         field_rows=field_table(site, field),
         field_setups=field_setups_table(site, field),
-        surfaces=drawn,
+        surfaces=surfaces.drawn if surfaces else (),
         traverses=traverses_table(site),
         poles=poles_table(poles, phrases),
         covariance=covariance_table(diagnosis.stated, lasting_marks(site), job.length_unit),
@@ -299,27 +296,15 @@ def _surfaces(
     derived: DerivedPoints,
     coordinates: Table,
     slopes: Slopes,
-) -> tuple[BuiltSurface, ...]:
-    """Return the surfaces that the job asks for.
+) -> SurfacesOfJob | None:
+    """Return the surfaces that the job asks for, None where it asks for none."""
+    if not site.job.surfaces:
+        return None
+    # Few jobs ask for one, and what builds it takes a tenth of the time to import everything.
+    from tieup.surfacing import surfaces_of
 
-    Raises
-    ------
-    ConfigError
-        A surface names what the job does not have.
-    InputError
-        A file with a surface cannot be read as one.
-    NetworkError
-        The library that triangulates is missing.
-    """
-    strings = (*(line.name for line in lines), *derived.strings)
-    codes = {str(code) for code in coordinates["code"] if code}
-    refuse_unknown_parts(site.job.surfaces, [*coordinates["point"]], codes, strings)
-    given = {
-        wish.name: read_surface(wish.against.file, site.job)
-        for wish in site.job.surfaces
-        if wish.against is not None and wish.against.file is not None
-    }
-    return built_surfaces(site, slopes, derived, coordinates, given)
+    names = (*(line.name for line in lines), *derived.strings)
+    return surfaces_of(site, names, derived, coordinates, slopes)
 
 
 def _inputs(job: Job, fieldbook: Fieldbook, case: Case) -> Mapping[str, str]:

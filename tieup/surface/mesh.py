@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.sparse import csr_array, eye_array
+from scipy.sparse import csr_array, identity
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
@@ -167,7 +167,7 @@ def mesh_of_faces(place: FloatArray, faces: IntArray) -> Mesh:
     one, other = order[same], order[same + 1]
     beside[one], beside[other] = other // 3, one // 3
     fixed = np.zeros(faces.shape, dtype=bool)
-    weights = eye_array(len(place), format="csr")
+    weights = csr_array(identity(len(place), format="csr"))
     return Mesh(place, faces, beside.reshape(-1, 3), fixed, csr_array(weights))
 
 

@@ -19,7 +19,7 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
-from scipy.sparse import csr_array, eye_array, vstack
+from scipy.sparse import csr_array, identity, vstack
 from scipy.spatial import ConvexHull, QhullError
 
 from tieup.errors import NetworkError
@@ -191,13 +191,13 @@ def _with_heights(
     count = len(solid)
     added = len(points) - count
     if not added:
-        return solid, eye_array(count, format="csr")
+        return solid, csr_array(identity(count, format="csr"))
     lines = [(vertex, edge) for vertex in range(count, len(points)) for edge in over[vertex]]
     row = np.array([vertex - count for vertex, _ in lines])
     share = np.bincount(row, minlength=added)[row, None]
     edges, shares = _along(points, lines)
     new = _rows(row, edges, shares / share, (added, count))
-    by = csr_array(vstack([eye_array(count, format="csr"), new], format="csr"))
+    by = csr_array(vstack([csr_array(identity(count, format="csr")), new], format="csr"))
     place = np.column_stack([points, by @ solid[:, 2]])
     place[:count] = solid
     return place, by
