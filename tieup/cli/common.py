@@ -13,7 +13,7 @@ from typing import Any, TextIO, TypeVar
 
 import click
 
-from tieup.errors import OutputError
+from tieup.errors import OutputError, place_of
 
 TIES, DECIDE, WRONG = 0, 1, 2
 
@@ -146,15 +146,8 @@ def tell(text: str, end: str = "\n") -> None:
 
 def fault(error: Exception, written: str) -> str:
     """Say that the tool failed, where in it, and whether results were ``written``."""
-    import traceback
-
-    frames = traceback.extract_tb(error.__traceback__)
-    here = str(Path(__file__).parent.parent)
-    inside = [frame for frame in frames if frame.filename.startswith(here)] or list(frames)
-    place = f"{Path(inside[-1].filename).name}:{inside[-1].lineno} {inside[-1].name}"
-    detail = " ".join(f"{type(error).__name__} {error}".split())
     return (
-        f"tieup failed at {place}: {detail}\n"
+        f"tieup failed at {place_of(error)}\n"
         f"This is a fault of the tool, not of your data. {written}\n"
         "Report these lines together with the job folder; tieup --version names the version."
     )

@@ -30,7 +30,7 @@ def explain(
 ) -> int:
     """Say what WORD means: a key of job.yaml, a column, a finding, a rule, a command, a term.
 
-    Topics to read: bays, deciding, exporting, planning, python, results, scatter, security.
+    Topics to read: archive, bays, deciding, exporting, planning, python, results, scatter, security.
     Several words are taken as one. The page goes to the folder that --out names, else to the one
     you stand in.
     """
