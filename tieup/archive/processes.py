@@ -30,7 +30,8 @@ def in_processes(
 ) -> Iterator[tuple[int, Result | None]]:
     """Yield number and result of each item as it is ready; None where it killed two workers."""
     waiting, deaths = deque(range(len(items))), Counter[int]()
-    idle = [_Worker() for _ in range(min(workers, len(items)))]
+    everybody = [_Worker() for _ in range(min(workers, len(items)))]
+    idle = [*everybody]
     busy: dict[Future[Result], tuple[int, _Worker]] = {}
     try:
         while waiting or busy:
@@ -53,7 +54,7 @@ def in_processes(
                     idle.append(worker)
                     yield number, result
     finally:
-        for worker in (*idle, *(one for _, one in busy.values())):
+        for worker in everybody:
             worker.stop()
 
 
