@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import CancelledError
 from contextlib import contextmanager
 from importlib.util import find_spec
 from typing import Any, TypeVar
@@ -42,7 +43,7 @@ def on_engine(
         its workers cannot do the work.
     """
     check_engine()
-    from distributed import KilledWorker, as_completed
+    from distributed import as_completed
 
     with _client(address) as client:
         futures = {
@@ -51,19 +52,27 @@ def on_engine(
         }
         for future in as_completed(futures, loop=client.loop):
             number = futures.pop(future)
-            if future.status == "finished":
-                yield number, future.result()
-                continue
-            error = None if future.cancelled() else future.exception()
-            if isinstance(error, KilledWorker):
-                yield number, None
-            elif error is None or client.status != "running":
-                raise EngineError(f"{address}: the engine was lost")
-            else:
-                raise EngineError(
-                    f"{address}: its workers cannot do the work ({type(error).__name__}: {error}). "
-                    "Install the same version of tieup there, or take --workers instead"
-                )
+            try:
+                result = _result_of(future, address)
+            except (OSError, CancelledError) as error:  # the connection, not the work
+                raise EngineError(f"{address}: the engine was lost") from error
+            yield number, result
+
+
+def _result_of(future: Any, address: str) -> Any:
+    """Return what came of an item, None where it killed its workers."""
+    from distributed import KilledWorker
+
+    if future.status != "error":
+        return future.result()
+    error = future.exception()
+    if isinstance(error, KilledWorker):
+        return None
+    reason = " ".join(f"{type(error).__name__}: {error}".split())
+    raise EngineError(
+        f"{address}: the engine cannot do the work ({reason}). Install this version of tieup for "
+        "its scheduler and its workers, or take --workers instead"
+    )
 
 
 @contextmanager
@@ -72,15 +81,20 @@ def _client(address: str) -> Iterator[Any]:
     _silence()
     client = _connected(address)
     try:
-        client.wait_for_workers(1, timeout=PATIENCE)
+        _wait_for_workers(client, address)
         yield client
+    finally:
+        client.close(timeout=1)
+
+
+def _wait_for_workers(client: Any, address: str) -> None:
+    try:
+        client.wait_for_workers(1, timeout=PATIENCE)
     except TimeoutError as error:
         raise EngineError(
             f"{address}: the engine has no worker. "
             f"Start some: dask worker {address} --nthreads 1 --nworkers 8"
         ) from error
-    finally:
-        client.close(timeout=1)
 
 
 def _silence() -> None:
