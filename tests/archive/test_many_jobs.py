@@ -139,21 +139,20 @@ def test_a_progress_bar_shows_only_on_a_terminal(
 def test_a_folder_that_holds_jobs_stands_for_them(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """At any depth, in their order, each once; what lies in a job is that job's."""
-    (tmp_path / "2024" / "may").mkdir(parents=True)
-    deep, flat = tying(tmp_path / "2024" / "may", "z"), tying(tmp_path / "2024", "a")
-    (flat / "raw" / "job.yaml").write_text("no job of its own", encoding="utf-8")
-    hidden = tmp_path / "2024" / ".trash"
-    hidden.mkdir()
-    tying(hidden, "gone")
-    (tmp_path / "empty").mkdir()
-    assert job_folders([tmp_path / "2024", deep]) == (flat, deep)
-    assert job_folders([tmp_path / "empty"]) == (tmp_path / "empty",)
-    (flat / "raw" / "job.yaml").unlink()
+    """In the order of their names, each once; what lies deeper or is hidden is not meant."""
+    archive = tmp_path / "2024"
+    (archive / "may").mkdir(parents=True)
+    deep = tying(archive / "may", "z")
+    first, second = tying(archive, "a"), tying(archive, "b")
+    tying(archive, ".trash")
+    (archive / "empty").mkdir()
+    assert job_folders([second, archive, deep]) == (second, first, deep)
+    for none in (archive / "empty", archive / "no such", tmp_path / ("x" * 300), Path("a\0b")):
+        assert job_folders([none]) == (none,)
     for command in ("reconcile", "audit"):
-        status, out, _ = run(capsys, command, tmp_path / "2024")
+        status, out, _ = run(capsys, command, archive)
         assert status == 0
-        assert [line.split()[0] for line in out.splitlines()[1:3]] == [str(flat), str(deep)]
+        assert [line.split()[0] for line in out.splitlines()[1:3]] == [str(first), str(second)]
 
 
 def test_a_job_waits_for_the_one_whose_marks_it_takes(

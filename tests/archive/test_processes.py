@@ -18,9 +18,9 @@ from tieup.write.exchange.formats import Exchange
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and processes of POSIX")
 
 
-def squared(number: int) -> tuple[int, int, str]:
-    """Return the square, the process that worked, and how many threads it is allowed."""
-    return number * number, os.getpid(), os.environ.get("OMP_NUM_THREADS", "")
+def squared(number: int) -> tuple[int, int]:
+    """Return the square and the process that worked."""
+    return number * number, os.getpid()
 
 
 def killing(item: tuple[Path, int, int]) -> int:
@@ -44,7 +44,23 @@ def test_every_item_comes_back_from_as_many_processes() -> None:
     assert {number: value[0] for number, value in found.items()} == {n: n * n for n in range(12)}
     workers = {value[1] for value in found.values()}
     assert len(workers) == 2 and os.getpid() not in workers
-    assert dict(distributed(squared, range(3), Means()))[2][:2] == (4, os.getpid())
+    assert dict(distributed(squared, range(3), Means()))[2] == (4, os.getpid())
+
+
+def test_a_job_has_one_thread(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever the process is allowed: the linear algebra of N jobs shall not take 2 N cores."""
+    from threadpoolctl import threadpool_info, threadpool_limits
+
+    from tieup.archive import one_job
+
+    def threads(asked: one_job.Commission) -> int:
+        return max(library["num_threads"] for library in threadpool_info())
+
+    asked = one_job.Commission("a", tmp_path)
+    monkeypatch.setattr(one_job, "_reconciled", threads)
+    with threadpool_limits(2):
+        assert threads(asked) == 2
+        assert one_job.reconciled(asked) == 1
 
 
 @pytest.mark.parametrize(("times", "expected"), [(1, 3), (2, None)])

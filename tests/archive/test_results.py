@@ -167,12 +167,13 @@ def test_what_is_not_tieups_is_left_alone(
 ) -> None:
     """A file of the same name that no record lists, and a table that is none."""
     job, tables = tying(tmp_path, "a"), tmp_path / "tables"
-    tables.mkdir()
+    tables.mkdir()  # before anything is run
     (tables / "ties.parquet").write_text("mine", encoding="utf-8")
     status, _, err = run(capsys, "reconcile", job, "--results", tables)
     assert status == 2 and "was not written by tieup" in err
     assert (tables / "ties.parquet").read_text(encoding="utf-8") == "mine"
     assert list(tables.iterdir()) == [tables / "ties.parquet"]
+    assert not (job / "out").exists()
     (tables / "ties.parquet").unlink()
     assert run(capsys, "reconcile", job, "--results", tables)[0] == 0
     (tables / "ties.parquet").write_text("broken", encoding="utf-8")

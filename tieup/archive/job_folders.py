@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
@@ -12,19 +11,28 @@ from tieup.config.load_job import JOB_FILE, control_job
 def job_folders(named: Sequence[Path]) -> tuple[Path, ...]:
     """Return the job folders that are named, each once, in the order in which they are named.
 
-    A folder that is no job and holds some, at any depth, stands for those, by their names. One
-    that is no job and holds none stays in the list: it is reported as what it is.
+    A folder that is no job and holds some stands for those, by their names. One that is no job
+    and holds none stays in the list: it is reported as what it is.
     """
     found: dict[Path, Path] = {}
     for folder in named:
-        for job in _meant(folder):
+        for job in jobs_in(folder) or (folder,):
             found.setdefault(whole_path(job), job)
     return tuple(found.values())
 
 
-def holds_jobs(folder: Path) -> bool:
-    """Return whether a folder is no job and holds some."""
-    return not (folder / JOB_FILE).exists() and next(_below(folder), None) is not None
+def jobs_in(folder: Path) -> tuple[Path, ...]:
+    """Return the jobs that a folder holds which is none itself; those in its folders do not count.
+
+    A name that cannot be a folder's holds none.
+    """
+    try:
+        if (folder / JOB_FILE).exists():
+            return ()
+        inner = sorted(path for path in folder.iterdir() if not path.name.startswith("."))
+        return tuple(path for path in inner if (path / JOB_FILE).is_file())
+    except (OSError, ValueError):
+        return ()
 
 
 def in_turns(folders: Sequence[Path]) -> Iterator[tuple[int, ...]]:
@@ -44,21 +52,6 @@ def in_turns(folders: Sequence[Path]) -> Iterator[tuple[int, ...]]:
         yield tuple(ready)
         done.update(ready)
         waiting = [k for k in waiting if k not in done]
-
-
-def _meant(folder: Path) -> list[Path]:
-    if (folder / JOB_FILE).exists():
-        return [folder]
-    return list(_below(folder)) or [folder]
-
-
-def _below(folder: Path) -> Iterator[Path]:
-    """Yield the job folders below a folder; what lies in a job folder is that job's."""
-    for place, folders, files in os.walk(folder):
-        if JOB_FILE in files:
-            folders.clear()
-            yield Path(place)
-        folders[:] = sorted(name for name in folders if not name.startswith("."))
 
 
 def whole_path(folder: Path) -> Path:

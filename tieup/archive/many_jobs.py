@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Sequence
 from pathlib import Path
 
 from tieup.archive.distribute import Means, distributed
@@ -21,7 +21,7 @@ DIED = (
 
 def reconcile_each(
     folders: Sequence[Path], others: Exchange, means: Means, *, with_rows: bool
-) -> Iterator[tuple[int, ArchivedJob]]:
+) -> Generator[tuple[int, ArchivedJob], None, None]:
     """Yield what came of each job with its number, as it is ready.
 
     Jobs whose results are there and that have not changed are not run again. Each writes into
@@ -42,7 +42,7 @@ def reconcile_each(
             yield turn[place], job or without_result(one, _died(one.name, "reconcile"))
 
 
-def audit_each(folders: Sequence[Path], means: Means) -> Iterator[tuple[int, Audited]]:
+def audit_each(folders: Sequence[Path], means: Means) -> Generator[tuple[int, Audited], None, None]:
     """Yield the audit of each job with its number, as it is ready; errors as for reconcile_each."""
     names = [str(folder) for folder in folders]
     for number, job in distributed(raw_audited, names, means):

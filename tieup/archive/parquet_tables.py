@@ -29,7 +29,7 @@ from tieup.write.columns import COUNT, TEXT, TIES
 from tieup.write.documents import json_text
 from tieup.write.folder import write_set
 from tieup.write.meanings import EXTRA
-from tieup.write.target import check_place, read_record
+from tieup.write.target import check_place, read_record, stale_files
 
 RECORD = "archive.json"
 FILES = (JOBS_FILE, FINDINGS_FILE, TIES_FILE)
@@ -51,6 +51,12 @@ def check_results(folder: Path) -> None:
                 f"{folder}: lies in the job folder {above}. The tables of many jobs go into a "
                 "folder of their own: --results DIR"
             )
+    try:
+        stale_files(target, (*FILES, RECORD), read_record(target, RECORD))
+    except OSError as error:
+        raise OutputError(f"{folder}: cannot be written ({_one_line(error)})") from error
+    for file in FILES:
+        _old(folder, file)
 
 
 @dataclass
@@ -60,15 +66,17 @@ class ParquetTables:
     folder: Path
     rows: list[JobRows] = field(default_factory=list)
     parts: dict[str, list[Any]] = field(default_factory=lambda: {file: [] for file in FILES})
+    any_result: bool = False
 
     def add(self, rows: JobRows) -> None:
         """Take the rows of one job."""
         self.rows.append(rows)
+        self.any_result |= not rows.job.get("problems")
         if len(self.rows) >= BATCH:
             self._to_columns()
 
     def write(self) -> tuple[Path, ...]:
-        """Write all tables, or none; return their paths.
+        """Write all tables, or none; return their paths: none where no job has a result.
 
         Raises
         ------
@@ -77,12 +85,14 @@ class ParquetTables:
         """
         from pyarrow import compute
 
+        if not self.any_result:
+            return ()
         self._to_columns()
         done = _joined([schemas()[JOBS_FILE].empty_table(), *self.parts[JOBS_FILE]], self.folder)
         contents: list[tuple[str, str | bytes]] = []
         for file in FILES:
             parts = [schemas()[file].empty_table(), *self.parts[file]]
-            if (old := self._old(file)) is not None:
+            if (old := _old(self.folder, file)) is not None:
                 parts.append(old.filter(compute.invert(compute.is_in(old["job"], done["job"]))))
             contents.append((file, _parquet(_joined(parts, self.folder))))
         record = {"version": __version__, "files": [*FILES, RECORD]}
@@ -100,21 +110,6 @@ class ParquetTables:
         for file, table in made.items():
             self.parts[file].append(pa.Table.from_pylist(table, schema=schemas()[file]))
         self.rows.clear()
-
-    def _old(self, file: str) -> Any:
-        """Return a table that an earlier run has written, None where there is none."""
-        from pyarrow import parquet
-
-        path = self.folder / file
-        if file not in read_record(self.folder, RECORD).names or not path.exists():
-            return None
-        try:
-            return parquet.read_table(path)
-        except (OSError, ValueError) as error:  # those of the library are of these
-            raise OutputError(
-                f"{path}: cannot be read ({_one_line(error)}). Nothing was changed. "
-                "Move it away, or name another folder: --results DIR"
-            ) from error
 
 
 @cache
@@ -140,6 +135,22 @@ def schemas() -> dict[str, Any]:
         FINDINGS_FILE: schema(FINDING_COLUMNS, nested),
         TIES_FILE: schema({"job": TEXT, **TIE_COLUMNS}, {}),
     }
+
+
+def _old(folder: Path, file: str) -> Any:
+    """Return a table that an earlier run has written, None where there is none."""
+    from pyarrow import parquet
+
+    path = folder / file
+    if file not in read_record(folder, RECORD).names or not path.exists():
+        return None
+    try:
+        return parquet.read_table(path)
+    except (OSError, ValueError) as error:  # those of the library are of these
+        raise OutputError(
+            f"{path}: cannot be read ({_one_line(error)}). Nothing was changed. "
+            "Move it away, or name another folder: --results DIR"
+        ) from error
 
 
 def _of_job(rows: JobRows, table: Iterable[Any]) -> Iterator[dict[str, Any]]:

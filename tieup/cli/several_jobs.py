@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tieup.cli.common import DECIDE, Command, show
-from tieup.errors import EngineError, TieupError
+from tieup.errors import EngineError, OutputError, TieupError
 from tieup.sentences import counted
 
 if TYPE_CHECKING:
     from tieup.archive.distribute import Means
+    from tieup.archive.parquet_tables import ParquetTables
+    from tieup.model.archived import ArchivedJob
     from tieup.write.audit_screen import Audited
     from tieup.write.exchange.formats import Exchange
 
@@ -45,9 +47,9 @@ def spreading(command: Command) -> Command:
 
 def are_several(folders: Sequence[Path]) -> bool:
     """Return whether more than one job is meant: several folders, or one that holds jobs."""
-    from tieup.archive.job_folders import holds_jobs
+    from tieup.archive.job_folders import jobs_in
 
-    return len(folders) > 1 or holds_jobs(folders[0])
+    return len(folders) > 1 or bool(jobs_in(folders[0]))
 
 
 def all_jobs(folders: Sequence[Path]) -> tuple[Path, ...]:
@@ -79,33 +81,56 @@ def reconcile_several(
     as_json: bool,
 ) -> int:
     """Reconcile every job that is named and say what came of each; return the exit status."""
-    from tieup.archive.many_jobs import reconcile_each
     from tieup.archive.parquet_tables import ParquetTables, check_results
     from tieup.write.archive_screen import archive_record, archive_text
 
     others.check()
     if results is not None:
         check_results(results)
-    folders = all_jobs(named)
     tables = None if results is None else ParquetTables(results)
-    found: dict[int, Any] = {}
+    trouble: OutputError | None = None
+    written: tuple[Path, ...] = ()
     try:
-        with _cut_short(len(folders), found, KEPT), _bar("reconcile", len(folders), quiet) as bar:
-            jobs = reconcile_each(folders, others, means, with_rows=tables is not None)
-            for number, job in jobs:
-                if tables is not None and job.rows is not None:
-                    tables.add(job.rows)
-                found[number] = replace(job, rows=None)
-                bar.update(1)
-    finally:
-        done = any(not job.problems for job in found.values())
-        written = tables.write() if tables is not None and done else ()
+        jobs = _each(all_jobs(named), others, means, tables, quiet=quiet)
+    finally:  # also of a run that is cut short
+        if tables is not None:
+            try:
+                written = tables.write()
+            except OutputError as error:
+                trouble = error
+    status = max(DECIDE if job.problems else job.status for job in jobs)
+    text = archive_text(jobs, written)
+    show(text, archive_record(jobs, status, written), quiet=quiet, as_json=as_json)
+    if trouble is not None:
+        raise trouble
+    return status
+
+
+def _each(
+    folders: Sequence[Path],
+    others: Exchange,
+    means: Means,
+    tables: ParquetTables | None,
+    *,
+    quiet: bool,
+) -> list[ArchivedJob]:
+    """Reconcile each job, its rows into ``tables``; raise TieupError where none can be run."""
+    from tieup.archive.many_jobs import reconcile_each
+
+    found: dict[int, ArchivedJob] = {}
+    with (
+        _cut_short(len(folders), found, KEPT),
+        _bar("reconcile", len(folders), quiet) as bar,
+        closing(reconcile_each(folders, others, means, with_rows=tables is not None)) as jobs,
+    ):
+        for number, job in jobs:
+            if tables is not None and job.rows is not None:
+                tables.add(job.rows)
+            found[number] = replace(job, rows=None)
+            bar.update(1)
     ordered = [found[number] for number in sorted(found)]
     _refuse_all_wrong((job.name, job.problems) for job in ordered)
-    status = max(DECIDE if job.problems else job.status for job in ordered)
-    text = archive_text(ordered, written)
-    show(text, archive_record(ordered, status, written), quiet=quiet, as_json=as_json)
-    return status
+    return ordered
 
 
 def audit_several(jobs: Sequence[str], means: Means, *, quiet: bool) -> list[Audited]:
@@ -113,8 +138,12 @@ def audit_several(jobs: Sequence[str], means: Means, *, quiet: bool) -> list[Aud
     from tieup.archive.many_jobs import audit_each
 
     found: dict[int, Audited] = {}
-    with _cut_short(len(jobs), found), _bar("audit", len(jobs), quiet) as bar:
-        for number, job in audit_each([Path(job) for job in jobs], means):
+    with (
+        _cut_short(len(jobs), found),
+        _bar("audit", len(jobs), quiet) as bar,
+        closing(audit_each([Path(job) for job in jobs], means)) as audits,
+    ):
+        for number, job in audits:
             found[number] = job
             bar.update(1)
     ordered = [found[number] for number in sorted(found)]
