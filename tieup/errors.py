@@ -60,6 +60,10 @@ class EngineError(TieupError):
     """What many jobs are spread over does not answer, was lost, or cannot do the work."""
 
 
+class EngineLostError(EngineError):
+    """An engine was lost while it worked: some of the jobs are done."""
+
+
 def place_of(error: BaseException) -> str:
     """Say where in the tool something failed that nobody foresaw, and how, in one line."""
     import traceback

@@ -82,7 +82,7 @@ class TestEngine:
             engine.kill_scheduler()
             out, err = process.communicate(timeout=120)
         assert (process.returncode, out) == (2, "")
-        assert err.startswith(f"{engine.address}: the engine was lost, after ")
+        assert err.startswith(f"{engine.address}: the engine was lost, with ")
         assert err.endswith("What is done is kept: the same command goes on from there.\n")
         assert len(err.splitlines()) == 1
         there = len(done(archive))

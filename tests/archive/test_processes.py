@@ -142,7 +142,8 @@ def test_a_stopped_run_says_how_far_it_came_and_goes_on(
     process.send_signal(number)
     out, err = process.communicate(timeout=60)
     assert (process.returncode, out) == (2, "")
-    assert err.startswith("Stopped, after ") and " of 6 jobs. What is done is kept" in err
+    assert err.startswith("Stopped, with ")
+    assert " of 6 jobs reported as done. What is done is kept" in err
     assert len(err.splitlines()) == 1
     wait_until(lambda: not any(Path(f"/proc/{worker}").exists() for worker in workers))
     there = len(done(archive))

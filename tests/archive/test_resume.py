@@ -40,8 +40,7 @@ def test_what_is_done_is_skipped_and_told_as_before(
 ) -> None:
     """No file is written anew, and every line is what it was."""
     before = {path: path.stat().st_mtime_ns for path in archive.rglob("*")}
-    (archive / "d").mkdir()
-    tying(archive / "d", "e")
+    tying(archive, "d")
     first = run(capsys, "reconcile", archive)[1]
     status, out, _ = run(capsys, "reconcile", archive)
     assert (status, skipped(first), skipped(out)) == (0, 3, 4)

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from importlib.util import find_spec
 from typing import Any, TypeVar
 
-from tieup.errors import EngineError
+from tieup.errors import EngineError, EngineLostError
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -55,7 +55,7 @@ def on_engine(
             try:
                 result = _result_of(future, address)
             except (OSError, CancelledError) as error:  # the connection, not the work
-                raise EngineError(f"{address}: the engine was lost") from error
+                raise EngineLostError(f"{address}: the engine was lost") from error
             yield number, result
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tieup.cli.common import DECIDE, Command, show
-from tieup.errors import EngineError, OutputError, TieupError
+from tieup.errors import EngineError, EngineLostError, OutputError, TieupError
 from tieup.sentences import counted
 
 if TYPE_CHECKING:
@@ -153,14 +153,15 @@ def audit_several(jobs: Sequence[str], means: Means, *, quiet: bool) -> list[Aud
 
 @contextmanager
 def _cut_short(number: int, found: Mapping[int, Any], kept: str = "") -> Iterator[None]:
-    """Say of a run that is stopped, or whose engine is lost, how far it came."""
+    """Say of a run that is stopped, or whose engine is lost, how far it came.
+
+    More jobs may be done than have been reported: what reports them was lost.
+    """
     try:
         yield
-    except (EngineError, KeyboardInterrupt) as error:
-        stopped = str(error) if isinstance(error, EngineError) else "Stopped"
-        if isinstance(error, EngineError) and not found:
-            raise
-        text = f"{stopped}, after {len(found):,} of {counted(number, 'job')}. {kept}"
+    except (EngineLostError, KeyboardInterrupt) as error:
+        what = str(error) if isinstance(error, EngineLostError) else "Stopped"
+        text = f"{what}, with {len(found):,} of {counted(number, 'job')} reported as done. {kept}"
         raise EngineError(text.rstrip()) from error
 
 
