@@ -80,11 +80,11 @@ def test_jobs_of_which_none_can_be_run_are_an_error(
 ) -> None:
     """Status 2, every problem with its job on standard error, nothing written."""
     jobs = [unreadable(tmp_path, "a"), tmp_path / "none"]
-    status, out, err = run(capsys, "reconcile", *jobs, "--results", tmp_path / "tables")
+    status, out, err = run(capsys, "reconcile", *jobs)
     assert (status, out) == (2, "")
     assert err.splitlines()[0].startswith(f"{jobs[0]}: job.yaml:")
     assert "there is no such folder" in err.splitlines()[-1]
-    assert not (tmp_path / "tables").exists()
+    assert not (jobs[0] / "out").exists()
 
 
 def test_a_fault_of_the_tool_in_one_job_stops_no_other(

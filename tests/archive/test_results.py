@@ -151,6 +151,15 @@ def test_a_run_that_is_cut_short_leaves_tables_of_what_is_done(tmp_path: Path) -
     assert 1 <= len(jobs) <= 6 and set(jobs["verdict"]) == {"ties"}
 
 
+def test_no_tables_where_no_job_can_be_run(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Status 2 means that nothing was written."""
+    job, tables = unreadable(tmp_path, "a"), tmp_path / "tables"
+    assert run(capsys, "reconcile", job, "--results", tables)[0] == 2
+    assert not tables.exists()
+
+
 @pytest.mark.parametrize("where", [".", "raw", "out"])
 def test_tables_never_go_into_a_job(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], where: str
