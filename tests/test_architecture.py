@@ -25,6 +25,7 @@ LEVELS = (  # a room imports from the levels above it and from itself
     {"pipeline"},
     {"planning"},
     {"library", "explain"},
+    {"archive"},
     {"cli"},
 )
 INNER = {  # rooms of a room: each imports from those before it and from itself
@@ -47,6 +48,8 @@ ALLOWED = {  # outside library -> the rooms that may use it
     "pandas": {"read", "write", "pipeline", "library"},
     "networkx": {"network"},
     "yaml": {"config"},
+    "distributed": {"archive"},
+    "pyarrow": {"archive"},
 }
 NUMERIC = {
     "geometry",

@@ -173,7 +173,9 @@ def test_a_fault_of_the_tool_is_words_too(
     output = capsys.readouterr()
     assert output.out == ""
     assert "Traceback" not in output.err
-    assert re.search(r"failed at __init__\.py:\d+ _reconcile: ZeroDivisionError float", output.err)
+    assert re.search(
+        r"failed at reconciled_job\.py:\d+ reconciled_job: ZeroDivisionError float", output.err
+    )
     assert "fault of the tool, not of your data. No results were written." in output.err
 
 

@@ -8,6 +8,7 @@ every problem of a file before it raises, so that one run shows them all.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from pathlib import Path
 
 ALIKE = 0.6  # of a word, from which another is offered for it
 
@@ -53,6 +54,25 @@ class AdjustmentError(TieupError):
 
 class OutputError(TieupError):
     """A result cannot be written."""
+
+
+class EngineError(TieupError):
+    """What many jobs are spread over does not answer, was lost, or cannot do the work."""
+
+
+class EngineLostError(EngineError):
+    """An engine was lost while it worked: some of the jobs are done."""
+
+
+def place_of(error: BaseException) -> str:
+    """Say where in the tool something failed that nobody foresaw, and how, in one line."""
+    import traceback
+
+    frames = traceback.extract_tb(error.__traceback__)
+    here = str(Path(__file__).parent)
+    inside = [frame for frame in frames if frame.filename.startswith(here)] or list(frames)
+    detail = " ".join(f"{type(error).__name__} {error}".split())
+    return f"{Path(inside[-1].filename).name}:{inside[-1].lineno} {inside[-1].name}: {detail}"
 
 
 def did_you_mean(word: str, known: Iterable[str] | Mapping[str, str], alike: float = ALIKE) -> str:

@@ -110,14 +110,14 @@ def test_a_broken_rule_is_status_1_and_says_where(
 def test_many_jobs_in_one_table(
     capsys: pytest.CaptureFixture[str], clean: Path, broken: Path, tmp_path: Path
 ) -> None:
-    """One line for each job as asked; one that cannot be read does not stop the others."""
+    """One line for each job, worst first; one that cannot be read does not stop the others."""
     status, out, err = run(capsys, clean, tmp_path / "none", broken)
     assert (status, err) == (1, "")
     lines = out.splitlines()
     assert [line.split()[0] for line in lines[1:4]] == [
-        str(clean), str(tmp_path / "none"), str(broken),
+        str(broken), str(tmp_path / "none"), str(clean),
     ]  # fmt: skip
-    assert [line.split()[-1] for line in (lines[2], lines[3])] == ["read", "fail"]
+    assert [line.split()[-1] for line in (lines[1], lines[2])] == ["fail", "read"]
     assert lines[5].startswith("3 jobs: 1 fail, 1 not read")
     assert f"{broken}: file-whole" in " ".join(out.split())
     assert "there is no such folder" in " ".join(out.split())

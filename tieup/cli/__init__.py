@@ -12,7 +12,7 @@ import sys
 from contextlib import suppress
 from io import TextIOWrapper
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -37,6 +37,7 @@ from tieup.cli.common import (
 )
 from tieup.cli.explain_command import explain
 from tieup.cli.plan_command import plan
+from tieup.cli.several_jobs import are_several, means_of, reconcile_several, spreading
 from tieup.cli.surface_command import surface
 from tieup.errors import OutputError, TieupError
 
@@ -52,6 +53,8 @@ EXIT_STATUS = (
     "Exit status: 0 the site ties, and the falls and surfaces of job.yaml pass; 1 something does "
     "not, is not proved or must be decided; 2 the input or the call is wrong, nothing was written."
 )
+SEVERAL_STATUS = f"{EXIT_STATUS} Of several jobs the worst: 1 also where one could not be read or "
+SEVERAL_STATUS += "solved, 2 where none could, or where the run was cut short."
 
 
 def main() -> None:
@@ -105,8 +108,8 @@ def commands() -> None:
     """
 
 
-@commands.command(epilog=EXIT_STATUS)
-@click.argument("job", type=Folder(path_type=Path))
+@commands.command(epilog=SEVERAL_STATUS)
+@click.argument("jobs", metavar="JOB...", nargs=-1, required=True, type=Folder(path_type=Path))
 @click.option(
     "--also",
     multiple=True,
@@ -145,9 +148,19 @@ def commands() -> None:
     is_flag=True,
     help="Write the files of --also though the site does not tie; they then say so.",
 )
+@click.option(
+    "--results",
+    metavar="DIR",
+    type=Folder(path_type=Path),
+    help="Also write jobs, findings and ties of all jobs as tables in Parquet.",
+)
+@spreading
 @common
 def reconcile(
-    job: Path,
+    jobs: tuple[Path, ...],
+    workers: int | None,
+    scheduler: str | None,
+    results: Path | None,
     out: Path | None,
     quiet: bool,
     as_json: bool,
@@ -160,6 +173,9 @@ def reconcile(
 
     JOB is a folder with a job.yaml. Results go to JOB/out unless --out names another folder.
     Files of --also are not written while the site does not tie, unless --draft.
+
+    Several jobs, or a folder that holds some, give one line each, the worst first; those that are
+    done and unchanged are skipped: tieup explain archive.
     """
     from tieup.write.exchange.export_selection import Selection
     from tieup.write.exchange.formats import Exchange
@@ -169,8 +185,13 @@ def reconcile(
             option = f"--{name.removesuffix('s')}"
             raise click.UsageError(f"{option} is for the files of --also, and there are none")
     others = Exchange(also, unit or "", draft, Selection(**asked))
-    target = out or job / "out"
-    return _reconcile(job, target, quiet=quiet, as_json=as_json, others=others).status
+    if are_several(jobs) or workers or scheduler or results:
+        if out is not None:
+            raise click.UsageError("--out is for one job: each of several has its own out/")
+        means = means_of(workers, scheduler)
+        return reconcile_several(jobs, others, means, results, quiet=quiet, as_json=as_json)
+    target = out or jobs[0] / "out"
+    return _reconcile(jobs[0], target, quiet=quiet, as_json=as_json, others=others).status
 
 
 @commands.command(epilog=EXIT_STATUS)
@@ -263,21 +284,24 @@ def _reconcile(
     others: Exchange | None = None,
 ) -> Reconciliation:
     """Reconcile a job folder, write its results and show the first screen."""
-    from tieup.config import load_job
-    from tieup.pipeline import run
+    from tieup.library.reconciled_job import reconciled_job
     from tieup.write.exchange.formats import Exchange
-    from tieup.write.folder import RUN_FILE, check_target, timestamp, write_results
+    from tieup.write.folder import RUN_FILE
     from tieup.write.reconcile_screen import summary_record, summary_text
 
-    job, others = load_job(folder), others or Exchange()
-    check_target(out, job)
-    others.check()
-    site = run(job, progress=None if quiet else progress())
-    names, refusal = others.names(site), others.refusal(site)
-    text = summary_text(site, out, names, others.remark(site))
-    record = summary_record(site, out, names) | {"exchange": others.record(site)}
-    writing(out / RUN_FILE, site.status)
-    write_results(site, out, written=timestamp(), also=others)
+    others = others or Exchange()
+    shown: list[tuple[str, dict[str, Any], str]] = []
+
+    def before_writing(site: Reconciliation) -> None:
+        names, refusal = others.names(site), others.refusal(site)
+        text = summary_text(site, out, names, others.remark(site))
+        record = summary_record(site, out, names) | {"exchange": others.record(site)}
+        shown.append((text, record, refusal))
+        writing(out / RUN_FILE, site.status)
+
+    watcher = None if quiet else progress()
+    site = reconciled_job(folder, out, others, progress=watcher, before_writing=before_writing)
+    text, record, refusal = shown[0]
     show(text, record, quiet=quiet, as_json=as_json)
     if refusal and (quiet or as_json):
         tell(refusal)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from tieup.cli.common import DECIDE, TIES, Folder, common, show, writing
-from tieup.errors import TieupError
+from tieup.cli.several_jobs import all_jobs, are_several, audit_several, means_of, spreading
 
 if TYPE_CHECKING:
     from tieup.write.audit_screen import Audited
@@ -28,46 +27,40 @@ AUDIT_STATUS = (
     type=click.IntRange(1),
     help="Only show the first N rows of each raw file as they are understood.",
 )
+@spreading
 @common
 def audit(
-    jobs: tuple[str, ...], rows: int | None, out: Path | None, quiet: bool, as_json: bool
+    jobs: tuple[str, ...],
+    rows: int | None,
+    workers: int | None,
+    scheduler: str | None,
+    out: Path | None,
+    quiet: bool,
+    as_json: bool,
 ) -> int:
     """Check the raw rows of each JOB alone, no solution needed.
 
     Are they whole, in order and in the units that are stated; what do two faces, rounds and
-    closing looks say? Several jobs give one table. Nothing is written unless --out names a
-    folder: audit.csv and audit.json go there.
+    closing looks say? Several jobs, or a folder that holds some, give one table, the worst first.
+    Nothing is written unless --out names a folder: audit.csv and audit.json go there.
     """
+    from tieup.library.audit_result import audited as audited_job
     from tieup.model.rules import FAIL
     from tieup.write.audit_screen import UNREADABLE, audit_text, audits_record, summary_text
 
+    means = means_of(workers, scheduler)
+    named = [Path(job) for job in jobs]
+    if several := bool(workers or scheduler) or are_several(named):
+        jobs = tuple(map(str, all_jobs(named)))
     if rows:
         return _first_rows(jobs, rows, quiet=quiet, as_json=as_json)
-    audited = _audit_each(jobs, quiet=quiet)
+    audited = audit_several(jobs, means, quiet=quiet) if several else [audited_job(jobs[0])[0]]
     status = DECIDE if {job.state for job in audited} & {FAIL, UNREADABLE} else TIES
     if out:
         _write_audits(out, jobs, audited, status)
-    text = audit_text(audited[0]) if len(audited) == 1 else summary_text(audited)
+    text = summary_text(audited) if several else audit_text(audited[0])
     show(text, audits_record(audited, status), quiet=quiet, as_json=as_json)
     return status
-
-
-def _audit_each(jobs: tuple[str, ...], *, quiet: bool) -> list[Audited]:
-    """Audit every job; one of several that cannot be read is reported among the others."""
-    from tieup.library.audit_result import audited
-    from tieup.write.audit_screen import Audited
-
-    found: list[Audited] = []
-    hidden = quiet or len(jobs) < 2 or sys.stderr is None or not sys.stderr.isatty()
-    with click.progressbar(jobs, file=sys.stderr, label="audit", hidden=hidden) as bar:
-        for job in bar:
-            try:
-                found.append(audited(job)[0])
-            except TieupError as error:
-                found.append(Audited(job, "", "", None, error.problems))
-    if all(job.audit is None for job in found):
-        raise TieupError(*(problem for job in found for problem in job.problems))
-    return found
 
 
 def _write_audits(out: Path, jobs: tuple[str, ...], audited: list[Audited], status: int) -> None:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
 import click
 
-from tieup.errors import OutputError
+from tieup.errors import OutputError, place_of
 
 if TYPE_CHECKING:
     from traceback import FrameSummary
@@ -154,13 +154,8 @@ def tell(text: str, end: str = "\n") -> None:
 
 def fault(error: Exception, written: str) -> str:
     """Say that the tool failed, where in it, and whether results were ``written``."""
-    import traceback
-
-    last = (frames_inside(error) or traceback.extract_tb(error.__traceback__))[-1]
-    place = f"{Path(last.filename).name}:{last.lineno} {last.name}"
-    detail = " ".join(f"{type(error).__name__} {error}".split())
     return (
-        f"tieup failed at {place}: {detail}\n"
+        f"tieup failed at {place_of(error)}\n"
         f"This is a fault of the tool, not of your data. {written}\n"
         "Report these lines together with the job folder; tieup --version names the version."
     )

@@ -31,9 +31,9 @@ def explain(
 ) -> int:
     """Say what WORD means: a key of job.yaml, a column, a finding, a rule, a command, a term.
 
-    Topics to read: bays, deciding, exporting, planning, python, results, scatter, security.
-    Several words are taken as one. The page goes to the folder that --out names, else to the one
-    you stand in.
+    Topics to read: archive, bays, deciding, exporting, planning, python, results, scatter,
+    security. Several words are taken as one. The page goes to the folder that --out names, else
+    to the one you stand in.
     """
     from tieup.explain.entries import entries
     from tieup.explain.json_schema import job_schema

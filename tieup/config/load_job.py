@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -35,6 +36,7 @@ from tieup.read.openable import unreadable_as
 from tieup.units import length_factor, parse_angles
 
 JOB_FILE = "job.yaml"
+MAY_NAME_A_JOB = re.compile(rb"^[^#\n]*\bjob[\"']?\s*:", re.MULTILINE)
 _MM = length_factor("mm")
 
 
@@ -106,6 +108,22 @@ def load_job(folder: Path | str, *, planning: bool = False) -> Job:
         )
     reading.raise_problems()
     return job
+
+
+def control_job(folder: Path) -> Path | None:
+    """Return the whole path of the job whose marks a job takes, None where it takes none.
+
+    A job.yaml that cannot be read takes none: what is wrong with it is told when it is loaded.
+    """
+    with suppress(ConfigError, OSError):
+        home, reading = _home(folder), YamlReading(JOB_FILE)
+        content = _job_content(home)
+        if MAY_NAME_A_JOB.search(content) is None:  # most do not, and to parse one takes long
+            return None
+        values = SCHEMA.read(parse_yaml(_job_text(content), reading), "", reading)
+        if isinstance(values["control"], dict) and values["control"].get("job"):
+            return (home / str(values["control"]["job"])).resolve()
+    return None
 
 
 def _home(folder: Path) -> Path:

@@ -62,7 +62,8 @@ def audit_text(job: Audited) -> str:
 
 
 def summary_text(jobs: Sequence[Audited]) -> str:
-    """Return a table of many jobs, and under it the rules that each breaks."""
+    """Return a table of many jobs, the worst first, and under it the rules that each breaks."""
+    jobs = sorted(jobs, key=lambda job: ORDER.index(job.state))
     head = ("Job", "Rows", "Left out", "Setups", "Marks", "Broken", "Look", "Unchecked", "Result")
     rows = [_summary_row(job) for job in jobs]
     broken = [line for job in jobs for line in _broken_lines(job)]

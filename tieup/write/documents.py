@@ -31,6 +31,7 @@ def run_text(
     files: Sequence[str],
     written: str,
     hashes: Mapping[str, str] | None = None,
+    exchange: Mapping[str, Any] | None = None,
 ) -> str:
     """Return run.json.
 
@@ -42,11 +43,13 @@ def run_text(
         The time of writing, ISO 8601: the only part that differs between two runs.
     hashes
         Their sha256 by name, this one apart.
+    exchange
+        What was asked for of files for other programs, if any was.
     """
     answer = {"status": site.status, "verdict": site.verdict.word}
-    return json_text(
-        {**site.run, **answer, "files": list(files), "sha256": hashes or {}, "written": written}
-    )
+    asked = {"exchange": exchange} if exchange else {}
+    facts = {"files": list(files), "sha256": hashes or {}, "written": written}
+    return json_text({**site.run, **answer, **asked, **facts})
 
 
 def finding_record(finding: Finding) -> dict[str, Any]:

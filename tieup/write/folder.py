@@ -91,7 +91,11 @@ def write_results(
             data = content.encode() if isinstance(content, str) else content
             hashes[name] = sha256(data).hexdigest()
             yield name, data
-        yield RUN_FILE, run_text(site, files=names, written=written, hashes=hashes)
+        asked = others.asked
+        yield (
+            RUN_FILE,
+            run_text(site, files=names, written=written, hashes=hashes, exchange=asked),
+        )
 
     write_set(out, contents())
     return tuple(out / name for name in names)

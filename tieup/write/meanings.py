@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from tieup.model.geometry_words import GEOMETRY_WORDS
 from tieup.sentences import listed
+from tieup.write.archive_columns import ARCHIVE_MEANINGS, FINDINGS_FILE
 from tieup.write.columns import SPREAD, TEXT
 from tieup.write.surface_meanings import SURFACE_MEANINGS
 
@@ -285,6 +286,7 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
         "reason": "why they could not be",
         "source": "where the rule comes from",
     },
+    **ARCHIVE_MEANINGS,
 }
 
 EXTRA: Mapping[str, Mapping[str, str]] = {  # columns behind those of every job, and their kinds
@@ -305,4 +307,6 @@ UNITS: Mapping[tuple[str, str], str] = {  # where the kind of a column does not 
     ("plan_sights.csv", "mdb_distance"): MM,
     ("audit.csv", "value"): "as in column unit",
     ("audit.csv", "limit"): "as in column unit",
+    (FINDINGS_FILE, "size"): "as in column unit",
+    (FINDINGS_FILE, "sd"): "as in column unit",
 }

@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Mapping
 
+from tieup.write.archive_columns import ARCHIVE_TABLES
 from tieup.write.columns import TABLES, TEXT
 from tieup.write.dictionary import DICTIONARY, reference_text
 from tieup.write.meanings import MEANINGS
@@ -16,7 +17,7 @@ from tieup.write.surface_tables import ANY_NAME, SURFACE_TABLES, file_name
 
 
 def tables() -> dict[str, Mapping[str, str]]:
-    """Return the columns and kinds of each table: of `tieup reconcile`, then of plan and audit."""
+    """Return the columns and kinds of each table: of reconcile, plan and audit, of many jobs."""
     audit = "audit.csv"
     return {
         **{file: kinds for file, (_, kinds) in TABLES.items()},
@@ -24,6 +25,7 @@ def tables() -> dict[str, Mapping[str, str]]:
         "columns.csv": DICTIONARY,
         **{file: kinds for file, (kinds, _) in PLAN_TABLES.items()},
         audit: dict.fromkeys(MEANINGS[audit], TEXT),
+        **ARCHIVE_TABLES,
     }
 
 

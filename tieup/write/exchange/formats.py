@@ -7,7 +7,7 @@ tie they are written on request only, as drafts, which their names and each of t
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from tieup.model.answer import TIED, UNPROVED
@@ -43,6 +43,20 @@ class Exchange:
     unit: str = ""
     draft: bool = False
     selection: Selection = field(default_factory=Selection)
+
+    @property
+    def asked(self) -> dict[str, Any]:
+        """Return all of it as run.json records it; nothing where no file is wanted."""
+        if not self.formats:
+            return {}
+        words = [word for word in FORMATS if word in self.formats]
+        chosen = {name: sorted(set(values)) for name, values in asdict(self.selection).items()}
+        return {"also": words, "unit": self.unit, "draft": self.draft, **chosen}
+
+    def missing(self, written: Sequence[str]) -> list[str]:
+        """Return the files that were asked for and are neither written nor drafts."""
+        names = [name for word, (name, _) in FORMATS.items() if word in self.formats]
+        return [n for n in names if not {n, _draft(n)} & set(written)]
 
     def check(self) -> None:
         """Raise OutputError where a format needs a library that is missing."""
@@ -117,10 +131,15 @@ class Exchange:
 
     def _wanted(self, site: Reconciliation) -> list[str]:
         names = [name for word, (name, _) in FORMATS.items() if word in self.formats]
-        return [name.replace(".", ".draft.") for name in names] if self._drafts(site) else names
+        return [_draft(name) for name in names] if self._drafts(site) else names
 
     def _drafts(self, site: Reconciliation) -> bool:
         return self.draft and bool(draft_words(site))
+
+
+def _draft(name: str) -> str:
+    """Return what a file is called that is a draft."""
+    return name.replace(".", ".draft.")
 
 
 def _surfaces(site: Reconciliation, names: Sequence[str]) -> str:
