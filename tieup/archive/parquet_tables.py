@@ -7,6 +7,7 @@ stands twice; rows of jobs that are not asked for stay. All tables are exchanged
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
@@ -89,13 +90,14 @@ class ParquetTables:
             return ()
         self._to_columns()
         done = _joined([schemas()[JOBS_FILE].empty_table(), *self.parts[JOBS_FILE]], self.folder)
-        contents: list[tuple[str, str | bytes]] = []
+        contents: list[tuple[str, bytes]] = []
         for file in FILES:
             parts = [schemas()[file].empty_table(), *self.parts[file]]
             if (old := _old(self.folder, file)) is not None:
                 parts.append(old.filter(compute.invert(compute.is_in(old["job"], done["job"]))))
             contents.append((file, _parquet(_joined(parts, self.folder))))
-        record = {"version": __version__, "files": [*FILES, RECORD]}
+        hashes = {file: hashlib.sha256(data).hexdigest() for file, data in contents}
+        record = {"version": __version__, "files": [*FILES, RECORD], "sha256": hashes}
         write_set(self.folder, [*contents, (RECORD, json_text(record))], record=RECORD)
         return tuple(self.folder / file for file in FILES)
 
