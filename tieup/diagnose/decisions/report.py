@@ -133,7 +133,9 @@ def names(text: str, label: str) -> bool:
 
 def _equal(mistake: Mistake) -> RivalCause | None:
     """Return the strongest rival that the readings cannot tell from a mistake."""
-    return next((r for r in mistake.rivals if not r.separable), None)
+    own = (mistake.kind, mistake.setup, mistake.points)
+    others = (r for r in mistake.rivals if (r.kind, r.setup, r.points) != own)
+    return next((r for r in others if not r.separable), None)
 
 
 def _doubt(mistake: Mistake) -> str:

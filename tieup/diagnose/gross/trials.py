@@ -16,7 +16,7 @@ from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.kinds.kind import ALL
 from tieup.diagnose.kinds.mark_moved import MARK_MOVED, since
-from tieup.diagnose.kinds.movements import INSTRUMENT_MOVED
+from tieup.diagnose.kinds.movements import FEWEST, INSTRUMENT_MOVED
 from tieup.diagnose.kinds.point_name import POINT_NAME
 from tieup.diagnose.kinds.readings import DIRECTION_READING
 from tieup.diagnose.kinds.swapped_names import SWAPPED_NAMES
@@ -66,23 +66,17 @@ def _sights_out(solved: Solved) -> Iterator[Trial]:
 
 
 def _directions_out(solved: Solved) -> Iterator[Trial]:
-    """Leave out the direction of each torn look that has looks at other marks on both sides.
+    """Leave out the direction of each torn look.
 
-    Those speak of the circle before and after. At an end a wrong direction is what a turned
-    instrument looks like, and that is the graver.
+    At an end a turned instrument looks the same: `tieup.diagnose.kinds.knock_span` says so.
     """
-    case, order = solved.case, shooting_order(solved.case.shots)
-    sight = solved.reduction.pointings.sight
+    case, sight = solved.case, solved.reduction.pointings.sight
     for number in np.unique(sight[_torn(solved)]).tolist():
         rows = rows_of(solved, np.array([number]))
         setup, point = int(case.shots.setup[rows[0]]), int(case.shots.point[rows[0]])
-        others = _to_ties(solved, setup)
-        others = others[case.shots.point[others] != point]
-        first, last = order[rows].min(), order[rows].max()
-        if (order[others] < first).any() and (order[others] > last).any():
-            label, name = case.setups[setup].label, case.points[point]
-            mistake = DIRECTION_READING.mistake(label, (name,), rows)
-            yield Trial(case.without(rows, (DIRECTION,)), mistake, 25.0, sight_out=True)
+        label, name = case.setups[setup].label, case.points[point]
+        mistake = DIRECTION_READING.mistake(label, (name,), rows)
+        yield Trial(case.without(rows, (DIRECTION,)), mistake, 25.0, sight_out=True)
 
 
 def _to_ties(solved: Solved, setup: int) -> IntArray:
@@ -184,6 +178,9 @@ def _breaks(solved: Solved) -> Iterator[Trial]:
             if case.shots.point[before] == case.shots.point[row]:
                 continue
             after = own[order[own] >= order[row]]
+            marks = (case.shots.point[after], case.shots.point[own[order[own] < order[row]]])
+            if min(len(np.unique(part)) for part in marks) < FEWEST:
+                continue  # one look places no instrument
             label = case.setups[setup].label
             mistake = replace(
                 INSTRUMENT_MOVED.mistake(label, (), after), detail=f"before row {row}"

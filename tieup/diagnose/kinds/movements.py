@@ -15,14 +15,15 @@ from tieup.diagnose.basis.phrases import MistakeText, Phrases, too
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import ALL, RARE, USUAL, Kind
-from tieup.geometry import wrap_half
-from tieup.model.arrays import IntArray
+from tieup.geometry import wrap_full, wrap_half
+from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.observations import DIRECTION, ZENITH
 from tieup.reduce.target_visits import shooting_order
 
 FEWEST = 2  # sights on each side of a break, so that the break is more than one sight
 NO_SHIFT = 0.001  # chance below which a shift is one
 SINKING, TURNING = "height", "direction"
+ONE_LOOK = "one look"  # the detail of a knock seen in one look: a turn and no more, taken off
 
 
 def movements(subjects: Subjects) -> Iterator[Hypothesis]:
@@ -99,6 +100,8 @@ class InstrumentMoved(SplitSetup):
         number = case.setup_number(mistake.setup)
         order = shooting_order(case.shots)
         later = (case.shots.setup == number) & (order >= order[int(mistake.rows[0])])
+        if mistake.detail == ONE_LOOK:
+            return _turned_back(case, later, float(mistake.size[0]))
         return case.with_split_setup(number, np.flatnonzero(later))
 
     def measured(self, solved: Solved, mistake: Mistake) -> Mistake:
@@ -141,12 +144,19 @@ class InstrumentMoved(SplitSetup):
         )
 
     def clause(self, setup: str, points: Sequence[str]) -> str:
-        """Say that the instrument was knocked."""
-        return f"{setup} was knocked"
+        """Say that the instrument was knocked, and before what where that is told."""
+        return f"{setup} was knocked{f' before {points[0]} was shot' if points else ''}"
 
     def thing(self, setup: str, points: Sequence[str]) -> str:
         """Name the stand."""
         return f"stand of {setup} (a knock)"
+
+
+def _turned_back(case: Case, later: BoolArray, turn: float) -> Case:
+    """Return the case with ``turn`` (rad) off the circle readings of ``later`` rows (m,)."""
+    shots = case.shots
+    turned = np.where(later & ~shots.azimuth, shots.direction - turn, shots.direction)
+    return replace(case, shots=replace(shots, direction=wrap_full(turned)))
 
 
 class InstrumentSettled(Kind):

@@ -19,6 +19,7 @@ from tieup.diagnose.basis.phrases import MistakeText, Phrases, at_marks, from_se
 from tieup.diagnose.basis.solve import Solved
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.kinds.kind import RARE, USUAL, from_to, some_points
+from tieup.diagnose.kinds.movements import INSTRUMENT_MOVED
 from tieup.diagnose.kinds.sight_kind import SightKind
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE, KINDS, ZENITH, Sights
@@ -163,6 +164,22 @@ class Direction(ReadingKind):
         if abs(abs(mistake.size[0]) - np.pi) < HALF_TURN:
             return replace(mistake, kind=FACE.name, rows=rows)
         return replace(mistake, rows=rows)
+
+    def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
+        """Say what to do where the instrument may have been turned instead."""
+        text = super().words(mistake, phrases)
+        turned = (r for r in mistake.rivals if r.kind == INSTRUMENT_MOVED.name and r.points)
+        knock = next((rival for rival in turned if not rival.separable), None)
+        if knock is None:
+            return text
+        since, at = knock.points[0], at_marks(mistake)
+        return replace(
+            text,
+            confirm=f"From {mistake.setup} shoot {at} again: if it reads as before, the instrument "
+            f"was turned, and {since} and what followed are to be shot again.",
+            cure=f"Shoot {since} and what followed again. Leave the reading out (accept) only "
+            "where the pointing is known to be wrong.",
+        )
 
 
 class Azimuth(ReadingKind):

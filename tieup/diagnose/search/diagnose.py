@@ -20,6 +20,7 @@ from tieup.diagnose.first_solution.first_solution import open_case
 from tieup.diagnose.gross.gross import explain_gross, identify_sight, is_large
 from tieup.diagnose.gross.rescue import rescue
 from tieup.diagnose.kinds.catalogue import kind_of, measured, stays_in, taken_out
+from tieup.diagnose.kinds.knock_span import with_span
 from tieup.diagnose.kinds.moved_instead import with_moved_mark
 from tieup.diagnose.search.look import look, settled_scatter
 from tieup.errors import AdjustmentError, NetworkError
@@ -96,7 +97,8 @@ def _found(solved: Solved, case: Case) -> Diagnosis:
     stated, scatter = settled_scatter(solved)
     final = weighed(stated, scatter)
     gross = [measured(final, mistake) for mistake in gross]
-    mistakes = tuple(with_moved_mark(final.case, one) for one in (*gross, *found))
+    told = (with_moved_mark(final.case, one) for one in (*gross, *found))
+    mistakes = tuple(with_span(case, one) for one in told)
     return Diagnosis(final, stated, mistakes, tuple(seen), scatter)
 
 
