@@ -244,8 +244,10 @@ def _start(
     bend: float,
 ) -> Start:
     heights, known = _heights(assembly, plan, ties, datum, bend)
-    plan, sides = side_shots(assembly, plan, level[0])
-    heights = side_heights(assembly, heights, level[1], sides)
+    plan = side_shots(assembly, plan, level[0])
+    # Azimuths place side shots with the plan itself: what has a place and no height yet wants one.
+    open_ = np.isfinite(plan.position) & ~np.isfinite(heights.position)
+    heights = side_heights(assembly, heights, level[1], open_)
     placed = _placed(assembly, plan, heights, known)
     missing = np.zeros(placed.position.shape, dtype=np.bool_)
     if datum.kind == "control":

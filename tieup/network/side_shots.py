@@ -13,11 +13,10 @@ from tieup.network.horizontal_blocks import HorizontalState
 
 def side_shots(
     assembly: Assembly, plan: HorizontalState, horizontal: FloatArray
-) -> tuple[HorizontalState, BoolArray]:
+) -> HorizontalState:
     """Place every mark not placed yet as a polar point of the setup that sighted it.
 
-    Returns the state and a mask (P,) of the marks placed here. Of repeated sights the
-    middle one counts.
+    Of repeated sights the middle one counts.
     """
     sights = assembly.sights
     zero = np.where(sights.azimuth, 0.0, plan.orientation[sights.setup])
@@ -28,9 +27,7 @@ def side_shots(
     marks, middle = _middle(sights.point[rows], columns)
     position = plan.position.copy()
     position[marks] = middle[:, 0] + 1j * middle[:, 1]
-    placed = np.zeros(len(position), dtype=np.bool_)
-    placed[marks] = True
-    return HorizontalState(plan.axis, plan.orientation, position), placed
+    return HorizontalState(plan.axis, plan.orientation, position)
 
 
 def side_heights(

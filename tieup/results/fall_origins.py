@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tieup.derive.fall_checks import NO_POINT, UNREAD, CheckedFalls
-from tieup.derive.measured_falls import CANNOT_TELL, PASS, UNTESTED
+from tieup.derive.measured_falls import CANNOT_TELL, FAIL, PASS, UNTESTED
 from tieup.derive.placed import PlacedPoint
 from tieup.derive.points import DerivedPoint, DerivedPoints
 from tieup.derive.slopes import Slopes
@@ -41,7 +41,7 @@ def _with_origins(check: CheckedFalls, origins: _Origins) -> CheckedFalls:
             typed, off = "", None
         elif off is not None:
             parts[row], reasons[row], typed = CANNOT_TELL, typed, ""
-        elif parts[row] == PASS and (name := origins.disputed(start, end)):
+        elif parts[row] in (PASS, FAIL) and (name := origins.disputed(start, end)):
             parts[row] = CANNOT_TELL
             reasons[row] = f"{name} lies between two places: see findings"
         remarks.append("; ".join(filter(None, (typed, origins.given(start, end)))))

@@ -68,7 +68,10 @@ def _reading(connections: Connections, row: int, kind: int) -> str:
 def _readings(site: Site) -> list[Finding]:
     """Return one note about all readings of marks that little checks."""
     adjustment = site.adjustment
-    sights = np.flatnonzero(~adjustment.connections.plumb)
+    seen = adjustment.connections
+    shared = np.bincount(seen.point, minlength=len(adjustment.position)) > 1
+    shared |= adjustment.problem.held_point.any(axis=1)
+    sights = np.flatnonzero(~seen.plumb & shared[seen.point])
     with np.errstate(invalid="ignore"):
         little = adjustment.redundancy[sights] < LITTLE
     if not little.any():

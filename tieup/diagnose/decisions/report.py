@@ -116,7 +116,12 @@ def _with_rival(mistake: Mistake, text: MistakeText) -> str:
 def wrong_or(mistake: Mistake, text: MistakeText) -> str:
     """Return what is wrong, and what it may be as well: a clause without a full stop."""
     rival, other = _equal(mistake), _doubt(mistake)
-    told = rival is not None and rival.setup != mistake.setup and names(text.wrong, rival.setup)
+    told = (
+        rival is not None
+        and rival.kind == mistake.kind
+        and rival.setup != mistake.setup
+        and names(text.wrong, rival.setup)
+    )
     return (
         f"{text.wrong}, or {other}: the readings cannot tell" if other and not told else text.wrong
     )

@@ -32,7 +32,10 @@ def right_length(case: Case, mistake: Mistake, rows: IntArray) -> tuple[float, s
     if len(mistake.size) != 1 or len(heights) != 1 or not np.isfinite(heights[0]):
         return None
     fitted, near = float(heights[0] - mistake.size[0]), FITS * mistake.sd
-    for words, lengths in _lengths(case, mistake.setup, rows, fitted, mistake.sd):
+    doubted = [rows, *(r.cause.rows for r in mistake.rivals if r.cause and not r.separable)]
+    for words, lengths in _lengths(
+        case, mistake.setup, np.concatenate(doubted), fitted, mistake.sd
+    ):
         away = np.abs(np.asarray(lengths) - fitted)
         fits = (away <= near) & (np.asarray(lengths) != heights[0])
         if fits.any():
@@ -44,7 +47,10 @@ def right_length(case: Case, mistake: Mistake, rows: IntArray) -> tuple[float, s
 def _lengths(
     case: Case, setup: str, rows: IntArray, fitted: float, sd: float
 ) -> Iterator[tuple[str, Sequence[float] | FloatArray]]:
-    """Yield lengths (m) that may have been meant with where they are from, the likeliest first."""
+    """Yield lengths (m) that may have been meant with where they are from, the likeliest first.
+
+    ``rows`` are those whose height is in doubt: they are no witness of what a crew works with.
+    """
     shots = case.shots
     others = np.isfinite(shots.target_height) & ~shots.repeated
     others[rows] = False
