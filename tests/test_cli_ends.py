@@ -109,6 +109,7 @@ def test_help_that_cannot_be_printed_is_no_fault_of_the_tool(call: str) -> None:
         assert (done.returncode, done.stderr) == (0, "")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("closed", ["2>&-", ">&-", "<&-", ">&- 2>&-", "2> /dev/full"])
 def test_closed_streams_are_no_error(dock: Path, closed: str) -> None:
     """Without standard error, or any stream, the run is the same and the results are written."""

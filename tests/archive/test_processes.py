@@ -15,7 +15,10 @@ from tieup.archive.distribute import Means, distributed
 from tieup.archive.many_jobs import reconcile_each
 from tieup.write.exchange.formats import Exchange
 
-pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and processes of POSIX")
+pytestmark = [
+    pytest.mark.slow,  # processes are started and killed
+    pytest.mark.skipif(sys.platform == "win32", reason="signals and processes of POSIX"),
+]
 
 
 def squared(number: int) -> tuple[int, int]:

@@ -183,6 +183,7 @@ def _dms(degrees: float) -> str:
     return f"{minutes // 60}-{minutes % 60:02d}-{tenths / 10:04.1f}"
 
 
+@pytest.mark.slow
 def test_a_long_file_is_audited_in_a_few_times_the_csv_module(tmp_path: Path) -> None:
     """100,000 rows are read and audited in under 15 times what the csv module takes to read them.
 

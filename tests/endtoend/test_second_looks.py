@@ -12,6 +12,8 @@ from tests.bench.days import SECOND, Day, World, draw_day
 from tests.bench.outcomes import Outcome, reconciled
 from tests.bench.spoils import Spoil, lever, spoiled
 
+pytestmark = pytest.mark.slow  # many runs
+
 JOBS = range(8)
 ROUNDS = World(looks="rounds")
 LARGE = 0.08  # m

@@ -122,6 +122,7 @@ def test_two_inlets_share_a_yard_along_the_high_line() -> None:
     assert area[int(found.vertex[inlets[0]])] == pytest.approx(400.0, rel=0.02)
 
 
+@pytest.mark.slow
 def test_depth_and_volume_scatter_as_they_are_told() -> None:
     """Sds against 6,000 draws with own and common errors, within 3 % (their own error is 1 %)."""
     rng = np.random.default_rng(1)
