@@ -49,7 +49,11 @@ def side_shots(kind: str, seed: int, reach: float, count: int = 7) -> Aside:
 @given(st.sampled_from(sorted(KINDS)), st.integers(0, 2**32 - 1), st.floats(1.0, 4000.0))
 @settings(max_examples=150, deadline=None)
 def test_the_point_fulfils_its_observations(kind, seed, reach):
-    """Observed again from the oracle's formulae: 2e-12 rad, and 1e-9 m over kilometres."""
+    """Observed again from the oracle's formulae: 2e-12 rad, and 2e-9 m over kilometres.
+
+    A distance alone hardly tells the height of a line that is nearly level: what the last step
+    leaves is 1e-7 m there.
+    """
     aside = side_shots(kind, seed, reach)
     position = aside.follow(slice(0, 7)).position
     offset = position - aside.state.axis
@@ -58,7 +62,7 @@ def test_the_point_fulfils_its_observations(kind, seed, reach):
     off = np.where(np.isfinite(aside.connections.value), again - aside.connections.value, 0.0)
     off[:, 0] -= np.round(off[:, 0] / (2 * np.pi)) * 2 * np.pi
     assert np.abs(off[:, :2]).max() < 2e-12 + 1e-9 / reach  # rad
-    assert np.abs(off[:, 2]).max() < 2e-9  # m
+    assert np.abs(off[:, 2]).max() < (1e-7 if kind == "distance alone" else 2e-9)  # m
 
 
 @pytest.mark.parametrize("kind", KINDS)
