@@ -6,7 +6,8 @@
 
 from the root of the source tree. Both sides of a ratio run in turn on the same machine, and the
 least of a few runs counts on each side: other work on the machine makes a run longer, never
-shorter. Whole commands on a site of 100 setups tell what grows faster than the site does.
+shorter. What takes a tenth of a second is too noisy to be held. Whole commands on a site of 100
+setups tell what grows faster than the site does.
 """
 
 from __future__ import annotations
@@ -70,7 +71,6 @@ def sides(folder: Path) -> dict[str, tuple[Side, Side]]:
     reconcile = command(*TIEUP, "reconcile", str(job))
     reconcile()  # there are tables now
     return {
-        "-h / import numpy": (command(*TIEUP, "-h"), command(*PYTHON, "import numpy")),
         "day: whole command / its imports": (
             command(*TIEUP, "reconcile", str(day)),
             command(*IMPORTS),
