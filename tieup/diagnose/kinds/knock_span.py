@@ -16,7 +16,7 @@ from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.mistake import Mistake, RivalCause
 from tieup.diagnose.kinds.movements import INSTRUMENT_MOVED, ONE_LOOK
 from tieup.diagnose.kinds.readings import DIRECTION_READING
-from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.reduce.target_visits import shooting_order
 
 
@@ -51,8 +51,7 @@ def _between(case: Case, after: IntArray) -> IntArray:
     first = order[after].min()
     before = ties[order[ties] < first]
     since = order[before].max() if len(before) else -np.inf
-    between = own[(order[own] > since) & (order[own] < first)]
-    return np.asarray(between)
+    return np.asarray(own[(order[own] > since) & (order[own] < first)])
 
 
 def _since(case: Case, look: IntArray) -> IntArray:
@@ -72,18 +71,17 @@ def _setup(case: Case, rows: IntArray) -> tuple[IntArray, FloatArray, IntArray]:
     mine = (shots.setup == shots.setup[rows[0]]) & ~shots.repeated & case.use.any(axis=1)
     own = np.flatnonzero(mine)
     own = own[np.argsort(order[own], kind="stable")]
-    marks = set(np.unique(shots.point[_seen_by_several(case)]).tolist())
-    return own, order, own[np.isin(shots.point[own], sorted(marks))]
+    return own, order, own[_tying(case)[shots.point[own]]]
 
 
-def _seen_by_several(case: Case) -> IntArray:
-    """Return the rows to points that several setups saw or stood over, or that the list holds."""
+def _tying(case: Case) -> BoolArray:
+    """Return the points (P,) that several setups saw or stood over, or that the list holds."""
     shots = case.shots
     pairs = np.unique(np.column_stack([shots.point, shots.setup]), axis=0)
     many = np.bincount(pairs[:, 0], minlength=len(case.points))
     for setup in case.booked:
         if setup.station:
             many[case.points.index(setup.station)] += 1
-    if case.given is not None:
-        many[[case.points.index(name) for name in case.given.names if name in case.points]] += 2
-    return np.flatnonzero(many[shots.point] > 1)
+    listed = () if case.given is None else case.given.names
+    many[[case.points.index(name) for name in listed if name in case.points]] += 2
+    return np.asarray(many > 1)

@@ -175,8 +175,8 @@ class Direction(ReadingKind):
         since, at = knock.points[0], at_marks(mistake)
         return replace(
             text,
-            confirm=f"From {mistake.setup} shoot {at} again: if it reads as before, the instrument "
-            f"was turned, and {since} and what followed are to be shot again.",
+            confirm=f"From {mistake.setup} shoot {at} again: if it reads as before, {since} and "
+            "what followed are to be shot again.",
             cure=f"Shoot {since} and what followed again. Leave the reading out (accept) only "
             "where the pointing is known to be wrong.",
         )
