@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parent.parent / "tieup"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 LEVELS = (  # a room imports from the levels above it and from itself
     {"", "errors", "units", "sentences", "data", "threads"},
-    {"geometry"},
+    {"geometry", "lengths"},
     {"model"},
     {"read", "reduce", "linework", "network", "adjust", "write"},
     {"diagnose", "ties"},
@@ -54,6 +54,7 @@ ALLOWED = {  # outside library -> the rooms that may use it
 NUMERIC = {
     "geometry",
     "model",
+    "lengths",
     "reduce",
     "linework",
     "network",

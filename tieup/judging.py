@@ -44,7 +44,6 @@ from tieup.results.site import Fits, Site
 from tieup.ties.suspects import Suspects
 from tieup.ties.tie_checks import CheckedSolution, Checks, check_site, loose_steps
 from tieup.ties.withheld import WithheldTies, withheld_ties
-from tieup.units import length_factor
 
 OF_MARKS = frozenset(name for name, kind in KINDS.items() if kind.of_mark)
 FAR_OFF = 0.3  # m; a left-out shot this far off is shown as a finding, not as a tie
@@ -70,7 +69,7 @@ def judge_site(
     withheld = _withheld(solved, excluded & ~outcome.decided.excluded)
     solution = _solution(job, outcome, minimal, tests, withheld, proven)
     checks = check_site(solution, job.tolerances)
-    phrases = Phrases(length_factor(job.length_unit), job.length_unit)
+    phrases = Phrases(job.length_unit)
     disputes = find_disputes(solved, outcome.decided.case, diagnosis.mistakes, job.tolerances)
     reported = with_places(outcome.findings, reporter, disputes, job.length_unit)
     findings = _findings(job, fieldbook, replace(outcome, findings=reported), phrases)

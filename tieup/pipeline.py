@@ -123,7 +123,7 @@ def _run(
     case, foreign = free_of_foreign_units(case)
     case, scaled, prepared = free_of_scaled_control(case, job.tolerances)
     tell("solving and looking for mistakes")
-    phrases = Phrases(length_factor(job.length_unit), job.length_unit)
+    phrases = Phrases(job.length_unit)
     reporter = Reporter(fieldbook, phrases, case.booked_links, job.tolerances)
     inputs = {**late, **_inputs(job, fieldbook, case)}
 
@@ -209,7 +209,7 @@ def _reconciliation(
     lines = _lines(site)
     derived = derived_points(site, lines)
     slopes = _slopes(site, lines, derived)
-    phrases = Phrases(length_factor(job.length_unit), job.length_unit)
+    phrases = Phrases(job.length_unit)
     poles = tuple(pole_groups(site, checks.evidence.joints))
     findings = (*findings, *weakness_findings(site), *pole_findings(poles, phrases))
     findings = (*findings, *derived_findings(site, derived))

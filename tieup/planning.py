@@ -44,7 +44,6 @@ from tieup.read.openable import file_hashes, refuse_changed
 from tieup.read.plan_reader import files_with_rows, read_plan, require_places
 from tieup.read.projection import site_grid
 from tieup.results.plan_tables import forecast_of
-from tieup.units import length_factor
 
 Progress = Callable[[str], None]
 
@@ -136,7 +135,7 @@ def _diagnosed(
     case, _ = reject_sets(make_case(job, fieldbook, control), fieldbook)
     case, foreign = free_of_foreign_units(case)
     case, scaled, prepared = free_of_scaled_control(case, job.tolerances)
-    phrases = Phrases(length_factor(job.length_unit), job.length_unit)
+    phrases = Phrases(job.length_unit)
     reporter = Reporter(fieldbook, phrases, case.booked_links, job.tolerances)
     outcome = decide_and_diagnose(
         case,

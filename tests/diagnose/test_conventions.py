@@ -368,7 +368,7 @@ def test_every_whole_mistake_has_words() -> None:
     whole = {*CONVENTIONS, "swapped-axes", "name-collision", "setup-reused"}
     assert {mistake.kind for mistake in found} == whole <= set(KINDS)
     for mistake in found:
-        text = kind_of(mistake).words(mistake, Phrases(1.0, "m"))
+        text = kind_of(mistake).words(mistake, Phrases("m"))
         for sentence in (text.says, text.confirm, text.cure):
             assert sentence.endswith(".")
             assert sentence.isascii()

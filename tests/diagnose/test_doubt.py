@@ -22,7 +22,7 @@ def _mistake(kind: str, points: tuple[str, ...], rival: RivalCause) -> Mistake:
 
 
 def _reporter() -> Reporter:
-    return Reporter(clean().fieldbook, Phrases(1.0, "m"))
+    return Reporter(clean().fieldbook, Phrases("m"))
 
 
 def test_the_strongest_equal_stands_in_the_finding() -> None:

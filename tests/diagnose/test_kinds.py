@@ -21,7 +21,7 @@ from tieup.model.link_kinds import LINK_KINDS
 from tieup.model.observations import DIRECTION
 from tieup.model.settings import Precision, Tolerances
 
-METRES = Phrases(1.0, "m")
+METRES = Phrases("m")
 
 
 def a_survey(seed: int, control: str = "weighted"):

@@ -35,8 +35,7 @@ FOOT = 0.3048  # m
 
 def findings_of(survey: Survey, unit: str = "m", **fieldbook: Any) -> list[Finding]:
     book = replace(survey.fieldbook, **fieldbook)
-    factor = FOOT if unit == "ft" else 1.0
-    return row_findings(book, solve(case_of(survey)), Phrases(factor, unit))
+    return row_findings(book, solve(case_of(survey)), Phrases(unit))
 
 
 @pytest.mark.parametrize("seed", range(20))

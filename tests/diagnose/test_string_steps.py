@@ -13,7 +13,7 @@ from tieup.diagnose.kinds.string_step import STEP, likely_pole
 from tieup.diagnose.search.string_steps import step_mistakes
 from tieup.model.strings import StringStep, string_name
 
-METRES = Phrases(1.0, "m")
+METRES = Phrases("m")
 
 
 def a_case(*, second: float = 1.5):

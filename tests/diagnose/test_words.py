@@ -14,7 +14,7 @@ from tieup.diagnose.decisions.report import Reporter
 from tieup.diagnose.kinds.catalogue import kind_of
 from tieup.model.settings import Precision, Tolerances
 
-METRES = Phrases(1.0, "m")
+METRES = Phrases("m")
 SECOND = np.pi / 648000.0  # rad
 
 
@@ -29,16 +29,16 @@ def mistake(kind: str, *size: float, unit: str = "m", **others: object) -> Mista
     ("found", "said"),
     [
         (mistake("instrument-moved", 0.003, 0.0, 0.004, 20 * SECOND),
-         "shifted by 5.0 mm and turned by 20 seconds"),
+         "shifted by 5 mm and turned by 20 seconds"),
         (mistake("instrument-moved", 180 * SECOND, unit="rad"), "is turned by 180 seconds"),
         (mistake("zenith", 30 * SECOND, unit="rad"),
          "The zenith angle from setup S1 to CP1 is 30 seconds too large"),
         (mistake("prism-constant", 0.0112, setup="", points=(), statistic=5.0),
          "would fit better with -11.2 mm added"),
         (mistake("point-name"), "The shot from setup S1 to CP1 is not on CP1: another target"),
-        (mistake("point-name", 1.0, 2.0, 2.0), "CP1 is 3.0000 m away from CP1: another target"),
+        (mistake("point-name", 1.0, 2.0, 2.0), "CP1 is 3.000 m away from CP1: another target"),
         (mistake("station-name"), "Setup S1 did not stand over CP1"),
-        (mistake("station-name", 3.0, 4.0), "Setup S1 stood 5.0000 m away from CP1"),
+        (mistake("station-name", 3.0, 4.0), "Setup S1 stood 5.000 m away from CP1"),
     ],
 )  # fmt: skip
 def test_the_words_of_a_mistake(found: Mistake, said: str) -> None:

@@ -122,8 +122,8 @@ def test_a_typed_elevation_off_what_was_measured_is_a_finding(
     assert finding["sd"] == pytest.approx(float(row["sd_difference"]), abs=6e-6)
     widened = float(run.by("coordinates", "point")["T7"]["sd_elevation"])
     assert finding["sd"] - 6e-6 <= widened <= 1.05 * finding["sd"]
-    below = re.search(r"(0\.\d{4}) m below", finding["says"])
-    assert below and float(below[1]) == pytest.approx(measured - 112.25, abs=1.1e-4)  # m
+    below = re.search(r"([\d.]+) mm below", finding["says"])
+    assert below and float(below[1]) / 1000 == pytest.approx(measured - 112.25, abs=1.1e-4)  # m
     assert "typed by office: lid set to plan" in finding["says"]
     assert row["verdict"] == "differs"
     assert float(row["d_elevation"]) == pytest.approx(finding["size"], abs=6e-5)

@@ -343,7 +343,7 @@ def test_a_fall_that_only_gives_back_a_typed_grade_says_so(
 
 @pytest.mark.parametrize(
     ("up", "verdict", "words"),
-    [(0.061, "cannot tell", "61.0 mm above"), (-0.001, "pass", "1.0 mm below")],
+    [(0.061, "cannot tell", "61 mm above"), (-0.001, "pass", "1 mm below")],
 )
 def test_a_typed_elevation_is_said_and_a_wrong_one_is_no_answer(
     capsys: pytest.CaptureFixture[str], clean: Path, up: float, verdict: str, words: str

@@ -88,7 +88,7 @@ def test_twins_are_named_right_and_their_mean_is_no_shot(tmp_path: Path) -> None
     twins = [Shot("P1", 1020.0, 1020.0, 100.2, "pave"), Shot("P2", 1020.0, 1020.0, 100.0, "pave")]
     result = _surface(tmp_path / "job", [*EDGE, *twins])
     assert result.verdicts == {"x": "cannot tell"} and result.status == 1
-    assert "P2 lies over P1 in plan and 0.2000 m below it" in _headline(result)
+    assert "P2 lies over P1 in plan and 200 mm below it" in _headline(result)
     points = result.table("x", "points").set_index("point")
     assert not {"P1", "P2"} & {*points.index}
     place = points.loc["mean of P1 and P2"]

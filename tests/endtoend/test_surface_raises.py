@@ -7,6 +7,7 @@ from pathlib import Path
 
 import tieup
 from tests.endtoend.yard_jobs import Shot, ring, write_job
+from tieup.lengths import Lengths
 
 EDGE = ring("E", "EDGE", [100.0, 100.02, 100.05, 100.02])
 HOLLOW = [
@@ -32,8 +33,7 @@ def test_raised_in_the_field_the_pond_is_gone(tmp_path: Path) -> None:
     assert pond["raise"] == up[pond["point"]]
     said = " ".join(before.record["surfaces"][0]["says"])
     for name, metres in up.items():
-        text = f"{1000 * metres:.1f} mm" if metres < 0.1 else f"{metres:.4f} m"
-        assert f"{name} by {text.removesuffix('0 m')}" in said
+        assert f"{name} by {Lengths('m').said(metres)}" in said
 
     def raised(by: dict[str, float]) -> list[Shot]:
         return [replace(shot, height=shot.height + by[shot.point]) for shot in HOLLOW]

@@ -15,7 +15,6 @@ from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.reconciliation import Reconciliation
 from tieup.model.surface_drawn import SiteSurface
 from tieup.results.surface_words import Words, cure, pond_reason
-from tieup.units import length_factor
 from tieup.write.surface_screen import facts, sections
 
 YARD = Path(__file__).parents[2] / "sample_raw" / "drill_yard"
@@ -38,12 +37,12 @@ def site() -> Reconciliation:
         ("ft", 0.0001, "under 0.001 ft"),
         ("ft", 0.0003, "0.001 ft"),
         ("m", 0.00004, "under 0.1 mm"),
-        ("m", 0.0, "0.0 mm"),
+        ("m", 0.0, "0 mm"),
         ("m", 0.0123, "12.3 mm"),
     ],
 )
 def test_a_small_length_never_prints_as_nothing(unit: str, metres: float, said: str) -> None:
-    phrases = Phrases(length_factor(unit), unit)
+    phrases = Phrases(unit)
     words = Words(phrases, [], np.zeros((0, 2)), [], 0.95, np.zeros(2))
     assert words.small(metres) == said
 
@@ -51,7 +50,7 @@ def test_a_small_length_never_prints_as_nothing(unit: str, metres: float, said: 
 def test_depths_that_may_be_none_are_told_up_to() -> None:
     """No pond is said to be less than nothing deep: 1 mm, known to 1.41 mm, is up to 3.8 mm."""
     place = np.array([[0, 0, 1], [0, 2, 1], [2, 2, 1], [2, 0, 1], [1, 1, 0.999]], dtype=float)
-    words = Words(Phrases(1.0, "m"), [*"ABCDE"], place[:, :2], [], 0.95, np.zeros(2))
+    words = Words(Phrases("m"), [*"ABCDE"], place[:, :2], [], 0.95, np.zeros(2))
     assert pond_reason(surface_of(place), 0, words) == "up to 3.8 mm deep"
 
 
@@ -95,10 +94,10 @@ def test_the_cure_of_a_pond_with_two_low_points_cures_it() -> None:
     """
     found = surface_of(NEST)
     names = [f"P{i}" for i in range(9)]
-    words = Words(Phrases(1.0, "m"), names, NEST[:, :2], [], 0.95, np.zeros(2))
+    words = Words(Phrases("m"), names, NEST[:, :2], [], 0.95, np.zeros(2))
     said = cure(found, 0, "holds", words)
-    assert said.startswith("raise P5 by 0.4") and said.endswith(", and it is proved to drain")
-    told = {int(n): float(up) for n, up in re.findall(r"P(\d) by ([\d.]+) m", said)}
+    assert said.startswith("raise P5 by 403.7 mm") and said.endswith(", and it is proved to drain")
+    told = {int(n): float(up) / 1000 for n, up in re.findall(r"P(\d) by ([\d.]+) mm", said)}
     assert {*told} == {4, 5, 6, 7, 8}
     cured = NEST.copy()
     cured[[*told], 2] += [*told.values()]

@@ -12,7 +12,7 @@ from tieup.model.derived import Crossing, Mean, OffsetString, Polar, ProjectedSt
 from tieup.model.finding import Finding
 from tieup.model.finding_kinds import DERIVED
 from tieup.results.site import Site
-from tieup.units import format_angle, length_factor
+from tieup.units import format_angle
 
 NARROW = np.radians(30.0)  # a crossing at less is poor; common practice, no source
 
@@ -106,7 +106,7 @@ def _empty_finding(name: str, points: Sequence[DerivedPoint]) -> Finding:
 
 
 def _phrases(site: Site) -> Phrases:
-    return Phrases(length_factor(site.job.length_unit), site.job.length_unit)
+    return Phrases(site.job.length_unit)
 
 
 def _length(metres: float, phrases: Phrases) -> str:

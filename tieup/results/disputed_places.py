@@ -32,7 +32,7 @@ def with_places(
             north, east, height = (story.place / factor).tolist()
             sds = tuple((np.asarray(story.sd) / factor).tolist())
             own.append(Place(dispute.point, story.clause, (north, east, height), sds))
-    phrases = Phrases(factor, length_unit)
+    phrases = Phrases(length_unit)
     return tuple(
         replace(
             finding,

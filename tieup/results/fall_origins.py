@@ -21,7 +21,6 @@ from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.derived import Crossing, OffsetString, Polar, ProjectedString, Typed
 from tieup.results.site import Site
 from tieup.results.typed_elevations import DIFFERS, typed_elevations
-from tieup.units import length_factor
 
 GRADED = Polar | OffsetString | ProjectedString
 
@@ -97,7 +96,7 @@ class _Origins:
         self._site = site
         self._points = {point.place.name: point for point in derived.points}
         self._first = {point.string: point for point in reversed(derived.points) if point.string}
-        phrases = Phrases(length_factor(site.job.length_unit), site.job.length_unit)
+        phrases = Phrases(site.job.length_unit)
         found = typed_elevations(site, derived.points)
         columns = derived.points, found.difference.tolist(), found.verdict
         self._typed = {

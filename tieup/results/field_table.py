@@ -199,7 +199,7 @@ def _clock(seconds: float) -> str:
 
 
 def _phrases(site: Site) -> Phrases:
-    return Phrases(length_factor(site.job.length_unit), site.job.length_unit)
+    return Phrases(site.job.length_unit)
 
 
 def _labels(site: Site) -> TextArray:

@@ -10,6 +10,7 @@ import numpy as np
 from tieup.adjust.distributions import confidence_factor
 from tieup.adjust.ellipse import error_ellipse
 from tieup.adjust.point_roles import point_roles
+from tieup.lengths import Lengths
 from tieup.model.arrays import BoolArray, FloatArray, TextArray
 from tieup.model.job import Job
 from tieup.model.link_kinds import of_kind
@@ -33,7 +34,6 @@ from tieup.preanalysis.scheme import places_of
 from tieup.results.job_units import in_angle_unit, small_unit
 from tieup.results.plan_words import gains, joint_faults, mark_faults, setup_faults, setup_note
 from tieup.units import length_factor
-from tieup.write.lengths import Lengths
 
 
 def forecast_of(

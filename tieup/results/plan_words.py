@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from tieup.lengths import Lengths
 from tieup.model.arrays import FloatArray
 from tieup.model.geometry_words import LACKING, STRONG, WEAK
 from tieup.model.point_words import CHECKED, UNCHECKED, UNPLACED
@@ -17,7 +18,6 @@ from tieup.preanalysis.reliability_class import WOULD, joint_word, mark_proofs, 
 from tieup.sentences import listed
 from tieup.ties.setup_geometry import Geometry
 from tieup.units import length_factor
-from tieup.write.lengths import Lengths
 
 NAMED = 3  # marks named in one gain
 GAIN = 0.02  # a share of an sd that is worth naming

@@ -13,7 +13,6 @@ from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.finding import Finding
 from tieup.model.finding_kinds import HAND_TYPED, STORED_POINT
 from tieup.results.site import Site
-from tieup.units import length_factor
 
 
 def stored_point_findings(
@@ -131,4 +130,4 @@ def _label(site: Site, field: FieldComparison, rows: IntArray) -> str:
 
 
 def _phrases(site: Site) -> Phrases:
-    return Phrases(length_factor(site.job.length_unit), site.job.length_unit)
+    return Phrases(site.job.length_unit)

@@ -198,7 +198,7 @@ def _said(remark: Remark, places: Places, job: Job) -> str:
     names = [places.names[point] for point in remark.points]
     if remark.kind == ZIGZAG:
         return _zigzag(names)
-    phrases = Phrases(length_factor(job.length_unit), job.length_unit)
+    phrases = Phrases(job.length_unit)
     size = remark.size if np.isfinite(remark.size) else 0.0
     return ODD[remark.kind].format(
         " and ".join(names), length=phrases.length(size), shift=phrases.shift(size)

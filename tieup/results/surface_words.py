@@ -56,11 +56,7 @@ class Words:
 
     def small(self, metres: float) -> str:
         """Return a small length; one that would print as nothing, and is some, as less than it."""
-        text = self.phrases.shift(metres)
-        number, _, unit = text.partition(" ")
-        if float(number) or metres == 0.0:
-            return text
-        return f"under {number[:-1]}1 {unit}"
+        return self.phrases.some(metres)
 
     def signed(self, metres: float) -> str:
         """Return a small length with its sign where it is negative."""

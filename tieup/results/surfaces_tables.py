@@ -88,7 +88,7 @@ def words_of(built: BuiltSurface, site: Site) -> Words:
     }
     twins.pop(-1, None)
     return Words(
-        phrases=Phrases(length, site.job.length_unit),
+        phrases=Phrases(site.job.length_unit),
         names=[twins.get(v, names[f]) if v < surface.points else "" for v, f in enumerate(firsts)],
         place=(surface.mesh.place[:, :2] + site.solved.network.origin[:2]) / length,
         labels=[setup.label for setup in site.case.setups],

@@ -16,7 +16,6 @@ from tieup.model.derived import Typed
 from tieup.model.finding import Finding
 from tieup.model.finding_kinds import TYPED_ELEVATION
 from tieup.results.site import Site
-from tieup.units import length_factor
 
 AGREES, DIFFERS, CANNOT_TELL, UNTESTED = "agrees", "differs", "cannot tell", "untested"
 
@@ -87,7 +86,7 @@ def typed_findings(site: Site, points: Sequence[DerivedPoint]) -> Iterator[Findi
 def _typed_finding(
     point: DerivedPoint, entry: Typed, size: float, sd: float, site: Site
 ) -> Finding:
-    phrases = Phrases(length_factor(site.job.length_unit), site.job.length_unit)
+    phrases = Phrases(site.job.length_unit)
     name, side = entry.origin, "above" if size > 0 else "below"
     return TYPED_ELEVATION.found(
         points=tuple(dict.fromkeys((point.place.name, name))),

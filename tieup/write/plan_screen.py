@@ -9,13 +9,13 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from tieup.lengths import Lengths
 from tieup.model.plan import BayForecast, JointForecast, MarkForecast, PlanAnswer, SetupForecast
 from tieup.model.point_words import UNCHECKED
 from tieup.sentences import counted, listed
 from tieup.units import length_factor
 from tieup.write.cautions import CAUTIONS, SHORT_CAUTION
 from tieup.write.documents import significant
-from tieup.write.lengths import Lengths
 from tieup.write.terminal import LEAST_WIDTH, WIDTH, aligned, clipped, folded
 
 MOST_FAULTS, MOST_MARKS, MOST_SETUPS, MOST_DOUBLED = 6, 12, 12, 6
@@ -50,7 +50,7 @@ def headline(answer: PlanAnswer) -> str:
     """Return the answer in a sentence."""
     lengths = Lengths(answer.length_unit)
     if not answer.faults:
-        plan, height = lengths.limits(answer.limits)
+        plan, height = lengths.limits(answer.limits.horizontal, answer.limits.elevation)
         count = counted(len(answer.marks), "mark")
         flat = all(math.isnan(mark.height) for mark in answer.marks)
         within = f"{plan} in plan" if flat else f"{plan} in plan and {height} in height"
@@ -135,7 +135,9 @@ def _doubled(answer: PlanAnswer) -> list[str]:
 
 
 def _limits(answer: PlanAnswer) -> str:
-    plan, height = Lengths(answer.length_unit).limits(answer.limits)
+    plan, height = Lengths(answer.length_unit).limits(
+        answer.limits.horizontal, answer.limits.elevation
+    )
     return (
         f"Limits ({answer.limits.name}): plan {plan}, height {height}, at "
         f"{100 * answer.confidence:g} %. Hides: what a mistake could still do to the mark when the "

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from tieup.lengths import Lengths
 from tieup.model.answer import TIED, UNPROVED, all_in_plan
 from tieup.model.finding import Finding
 from tieup.model.link_kinds import LEVEL, LINK_KINDS, lists_alone
@@ -26,10 +27,10 @@ from tieup.write.cautions import CAUTIONS, UNCHECKED_MEANS
 from tieup.write.columns import COORDINATE, SETUPS, TIES
 from tieup.write.documents import decision_line, finding_record, significant
 from tieup.write.folder import RUN_FILE, WRITERS, writers_of
-from tieup.write.lengths import Lengths, beyond_words, tie_words
 from tieup.write.rule_words import rule_words
 from tieup.write.tables import decimals, of_rows
 from tieup.write.terminal import HEIGHT, WIDTH, clipped, folded
+from tieup.write.tie_words import beyond_words, tie_words
 
 MOST_SETUPS = 8
 MOST_REASONS = 4

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+from tieup.lengths import Lengths
 from tieup.model.answer import (
     FAILS,
     TIED,
@@ -25,8 +26,8 @@ from tieup.sentences import counted
 from tieup.units import length_factor
 from tieup.write.cautions import CAUTIONS, SHORT_CAUTION
 from tieup.write.documents import significant
-from tieup.write.lengths import Lengths, beyond_words
 from tieup.write.terminal import HEIGHT, LEAST_WIDTH, WIDTH, aligned, clipped, folded
+from tieup.write.tie_words import beyond_words
 
 LEAST_TABLE = 4  # lines of a table: a blank, the heading, a row, how many more
 MOST_REASONS = 3
@@ -162,7 +163,9 @@ def _loose(answer: TieAnswer) -> list[str]:
 
 
 def _limits(answer: TieAnswer) -> str:
-    plan, height = Lengths(answer.length_unit, whole=True).limits(answer.limits)
+    plan, height = Lengths(answer.length_unit, whole=True).limits(
+        answer.limits.horizontal, answer.limits.elevation
+    )
     side = " High, low: the setup, or the second one of a joint."
     return f"Limits ({answer.limits.name}): plan {plan}, height {height}.{side}"
 

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 from tieup.diagnose.basis.mistake import Mistake
 from tieup.geometry import ARC_SECOND
-from tieup.units import length_word
+from tieup.lengths import Lengths
+from tieup.units import length_factor, length_word
 
 
 @dataclass(frozen=True)
@@ -35,10 +36,14 @@ class MistakeText:
 
 @dataclass(frozen=True)
 class Phrases:
-    """How to print numbers of one job: ``factor`` is metres in its length unit."""
+    """How to print numbers of one job, which come in m and radians: ``unit`` of its lengths."""
 
-    factor: float
     unit: str
+
+    @property
+    def factor(self) -> float:
+        """Return the metres in the job's unit."""
+        return length_factor(self.unit)
 
     def length(self, metres: float) -> str:
         """Return a length without sign, to a tenth of a millimetre or 0.001 ft."""
@@ -51,10 +56,12 @@ class Phrases:
         return f"{text.removesuffix('0')} {length_word(self.unit)}"
 
     def shift(self, metres: float) -> str:
-        """Return a small length: in mm on a metric job."""
-        if self.unit == "m" and abs(metres) < 0.1:
-            return f"{abs(metres) * 1000:.1f} mm"
-        return self.length(metres)
+        """Return a small length as screens and page say it: in mm on a metric job."""
+        return Lengths(self.unit).said(metres / self.factor)
+
+    def some(self, metres: float) -> str:
+        """Return a small length; what would print as nothing, and is some, as "under 0.1 mm"."""
+        return Lengths(self.unit).some(metres / self.factor)
 
     def angle(self, radians: float) -> str:
         """Return an angle without sign: seconds, minutes or degrees."""
@@ -66,7 +73,7 @@ class Phrases:
     def exact_angle(self, radians: float) -> str:
         r"""Return an angle without sign in degrees, minutes and seconds.
 
-        >>> Phrases(1.0, "m").exact_angle(-0.00096963)
+        >>> Phrases("m").exact_angle(-0.00096963)
         '0°03\'20"'
         """
         seconds = round(abs(radians) / ARC_SECOND)

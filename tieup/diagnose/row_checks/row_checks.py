@@ -40,7 +40,7 @@ from tieup.model.finding_kinds import (
 )
 from tieup.sentences import clauses
 
-METRIC = Phrases(1.0, "m")
+METRIC = Phrases("m")
 MOST_ROWS = 5  # unreadable rows of a file whose reasons are written out
 
 

@@ -14,16 +14,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tieup.lengths import Lengths
 from tieup.model.answer import TIED, UNPROVED, JointAnswer, SetupAnswer, TieAnswer
 from tieup.model.geometry_words import GEOMETRY_WORDS
 from tieup.model.link_kinds import lists_alone
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.sentences import counted, listed
 from tieup.units import length_factor
-from tieup.write.lengths import Lengths, tie_words
 from tieup.write.page.page_table import left_out, length, numbers, texts
 from tieup.write.page.strings_view import FallSentence, failing_falls
 from tieup.write.page.wording import BAD, GOOD, OPEN, Verdict, stand_words, verdict_of
+from tieup.write.tie_words import tie_words
 
 MOST_ROWS, MOST_SENTENCES, MOST_NAMES = 60, 20, 12
 MOST_REASONS = 5  # in front of what to do, which a phone shows at once

@@ -13,11 +13,11 @@ from typing import Any, TypeAlias
 
 import numpy as np
 
+from tieup.lengths import Lengths
 from tieup.model.arrays import FloatArray
 from tieup.model.finding import Place
 from tieup.model.reconciliation import Reconciliation
 from tieup.write.columns import COORDINATES
-from tieup.write.lengths import Lengths
 from tieup.write.page.drawing_points import DrawingPoints
 from tieup.write.page.page_table import (
     NUMBER,

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
+from tieup.lengths import Lengths
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.reconciliation import Reconciliation
 from tieup.units import length_word
 from tieup.write.columns import COORDINATES
-from tieup.write.lengths import Lengths
 from tieup.write.page.disputed_view import StoryPlace, disputed_data, disputed_places
 from tieup.write.page.drawing_labels import GAP, SPOTS, Label
 from tieup.write.page.drawing_layout import DrawingLayout

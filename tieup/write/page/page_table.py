@@ -9,13 +9,13 @@ from typing import Any, TypeAlias
 
 import numpy as np
 
+from tieup.lengths import Lengths
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.job import Job
 from tieup.model.reconciliation import Table
 from tieup.sentences import counted
 from tieup.write.columns import COORDINATE
 from tieup.write.digits import Numbers, number_rows
-from tieup.write.lengths import Lengths
 from tieup.write.page.wording import GOOD, verdict_of
 from tieup.write.tables import decimals
 

@@ -12,11 +12,11 @@ from itertools import groupby
 
 import numpy as np
 
+from tieup.lengths import Lengths
 from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.sentences import listed
 from tieup.write.columns import FALLS
-from tieup.write.lengths import Lengths
 from tieup.write.page.drawing_points import DrawingPoints
 from tieup.write.page.page_table import (
     NAME,

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tieup.lengths import Lengths
 from tieup.model.arrays import IntArray
 from tieup.model.finding import Finding
 from tieup.model.job import Job
 from tieup.model.reconciliation import Fit, Reconciliation, Table
 from tieup.sentences import counted
 from tieup.write.columns import SETUPS
-from tieup.write.lengths import Lengths
 from tieup.write.page.disputed_view import disputed_table
 from tieup.write.page.findings_view import FindingView, finding_view
 from tieup.write.page.page_table import (

@@ -8,14 +8,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tieup.lengths import Lengths
 from tieup.model.arrays import FloatArray
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.units import angle_factor, parse_angles
-from tieup.write.lengths import Lengths, tie_words
 from tieup.write.page.drawing_layout import LONGEST
 from tieup.write.page.drawing_points import RANK, DrawingPoints, drawn_roles
 from tieup.write.page.page_table import numbers, texts
 from tieup.write.page.wording import stand_words, verdict_of
+from tieup.write.tie_words import tie_words
 
 MOST_MARKS, MOST_SHIFTS = 400, 600
 SMALLEST_OVAL, SMALLEST_DRAWN, SMALLEST_HEAD = 0.5, 3.0, 9.0  # drawing units

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from tieup.lengths import Lengths
 from tieup.model.arrays import IntArray
 from tieup.model.reconciliation import Reconciliation, Table
 from tieup.write.columns import DERIVED, FIELD_SETUPS
-from tieup.write.lengths import Lengths
 from tieup.write.page.page_table import (
     JUDGED,
     LENGTH,

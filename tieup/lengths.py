@@ -1,7 +1,7 @@
 """How small lengths are said: in mm on a metric job, else in feet; heights with a side.
 
-The one place where screens and page turn a length into words. Every value comes in the job's
-own length unit.
+The one place that turns a length into words, for findings, screens and page. Every value comes
+in the job's own length unit.
 """
 
 from __future__ import annotations
@@ -10,12 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tieup.model.reconciliation import Reconciliation
-from tieup.model.settings import Tolerances
-from tieup.sentences import listed
 from tieup.units import length_factor, length_word
-
-MOST_NAMES = 3
 
 
 @dataclass(frozen=True)
@@ -62,6 +57,18 @@ class Lengths:
             return f"{size:.{1 if self.whole else 3}f} m"
         return f"{size * 1000:.{0 if self.whole else 1}f}".removesuffix(".0") + " mm"
 
+    def some(self, value: float) -> str:
+        """Return a length without sign; one that would print as nothing, and is some, as less.
+
+        >>> [Lengths("m").some(value) for value in (0.0034, 0.00004, 0.0)]
+        ['3.4 mm', 'under 0.1 mm', '0 mm']
+        """
+        said = self.said(value)
+        if not said or value == 0.0 or float(said.split()[0]):
+            return said
+        places = 3 - self.whole  # of m in a tenth of a mm or a mm, of ft: the last one printed
+        return f"under {self.said(10.0 ** -(places + 1 if self.metric else places))}"
+
     def height(self, value: float) -> str:
         """Return a height difference as a crew says it; what rounds to nothing has no side.
 
@@ -73,48 +80,12 @@ class Lengths:
             return said
         return f"{said} {'low' if value < 0 else 'high'}"
 
-    def limits(self, limits: Tolerances) -> tuple[str, str]:
+    def limits(self, horizontal: float, elevation: float) -> tuple[str, str]:
         """Return the limits in plan and in height, which come in m, in words."""
         factor = length_factor(self.unit)
-        return self.said(limits.horizontal / factor), self.said(limits.elevation / factor)
+        return self.said(horizontal / factor), self.said(elevation / factor)
 
     def figures(self, values: Sequence[float]) -> list[str]:
         """Return differences for a table, in the small unit, without the unit."""
         factor, places = (1000.0, 1) if self.metric else (1.0, 4)
         return ["" if value != value else f"{value * factor:.{places}f}" for value in values]
-
-
-def beyond_words(names: Sequence[str]) -> str:
-    """Say why setups and joints tie that show a difference beyond the limit; empty for none.
-
-    >>> beyond_words(["S3"])
-    'S3 ties though the difference shown is beyond the limit: it is within the scatter.'
-    """
-    if not names:
-        return ""
-    tie, what = ("ties", "difference") if len(names) == 1 else ("tie", "differences")
-    said = listed(names, MOST_NAMES)
-    are, they = ("is", "it is") if len(names) == 1 else ("are", "they are")
-    return (
-        f"{said} {tie} though the {what} shown {are} beyond the limit: {they} within the scatter."
-    )
-
-
-def tie_words(site: Reconciliation, row: int, *, over_only: bool = False) -> str:
-    """Say where a setup puts a mark: "S2 puts CP4 12 mm low (limit 3 mm)".
-
-    ``over_only`` leaves out what is within its limit, where something is beyond.
-    """
-    ties, lengths = site.ties, Lengths(site.job.length_unit)
-    plan, rise = float(ties["d_horizontal"][row]), float(ties["d_elevation"][row])
-    parts = [
-        (abs(plan), float(ties["limit_horizontal"][row]), f"{lengths.said(plan)} off in plan"),
-        (abs(rise), float(ties["limit_elevation"][row]), lengths.height(rise)),
-    ]
-    defined = [part for part in parts if math.isfinite(part[0])]
-    over = [part for part in defined if part[0] > part[1]]
-    said = ", ".join(
-        f"{words} (limit {lengths.said(limit)})"
-        for _, limit, words in (over if over_only and over else defined)
-    )
-    return f"{ties['setup'][row]} puts {ties['point'][row]} {said or 'where nothing tests it'}"
