@@ -107,6 +107,7 @@ def test_the_row_of_a_job_is_its_record(
     assert all_tables.count_rows() > 60
 
 
+@pytest.mark.slow
 def test_going_on_doubles_no_row(
     archive: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -90,6 +90,7 @@ def test_a_job_that_changed_is_run_again_and_no_other(
     assert skipped(again) == 3, again
 
 
+@pytest.mark.slow
 def test_other_options_are_another_run(archive: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Files of --also are part of what is done, with their unit and choice of points."""
     calls = [

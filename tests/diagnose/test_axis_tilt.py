@@ -49,6 +49,7 @@ def test_a_lean_is_named_with_its_setup_and_size() -> None:
     assert told >= 19
 
 
+@pytest.mark.slow
 def test_the_lean_is_taken_off_side_shots_too_unless_it_is_kept() -> None:
     """Heights of the setup's side shots are true as found and as accepted, not as kept."""
     off: dict[str, list[float]] = {"found": [], "accept": [], "keep": []}

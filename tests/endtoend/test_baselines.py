@@ -353,6 +353,7 @@ def test_a_wrong_baseline_among_shots_is_named(tmp_path: Path, off: Sequence[flo
     assert found["size"] == pytest.approx(float(np.linalg.norm(off)), abs=0.012)
 
 
+@pytest.mark.slow
 def test_baselines_alone_tie_the_setups_to_control(tmp_path: Path) -> None:
     """The one known mark is seen by no setup: baselines bring place, height and turn."""
     lines = (("GPS", "CP1"), ("GPS", "CP3"), ("GPS", "CP5"), ("CP1", "CP3"))

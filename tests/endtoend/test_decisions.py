@@ -45,6 +45,7 @@ def accepted(
     return one
 
 
+@pytest.mark.slow
 def test_accepting_everything_makes_the_site_tie(
     tmp_path: Path, capsys: Capture, undecided: Output
 ) -> None:
@@ -140,6 +141,7 @@ def test_ids_survive_a_new_order_of_the_rows(
     }
 
 
+@pytest.mark.slow
 def test_keep_leaves_the_data_as_it_is(tmp_path: Path, capsys: Capture) -> None:
     """The rows take part again, and the finding gives the reason: 50 mm, far from a gross fault."""
     (tmp_path / "a").mkdir()
@@ -414,6 +416,7 @@ def pole_booked(folder: Path, wrong: str) -> Path:
     return job
 
 
+@pytest.mark.slow
 def test_a_pole_height_accepted_is_the_one_booked_elsewhere(
     tmp_path: Path, capsys: Capture
 ) -> None:

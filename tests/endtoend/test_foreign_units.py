@@ -51,6 +51,7 @@ def units(run: Output) -> list[dict[str, object]]:
     return [finding for finding in run.findings if finding["kind"] == "distance-unit"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("raw", "control", "unit", "ratio"),
     [
@@ -94,6 +95,7 @@ def test_the_sample_jobs_are_in_their_units(run: Output) -> None:
     assert units(run) == []
 
 
+@pytest.mark.slow
 def test_coordinates_stored_in_the_field_tell_as_well(tmp_path: Path, capsys: Capture) -> None:
     """Without control: the field stored metres, the raw rows were exported in feet."""
     job = copy_sample("fire_station_clean", tmp_path)

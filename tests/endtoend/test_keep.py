@@ -37,6 +37,7 @@ def keep(job: Path, capsys: Capture, found: dict[str, object]) -> Output:
     return reconcile(capsys, decide(job, f'{{keep: {found["id"]}, by: crew, reason: "seen so"}}'))
 
 
+@pytest.mark.slow
 def test_a_kept_pole_height_is_in_the_solution_and_does_not_tie(
     tmp_path: Path, capsys: Capture
 ) -> None:
@@ -115,6 +116,7 @@ def test_a_kept_swap_of_names_stays_a_stop(
     assert fate(run, kept) == {"excluded"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("wrong", ["1.634", "1.904"])
 def test_a_kept_instrument_height_never_makes_the_site_tie(
     tmp_path: Path, capsys: Capture, wrong: str

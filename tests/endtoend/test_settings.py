@@ -125,6 +125,7 @@ def test_confidence_scales_ellipses_and_intervals(
         assert height * up - 2e-5 <= float(row["elevation_interval"]) <= 1.25 * height * up + 2e-5
 
 
+@pytest.mark.slow
 def test_a_site_beyond_its_limits_is_never_said_to_tie(tmp_path: Path, capsys: Capture) -> None:
     """A limit of 1 mm, less than the gear can give: exit 1, no tie ties, no mistake is named.
 

@@ -92,6 +92,7 @@ DAYS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("days", DAYS)
 @pytest.mark.parametrize("control", [FIRST, FIRST.replace("0.004", "0").replace("0.003", "0")])
 def test_days_one_after_the_other_are_one_adjustment(

@@ -198,6 +198,7 @@ def test_five_pointings_at_each_backsight(survey: tuple[Fieldbook, Control]) -> 
     assert set(seen.values()) == {5}
 
 
+@pytest.mark.slow
 def test_the_whole_run_names_the_three_backsights(job: Job) -> None:
     """Directions and zenith angles, with nothing told beyond the file: three wrong directions.
 

@@ -9,6 +9,8 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
+import pytest
+
 import tieup
 from tests.at_hand import PARTRIDGE, needs_partridge
 
@@ -20,6 +22,7 @@ instruments: {default: {direction: 5, zenith: 5, distance: [4.8768, 3]}}   # 0.0
 """
 
 
+@pytest.mark.slow
 @needs_partridge
 def test_a_setup_stored_high_is_seen_beside_heights_that_misfit_more(tmp_path: Path) -> None:
     """Setup 100 stored its points high, 0.03 ft at its marks; others misfit by up to 0.08 ft.

@@ -25,6 +25,7 @@ def verdict_of(surface: Surface, up: FloatArray) -> str:
     return drainage_of(mesh, surface.spread, surface.drainage.outlet, CONFIDENCE).verdict
 
 
+@pytest.mark.slow
 def test_raised_by_what_is_told_every_yard_drains_and_by_less_none_does() -> None:
     """200 yards of every kind, ponds of many points among them; one point lower is too low."""
     rng = np.random.default_rng(1)
