@@ -405,3 +405,35 @@ def test_other_names_give_the_same_site(
     for name in points:
         if "@" not in name:
             assert math.dist(run.place(names[name]), undecided.place(name)) < 2e-4  # m
+
+
+
+
+@pytest.mark.parametrize("files", [(0, 0, 0, 0, 0), (0, 1, 0, 1, 2), (4, 3, 2, 1, 0)])
+def test_setups_in_other_files_give_the_same_site(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], undecided: Output, files: tuple[int, ...]
+) -> None:
+    """All five setups in one file, in three, and the files in another order: the same to a digit.
+
+    A setup stays in one file: there its label names it. A row that cannot be read is nothing but
+    its line, so is its id.
+    """
+    job = copy_sample("fire_station", tmp_path)
+    texts: dict[int, list[str]] = {}
+    for number, path in zip(files, sorted((job / "raw").glob("*.csv")), strict=True):
+        header, *rows = path.read_text(encoding="utf-8").splitlines(keepends=True)
+        texts.setdefault(number, [header]).extend(rows)
+        assert texts[number][0] == header
+        path.unlink()
+    for number, lines in texts.items():
+        (job / "raw" / f"book{number}.csv").write_text("".join(lines), encoding="utf-8")
+    run = reconcile(capsys, job)
+    assert run.status == undecided.status
+    told, before = summary(run), summary(undecided)
+    assert sorted(told.values(), key=str) == sorted(before.values(), key=str)
+    assert {i for i in told if told[i][0] != "unreadable-row"} == {
+        i for i in before if before[i][0] != "unreadable-row"
+    }
+    for name, row in undecided.by("coordinates", "point").items():
+        assert math.dist(run.place(name), undecided.place(name)) < 1.5e-4  # m: one last digit
+        assert (run.by("coordinates", "point")[name]["proof"]) == row["proof"]
