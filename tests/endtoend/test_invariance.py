@@ -407,8 +407,6 @@ def test_other_names_give_the_same_site(
             assert math.dist(run.place(names[name]), undecided.place(name)) < 2e-4  # m
 
 
-
-
 @pytest.mark.parametrize("files", [(0, 0, 0, 0, 0), (0, 1, 0, 1, 2), (4, 3, 2, 1, 0)])
 def test_setups_in_other_files_give_the_same_site(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], undecided: Output, files: tuple[int, ...]

@@ -96,6 +96,7 @@ def pole_groups(site: Site, joints: StringJoints) -> Iterator[PoleGroup]:
     rows = rows[np.argsort(shots.setup[rows], kind="stable")]
     setups, first = np.unique(shots.setup[rows], return_index=True)
     users = _users(shots.setup[rows], height[rows])
+    ends = _string_ends(joints)
     for setup, own in zip(setups.tolist(), np.split(rows, first[1:]), strict=True):
         here = set(height[own].tolist())
         beyond = [booked for booked, many in users.items() if many > (booked in here)]
@@ -103,8 +104,8 @@ def pole_groups(site: Site, joints: StringJoints) -> Iterator[PoleGroup]:
         side = own[~lasting[shots.point[own]]]
         for booked in np.unique(height[side]).tolist():
             rows = side[height[side] == booked]
-            numbers = np.unique(shots.point[rows])
-            string, shows = _string(joints, setup, numbers)
+            numbers = shots.point[rows]
+            string, shows = _string(joints, ends.get(setup, ()), set(numbers.tolist()))
             others = beyond[0] if len(beyond) == 1 else np.nan
             yield PoleGroup(
                 case.setups[setup].label,
@@ -138,8 +139,10 @@ def _checked_heights(height: FloatArray, point: IntArray, lasting: BoolArray) ->
 
     A point shot twice with two poles ties one to the other.
     """
-    known = set(height[lasting[point]].tolist())
+    known, booked = set(height[lasting[point]].tolist()), set(height.tolist())
     while True:
+        if not known or known == booked:
+            return known
         points = np.unique(point[np.isin(height, list(known))])
         more = set(height[np.isin(point, points)].tolist()) | known
         if more == known:
@@ -147,15 +150,30 @@ def _checked_heights(height: FloatArray, point: IntArray, lasting: BoolArray) ->
         known = more
 
 
-def _string(joints: StringJoints, setup: int, points: IntArray) -> tuple[str, float]:
+def _string_ends(joints: StringJoints) -> dict[int, list[tuple[int, int]]]:
+    """Return by setup the joints between two points that it is a side of, with its own point."""
+    found: dict[int, list[tuple[int, int]]] = {}
+    between = np.flatnonzero(joints.point < 0)
+    for side in (0, 1):
+        setups, points = joints.setup[between, side], joints.ends[between, side]
+        for row, setup, point in zip(
+            between.tolist(), setups.tolist(), points.tolist(), strict=True
+        ):
+            found.setdefault(setup, []).append((row, point))
+    return found
+
+
+def _string(
+    joints: StringJoints, ends: Sequence[tuple[int, int]], points: set[int]
+) -> tuple[str, float]:
     """Return the string that shows the smallest step of these points of a setup, and how small."""
     best, shows = "", np.inf
-    for side in (0, 1):
-        ends = (joints.point < 0) & (joints.setup[:, side] == setup)
-        for row in np.flatnonzero(ends & np.isin(joints.ends[:, side], points)).tolist():
-            size = 0.0 if joints.stands[row] else float(joints.shows[row])
-            if size < shows:
-                best, shows = str(joints.string[row]), size
+    for row, point in ends:
+        if point not in points:
+            continue
+        size = 0.0 if joints.stands[row] else float(joints.shows[row])
+        if size < shows:
+            best, shows = str(joints.string[row]), size
     return best, shows
 
 

@@ -33,10 +33,9 @@ class Errands:
         self.walk = walking_order(evidence.visits, len(evidence.setups)).tolist()
         self.place = {setup: number for number, setup in enumerate(self.walk)}
         setups, points = evidence.visits.setup.tolist(), evidence.visits.point.tolist()
-        self.seen = {
-            (setup, evidence.points[point].split(MOVED)[0])  # a mark that moved is in one place
-            for setup, point in zip(setups, points, strict=True)
-        }
+        # a mark that moved is in one place
+        names = [name.partition(MOVED)[0] for name in evidence.points]
+        self.seen = {(setup, names[point]) for setup, point in zip(setups, points, strict=True)}
 
     def ask(
         self, setup: int, thing: str, shots: Iterable[str] = (), *, same_legs: bool = False

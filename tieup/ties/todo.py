@@ -265,11 +265,11 @@ def _closing(checks: Checks, errands: Errands) -> None:
     """Setups that never looked back."""
     evidence = checks.evidence
     closed, visits = set(evidence.closings.setup.tolist()), evidence.visits
-    for s in range(len(evidence.setups)):
-        own = np.flatnonzero(visits.setup == s)
-        if s in closed or not len(own):
+    setups, first = np.unique(visits.setup, return_index=True)
+    for s, row in zip(setups.tolist(), first.tolist(), strict=True):
+        if s in closed:
             continue
-        backsight = evidence.points[visits.point[own[0]]]
+        backsight = evidence.points[visits.point[row]]
         if errands.new(s, [backsight]):
             errands.ask(s, f"close on {backsight}", [backsight], same_legs=True)
 

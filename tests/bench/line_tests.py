@@ -1,0 +1,96 @@
+"""Which tests run a line: the suite is run once, each line with the tests that passed over it.
+
+Needs pytest-cov. What a fixture ran that several tests share is counted for all tests of the file
+whose test asked for it first; what importing runs is counted for every test of the module.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from xml.etree import ElementTree
+
+from coverage import CoverageData
+
+DATA = ".coverage"
+TIMES = "times.xml"
+UNKNOWN = 1.0  # s, taken for a test without a time
+
+
+@dataclass(frozen=True)
+class LineTests:
+    """Node ids by line of each file, and the seconds of each of them and of each test file."""
+
+    folder: Path
+    data: CoverageData
+    seconds: dict[str, float]
+
+    def of(self, file: str, line: int, budget: float) -> list[str]:
+        """Return tests that run a line, of its own room first, the fast ones, within a budget.
+
+        ``budget`` is in s, by what each took in the first run.
+        """
+        by_line = self.data.contexts_by_lineno(str((self.folder / file).resolve()))
+        found = _nodes(by_line.get(line, []))
+        if not found:  # a constant of the module: run by importing it
+            found = _nodes([context for contexts in by_line.values() for context in contexts])
+        room = f"tests/{Path(file).parts[1]}/"
+        chosen, spent = [], 0.0
+        for node in sorted(found, key=lambda node: (not node.startswith(room), self._time(node))):
+            spent += self._time(node)
+            if spent > budget and chosen:
+                break
+            chosen.append(node)
+        return chosen
+
+    def _time(self, node: str) -> float:
+        return self.seconds.get(node, UNKNOWN)
+
+
+def _nodes(contexts: list[str]) -> set[str]:
+    """Return what is to be asked: tests, and whole files where a fixture ran the line."""
+    found = set()
+    for context in filter(None, contexts):
+        node, _, phase = context.rpartition("|")
+        found.add(node if phase == "run" else node.partition("::")[0])
+    return {node for node in found if node.partition("::")[0] not in found or "::" not in node}
+
+
+def run_once(folder: Path) -> LineTests:
+    """Run the suite in a tree and note which test runs which line."""
+    command = ["-m", "pytest", "--cov=tieup", "--cov-context=test", "--cov-report="]
+    plain = ["-q", "-p", "no:cacheprovider", f"--junitxml={TIMES}", "--ignore=tieup"]
+    subprocess.run(
+        [sys.executable, *command, *plain, "tests"],
+        cwd=folder,
+        check=True,
+        stdout=subprocess.DEVNULL,
+        env={**os.environ, "OMP_NUM_THREADS": "1", "COVERAGE_FILE": str(folder / DATA)},
+    )
+    return load(folder)
+
+
+def load(folder: Path) -> LineTests:
+    """Return what an earlier run noted."""
+    data = CoverageData(str(folder / DATA))
+    data.read()
+    seconds: dict[str, float] = {}
+    for case in ElementTree.parse(folder / TIMES).iter("testcase"):
+        file, _, inner = _file_of(case.get("classname", ""), folder)
+        taken = float(case.get("time", UNKNOWN))
+        seconds[f"{file}::{inner}{case.get('name')}"] = taken
+        seconds[file] = seconds.get(file, 0.0) + taken
+    return LineTests(folder, data, seconds)
+
+
+def _file_of(dotted: str, folder: Path) -> tuple[str, str, str]:
+    """Split the name of a class or module of tests into its file and what is inside it."""
+    parts = dotted.split(".")
+    for end in range(len(parts), 0, -1):
+        file = "/".join(parts[:end]) + ".py"
+        if (folder / file).exists():
+            return file, "", "".join(f"{part}::" for part in parts[end:])
+    return dotted, "", ""
