@@ -72,7 +72,21 @@ def test_the_exit_status_is_that_of_the_worst_job(
 ) -> None:
     """0 all tie, 1 one does not, is not proved or could not be run."""
     jobs = [make(tmp_path, f"job{number}") for number, make in enumerate(makers)]
-    assert run(capsys, "reconcile", *jobs, "--quiet") == (worst, "", "")
+    status, out, err = run(capsys, "reconcile", *jobs, "--quiet")
+    assert (status, out) == (worst, "")
+    assert bool(err) == (unreadable in makers)
+
+
+@pytest.mark.parametrize("command", ["reconcile", "audit"])
+def test_quiet_is_not_silent_about_a_job_that_could_not_be_run(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], command: str
+) -> None:
+    """One line on standard error for each of its problems, and nothing of the others."""
+    jobs = [tying(tmp_path, "a"), unreadable(tmp_path, "b")]
+    status, out, err = run(capsys, command, *jobs, "--quiet")
+    assert (status, out) == (1, "")
+    (line,) = err.splitlines()
+    assert line.startswith(f"{jobs[1]}: job.yaml:") and 'units.length is "fot"' in line
 
 
 def test_jobs_of_which_none_can_be_run_are_an_error(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -129,7 +129,7 @@ def _each(
             found[number] = replace(job, rows=None)
             bar.update(1)
     ordered = [found[number] for number in sorted(found)]
-    _refuse_all_wrong((job.name, job.problems) for job in ordered)
+    _tell_problems([(job.name, job.problems) for job in ordered], quiet=quiet)
     return ordered
 
 
@@ -147,7 +147,7 @@ def audit_several(jobs: Sequence[str], means: Means, *, quiet: bool) -> list[Aud
             found[number] = job
             bar.update(1)
     ordered = [found[number] for number in sorted(found)]
-    _refuse_all_wrong((job.job, job.problems) for job in ordered)
+    _tell_problems([(job.job, job.problems) for job in ordered], quiet=quiet)
     return ordered
 
 
@@ -171,8 +171,13 @@ def _bar(label: str, number: int, quiet: bool) -> Any:
     return click.progressbar(length=number, file=sys.stderr, label=label, hidden=hidden)
 
 
-def _refuse_all_wrong(jobs: Iterable[tuple[str, Sequence[str]]]) -> None:
-    """Raise TieupError where there is nothing but jobs with problems."""
-    told = [(name, problems) for name, problems in jobs]
-    if all(problems for _, problems in told):
-        raise TieupError(*(f"{name}: {problem}" for name, some in told for problem in some))
+def _tell_problems(jobs: Sequence[tuple[str, Sequence[str]]], *, quiet: bool) -> None:
+    """Raise TieupError where there is nothing but jobs with problems; say them where all is quiet.
+
+    Else they stand in the table of the jobs.
+    """
+    told = [f"{name}: {problem}" for name, problems in jobs for problem in problems]
+    if all(problems for _, problems in jobs):
+        raise TieupError(*told)
+    if quiet and told:
+        click.echo("\n".join(told), err=True)
