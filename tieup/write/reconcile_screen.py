@@ -8,7 +8,6 @@ that has room for. The long lists are in the files.
 from __future__ import annotations
 
 import math
-import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -18,14 +17,14 @@ import numpy as np
 
 from tieup.lengths import Lengths
 from tieup.model.answer import TIED, UNPROVED, all_in_plan
-from tieup.model.finding import Finding
 from tieup.model.link_kinds import LEVEL, LINK_KINDS, lists_alone
 from tieup.model.reconciliation import FATES, Fit, Reconciliation, Table
 from tieup.sentences import counted, listed
 from tieup.units import length_factor
 from tieup.write.cautions import CAUTIONS, UNCHECKED_MEANS
 from tieup.write.columns import COORDINATE, SETUPS, TIES
-from tieup.write.documents import decision_line, finding_record, significant
+from tieup.write.documents import finding_record, significant
+from tieup.write.finding_lines import finding_lines
 from tieup.write.folder import RUN_FILE, WRITERS, writers_of
 from tieup.write.rule_words import rule_words
 from tieup.write.tables import decimals, of_rows
@@ -35,10 +34,7 @@ from tieup.write.tie_words import beyond_words, tie_words
 MOST_SETUPS = 8
 MOST_REASONS = 4
 LABEL = 11  # width of the words in front of the facts
-FACT_LINES, SAYS_LINES, SHORT_LINES, CURE_LINES = 2, 3, 2, 2
-LONGEST = 6  # lines of a single sentence
-SENTENCE_END = re.compile(r"(?<=[.!?]) +(?=[A-Z\"(])")  # "S2 puts ... low. Shoot it again."
-MOST_STOPS = 8  # findings to settle that are shown, however small the screen
+FACT_LINES = 2
 
 
 def summary_text(
@@ -52,7 +48,7 @@ def summary_text(
     head = [*folded(headline(site)), "", *_facts(site), *setups]
     said = folded(remark, label="  ") if remark else []
     foot = ["", *_files(site, out, others), *said, "", *_caution(site)]
-    findings = _finding_lines(site.findings, HEIGHT - len(head) - len(foot) - 1)
+    findings = finding_lines(site.findings, HEIGHT - len(head) - len(foot) - 1)
     return "\n".join([*head, *([""] if findings else []), *findings, *foot]) + "\n"
 
 
@@ -294,73 +290,6 @@ def _worst_by_setup(ties: Table) -> tuple[dict[str, float], dict[str, float]]:
             if math.isfinite(value) and abs(value) >= abs(worst.get(setup, 0.0)):
                 worst[setup] = float(value)
     return plan, height
-
-
-def _finding_lines(findings: Sequence[Finding], room: int) -> list[str]:
-    """Return the worst findings with their cures, as many as there is room for.
-
-    What must be settled before use is shown whether there is room or not, in fewer words each,
-    and so is a column that a whole file lacks: it may be behind all else.
-    """
-    stops = [finding for finding in findings if _comes_first(finding)][:MOST_STOPS]
-    lines = [line for finding in stops for line in _block(finding)]
-    to_paste = _to_paste(stops)
-    more = len(findings) > len(stops)
-    if len(lines) + len(to_paste) > room - more:
-        lines = [line for finding in stops for line in _block(finding, SHORT_LINES)]
-    lines += to_paste
-    shown = len(stops)
-    for number, finding in enumerate(findings[shown:], shown + 1):
-        left = room - len(lines) - (number < len(findings))
-        block = next(
-            (b for b in (_block(finding), _block(finding, SHORT_LINES)) if len(b) <= left), []
-        )
-        if _comes_first(finding) or not block:
-            break
-        lines += block
-        shown = number
-    if rest := len(findings) - shown:
-        lines.append(f"{'and' if lines else 'See'} {rest:,} more in report.html, under Survey")
-    return lines
-
-
-def _comes_first(finding: Finding) -> bool:
-    return finding.severity == "stop" or (
-        finding.severity == "check" and finding.kind == "missing-column"
-    )
-
-
-def _block(finding: Finding, says: int = SAYS_LINES) -> list[str]:
-    """Return a finding in so many lines, with its cure."""
-    lines = _sentences(finding.says, f"{finding.severity.upper():<6}{finding.id}  ", says)
-    return lines + (_cure(finding) if finding.cure else [])
-
-
-def _cure(finding: Finding) -> list[str]:
-    return _sentences(finding.cure, " " * 6 + "cure: ", CURE_LINES)
-
-
-def _sentences(text: str, label: str, most: int) -> list[str]:
-    """Fold as many whole sentences as ``most`` lines hold, the first one in any case.
-
-    Half a sentence can say the opposite of the whole; dots behind the last one say that there
-    is more of it in report.html. Names as long as a page are cut all the same.
-    """
-    sentences = SENTENCE_END.split(text)
-    for count in range(len(sentences), 0, -1):
-        more = " ..." if count < len(sentences) else ""
-        lines = folded(" ".join(sentences[:count]) + more, label=label, most=LONGEST)
-        if len(lines) <= most:
-            break
-    return lines
-
-
-def _to_paste(stops: Sequence[Finding]) -> list[str]:
-    """Return the line that accepts the worst finding that a decision can settle, if any can."""
-    line = next((decision_line("accept", f.id) for f in stops if f.decidable), "")
-    if not line:
-        return []
-    return ["To decide, write under decisions: in job.yaml, for instance", f"  {line}"]
 
 
 def _files(site: Reconciliation, out: Path, others: Sequence[str]) -> list[str]:

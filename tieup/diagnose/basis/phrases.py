@@ -64,11 +64,9 @@ class Phrases:
         return Lengths(self.unit).some(metres / self.factor)
 
     def angle(self, radians: float) -> str:
-        """Return an angle without sign: seconds, minutes or degrees."""
+        """Return an angle without sign: in seconds, from ten minutes on as it is read off."""
         seconds = abs(radians) / ARC_SECOND
-        if seconds < 600:
-            return f"{seconds:.0f} seconds"
-        return f"{seconds / 3600:.4f} degrees"
+        return f"{seconds:.0f} seconds" if seconds < 600 else self.exact_angle(radians)
 
     def exact_angle(self, radians: float) -> str:
         r"""Return an angle without sign in degrees, minutes and seconds.
