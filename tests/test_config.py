@@ -219,6 +219,8 @@ WRONG = [
     ("confidence: 1_0", 2, "Expected a number"),
     ("tolerances: pavin", 2, "Did you mean paving?"),
     ("tolerances: {horizontal: 0.01}", 2, "tolerances.elevation is missing"),
+    ("tolerances: {horizontal: 6, elevation: 3}", 2, "If it is in mm, write 0.003"),
+    ("instruments: {defaul: {direction: 20}}", 2, "instruments.defaul is unknown. Did you mean"),
     ("tolerances: {horizontal: 0, elevation: 1}", 2, "tolerances.horizontal is 0"),
     ("control: {file: other.csv}", 2, 'control.file is "other.csv", and there is no such file'),
     ("control: {delimiter: ab}", 2, 'control.delimiter is "ab". Expected one character'),

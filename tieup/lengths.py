@@ -80,6 +80,19 @@ class Lengths:
             return said
         return f"{said} {'low' if value < 0 else 'high'}"
 
+    def signed(self, values: Sequence[float]) -> list[str]:
+        """Return lengths with their signs, all in the unit of the largest; nothing has no sign.
+
+        >>> Lengths("m").signed([112.0, 0.0699, -0.00001]), Lengths("m").signed([-0.012, 0.0])
+        (['+112.000 m', '+0.070 m', '0.000 m'], ['-12 mm', '0 mm'])
+        """
+        in_metres = self.metric and max(map(abs, values), default=0.0) >= 1.0
+        said = [f"{abs(value):.3f} m" if in_metres else self.said(value) for value in values]
+        return [
+            f"{'-' if value < 0 else '+'}{text}" if text and float(text.split()[0]) else text
+            for value, text in zip(values, said, strict=True)
+        ]
+
     def limits(self, horizontal: float, elevation: float) -> tuple[str, str]:
         """Return the limits in plan and in height, which come in m, in words."""
         factor = length_factor(self.unit)

@@ -54,8 +54,8 @@ def test_a_height_that_nobody_booked_is_no_wrong_booking() -> None:
     bare = replace(book.shots, target_height=np.zeros(len(book.shots)))
     without = Reporter(replace(book, shots=bare), METRES).finding(found)
     assert "booked 0.0043 m" not in without.says
-    assert "the target of the shot to CP1 stood 0.0043 m higher than the height 0" in without.says
-    assert "was booked 0.0043 m too small" in Reporter(book, METRES).finding(found).says
+    assert "the target of the shot to CP1 stood 4.3 mm higher than the height 0" in without.says
+    assert "was booked 4.3 mm too small" in Reporter(book, METRES).finding(found).says
 
 
 @pytest.mark.parametrize(

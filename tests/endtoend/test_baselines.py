@@ -433,7 +433,7 @@ def test_baselines_that_cannot_be_right_are_refused(tmp_path: Path, row: str, me
 def test_a_list_without_sds_is_refused(tmp_path: Path) -> None:
     """Each column that is missing is said once, not in every row."""
     folder = job_of(tmp_path, vectors(1))
-    rows = "A,B,1,2,3\n" * 3
+    rows = "A,B,1,2,3\nA,C,1,2,3\nA,D,1,2,3\n"
     (folder / "baselines.csv").write_text(f"from,to,d_northing,d_easting,d_elevation\n{rows}")
     with pytest.raises(TieupError) as caught:
         tieup.reconcile(folder)
@@ -534,3 +534,22 @@ def test_levels_carry_on_from_baselines(tmp_path: Path) -> None:
     assert np.isnan(float(table.loc["M"].northing))
     assert 0.1 < run["redundancy"]["levels and tapes"] < 1.0
     assert sum(run["redundancy"].values()) == pytest.approx(run["dof"], abs=1e-9)
+
+
+@pytest.mark.parametrize("number", range(len(LINES)))
+def test_a_baseline_booked_the_other_way_round_is_said_to_be(tmp_path: Path, number: int) -> None:
+    """Each of the nine in turn: from and to exchanged, and no other cause is given."""
+    observed = vectors(5)
+    one = observed[number]
+    observed[number] = Vector(one.end, one.start, one.offset, one.covariance)
+    (found,) = stops(tieup.reconcile(job_of(tmp_path, observed)))
+    way = f"from {one.end} to {one.start} is booked the other way round, from {one.start} to"
+    assert way in found["says"] and "Exchange from and to in its row" in found["cure"]
+
+
+def test_a_baseline_off_by_some_other_length_is_not_said_to_be_turned(tmp_path: Path) -> None:
+    """Twice the vector and 0.1 m more."""
+    observed = vectors(5)
+    wrong = moved(observed, 1, -2.0 * observed[1].offset + np.array([0.1, 0.0, 0.0]))
+    (found,) = stops(tieup.reconcile(job_of(tmp_path, wrong)))
+    assert "the other way round" not in found["says"] and "is off by" in found["says"]

@@ -89,3 +89,16 @@ def test_a_set_that_is_not_there_is_refused(
     output = reconcile(capsys, _job(tmp_path, "tolerances: paving", stated))
     assert output.status == 2
     assert "job.yaml:" in output.errors and "rules" in output.errors and told in output.errors
+
+
+@pytest.mark.parametrize("taken", ["paving", "nsw-g71", "our-contract"])
+def test_rules_of_ones_own_have_a_name_of_their_own(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], taken: str
+) -> None:
+    """That of a set that ships, asked for or not, or of another file would stand for two."""
+    job = _job(tmp_path, "tolerances: paving", "rules: [ours.yaml, more.yaml]")
+    (job / "ours.yaml").write_text(OWN, encoding="utf-8")
+    (job / "more.yaml").write_text(OWN.replace("name: our-contract", f"name: {taken}"), "utf-8")
+    output = reconcile(capsys, job)
+    assert output.status == 2 and not output.folder.exists()
+    assert f'more.yaml: name "{taken}" is that of the rules in ' in output.errors

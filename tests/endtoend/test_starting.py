@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -140,7 +141,9 @@ def test_the_us_survey_foot_shows_in_words(tmp_path: Path, capsys: Capture) -> N
     ties = capsys.readouterr().out
     assert " US ft" in ties
     for screen in (run.text, ties):
-        lines = [line for line in screen.splitlines() if " plan" in line or " low" in line]
+        # behind it stand sources, in words of theirs
+        own = re.split(r"\n(?:For the use of|Check independently)", screen)[0]
+        lines = [line for line in own.splitlines() if " plan" in line or " low" in line]
         assert lines
         assert not [line for line in lines if " ft" in line.replace(" US ft", "")]
         assert all(len(line) <= 80 or str(tmp_path) in line for line in screen.splitlines())

@@ -224,5 +224,5 @@ def test_what_is_left_to_check_stands_in_the_first_line(
     assert f"THE SITE TIES. {first}" in " ".join(run.text.split())
     assert cli.outcome(["ties", str(job)]) == 0
     screen = " ".join(capsys.readouterr().out.split())
-    assert f"THE BAYS TIE. {count['ties']} marks tie{untested}; 1 to check." in screen
+    assert f"THE BAYS TIE. {count['ties']} mark ties hold{untested}; 1 to check." in screen
     assert "level T7 again before anyone builds or digs to the typed value" in screen

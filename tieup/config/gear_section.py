@@ -6,7 +6,16 @@ import math
 from typing import Any
 
 from tieup.config.yaml_nodes import YamlReading
-from tieup.model.settings import Air, GridWish, Instrument, Light, Precision, SetLimits
+from tieup.errors import did_you_mean
+from tieup.model.settings import (
+    DEFAULT_INSTRUMENT,
+    Air,
+    GridWish,
+    Instrument,
+    Light,
+    Precision,
+    SetLimits,
+)
 from tieup.reduce.air import refractivity, vapour_pressure
 from tieup.units import angle_factor, length_factor
 
@@ -16,6 +25,10 @@ _MM = length_factor("mm")
 
 def read_precision(values: dict[str, Any], reading: YamlReading) -> Precision:
     """Return what is stated about everything measured; note what does not fit together."""
+    if "instruments.default" not in reading.lines:
+        for name in values["instruments"]:
+            if name != DEFAULT_INSTRUMENT and did_you_mean(name, [DEFAULT_INSTRUMENT]):
+                reading.note_key(f"instruments.{name}", "is unknown. Did you mean default?")
     instruments = {
         name: _instrument(item, f"instruments.{name}.reference", reading)
         for name, item in values["instruments"].items()

@@ -77,7 +77,19 @@ def rules_of(paths: Iterable[Path]) -> tuple[Rule, ...]:
         A file cannot be read as a rule set.
     """
     shipped = data_path("configs")
-    sets = (_shipped(p) if p.is_relative_to(shipped) else read_rules(p) for p in paths)
+    names = {_shipped(p).name: p for p in sorted((shipped / "rules").glob("*.yaml"))}
+    sets = []
+    for path in paths:
+        if path.is_relative_to(shipped):
+            sets.append(_shipped(path))
+            continue
+        own = read_rules(path)
+        if (other := names.setdefault(own.name, path)) != path:
+            raise ConfigError(
+                f'{path.name}: name "{own.name}" is that of the rules in {other.name}. Give these '
+                "a name of their own"
+            )
+        sets.append(own)
     return tuple(rule for found in sets for rule in found.rules)
 
 

@@ -12,6 +12,8 @@ from tieup.data import data_path
 from tieup.errors import ConfigError, did_you_mean
 from tieup.model.settings import Tolerances
 
+LARGEST = 1.0  # m; no limit of a site is as wide
+
 _LIMIT = Section(
     {
         "limit": Number(low=0.0, open_low=True, unit="m"),
@@ -45,6 +47,13 @@ def find_tolerances(
         Metres in the job's length unit.
     """
     if isinstance(stated, dict):
+        for key, value in stated.items():
+            if value is not None and value * factor > LARGEST:
+                reading.note_key(
+                    f"tolerances.{key}",
+                    f"is {value:g}, in the job's length unit: nothing is built to that. "
+                    f"If it is in mm, write {value * 0.001 / factor:.4g}",
+                )
         limits = {key: value * factor for key, value in stated.items() if value is not None}
         return Tolerances(name="job", source="stated in job.yaml", **limits)
     folder = data_path("configs") / "tolerances"

@@ -31,10 +31,10 @@ class TiesResult:
 
     def __repr__(self) -> str:
         things = sum(len(errand.things) for errand in self.answer.todo)
-        marks, todo = counted(self.answer.holding, "mark"), counted(things, "thing")
+        marks, todo = counted(self.answer.holding, "mark tie"), counted(things, "thing")
         title = self.answer.title or self.reconciliation.job.folder.name
         word = self.answer.verdict.word
-        return f"<tieup.TiesResult {title}: {word}; {marks} tie, {todo} to do>"
+        return f"<tieup.TiesResult {title}: {word}; {marks} within limits, {todo} to do>"
 
     @cached_property
     def setups(self) -> pandas.DataFrame:

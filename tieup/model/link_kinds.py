@@ -90,7 +90,7 @@ TAPE = LinkKind(
     more="long",
     less="short",
     likely="",
-    again="Tape it again, level and with the right pull; look which ends were held.",
+    again="Tape {which} again, level and with the right pull; look which ends were held.",
     cure="Leave it out (accept), or tape it again.",
     idle="not both marks have a place",
     hangs="",
@@ -109,8 +109,8 @@ BASELINE = LinkKind(
     more="",
     less="",
     likely="",
-    again="Observe it again with another set-up of both antennas; look up the antenna heights and "
-    "which marks they stood over.",
+    again="Observe the baseline {which} again with another set-up of both antennas; look up the "
+    "antenna heights and which marks they stood over.",
     cure="Leave it out (accept), or observe it again.",
     idle="not both marks have a place",
     hangs="no mark that has a place: no coordinates there.",

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field, replace
 
 from tieup.geometry import ARC_SECOND, EARTH_RADIUS
 
+DEFAULT_INSTRUMENT = "default"  # of rows that name none
+
 
 @dataclass(frozen=True)
 class Light:
@@ -122,7 +124,9 @@ class Precision:
     targets are not set up anew for a later look.
     """
 
-    instruments: Mapping[str, Instrument] = field(default_factory=lambda: {"default": Instrument()})
+    instruments: Mapping[str, Instrument] = field(
+        default_factory=lambda: {DEFAULT_INSTRUMENT: Instrument()}
+    )
     centring_instrument: float = 0.0005
     centring_target: float = 0.001
     height_instrument: float = 0.001

@@ -20,6 +20,7 @@ from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.fieldbook import Fieldbook, InvalidRow, Setup, Shots
 from tieup.model.job import BY_FILE, BY_JOB, BY_SETUP, Job
 from tieup.model.observations import KINDS
+from tieup.model.settings import DEFAULT_INSTRUMENT
 from tieup.read.file_rows import FileRows
 from tieup.read.landxml_reader import is_landxml, read_landxml
 from tieup.read.native import read_native
@@ -27,7 +28,6 @@ from tieup.read.nothing import empty_fieldbook, is_empty_template
 from tieup.read.numbered_texts import text_codes
 from tieup.read.repeats import originals
 from tieup.read.setup_separation import (
-    DEFAULT_INSTRUMENT,
     Levellings,
     find_levellings,
     label_setups,

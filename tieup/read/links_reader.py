@@ -21,6 +21,7 @@ from tieup.units import length_factor
 
 _KILOMETRE = 1000.0
 FARTHEST = 1.3e7  # m; two marks of the earth are no farther apart
+COARSEST = 1.0  # m; the sd of a baseline that says nothing of a site
 INDEPENDENT = 1e-9  # least eigenvalue of correlations that are no rounding
 
 
@@ -134,6 +135,7 @@ def read_baselines(path: Path, job: Job) -> tuple[BookedLink, ...]:
         both = np.where(sd[:, a] * sd[:, b] > 0.0, sd[:, a] * sd[:, b], np.nan)  # 0 is refused
         correlation[:, a, b] = correlation[:, b, a] = covariance / both
     _refuse_dependent(columns, correlation)
+    _refuse_copied(columns, np.column_stack(offset))
     return _links("baseline", columns, np.column_stack(offset), sd * factor, correlation)
 
 
@@ -153,7 +155,11 @@ def _sd_or_variance(columns: ListColumns, part: str, factor: float) -> FloatArra
     for name, values in ((f"sd_{part}", sd), (f"var_{part}", variance)):
         columns.refuse(name, values <= 0.0, "is not above 0")
     for name, values in ((f"sd_{part}", sd), (f"var_{part}", np.sqrt(np.maximum(variance, 0.0)))):
-        columns.refuse(name, values > LARGEST, "is beyond all measure")
+        columns.refuse(
+            name,
+            values * factor > COARSEST,
+            "is coarser than any baseline is observed. Lengths here are in the job's unit: in mm?",
+        )
         fine = (values > 0.0) & (values * factor < SMALLEST_SD)
         columns.refuse(name, fine, "is finer than any length is known")
     for row in np.flatnonzero(np.isfinite(sd) & np.isfinite(variance)).tolist():
@@ -178,6 +184,20 @@ def _refuse_dependent(columns: ListColumns, correlation: FloatArray) -> None:
             "the standard deviations. Check cov_northing_easting, cov_northing_elevation, "
             "cov_easting_elevation and their unit (the square of that of the sds)",
         )
+
+
+def _refuse_copied(columns: ListColumns, offset: FloatArray) -> None:
+    """Note the rows whose offset (n, 3) and marks are those of a row before: it would count twice.
+
+    No two observations agree in three components to the last digit.
+    """
+    first: dict[tuple[object, ...], int] = {}
+    ends = zip(columns.texts("from"), columns.texts("to"), offset.tolist(), strict=True)
+    for row, (start, end, parts) in enumerate(ends):
+        line = int(columns.table.line[row])
+        before = first.setdefault((start, end, *parts), line)
+        if before != line:
+            columns.note(row, f"repeats the baseline of line {before} to the digit. Take one out")
 
 
 def _needed(columns: ListColumns, name: str) -> FloatArray:

@@ -16,9 +16,8 @@ from numpy.typing import NDArray
 
 from tieup.model.arrays import BoolArray, IntArray, TextArray
 from tieup.model.fieldbook import Setup
+from tieup.model.settings import DEFAULT_INSTRUMENT
 from tieup.read.numbered_texts import by_appearance, pair_codes, text_codes, value_codes
-
-DEFAULT_INSTRUMENT = "default"
 
 
 @dataclass(frozen=True)

@@ -301,7 +301,8 @@ def _files(site: Reconciliation, out: Path, others: Sequence[str]) -> list[str]:
 
 def _caution(site: Reconciliation) -> list[str]:
     limits = site.job.tolerances
-    source = f"Limits {limits.name}: {limits.source}."
+    plan, height = Lengths(site.job.length_unit).limits(limits.horizontal, limits.elevation)
+    source = f"Limits {limits.name} (plan {plan}, height {height}): {limits.source}."
     return folded(" ".join([*CAUTIONS[:-1], source]))
 
 

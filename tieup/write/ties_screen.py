@@ -142,7 +142,7 @@ def headline(answer: TieAnswer) -> str:
 
 def _marks(answer: TieAnswer) -> str:
     """Count the mark ties that hold, and those that nothing proves."""
-    marks = "1 mark ties" if answer.holding == 1 else f"{answer.holding:,} marks tie"
+    marks = "1 mark tie holds" if answer.holding == 1 else f"{answer.holding:,} mark ties hold"
     return f"{marks}, {answer.unproved:,} untested" if answer.unproved else marks
 
 

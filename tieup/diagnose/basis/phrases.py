@@ -80,11 +80,9 @@ class Phrases:
     def vector(self, mistake: Mistake) -> str:
         """Return a shift in N, E, H with signs."""
         letters = mistake.detail if set(mistake.detail) <= set("NEH") and mistake.detail else "NEH"
-        parts = [
-            f"{letter} {'+' if value >= 0 else '-'}{self.shift(value)}"
-            for letter, value in zip(letters, mistake.size, strict=False)
-        ]
-        return ", ".join(parts)
+        values = [value / self.factor for value in mistake.size[: len(letters)].tolist()]
+        said = Lengths(self.unit).signed(values)
+        return ", ".join(f"{letter} {text}" for letter, text in zip(letters, said, strict=False))
 
 
 def too(mistake: Mistake, more: str, less: str) -> str:

@@ -113,11 +113,15 @@ class LinkMistake(Kind):
     def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say by how much the link is off, where that is known."""
         which = _which(mistake)
+        off, cure = _off(mistake, phrases, self.link), self.link.cure
+        if mistake.instead:
+            off = f"is booked the other way round, from {' to '.join(mistake.instead)}"
+            cure = f"Exchange from and to in its row, or leave it out (accept). {cure}"
         return MistakeText(
-            f"The {self.link.noun} {which} {_off(mistake, phrases, self.link)}{self.link.likely}",
+            f"The {self.link.noun} {which} {off}{self.link.likely}",
             "it is left out",
             self.link.again.format(which=which),
-            self.link.cure,
+            cure,
             "it stays left out",
         )
 
@@ -175,7 +179,7 @@ class LevelMetre(ExactRun):
         """Say by how much the run is off."""
         m, which = mistake, _which(mistake)
         return MistakeText(
-            f"The level run {which} is {phrases.length(m.magnitude)} too {too(m, 'high', 'low')}: "
+            f"The level run {which} is {phrases.shift(m.magnitude)} too {too(m, 'high', 'low')}: "
             "whole units of the rod misread",
             "it is left out",
             f"Look up the rod readings in the level book. {LEVEL.again.format(which=which)}",
@@ -186,6 +190,16 @@ class LevelMetre(ExactRun):
 
 def _which(m: Mistake) -> str:
     return f"from {m.points[0]} to {m.points[1]}" + (f" ({m.detail})" if m.detail else "")
+
+
+def _other_way(case: Case, mistake: Mistake) -> tuple[str, ...]:
+    """Return the marks of a baseline from end to start where it was booked so, else none."""
+    booked = np.array(case.booked_links[mistake.links[0]].values)
+    inverse = np.linalg.inv(mistake.covariance)
+    turned = 2.0 * booked - mistake.size  # 0 where what is right is its opposite
+    fits = turned @ inverse @ turned <= len(turned) * ALIKE**2
+    long = booked @ inverse @ booked > SHARP**2
+    return mistake.points[::-1] if fits and long else ()
 
 
 def _off(m: Mistake, p: Phrases, kind: LinkKind) -> str:
@@ -206,9 +220,13 @@ LEVEL_METRE = LevelMetre("level-metre", (), "m", in_height=True)
 
 
 def named_run(case: Case, mistake: Mistake) -> Mistake:
-    """Say from its size what kind of mistake a level run holds; others stay what they are."""
+    """Say from its size what a level run's mistake is, or that a baseline is turned round."""
     kind_of = LINK_KINDS.get(mistake.kind)
-    if kind_of is None or not kind_of.by_rod or not len(mistake.size):
+    if kind_of is None or not len(mistake.size):
+        return mistake
+    if kind_of.is_vector:
+        return replace(mistake, instead=_other_way(case, mistake))
+    if not kind_of.by_rod:
         return mistake
     sd = max(mistake.sd, 1e-9)
     causes = [LEVEL_SIGN, LEVEL_METRE] if case.rod_unit > SHARP * sd else [LEVEL_SIGN]

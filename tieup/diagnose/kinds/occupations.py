@@ -83,7 +83,7 @@ class InstrumentHeight(OccupationKind):
 
     def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say by how much the height was booked wrong."""
-        m, size = mistake, phrases.length(mistake.magnitude)
+        m, size = mistake, phrases.shift(mistake.magnitude)
         return MistakeText(
             f"The instrument height of setup {m.setup} over {at_marks(m)} was booked {size} too "
             f"{too(m, 'large', 'small')}",

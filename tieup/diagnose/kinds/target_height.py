@@ -149,7 +149,7 @@ class TargetHeight(SightKind):
         if shots.target_height.any():
             return text
         many = "s" if len(mistake.points) > 1 else ""
-        by = f"{phrases.length(mistake.magnitude)} {too(mistake, 'lower', 'higher')}"
+        by = f"{phrases.shift(mistake.magnitude)} {too(mistake, 'lower', 'higher')}"
         return replace(
             text,
             wrong=f"In setup {mistake.setup} the target of the shot{many} to "
@@ -171,7 +171,7 @@ class TargetHeight(SightKind):
         also = " and distances" if DISTANCE in m.kinds else ""
         cure, applied = _right_pole(m, phrases)
         return MistakeText(
-            f"In setup {m.setup} {what} was booked {phrases.length(m.magnitude)} "
+            f"In setup {m.setup} {what} was booked {phrases.shift(m.magnitude)} "
             f"too {too(m, 'large', 'small')}",
             f"the heights{also} are left out",
             f"From {m.setup} shoot {first_mark(m)} again and read the pole height aloud; look up "
@@ -195,7 +195,7 @@ def _right_pole(m: Mistake, p: Phrases) -> tuple[str, str]:
     if np.isfinite(m.right):
         right = f"{p.height(m.right)}, {m.instead[0]}, which the readings fit"
         return f"Set the pole height to {right}", f"the pole height is taken as {right},"
-    by = f"{p.length(m.magnitude)} {too(m, 'lower', 'higher')}"
+    by = f"{p.shift(m.magnitude)} {too(m, 'lower', 'higher')}"
     return f"Set the pole height {by}", f"the pole height is taken {by}"
 
 

@@ -75,7 +75,7 @@ def _finding(
     checks = float(scatter.redundancy[own].sum())
     more = times > 1.0
     says = (
-        f"{what[0].upper()}{what[1:]}: {times:.2f} times the scatter stated, "
+        f"{what[0].upper()}{what[1:]}: {times_word(times)} times the scatter stated, "
         f"{'more' if more else 'less'} than chance explains ({checks:.0f} checks)"
     )
     figures = "; ".join(_figures(scatter, group, stated) for group in own)
@@ -98,6 +98,15 @@ def _finding(
     )
 
 
+def times_word(times: float) -> str:
+    """Return a factor to hundredths, a small one to two figures.
+
+    >>> times_word(1.5), times_word(0.003456)
+    ('1.50', '0.0035')
+    """
+    return f"{times:.2f}" if times >= 0.1 else f"{times:.2g}"
+
+
 def _figures(scatter: Scatter, group: int, stated: Precision) -> str:
     """Return what to state of a group, as job.yaml has it."""
     times, name = float(scatter.times[group]), GROUPS[group]
@@ -112,7 +121,7 @@ def _figures(scatter: Scatter, group: int, stated: Precision) -> str:
             f"target: {1000 * stated.height_target * times:.1f}}}"
         )
     if len(stated.instruments) != 1:
-        return f"{name} of each instrument {times:.2f} times as large"
+        return f"{name} of each instrument {times_word(times)} times as large"
     one = next(iter(stated.instruments.values()))
     if name == "distance":
         constant, ppm = 1000 * one.distance_constant * times, one.distance_ppm * times
@@ -154,16 +163,16 @@ def _of_component(component: Component, kept: Sequence[str]) -> Finding:
     scatter, too_small = component.factor**0.5, component.chance_larger < SURE
     kind, side = component.kind, "more" if too_small else "less"
     says = (
-        f"The {kind}s scatter {scatter:.2f} times as much as stated: {side} than chance explains "
-        f"({component.redundancy:.0f} checks)"
+        f"The {kind}s scatter {times_word(scatter)} times as much as stated: {side} than chance "
+        f"explains ({component.redundancy:.0f} checks)"
     )
     if too_small and kept:
         says += f"; what was kept as booked ({', '.join(kept)}) scatters with them"
         cure = "Settle what was kept before the stated sds are judged."
     else:
         cure = (
-            f"State the standard deviation of {kind}s (or of centring) {scatter:.2f} times as "
-            "large, if this is how the gear works."
+            f"State the standard deviation of {kind}s (or of centring) {times_word(scatter)} times "
+            "as large, if this is how the gear works."
         )
     return PRECISION.found(
         severity="check" if too_small else "note",
