@@ -543,7 +543,7 @@ def test_a_baseline_booked_the_other_way_round_is_said_to_be(tmp_path: Path, num
     one = observed[number]
     observed[number] = Vector(one.end, one.start, one.offset, one.covariance)
     (found,) = stops(tieup.reconcile(job_of(tmp_path, observed)))
-    way = f"from {one.end} to {one.start} is booked the other way round, from {one.start} to"
+    way = f"is booked the other way round: it is that from {one.start} to {one.end}"
     assert way in found["says"] and "Exchange from and to in its row" in found["cure"]
 
 

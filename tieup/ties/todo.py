@@ -17,6 +17,7 @@ from tieup.geometry import azimuth
 from tieup.model.answer import FAILS, TIED, UNTESTED, Errand, Promise
 from tieup.model.finding import CHECK, NOTICED, POLE_HEIGHT, STRING_STEP, Finding
 from tieup.model.geometry_words import CIRCLE, DISCONNECTED, LINE, SINGLE, STRONG, TWO, WEAK
+from tieup.model.link_kinds import LINK_KINDS
 from tieup.ties.errands import NOWHERE, Errands, named
 from tieup.ties.sector import Sector
 from tieup.ties.setup_geometry import Geometry
@@ -68,7 +69,7 @@ def _settle(errands: Errands, findings: Sequence[Finding]) -> None:
     """Ask for what the findings say of how to confirm them, at their setup or their mark."""
     for finding in findings:
         setup = errands.by_label(finding.setup)
-        if setup == NOWHERE:
+        if setup == NOWHERE and finding.kind not in LINK_KINDS:  # which no setup observes
             setup = errands.at_mark(finding.points)
         thing = finding.confirm.removesuffix(".")
         shots = _asked_in(thing, finding.points)

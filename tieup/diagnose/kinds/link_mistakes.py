@@ -113,15 +113,20 @@ class LinkMistake(Kind):
     def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say by how much the link is off, where that is known."""
         which = _which(mistake)
-        off, cure = _off(mistake, phrases, self.link), self.link.cure
         if mistake.instead:
-            off = f"is booked the other way round, from {' to '.join(mistake.instead)}"
-            cure = f"Exchange from and to in its row, or leave it out (accept). {cure}"
+            return MistakeText(
+                f"The {self.link.noun} {which} is booked the other way round: it is that from "
+                f"{' to '.join(mistake.instead)}",
+                "it is left out",
+                f"Look up in the log of the observer which way the {self.link.noun} {which} goes.",
+                "Exchange from and to in its row, or leave it out (accept).",
+                "it stays left out",
+            )
         return MistakeText(
-            f"The {self.link.noun} {which} {off}{self.link.likely}",
+            f"The {self.link.noun} {which} {_off(mistake, phrases, self.link)}{self.link.likely}",
             "it is left out",
             self.link.again.format(which=which),
-            cure,
+            self.link.cure,
             "it stays left out",
         )
 
