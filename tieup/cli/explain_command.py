@@ -14,7 +14,7 @@ from tieup.cli.common import TIES, common, show, writing
 from tieup.errors import OutputError
 
 if TYPE_CHECKING:
-    from tieup.explain.entries import Entry
+    from tieup.explain.entry import Entry
 
 PAGE = "explained.html"
 GENERATOR = 'name="generator" content="tieup '
@@ -62,7 +62,7 @@ def explain(
 
 def _commands() -> Iterator[Entry]:
     """Yield every command with its options, as its own help has them."""
-    from tieup.explain.entries import Entry
+    from tieup.explain.entry import Entry
 
     root = click.get_current_context().find_root()
     group = root.command
