@@ -40,13 +40,15 @@ def _absent(keys: Iterable[str]) -> list[Json]:
 @cache
 def shipped(path: str) -> Json | None:
     """Return what a key may name that takes sets which ship; None for any other key."""
-    own = {
-        "tolerances": lambda: {"enum": [*tolerance_classes()]},
-        "rules": lambda: {"anyOf": [{"enum": [*rule_sets("rules")]}, OWN_FILE]},
-        "audit": lambda: {"anyOf": [{"enum": [*rule_sets("audit")]}, OWN_FILE]},
-        "surfaces.*.limits.set": lambda: {"enum": [*grade_sets()]},
-    }
-    return own[path]() if path in own else None
+    match path:
+        case "tolerances":
+            return {"enum": [*tolerance_classes()]}
+        case "rules" | "audit":
+            return {"anyOf": [{"enum": [*rule_sets(path)]}, OWN_FILE]}
+        case "surfaces.*.limits.set":
+            return {"enum": [*grade_sets()]}
+        case _:
+            return None
 
 
 def conditions(path: str) -> list[Json]:
