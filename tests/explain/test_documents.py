@@ -65,6 +65,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     return found
 
 
+@pytest.mark.slow
 def test_every_key_of_the_record_is_told_and_no_other(record: dict[str, Any]) -> None:
     """Keys inside of others too: page against a run that writes all of them."""
     assert record["azimuth_turns"] and record["decisions"] and record["lists"] and record["scatter"]
@@ -75,6 +76,7 @@ def test_every_key_of_the_record_is_told_and_no_other(record: dict[str, Any]) ->
     assert set(record["settings"]) <= set(SCHEMA.keys)
 
 
+@pytest.mark.slow
 def test_the_groups_that_are_told_by_name_are_those_of_the_run(record: dict[str, Any]) -> None:
     """What a text says of scatter, redundancy and lists names each of them."""
     says = {key: row[-1] for row in rows(RUN_KEYS) for key in named(row[0])}
