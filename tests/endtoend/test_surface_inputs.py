@@ -238,7 +238,7 @@ def test_it_says_where_it_wrote(tmp_path: Path, capsys: pytest.CaptureFixture[st
     assert {Path(path).name for path in written} == {path.name for path in out.iterdir()}
 
 
-@pytest.mark.parametrize("word", ["drains", "holds", "surface files", "surface_NAME_points.csv"])
+@pytest.mark.parametrize("word", ["drains", "holds", "surface files"])
 def test_the_words_of_the_answer_are_explained(
     word: str, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -7,8 +7,22 @@ from pathlib import Path
 
 import pytest
 
+from tieup.config.value_kinds import Number
+from tieup.config.value_shapes import Section
 from tieup.diagnose.kinds.catalogue import KINDS
-from tieup.explain.pages import COLUMNS, FINDINGS, KEYS, TERMS, named, rows
+from tieup.explain.pages import (
+    ACTIONS,
+    COLUMNS,
+    FILES,
+    FINDING_KEYS,
+    FINDINGS,
+    KEYS,
+    LIST_COLUMNS,
+    RUN_KEYS,
+    TERMS,
+    named,
+    rows,
+)
 from tieup.explain.schema_keys import default_words, schema_keys
 from tieup.model.finding_kinds import FINDING_KINDS
 from tieup.read.raw_columns import COLUMNS as RAW_COLUMNS
@@ -71,10 +85,26 @@ def test_findings_and_mistakes_are_made_in_one_place(path: Path) -> None:
             assert path.name == maker[name] or "write" in path.parts, f"{path}:{node.lineno}"
 
 
-@pytest.mark.parametrize("page", [KEYS, FINDINGS, COLUMNS])
+@pytest.mark.parametrize(
+    "page", [KEYS, FINDINGS, COLUMNS, RUN_KEYS, FINDING_KEYS, ACTIONS, FILES, LIST_COLUMNS]
+)
 def test_every_row_says_something(page: str) -> None:
-    """No row without a meaning."""
+    """No row without a meaning, and none that leads on to a row below it."""
     assert all(len(row[-1]) > 3 for row in rows(page))
+    assert not [row for row in rows(page) if row[-1].endswith((":", ";", " or", " and"))]
+
+
+def test_a_section_of_one_unit_tells_it() -> None:
+    """`heights` is in mm as what stands in it is; so is any section of one unit alone."""
+    checked = 0
+    for row in rows(KEYS):
+        for key in named(row[0]):
+            kind = schema_keys()[key]
+            if isinstance(kind, Section) and all(isinstance(k, Number) for k in kind.keys.values()):
+                units = {getattr(child, "unit", "").split(",")[0] for child in kind.keys.values()}
+                assert len(units) > 1 or {row[1]} == units, key
+                checked += len(units) == 1
+    assert checked > 1
 
 
 def test_every_term_says_something_and_stands_once() -> None:

@@ -74,6 +74,17 @@ def test_a_misspelt_word_gets_the_nearest(capsys: pytest.CaptureFixture[str]) ->
         senses("qqqqqqqq", entries())
 
 
+def test_the_nearest_word_stands_first() -> None:
+    """A whole key before the last part of a longer one; a word of thousands of letters is cut."""
+    for word, nearest in (("tolerences", "tolerances"), ("hieghts", "heights")):
+        with pytest.raises(ConfigError) as told:
+            senses(word, entries())
+        assert f"Did you mean {nearest}" in str(told.value)
+    with pytest.raises(ConfigError) as told:
+        senses("a" * 5000, entries())
+    assert len(str(told.value)) < 120
+
+
 def test_the_page_has_every_word_and_takes_nobodys_place(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

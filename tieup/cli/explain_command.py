@@ -14,7 +14,7 @@ from tieup.cli.common import TIES, common, show, writing
 from tieup.errors import OutputError
 
 if TYPE_CHECKING:
-    from tieup.explain.entries import Entry
+    from tieup.explain.entry import Entry
 
 PAGE = "explained.html"
 GENERATOR = 'name="generator" content="tieup '
@@ -29,7 +29,7 @@ EXPLAIN_STATUS = "Exit status: 0 the word is known, or the page was written; 2 i
 def explain(
     words: tuple[str, ...], page: bool, schema: bool, out: Path | None, quiet: bool, as_json: bool
 ) -> int:
-    """Say what WORD means: a key of job.yaml, a column, a finding, a rule, a command, a term.
+    """Say what WORD means: a key, a file, a column, a finding, a rule, a command, a term.
 
     Topics to read: archive, bays, deciding, exporting, planning, python, results, scatter,
     security. Several words are taken as one. The page goes to the folder that --out names, else
@@ -62,7 +62,7 @@ def explain(
 
 def _commands() -> Iterator[Entry]:
     """Yield every command with its options, as its own help has them."""
-    from tieup.explain.entries import Entry
+    from tieup.explain.entry import Entry
 
     root = click.get_current_context().find_root()
     group = root.command

@@ -12,7 +12,7 @@ from tieup.model.decision import Decision
 from tieup.units import length_factor
 
 VERBS = ("accept", "exclude", "set", "rename", "keep")
-_SETUP_WIDE = ("instrument_height", "station")  # these belong to a setup, not to a shot
+SETUP_WIDE = ("instrument_height", "station")  # these belong to a setup, not to a shot
 _LINE = re.compile(r".+:[0-9]+")
 
 
@@ -102,7 +102,7 @@ def _where_problems(verb: str, body: dict[str, Any]) -> Iterator[str]:
 def _value_problems(where: list[str], values: list[str], body: dict[str, Any]) -> Iterator[str]:
     if not values:
         yield f"set sets nothing. Expected one or more of {', '.join(SETTABLE)}"
-    for key in (key for key in values if key in _SETUP_WIDE):
+    for key in (key for key in values if key in SETUP_WIDE):
         if where != ["setup"]:
             yield f"{key} belongs to a whole setup. Name the setup and nothing else"
     if body.get("face", 1) not in (1, 2):

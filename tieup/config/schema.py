@@ -112,7 +112,7 @@ SET_LIMITS = Section(
 # What is to be measured, for `tieup plan`: lists of places and of sights.
 PLAN = Section({"places": TextValue(), "sights": TextValue()}, required=("sights",), sparse=True)
 
-_WHERE: dict[str, ValueKind] = {
+WHERE: dict[str, ValueKind] = {
     "setup": TextValue(),
     "point": TextValue(),
     "string": TextValue(),
@@ -131,11 +131,9 @@ SETTABLE: dict[str, ValueKind] = {
 DECISION = Section(
     {
         "accept": TextValue(),
-        "exclude": Section(_WHERE, sparse=True, some_of=(tuple(_WHERE),)),
-        "set": Section(
-            {**_WHERE, **SETTABLE}, sparse=True, some_of=(tuple(_WHERE), tuple(SETTABLE))
-        ),
-        "rename": Section(_WHERE, sparse=True, some_of=(tuple(_WHERE),)),
+        "exclude": Section(WHERE, sparse=True, some_of=(tuple(WHERE),)),
+        "set": Section({**WHERE, **SETTABLE}, sparse=True, some_of=(tuple(WHERE), tuple(SETTABLE))),
+        "rename": Section(WHERE, sparse=True, some_of=(tuple(WHERE),)),
         "keep": TextValue(),
         "to": TextValue(),
         "by": TextValue(),

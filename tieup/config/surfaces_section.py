@@ -11,45 +11,19 @@ from pathlib import Path
 from typing import Any
 
 from tieup.config.files import find_file
-from tieup.config.value_kinds import Choice, Number, TextValue
-from tieup.config.value_shapes import ListOf, Section
-from tieup.config.yaml_nodes import YamlReading, parse_yaml
-from tieup.data import data_path
+from tieup.config.grade_sets import grade_sets, read_grade_set
+from tieup.config.yaml_nodes import YamlReading
 from tieup.errors import ConfigError, did_you_mean
 from tieup.model.surfaces import (
     ALONG,
     ANY,
-    GRADES_OF,
     Against,
-    GradeLimit,
     GradeLimits,
     SurfaceWish,
 )
 
-PER_CENT = 0.01
 LISTS = ("strings", "points_only", "codes", "points", "roles", "proofs", "holes", "inlets")
 STRINGS = ("strings", "points_only", "boundary", "holes")
-_PER_CENT = Number(low=0.0, high=1000.0, unit="per cent")
-_SET = Section(
-    {
-        "name": TextValue(),
-        "use": TextValue(),
-        "limits": ListOf(
-            Section(
-                {
-                    "id": TextValue(),
-                    "of": Choice(GRADES_OF),
-                    "minimum": _PER_CENT,
-                    "maximum": _PER_CENT,
-                    "source": TextValue(),
-                },
-                required=("id", "of", "source"),
-                sparse=True,
-            )
-        ),
-    },
-    required=("name", "use", "limits"),
-)
 
 
 def read_surfaces(
@@ -90,8 +64,7 @@ def _note_name(name: str, path: str, reading: YamlReading) -> None:
 def _limits(
     entries: Sequence[dict[str, Any]], path: str, reading: YamlReading
 ) -> Iterator[GradeLimits]:
-    folder = data_path("configs") / "grades"
-    sets = {file.stem: file for file in sorted(folder.glob("*.yaml"))}
+    sets = grade_sets()
     for number, entry in enumerate(entries, 1):
         own = f"{path}.limits {number}"
         name = entry.get("set", "")
@@ -101,34 +74,11 @@ def _limits(
                 f"{own}.set", f'is "{name}". Expected {", ".join(sets)}. {hint}'.rstrip()
             )
             continue
-        limits = read_grade_limits(sets[name])
+        limits = read_grade_set(sets[name]).limits
         routed = any(limit.of != ANY for limit in limits)
         if routed and "along" not in entry:
             reading.note_key(own, f"{name} is for a route. Expected along: the string of the route")
         yield GradeLimits(name, limits, entry.get("within", ""), entry.get(ALONG, ""))
-
-
-def read_grade_limits(path: Path) -> tuple[GradeLimit, ...]:
-    """Read one set of limits of grades.
-
-    Raises
-    ------
-    ConfigError
-        The file cannot be read as one.
-    """
-    reading = YamlReading(path.name)
-    values = _SET.read(parse_yaml(path.read_text(encoding="utf-8"), reading), "", reading)
-    reading.raise_problems()
-    return tuple(
-        GradeLimit(
-            id=limit["id"],
-            of=limit["of"],
-            minimum=limit.get("minimum", -math.inf) * PER_CENT,
-            maximum=limit.get("maximum", math.inf) * PER_CENT,
-            source=limit["source"],
-        )
-        for limit in values["limits"]
-    )
 
 
 def _against(

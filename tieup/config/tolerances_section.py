@@ -34,6 +34,12 @@ _CLASS = Section(
 )
 
 
+def tolerance_classes() -> dict[str, Path]:
+    """Return the classes that ship with the package, by name."""
+    folder = data_path("configs") / "tolerances"
+    return {path.stem: path for path in sorted(folder.glob("*.yaml"))}
+
+
 def find_tolerances(
     stated: str | dict[str, Any], factor: float, reading: YamlReading
 ) -> Tolerances:
@@ -56,8 +62,7 @@ def find_tolerances(
                 )
         limits = {key: value * factor for key, value in stated.items() if value is not None}
         return Tolerances(name="job", source="stated in job.yaml", **limits)
-    folder = data_path("configs") / "tolerances"
-    classes = {path.stem: path for path in sorted(folder.glob("*.yaml"))}
+    classes = tolerance_classes()
     if stated in classes:
         return read_class(classes[stated], feet=factor != 1.0)
     hint = did_you_mean(stated, classes.keys())
@@ -74,13 +79,7 @@ def read_class(path: Path, *, feet: bool = False) -> Tolerances:
     ConfigError
         The file cannot be read as a class of tolerances.
     """
-    reading = YamlReading(path.name)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path}: cannot be read ({error})") from error
-    values = _CLASS.read(parse_yaml(text, reading), "", reading)
-    reading.raise_problems()
+    values = _content(path)
     plan, height = values["horizontal"], values["elevation"]
     return Tolerances(
         name=values["name"],
@@ -88,6 +87,22 @@ def read_class(path: Path, *, feet: bool = False) -> Tolerances:
         elevation=height["limit"],
         source=f"horizontal: {_source(plan, feet)}; elevation: {_source(height, feet)}",
     )
+
+
+def use_of_class(path: Path) -> str:
+    """Return what a class of tolerances is for; raises as `read_class`."""
+    return str(_content(path)["use"])
+
+
+def _content(path: Path) -> dict[str, Any]:
+    reading = YamlReading(path.name)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path}: cannot be read ({error})") from error
+    values: dict[str, Any] = _CLASS.read(parse_yaml(text, reading), "", reading)
+    reading.raise_problems()
+    return values
 
 
 def _source(limit: dict[str, Any], feet: bool) -> str:

@@ -1,7 +1,8 @@
 """The schema of job.yaml as a JSON Schema (draft 2020-12), for editors and other programs.
 
-It knows what each key may hold. Which keys go together, and whether the files and marks that are
-named exist, only a run can say.
+It knows what each key may hold, which sets ship, and which keys of a section go together
+(`tieup.explain.json_conditions`). Whether the files and marks that are named exist, only a run can
+say.
 """
 
 from __future__ import annotations
@@ -9,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from functools import cache
-from typing import Any
 
 from tieup.config.schema import SCHEMA
 from tieup.config.value_kinds import (
@@ -23,10 +23,10 @@ from tieup.config.value_kinds import (
     ValueKind,
 )
 from tieup.config.value_shapes import EVERY, AllOr, Either, ListOf, Named, NumberList, Section
+from tieup.explain.json_conditions import Json, conditions, shipped, written
 from tieup.explain.pages import KEYS, named, rows
 from tieup.explain.schema_keys import BY_COLUMN
 
-Json = dict[str, Any]
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 SCALAR = ["string", "number", "boolean"]  # a point 101 is a name, and `yes` may be one
 
@@ -52,14 +52,10 @@ def _section(section: Section, path: str) -> Json:
         says = _meanings().get(below)
         properties[name] = {**({"description": says} if says else {}), **held, **_default(kind)}
     found: Json = {"type": "object", "properties": properties, "additionalProperties": False}
-    if section.some_of:
-        found["allOf"] = [{"anyOf": [_written(key) for key in keys]} for keys in section.some_of]
+    some = [{"anyOf": [written(key) for key in keys]} for keys in section.some_of]
+    if together := [*some, *conditions(path)]:
+        found["allOf"] = together
     return {**found, "required": list(section.required)} if section.required else found
-
-
-def _written(key: str) -> Json:
-    """Return what asks for a key with a value."""
-    return {"required": [key], "properties": {key: {"not": {"type": "null"}}}}
 
 
 def _default(kind: ValueKind) -> Json:
@@ -84,7 +80,7 @@ def _held(kind: ValueKind, path: str) -> Json:
             parts = [_held(part, path) for part in kind.parts]
             return {"type": "array", "prefixItems": parts, "items": False, "minItems": len(parts)}
         case _:
-            return _scalar(kind)
+            return shipped(path) or _scalar(kind)
 
 
 def _scalar(kind: ValueKind) -> Json:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tieup.explain.entries import Entry
+from tieup.explain.entry import Entry
 from tieup.explain.prose import pieces
 from tieup.explain.screen import merged
 from tieup.write.html import laid_out

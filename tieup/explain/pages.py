@@ -9,6 +9,8 @@ from pathlib import Path
 
 TEXTS = Path(__file__).parent / "texts"
 KEYS, FINDINGS, COLUMNS, TERMS = "keys", "findings", "raw_columns", "terms"
+RUN_KEYS, FINDING_KEYS, ACTIONS = "run_keys", "finding_keys", "actions"
+FILES, LIST_COLUMNS = "files", "list_columns"
 
 
 @cache

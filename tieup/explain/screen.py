@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import replace
 
-from tieup.explain.entries import Entry
+from tieup.explain.entry import Entry
 from tieup.explain.prose import Piece, pieces
 from tieup.write.terminal import WIDTH, folded
 

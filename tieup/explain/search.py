@@ -6,9 +6,11 @@ from collections.abc import Sequence
 from difflib import get_close_matches
 
 from tieup.errors import ConfigError
-from tieup.explain.entries import Entry
+from tieup.explain.entry import Entry
+from tieup.write.terminal import clipped
 
 NEAR, LIKE = 5, 0.6
+LONGEST = 100  # letters of a word that is looked for: no word of tieup is longer
 
 
 def senses(word: str, known: Sequence[Entry]) -> tuple[Entry, ...]:
@@ -24,11 +26,19 @@ def senses(word: str, known: Sequence[Entry]) -> tuple[Entry, ...]:
     last = tuple(entry for entry in known if _plain(entry.word.rpartition(".")[2]) == asked)
     if found := tuple(dict.fromkeys((*exact, *last))):
         return found
-    words = {_plain(entry.word): entry.word for entry in known}
-    words |= {_plain(entry.word.rpartition(".")[2]): entry.word for entry in known}
-    near = dict.fromkeys(words[name] for name in get_close_matches(asked, words, NEAR, LIKE))
+    near = _nearest(asked, known)
     hint = f"Did you mean {', '.join(near)}?" if near else "tieup explain --page writes all words."
-    raise ConfigError(f'"{word}" is no word of tieup. {hint}')
+    raise ConfigError(f'"{clipped(word)}" is no word of tieup. {hint}')
+
+
+def _nearest(asked: str, known: Sequence[Entry]) -> list[str]:
+    """Return the nearest words, the nearest first: of equally near ones the shortest."""
+    asked = asked[:LONGEST]
+    words: dict[str, str] = {}
+    for entry in sorted(known, key=lambda entry: len(entry.word)):
+        words.setdefault(_plain(entry.word), entry.word)
+        words.setdefault(_plain(entry.word.rpartition(".")[2]), entry.word)
+    return list(dict.fromkeys(words[name] for name in get_close_matches(asked, words, NEAR, LIKE)))
 
 
 def _plain(word: str) -> str:

@@ -15,13 +15,12 @@ from tieup.read.covariance_reader import job_control, with_covariance
 from tieup.read.form import KEYS, stated_format, written
 from tieup.read.landxml_control import chosen, read_landxml_control
 from tieup.read.landxml_reader import is_landxml
+from tieup.read.list_columns import COORDINATES, LISTS, SDS
 from tieup.read.lists import ListColumns, ListForm, read_list
 from tieup.read.raw_columns import Source
 from tieup.read.text_table import Table
 from tieup.units import length_factor
 
-_COORDINATES = ("northing", "easting", "elevation")
-_SDS = tuple(f"sd_{name}" for name in _COORDINATES)
 _TOLD = (*KEYS, "marks")  # of a form that is stated: what a message repeats of it
 
 
@@ -54,15 +53,14 @@ def read_control(path: Path, job: Job) -> Control | None:
 def _read_list(path: Path, job: Job) -> Control | None:
     name = job.name_of(path)
     listed = _list_form(name, job)
-    required, optional = ("point", *_COORDINATES), (*_SDS, "note")
-    columns = read_list(path, name, required, optional, rowless=True, listed=listed)
+    columns = read_list(path, name, LISTS["control"], rowless=True, listed=listed)
     if not len(columns.table):
         _refuse_none(columns.table, job)
         return None
-    coordinates = np.column_stack([_coordinate(columns, c) for c in _COORDINATES])
-    sd = np.column_stack([_sd(columns, c) for c in _SDS])
-    coordinates *= [_factor(c, listed, job) for c in _COORDINATES]
-    sd *= [_factor(c, listed, job) for c in _SDS]
+    coordinates = np.column_stack([_coordinate(columns, c) for c in COORDINATES])
+    sd = np.column_stack([_sd(columns, c) for c in SDS])
+    coordinates *= [_factor(c, listed, job) for c in COORDINATES]
+    sd *= [_factor(c, listed, job) for c in SDS]
     _note_too_small(columns, sd)
     sd = np.where(np.isnan(sd), job.control_sd, sd)
     names = columns.texts("point")
@@ -126,7 +124,7 @@ def _sd(columns: ListColumns, name: str) -> FloatArray:
 
 def _note_too_small(columns: ListColumns, sd: FloatArray) -> None:
     """Note standard deviations (n, 3) in m that no coordinate can have and that are not 0."""
-    for place, name in enumerate(_SDS):
+    for place, name in enumerate(SDS):
         wrong = (sd[:, place] > 0.0) & (sd[:, place] < SMALLEST_SD)
         columns.refuse(name, wrong, "is finer than any mark is known. Expected 0 (held) or more")
 

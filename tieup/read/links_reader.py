@@ -16,6 +16,7 @@ from tieup.model.link import BookedLink
 from tieup.model.link_kinds import BASELINE
 from tieup.model.network import Links
 from tieup.read.cells import LARGEST, SMALLEST_SD
+from tieup.read.list_columns import LISTS
 from tieup.read.lists import ListColumns, read_list
 from tieup.units import length_factor
 
@@ -74,7 +75,7 @@ def read_levels(path: Path, job: Job) -> tuple[BookedLink, ...]:
         length with ``levels_sd``; all problems at once.
     """
     name = job.name_of(path)
-    columns = read_list(path, name, ("from", "to", "difference"), ("sd", "length", "note"))
+    columns = read_list(path, name, LISTS["levels"])
     factor = length_factor(job.length_unit)
     difference = _needed(columns, "difference") * factor
     length = columns.numbers("length") * factor
@@ -96,7 +97,7 @@ def read_tapes(path: Path, job: Job) -> tuple[BookedLink, ...]:
         The file is no such table or a cell cannot be read; all problems at once.
     """
     name = job.name_of(path)
-    columns = read_list(path, name, ("from", "to", "distance", "sd"), ("note",))
+    columns = read_list(path, name, LISTS["tapes"])
     factor = length_factor(job.length_unit)
     distance = _needed(columns, "distance") * factor
     columns.refuse("distance", distance <= 0.0, "is not above 0")
@@ -121,9 +122,7 @@ def read_baselines(path: Path, job: Job) -> tuple[BookedLink, ...]:
     parts = BASELINE.components
     pairs = [(a, b) for a in range(3) for b in range(a + 1, 3)]
     shared = [f"cov_{parts[a]}_{parts[b]}" for a, b in pairs]
-    spread = [f"{what}_{part}" for part in parts for what in ("sd", "var")]
-    needed = ("from", "to", *(f"d_{part}" for part in parts))
-    columns = read_list(path, name, needed, (*spread, *shared, "note"))
+    columns = read_list(path, name, LISTS["baselines"])
     factor = length_factor(job.length_unit)
     offset = [_needed(columns, f"d_{part}") * factor for part in parts]
     for part, values in zip(parts, offset, strict=True):

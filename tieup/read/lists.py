@@ -17,6 +17,7 @@ from tieup.model.arrays import BoolArray, FloatArray
 from tieup.read.cells import decimal_points
 from tieup.read.form import TableFormat
 from tieup.read.header import check_header, mapped_places, require_columns
+from tieup.read.list_columns import ListHead
 from tieup.read.raw_columns import Source
 from tieup.read.text_table import Table, read_table
 from tieup.units import parse_numbers
@@ -85,8 +86,7 @@ class ListColumns:
 def read_list(
     path: Path,
     name: str,
-    required: tuple[str, ...],
-    optional: tuple[str, ...],
+    head: ListHead,
     *,
     rowless: bool = False,
     listed: ListForm | None = None,
@@ -114,10 +114,11 @@ def read_list(
     if not table.header:
         return ListColumns(table, {}, [], listed.form)
     check_header(table)
-    require_columns(table, required, listed.form, (*required, *optional))
+    known = (*head.needed, *head.possible)
+    require_columns(table, head.needed, listed.form, known)
     names = [heading.lower() for heading in table.header]
-    strange = [heading for heading in names if heading not in (*required, *optional)]
-    slips = list(_slips(table, strange, [key for key in optional if key not in names]))
+    strange = [heading for heading in names if heading not in known]
+    slips = list(_slips(table, strange, [key for key in head.possible if key not in names]))
     if slips:
         raise InputError(*slips)
     columns = dict(zip(names, table.columns, strict=True))

@@ -12,10 +12,10 @@ from tieup.errors import InputError
 from tieup.model.control import Control
 from tieup.model.job import Job
 from tieup.read.cells import LARGEST
+from tieup.read.list_columns import COORDINATES, LISTS
 from tieup.read.lists import ListColumns, read_list
 from tieup.units import length_factor
 
-COORDINATES = ("northing", "easting", "elevation")
 FARTHEST = 1.0  # m; an approximate place farther from control is another one: a metre will do
 
 
@@ -37,7 +37,7 @@ def read_places(path: Path, job: Job) -> PlannedPlaces:
         The file is no such table, a cell is empty or no number, or a name is there twice.
     """
     name = job.name_of(path)
-    columns = read_list(path, name, ("point", *COORDINATES), ("note",))
+    columns = read_list(path, name, LISTS["places"])
     values = []
     for coordinate in COORDINATES:
         value = columns.numbers(coordinate)

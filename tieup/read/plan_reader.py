@@ -15,6 +15,7 @@ from tieup.model.job import Job
 from tieup.model.observations import KINDS
 from tieup.model.plan import Plan, PlannedSights
 from tieup.read.landxml_reader import is_landxml
+from tieup.read.list_columns import LISTS
 from tieup.read.lists import ListColumns, read_list
 from tieup.read.places_reader import PlannedPlaces, hold_to_control, read_places
 from tieup.read.workbook_reader import is_workbook
@@ -22,17 +23,6 @@ from tieup.units import length_factor
 
 EYE_HEIGHT = 1.5  # m; where no height is planned: common practice, no source
 MOST = 99  # rounds of a sight
-OPTIONAL = (
-    "station",
-    "instrument_height",
-    "target_height",
-    "target",
-    "instrument",
-    "rounds",
-    "faces",
-    "measured",
-    "note",
-)
 
 
 def read_plan(job: Job, control: Control | None) -> Plan:
@@ -52,7 +42,7 @@ def read_plan(job: Job, control: Control | None) -> Plan:
     assert job.plan_sights is not None
     places = read_places(job.plan_places, job) if job.plan_places else PlannedPlaces()
     name = job.name_of(job.plan_sights)
-    columns = read_list(job.plan_sights, name, ("setup", "point"), OPTIONAL)
+    columns = read_list(job.plan_sights, name, LISTS["sights"])
     setups, points = _names(columns, "setup"), _names(columns, "point")
     factor = length_factor(job.length_unit)
     heights = _heights(columns, "instrument_height", factor)

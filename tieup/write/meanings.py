@@ -71,7 +71,8 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
     "coordinates.csv": {
         "point": "name of the point; of a free setup, its label",
         "elevation": "elevation of the ground; of a free setup, of the instrument's axis",
-        "role": "control, tie (shot from several setups), shot, station, derived",
+        "role": "control, tie (shot from several setups), shot, derived, station (a mark under an "
+        "instrument, or a free setup by its label)",
         "proof": "held (fixed by control), checked, unchecked (a mistake beyond the "
         "limits could hide in it), disputed (two places fit)",
         "flags": "kinds of findings about the point, or how it was derived",
@@ -307,6 +308,6 @@ UNITS: Mapping[tuple[str, str], str] = {  # where the kind of a column does not 
     ("plan_sights.csv", "mdb_distance"): MM,
     ("audit.csv", "value"): "as in column unit",
     ("audit.csv", "limit"): "as in column unit",
-    (FINDINGS_FILE, "size"): "as in column unit",
-    (FINDINGS_FILE, "sd"): "as in column unit",
+    (FINDINGS_FILE, "size"): "as unit says",
+    (FINDINGS_FILE, "sd"): "as unit says",
 }
