@@ -6,6 +6,8 @@ unknown turn for each basis, beside the marks, the axes and the circle zeros.
 
 from __future__ import annotations
 
+from collections import Counter
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -16,12 +18,15 @@ from scipy.optimize import least_squares
 
 import tieup
 from tests.adjust.test_setup_pairs import check_pairs
+from tests.endtoend.jobs import copy_sample
 from tests.endtoend.test_plan_sights import GEAR, HEADER, PLACES, SECOND, sight
 from tests.published.plan_jobs import plan_job
 from tieup.adjust.cofactors import covariance, point_covariance, point_functions
 from tieup.adjust.hypothesis import design_matrix, everything
 from tieup.config import load_job
+from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.solve import Solved, minimal_fit, solve
+from tieup.diagnose.gross import gross
 from tieup.diagnose.search.look import evidence_of, hypotheses_of
 from tieup.errors import TieupError
 from tieup.model.settings import Tolerances
@@ -452,3 +457,55 @@ def test_a_tie_of_a_left_out_shot_is_known_as_such() -> None:
         )
         checks = SimpleNamespace(evidence=SimpleNamespace(ties=ties), limits=limits)
         assert only_unused(checks, np.arange(2)) == only
+
+
+def as_azimuths(tmp_path: Path, sample: str, *, turned_over: bool = True) -> Path:
+    """Return a sample whose circle readings stand as azimuths on a basis of their own a file.
+
+    Not ``turned_over``: zenith angles of face 2 are booked as face 1 would read them, azimuths
+    as they were read.
+    """
+    job = copy_sample(sample, tmp_path / "azimuths")
+    for path in sorted((job / "raw").glob("*.csv")):
+        header, *rows = [line.split(",") for line in path.read_text("utf-8").splitlines()]
+        for row in rows if not turned_over else ():
+            column = header.index("zenith")
+            degrees, minutes, seconds = (float(part) for part in row[column].split("-"))
+            angle = degrees + minutes / 60.0 + seconds / 3600.0
+            minutes, degrees = np.modf(min(angle, 360.0 - angle))
+            seconds, minutes = np.modf(minutes * 60.0)
+            row[column] = f"{degrees:.0f}-{minutes:02.0f}-{seconds * 60.0:04.1f}"
+        header[header.index("direction")] = "azimuth"
+        text = "".join(",".join(row) + "\n" for row in [header, *rows])
+        path.write_text(text, encoding="utf-8")
+    with (job / "job.yaml").open("a", encoding="utf-8") as stream:
+        stream.write("azimuths: file\n")
+    return job
+
+
+def test_azimuths_of_one_setup_and_unknown_turn_are_its_circle_readings(tmp_path: Path) -> None:
+    """In both faces: the job that calls them directions. No collimation is taken off azimuths."""
+    plain = tieup.reconcile(copy_sample("two_setups", tmp_path / "plain"))
+    other = tieup.reconcile(as_azimuths(tmp_path, "two_setups"))
+    ours, theirs = other.coordinates.set_index("point"), plain.coordinates.set_index("point")
+    assert (ours["proof"] == theirs["proof"]).all() and len(ours) == len(theirs)
+    for column in ("northing", "easting", "elevation"):
+        assert np.abs(ours[column] - theirs[column]).max() < 1e-5  # ft
+    for column in ("sd_northing", "sd_easting", "sd_elevation"):
+        np.testing.assert_allclose(ours[column], theirs[column], rtol=0.02, atol=1e-9)
+    assert other.status == plain.status == 0
+
+
+@pytest.mark.slow
+def test_what_nothing_explains_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All azimuths of face 2 half a circle off: no more trials than there is a budget for."""
+    solved, count = gross.solve, Counter[str]()
+
+    def counted(case: Case) -> Solved:
+        count["solutions"] += 1
+        return solved(case)
+
+    monkeypatch.setattr(gross, "solve", counted)
+    with suppress(TieupError):
+        tieup.reconcile(as_azimuths(tmp_path, "two_setups", turned_over=False))
+    assert 10 < count["solutions"] <= gross.MOST_TRIALS + 20

@@ -94,6 +94,10 @@ class Vectors:
     def __len__(self) -> int:
         return len(self.row)
 
+    def take(self, rows: IntArray | BoolArray) -> Vectors:
+        """Return the chosen vectors."""
+        return Vectors(*(column[rows] for column in vars(self).values()))
+
     @property
     def sd(self) -> FloatArray:
         """Return the sds (v, 3) in m."""

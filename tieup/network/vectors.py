@@ -45,11 +45,29 @@ def hung_places(
     it is the largest; each of the others has a zero of its own; -1 where no vector reaches.
     """
     known = np.where(np.isfinite(known).all(axis=1, keepdims=True), known, np.nan)
+    radiated = _radiated(vectors, np.isfinite(known[:, 0]))
+    kept = vectors.take(~radiated)
     north, east = (
-        grow_heights(vector_rises(vectors, axis, known[:, axis], known_sd[:, axis]), held)
+        grow_heights(vector_rises(kept, axis, known[:, axis], known_sd[:, axis]), held)
         for axis in (0, 1)
     )
-    return north.position + 1j * east.position, north.piece_mark  # the same pieces on both axes
+    place, piece = north.position + 1j * east.position, north.piece_mark  # same pieces on both
+    rest = vectors.take(radiated)
+    place[rest.end] = place[rest.start] + rest.offset[:, 0] + 1j * rest.offset[:, 1]
+    piece[rest.end] = piece[rest.start]
+    return place, piece
+
+
+def _radiated(vectors: Vectors, known: BoolArray) -> BoolArray:
+    """Return the vectors (n,) to a mark that is not known and that no other one reaches.
+
+    They tie nothing and hang on their start; one of each start stays, so that it has a piece.
+    """
+    reached = np.bincount(np.concatenate([vectors.start, vectors.end]), minlength=len(known))
+    alone = (reached[vectors.end] == 1) & ~known[vectors.end]
+    first = np.flatnonzero(alone)[np.unique(vectors.start[alone], return_index=True)[1]]
+    alone[first] = False
+    return np.asarray(alone)
 
 
 def hung_anchors(

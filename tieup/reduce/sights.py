@@ -110,7 +110,9 @@ def _normalised(
 ) -> FloatArray:
     """Return face-1 readings and corrected distances, (m, 3), NaN where not used."""
     direction, zenith = faces.normalise(shots.direction, shots.zenith, face)
-    direction = np.where(shots.azimuth, shots.direction, direction)
+    # an azimuth is turned over with its zenith angle, not by what was booked as its face
+    as_read = shots.azimuth & ~(shots.zenith > np.pi)
+    direction = np.where(as_read, shots.direction, direction)
     distance = correct_distances(shots, setups, precision)
     values = np.column_stack([direction, zenith, distance])
     return np.where(use, values, np.nan)

@@ -9,6 +9,7 @@ single sights and is told apart by which of their readings are off.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -39,6 +40,7 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.observations import DIRECTION, DISTANCE
 
 LARGE = 600  # sights of shared marks; a hundred setups have more
+MOST_TRIALS = 100  # solutions for trials in one job; sites with two mistakes take 20 at most
 WORTH = 50.0  # gain that a trial must bring beyond its price
 AS_WELL = 15.0  # trials whose costs are this close cannot be told apart
 FAMILY = 1000  # hypotheses that a single sight's cause is weighed against, as in a whole job
@@ -46,9 +48,10 @@ FAMILY = 1000  # hypotheses that a single sight's cause is weighed against, as i
 
 def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
     """Explain everything gross; return the solution without it and the mistakes."""
-    solved, found = _swapped(solved)
+    budget = iter(range(MOST_TRIALS))
+    solved, found = _swapped(solved, budget)
     while not is_large(solved) and (_items(solved) > 1 or fits_badly(solved)):
-        better = _best_trial(solved)
+        better = _best_trial(solved, budget)
         if better is None:
             break
         solved, mistakes = better
@@ -90,14 +93,23 @@ def _swinging(solved: Solved, known: list[Mistake]) -> list[Mistake]:
     return found
 
 
-def _swapped(solved: Solved) -> tuple[Solved, list[Mistake]]:
+def _tried(trials: Iterable[Trial], budget: Iterator[int]) -> Iterator[tuple[Trial, Solved]]:
+    """Solve trials while the budget lasts; those that cannot be solved say nothing."""
+    for trial, _ in zip(trials, budget, strict=False):
+        try:
+            yield trial, solve(trial.case)
+        except TieupError:
+            continue
+
+
+def _swapped(solved: Solved, budget: Iterator[int]) -> tuple[Solved, list[Mistake]]:
     """Leave out the sights whose exchanged names alone explain two gross sights."""
     found = swapped_pairs(solved, gross_sights(solved))
     if found:
         rows = np.concatenate([mistake.rows for mistake in found])
         solved = solve(solved.case.without(rows, ALL))
     while not is_large(solved):
-        exchanged = _exchange(solved)
+        exchanged = _exchange(solved, budget)
         if exchanged is None:
             break
         found.append(with_equal_setups(solved, exchanged))
@@ -105,17 +117,13 @@ def _swapped(solved: Solved) -> tuple[Solved, list[Mistake]]:
     return solved, found
 
 
-def _exchange(solved: Solved) -> Mistake | None:
+def _exchange(solved: Solved, budget: Iterator[int]) -> Mistake | None:
     """Return the exchange of two names after which both marks have no gross sight any more.
 
     Two sights that each arrive at the other's mark do not do so by chance, whatever else is
     wrong with the site.
     """
-    for trial in exchanges(solved):
-        try:
-            tried = solve(trial.case)
-        except TieupError:
-            continue
+    for trial, tried in _tried(exchanges(solved), budget):
         if _items(tried) <= _items(solved) - 2 and _arrives(tried, trial.mistake):
             return trial.mistake
     return None
@@ -142,16 +150,12 @@ def _gross_readings(solved: Solved) -> BoolArray:
     return (sight >= 0)[:, None] & solved.network.start.gross[np.maximum(sight, 0)]
 
 
-def _best_trial(solved: Solved) -> tuple[Solved, list[Mistake]] | None:
+def _best_trial(solved: Solved, budget: Iterator[int]) -> tuple[Solved, list[Mistake]] | None:
     """Return the trial that leaves the least unexplained, None where none is worth its price."""
     best: tuple[Solved, Trial] | None = None
     now, least = misfit_cost(solved), misfit_cost(solved)
     rivals: list[Mistake] = []
-    for trial in all_trials(solved):
-        try:
-            tried = solve(trial.case)
-        except TieupError:
-            continue
+    for trial, tried in _tried(all_trials(solved), budget):
         cost = misfit_cost(tried) + trial.price
         settles = _items(tried) < _items(solved) - 1 or not fits_badly(tried)
         if not settles or cost > now - WORTH:
