@@ -170,3 +170,20 @@ def test_levels_without_any_bench_mark(tmp_path: Path, capsys: pytest.CaptureFix
     assert run.status == 2
     assert "fault of the tool" not in run.errors
     assert "elevation" in run.errors
+
+
+def test_a_loop_in_a_local_frame_hangs_on_its_mark(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Three equal runs with a closure of -0.6 mm: a third of it to each; sds of two thirds."""
+    (tmp_path / "job.yaml").write_text(
+        "units: {angle: deg, length: m}\nlevels: levels.csv\ndatum: local\n"
+        "local: {point: A, elevation: 50, toward: B}\n",
+        encoding="utf-8",
+    )
+    runs = "A,B,1.0002,0.001\nB,C,2.0001,0.001\nC,A,-3.0009,0.001\n"
+    (tmp_path / "levels.csv").write_text(f"from,to,difference,sd\n{runs}", encoding="utf-8")
+    points = reconcile(capsys, tmp_path).by("coordinates", "point")
+    assert [points[p]["elevation"] for p in "ABC"] == ["50.0000", "51.0004", "53.0007"]
+    assert [points[p]["sd_elevation"] for p in "ABC"] == ["0.00000", "0.00082", "0.00082"]
+    assert {points[p]["northing"] for p in "ABC"} == {""}
