@@ -509,3 +509,16 @@ def test_what_nothing_explains_is_given_up(tmp_path: Path, monkeypatch: pytest.M
     with suppress(TieupError):
         tieup.reconcile(as_azimuths(tmp_path, "two_setups", turned_over=False))
     assert 10 < count["solutions"] <= gross.MOST_TRIALS + 20
+
+
+def test_an_azimuth_is_excluded_by_its_own_kind(tmp_path: Path) -> None:
+    """``kind: azimuth`` and ``horizontal_distance``, as observations.csv calls them."""
+    rows = observed(np.random.default_rng(24), KINDS["beside circle readings"], [0.3, 0.2])
+    for kind in ("azimuth", "horizontal_distance"):
+        excluded = f"decisions: [{{exclude: {{point: C, kind: {kind}}}, by: me, reason: test}}]\n"
+        job = files(tmp_path / kind, rows, ("A", "C"), f"azimuths: file\n{excluded}")
+        table = tieup.reconcile(job).observations
+        own = (table["kind"] == kind) & (table["point"] == "C")
+        assert own.any()
+        assert set(table["status"][own]) == {"excluded"}
+        assert "excluded" not in set(table["status"][~own])

@@ -10,7 +10,7 @@ from tieup.config.value_kinds import Choice, ColumnPlace, Count, Flag, Number, T
 from tieup.config.value_shapes import AllOr, Either, ListOf, Named, NumberList, Section
 from tieup.model.fieldbook import ROLES
 from tieup.model.job import AZIMUTHS
-from tieup.model.observations import KINDS
+from tieup.model.observations import COMPONENT
 from tieup.read.raw_columns import COLUMN_UNITS, COLUMNS, CONTROL_NUMBERS, FROM_FILE_NAME, OF_SHOTS
 from tieup.units import ANGLE_UNITS, JOB_LENGTH_UNITS
 
@@ -117,7 +117,7 @@ WHERE: dict[str, ValueKind] = {
     "point": TextValue(),
     "string": TextValue(),
     "line": TextValue(),
-    "kind": Choice(KINDS),
+    "kind": Choice(tuple(COMPONENT)),
 }
 _HEIGHT = Number(low=-100.0, high=100.0)
 # What `set` may set. A prism constant is in mm, the two heights are in the job's length unit.

@@ -13,13 +13,13 @@ import numpy as np
 
 from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.solve import solve
-from tieup.diagnose.decisions.idle_decisions import Edit, changes, idle_decisions
+from tieup.diagnose.decisions.idle_decisions import Edit, changes, components_of, idle_decisions
 from tieup.diagnose.kinds.booked_links import links_on_line
 from tieup.errors import ConfigError, TieupError
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.decision import Decision
 from tieup.model.fieldbook import Fieldbook, Setup
-from tieup.model.observations import KINDS
+from tieup.model.observations import AZIMUTH, LEVEL_DISTANCE
 from tieup.model.strings import string_names
 
 SHOT_VALUES = ("target_height", "prism_constant", "face")
@@ -100,7 +100,7 @@ def apply_edits(case: Case, fieldbook: Fieldbook, decisions: Sequence[Decision])
 def _edited(case: Case, rows: IntArray, decision: Decision, excluded: BoolArray) -> Case:
     """Carry out one edit; what a person excludes is noted in ``excluded``."""
     if decision.verb == "exclude":
-        kinds = _kinds(decision)
+        kinds = components_of(decision)
         excluded[np.ix_(rows, np.array(kinds))] = True
         return case.without(rows, kinds)
     if decision.verb == "rename":
@@ -124,12 +124,10 @@ def _rows(case: Case, fieldbook: Fieldbook, decision: Decision) -> IntArray:
         file, _, line = where["line"].rpartition(":")
         named = [n for n, f in enumerate(fieldbook.files) if f.name == file]
         mask &= np.isin(shots.file, named) & (shots.line.astype(str) == line)
+    for kind, own in ((AZIMUTH, shots.azimuth), (LEVEL_DISTANCE, shots.level)):
+        if where.get("kind") == kind:
+            mask &= own
     return np.flatnonzero(mask)
-
-
-def _kinds(decision: Decision) -> tuple[int, ...]:
-    kind = decision.where.get("kind", "")
-    return (KINDS.index(kind),) if kind in KINDS else (0, 1, 2)
 
 
 def _set(case: Case, rows: IntArray, decision: Decision) -> Case:

@@ -11,7 +11,7 @@ import numpy as np
 from tieup.diagnose.basis.case import Case
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.decision import Decision
-from tieup.model.observations import KINDS
+from tieup.model.observations import COMPONENT
 
 
 @dataclass(frozen=True)
@@ -52,10 +52,14 @@ def idle_decisions(edits: Sequence[Edit], case: Case) -> list[str]:
 def cells_of(decision: Decision, rows: IntArray, case: Case) -> BoolArray:
     """Return which components (m, 3) of the raw rows a decision is about."""
     cells = np.zeros(case.use.shape, dtype=bool)
-    kind = decision.where.get("kind", "")
-    kinds = np.array([KINDS.index(kind)] if kind in KINDS else [0, 1, 2], dtype=np.int64)
-    cells[np.ix_(rows, kinds)] = True
+    cells[np.ix_(rows, np.array(components_of(decision)))] = True
     return cells
+
+
+def components_of(decision: Decision) -> tuple[int, ...]:
+    """Return the components of readings that a decision is about: one by its kind, or all."""
+    kind = decision.where.get("kind")
+    return (0, 1, 2) if kind is None else (COMPONENT[kind],)
 
 
 def _reasons(edits: Sequence[Edit], number: int, case: Case) -> Iterator[str]:
