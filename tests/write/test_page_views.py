@@ -127,7 +127,7 @@ def test_what_is_not_tested_is_not_called_good() -> None:
     """Untested ties and unchecked points are named as such even where the site ties."""
     site = make_site(FOLDER, ties=True)
     words = read_page(page_text(site)).one(id="crew").text
-    assert "1 of 2 ties tie within" in words
+    assert "1 of 2 ties hold within" in words
     assert "1 tie not proved either way" in words
     assert "CP9 from S1" in words
     assert "Nothing checks 1 of 2 points" in words

@@ -164,7 +164,7 @@ def _reasons(site: Reconciliation, ties: Counter[str]) -> Iterator[str]:
     if site.answer is not None and site.answer.odd:
         yield f"{site.answer.odd} is the odd one{site.answer.doubt}."
     if ties.total():
-        yield f"{setups}. {ties['ties']:,} of {counted(ties.total(), 'tie')} tie{_limits(site)}."
+        yield f"{setups}. {ties['ties']:,} of {counted(ties.total(), 'tie')} hold{_limits(site)}."
     elif not length(site.setups):
         lists = lists_alone(site.run.get("lists") or ())
         yield f"{lists.capitalize()} alone, {counted(site.summary.minimal.dof, 'check')}."
