@@ -161,6 +161,8 @@ def test_one_backsight_over_a_known_mark_is_two_ties():
     assert (geometry.word, geometry.ties) == ("two-tie", 2)
     assert geometry.sector is not None
     assert geometry.sector.holds(np.array([np.pi]))[0]  # opposite the backsight
+    edges = np.pi / 2 * np.array([1.01, 2.99, 0.99, 3.01, 0.0])  # a quarter circle to each side
+    assert geometry.sector.holds(edges).tolist() == [True, True, False, False, False]
 
 
 def test_angles_only_on_the_circle_is_the_danger_circle():
