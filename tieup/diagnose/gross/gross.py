@@ -164,10 +164,12 @@ def _best_trial(solved: Solved, budget: Iterator[int]) -> tuple[Solved, list[Mis
             continue
         if trial.exchange and not _arrives(tried, trial.mistake):
             continue
-        if best is not None and abs(cost - least) < AS_WELL:
+        near = best is not None and abs(cost - least) < AS_WELL
+        if cost < least:
+            known = [best[1].mistake, *rivals] if best is not None and near else []
+            best, least, rivals = (tried, trial), cost, known
+        elif near:
             rivals.append(trial.mistake)
-        elif cost < least:
-            best, least, rivals = (tried, trial), cost, []
     if best is None:
         return None
     tried, trial = best

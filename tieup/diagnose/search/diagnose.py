@@ -30,6 +30,9 @@ from tieup.threads import one_thread
 ROUNDS = 4
 ROUNDS_LARGE = 20  # one setup and one mark are looked at in each
 NOISY = 1.5  # variance factor from which a gross misfit is judged by how the readings scatter
+# Beyond ten times its sds no gear scatters: a mistake that is half of what checks one kind of
+# reading looks like that, as a knock of half a degree does to directions.
+WORST_GEAR = 100.0  # variance factor
 
 
 @dataclass(frozen=True)
@@ -131,7 +134,7 @@ def _without_gross_ones(solved: Solved, scatter: Scatter | None) -> tuple[Solved
     if scatter is None or not (scatter.cautious > NOISY).any():
         return explain_gross(solved)
     stated = solved.case.precision
-    rough = stated.scattering(scatter.cautious.tolist())
+    rough = stated.scattering(np.minimum(scatter.cautious, WORST_GEAR).tolist())
     again, found = explain_gross(reweighed(solved, rough))
     if not found:
         return solved, []
