@@ -152,9 +152,8 @@ def _gross_readings(solved: Solved) -> BoolArray:
 
 def _best_trial(solved: Solved, budget: Iterator[int]) -> tuple[Solved, list[Mistake]] | None:
     """Return the trial that leaves the least unexplained, None where none is worth its price."""
-    best: tuple[Solved, Trial] | None = None
-    now, least = misfit_cost(solved), misfit_cost(solved)
-    rivals: list[Mistake] = []
+    now = misfit_cost(solved)
+    good: list[tuple[float, Trial, Solved]] = []
     for trial, tried in _tried(all_trials(solved), budget):
         cost = misfit_cost(tried) + trial.price
         settles = _items(tried) < _items(solved) - 1 or not fits_badly(tried)
@@ -164,16 +163,17 @@ def _best_trial(solved: Solved, budget: Iterator[int]) -> tuple[Solved, list[Mis
             continue
         if trial.exchange and not _arrives(tried, trial.mistake):
             continue
-        near = best is not None and abs(cost - least) < AS_WELL
-        if cost < least:
-            known = [best[1].mistake, *rivals] if best is not None and near else []
-            best, least, rivals = (tried, trial), cost, known
-        elif near:
-            rivals.append(trial.mistake)
-    if best is None:
+        good.append((cost, trial, tried))
+    if not good:
         return None
-    tried, trial = best
-    rivals = [other for other in rivals if other.kind == trial.mistake.kind]
+    least, trial, tried = min(good, key=lambda one: one[0])
+    rivals = [
+        other.mistake
+        for cost, other, _ in good
+        if other is not trial
+        and other.mistake.kind == trial.mistake.kind
+        and cost - least < AS_WELL
+    ]
     return _chosen(solved, tried, replace(trial, mistake=_with_rivals(trial.mistake, rivals)))
 
 

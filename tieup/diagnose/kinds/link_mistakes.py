@@ -200,7 +200,9 @@ def _which(m: Mistake) -> str:
 def _other_way(case: Case, mistake: Mistake) -> tuple[str, ...]:
     """Return the marks of a baseline from end to start where it was booked so, else none."""
     booked = np.array(case.booked_links[mistake.links[0]].values)
-    inverse = np.linalg.inv(mistake.covariance)
+    if len(mistake.size) != len(booked) or not np.isfinite(mistake.covariance).all():
+        return ()  # not all of it is tested
+    inverse = np.linalg.pinv(mistake.covariance, hermitian=True)
     turned = 2.0 * booked - mistake.size  # 0 where what is right is its opposite
     fits = turned @ inverse @ turned <= len(turned) * ALIKE**2
     long = booked @ inverse @ booked > SHARP**2
