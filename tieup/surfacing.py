@@ -16,8 +16,9 @@ from tieup.read.landxml_surface_reader import read_surface
 from tieup.results.site import Site
 from tieup.results.surface_build import built_surfaces
 from tieup.results.surface_findings import surface_findings
+from tieup.results.surface_names import words_of
 from tieup.results.surface_verdicts import with_surfaces
-from tieup.results.surfaces_tables import site_surface, words_of
+from tieup.results.surfaces_tables import site_surface
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """The library's face: reconcile, audit or plan a job folder and get pandas frames.
 
 Prints nothing and keeps nothing between calls; only writing reads the clock. What the columns
-of the frames mean, and their units: docs/columns.md.
+of the frames mean, and their units: tieup/write/columns.md.
 """
 
 from __future__ import annotations

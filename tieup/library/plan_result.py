@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 class PlanResult:
     """What a plan comes to: four frames, the next shots, and the files on request.
 
-    Columns and their units: docs/columns.md.
+    Columns and their units: tieup/write/columns.md.
     """
 
     def __init__(self, forecast: Forecast) -> None:

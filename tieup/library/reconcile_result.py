@@ -33,7 +33,7 @@ class Result:
     """A reconciled site: its tables as frames, the findings, and the files on request.
 
     Frames have the columns of the files and the job's own units; ``columns`` says of each what
-    it means and in which unit it stands (docs/columns.md for every job).
+    it means and in which unit it stands (tieup/write/columns.md for every job).
     """
 
     def __init__(self, reconciliation: Reconciliation) -> None:

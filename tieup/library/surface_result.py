@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 class SurfaceResult:
     """The surfaces of a site: does each drain, its tables as frames, the files on request.
 
-    Columns and units of the frames as in surface_NAME_*.csv (docs/columns.md).
+    Columns and units of the frames as in surface_NAME_*.csv (tieup/write/columns.md).
     """
 
     def __init__(self, reconciliation: Reconciliation) -> None:

@@ -9,7 +9,6 @@ import numpy as np
 
 from tieup.derive.measured_falls import CANNOT_TELL as UNTOLD
 from tieup.derive.measured_falls import FAIL, PASS
-from tieup.diagnose.basis.phrases import Phrases
 from tieup.model.arrays import FloatArray, IntArray, TextArray
 from tieup.model.point_words import DISPUTED
 from tieup.model.reconciliation import Table
@@ -25,7 +24,8 @@ from tieup.results.surface_between import (
 )
 from tieup.results.surface_build import BuiltSurface
 from tieup.results.surface_inputs import surface_inputs, why_none
-from tieup.results.surface_words import Words, place_lines, pond_reason, seam_lines
+from tieup.results.surface_names import words_of
+from tieup.results.surface_words import place_lines, pond_reason, seam_lines
 from tieup.surface.checks import critical
 from tieup.surface.contours import contour_lines, interval_of
 from tieup.surface.drainage import HOLDS
@@ -73,27 +73,6 @@ def site_surface(built: BuiltSurface, site: Site, coordinates: Table) -> SiteSur
         shares=layout.shares(),
         stands=layout.stands(),
         said=layout.said(),
-    )
-
-
-def words_of(built: BuiltSurface, site: Site) -> Words:
-    """Return how the places of a surface are called."""
-    surface, length = built.surface, length_factor(site.job.length_unit)
-    names, weights = built.site.names, surface.mesh.weights
-    firsts = weights.indices[weights.indptr[:-1]].tolist()
-    # a mean of two heights that differ is that of neither point
-    merged = surface.twins.points[np.equal(*surface.vertex[surface.twins.points].T)]
-    twins = {
-        int(surface.vertex[a]): f"mean of {names[a]} and {names[b]}" for a, b in merged.tolist()
-    }
-    twins.pop(-1, None)
-    return Words(
-        phrases=Phrases(site.job.length_unit),
-        names=[twins.get(v, names[f]) if v < surface.points else "" for v, f in enumerate(firsts)],
-        place=(surface.mesh.place[:, :2] + site.solved.network.origin[:2]) / length,
-        labels=[setup.label for setup in site.case.setups],
-        confidence=site.job.confidence,
-        origin=site.solved.network.origin[:2],
     )
 
 

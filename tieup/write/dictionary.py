@@ -1,8 +1,8 @@
 """What every column of every table means, and in which unit it stands: the one place for it.
 
 `columns_text` makes columns.csv of a run out of it, in the job's own units, `reference_text` the
-page docs/columns.md, and a library caller gets it as a frame. A column that is new in a table
-needs its line here; a test says so.
+page columns.md beside this, and a library caller gets it as a frame. A column that is new in a
+table needs its line here; a test says so.
 """
 
 from __future__ import annotations
@@ -98,7 +98,7 @@ def _unit(kind: str, angle: str, length: str) -> str:
 
 
 def reference_text(files: Mapping[str, Mapping[str, str]]) -> str:
-    """Return docs/columns.md: ``files`` are tables by file name, each its columns and kinds."""
+    """Return columns.md: ``files`` are tables by file name, each its columns and kinds."""
     return "\n".join([*HEAD, *(line for file in files for line in _section(file, files[file]))])
 
 

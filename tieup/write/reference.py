@@ -1,6 +1,6 @@
-"""Every table of tieup with its columns, and docs/columns.md out of it.
+"""Every table of tieup with its columns, and tieup/write/columns.md out of it.
 
-Made anew by ``python -m tieup.write.reference > docs/columns.md``.
+Made anew by ``python -m tieup.write.reference > tieup/write/columns.md``.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ def tables() -> dict[str, Mapping[str, str]]:
 
 
 def columns_page() -> str:
-    """Return docs/columns.md."""
+    """Return tieup/write/columns.md."""
     return reference_text(tables())
 
 
