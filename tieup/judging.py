@@ -18,8 +18,14 @@ from tieup.diagnose.decisions.report import Reporter
 from tieup.diagnose.kinds.catalogue import KINDS, thing
 from tieup.diagnose.names.identity import identity_findings
 from tieup.diagnose.proof.disputes import find_disputes
-from tieup.diagnose.proof.precision import precision_findings, run_components, scatter_findings
+from tieup.diagnose.proof.precision import (
+    precision_findings,
+    run_components,
+    scatter_findings,
+    scattering_more,
+)
 from tieup.diagnose.proof.proving import Proven, prove
+from tieup.diagnose.proof.scatter_causes import causes_of_scatter
 from tieup.diagnose.row_checks.doubts import with_answers
 from tieup.diagnose.row_checks.missing_columns import after_the_file
 from tieup.diagnose.row_checks.reach import hanging_marks, reach_findings, setups_left_out
@@ -192,8 +198,10 @@ def _findings(
     named = {finding.setup for finding in outcome.findings if finding.severity == "stop"}
     kept = [f.id for f in outcome.findings if f.action == "kept" and f.kind != STRING_STEP]
     out = setups_left_out(solved.case, outcome.decided.excluded)
+    scatter = outcome.diagnosis.scatter
+    why = causes_of_scatter(outcome.diagnosis.stated, scatter, scattering_more(scatter))
     more = (
-        *scatter_findings(outcome.diagnosis.scatter, job.precision, kept),
+        *scatter_findings(scatter, job.precision, kept, why),
         *(f for f in reach_findings(solved.network, out) if not f.setup or f.setup not in named),
         *hanging_marks(solved.network),
         *row_findings(fieldbook, solved, phrases),

@@ -12,7 +12,8 @@
 
 For each: jobs in which a finding names it (kind and place right), in which one has it as a rival
 that cannot be told apart, in which none speaks of it, and stops that are about something else. A
-scale within the limits across the marks is a note, and counts as named.
+scale within the limits across the marks is a note, and counts as named. Of the jobs in which none
+speaks of it: how many heights of that setup's own points lie in their 95 % interval.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tests.bench.days import SECOND, Day, Row, draw_day
 from tests.bench.grounds import FloatArray, Rng
@@ -192,20 +194,33 @@ class Count:
     missed: int = 0
     beside: int = 0
     refused: int = 0
-    said: Counter[str] | None = None
+    covered: int = 0
+    heights: int = 0
 
 
 def judged(outcome: Outcome, truth: Truth) -> tuple[bool, bool, list[Finding]]:
-    """Return whether a stop names the mistake, has it as a rival, and stops about other things."""
+    """Return whether a finding names the mistake, has it as a rival, and stops about others."""
     told = [f for f in outcome.result.findings if f.severity != "note" or not truth.point]
     named = [f for f in told if truth.names(f.kind, f.setup, f.points)]
     rival = [
         f
-        for f in outcome.stops
+        for f in told
         if any(not r.separable and truth.names(r.kind, r.setup, r.points) for r in f.rivals)
     ]
     own = named or rival
     return bool(named), bool(rival), [f for f in outcome.stops if f not in own]
+
+
+def covered(outcome: Outcome, setup: str) -> NDArray[np.bool_]:
+    """Return which heights of side points of ``setup`` (of all: "") are in their interval."""
+    day, interval = outcome.day, outcome.column("elevation_interval")
+    own = {
+        row.point
+        for row in day.rows
+        if row.role == "side" and setup in ("", day.ground.bays[row.bay].label)
+    }
+    off = {name: error[2] for name, error in outcome.errors().items() if name in own}
+    return np.array([abs(error) <= interval[name] for name, error in off.items()], dtype=bool)
 
 
 def main() -> None:
@@ -230,21 +245,27 @@ def _count(name: str, plant: Planter, setting: str, jobs: range) -> None:
         day, truth = planted
         count.jobs += 1
         try:
-            named, rival, others = judged(reconciled(day), truth)
+            outcome = reconciled(day)
+            named, rival, others = judged(outcome, truth)
         except TieupError as error:
             count.refused += 1
             said[f"refused: {str(error)[:60]}"] += 1
             continue
         count.named += named
         count.rival += rival and not named
-        count.missed += not named and not rival
+        if not named and not rival:
+            inside = covered(outcome, truth.setup)
+            count.missed += 1
+            count.covered += int(inside.sum())
+            count.heights += len(inside)
         count.beside += bool(others)
         said.update({f.kind for f in others})
     good = (count.named + count.rival) / max(count.jobs, 1)
     print(
         f"{name} {setting}: {count.jobs} jobs, named {count.named}, rival {count.rival}, "
         f"missed {count.missed}, refused {count.refused}, good {100 * good:.1f} %; "
-        f"stops beside it in {count.beside}: {dict(said.most_common(6))}",
+        f"stops beside it in {count.beside}: {dict(said.most_common(6))}; where missed, "
+        f"{count.covered} of {count.heights} heights in their interval",
         flush=True,
     )
 

@@ -6,16 +6,19 @@ redundancy, chi-square.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 
 from tieup.adjust.distributions import chi_square_tail
 from tieup.adjust.scatter import GROUPS, Scatter
 from tieup.adjust.solution import UNCHECKED, Adjustment
+from tieup.diagnose.basis.mistake import RivalCause
+from tieup.diagnose.kinds.catalogue import clause
 from tieup.geometry import ARC_SECOND
-from tieup.model.finding import Finding
+from tieup.model.finding import Finding, Rival
 from tieup.model.finding_kinds import PRECISION
 from tieup.model.link_kinds import LINK_KINDS
 from tieup.model.settings import Precision
@@ -24,6 +27,7 @@ PLAIN = 2.3  # sds of the logarithm by which a group must differ from what is st
 TELLS = 8.0  # redundancy from which a group speaks for itself
 WHOLE = 3  # groups that differ alike from which the gear as a whole is spoken of
 SURE = 0.001  # chance below which the stated sds of level runs do not fit
+MOST_TOLD = 3  # reasons that a finding tells in words
 LEAST = 5.0  # redundancy from which a kind can be judged
 WORDS = {
     "direction": "directions",
@@ -45,30 +49,52 @@ class Component:
     chance_smaller: float
 
 
+def scattering_more(scatter: Scatter | None) -> list[int]:
+    """Return the groups that clearly scatter more than stated."""
+    return _clearly(scatter, 1.0) if scatter is not None else []
+
+
+def _clearly(scatter: Scatter, side: float) -> list[int]:
+    """Return the groups that scatter clearly more (side 1) or less (-1) than stated."""
+    spread = np.sqrt(np.diagonal(scatter.covariance))
+    groups: list[int] = np.flatnonzero(side * np.log(scatter.factors) / spread > PLAIN).tolist()
+    return groups
+
+
 def scatter_findings(
-    scatter: Scatter | None, stated: Precision, kept: Sequence[str] = ()
+    scatter: Scatter | None,
+    stated: Precision,
+    kept: Sequence[str] = (),
+    causes: Mapping[int, tuple[RivalCause, ...]] = MappingProxyType({}),
 ) -> list[Finding]:
     """Return a finding for each group that scatters otherwise than stated.
 
-    ``kept`` are the ids of findings that a person put back as booked.
+    ``kept`` are the ids of findings that a person put back as booked. ``causes``: what could be
+    why a group scatters more.
     """
     if scatter is None:
         return []
-    spread = np.sqrt(np.diagonal(scatter.covariance))
-    clearly = np.log(scatter.factors) / spread
     found = []
     for side in (1.0, -1.0):
-        groups = np.flatnonzero(side * clearly > PLAIN).tolist()
+        groups = _clearly(scatter, side)
         own = [g for g in groups if scatter.redundancy[g] >= TELLS]
         if len(groups) >= WHOLE or (groups and not own):
-            found.append(_finding(scatter, groups, "the gear as a whole", stated, kept))
+            told = [(groups, "the gear as a whole")]
         else:
-            found += [_finding(scatter, [g], WORDS[GROUPS[g]], stated, kept) for g in own]
+            told = [([g], WORDS[GROUPS[g]]) for g in own]
+        for some, what in told:
+            why = [cause for g in some for cause in causes.get(g, ())] if side > 0 else []
+            found.append(_finding(scatter, some, what, stated, kept, why))
     return found
 
 
 def _finding(
-    scatter: Scatter, groups: Sequence[int], what: str, stated: Precision, kept: Sequence[str]
+    scatter: Scatter,
+    groups: Sequence[int],
+    what: str,
+    stated: Precision,
+    kept: Sequence[str],
+    why: Sequence[RivalCause],
 ) -> Finding:
     own = list(groups)
     times = float(np.exp(0.5 * np.log(scatter.factors[own]).mean()))
@@ -78,8 +104,14 @@ def _finding(
         f"{what[0].upper()}{what[1:]}: {times_word(times)} times the scatter stated, "
         f"{'more' if more else 'less'} than chance explains ({checks:.0f} checks)"
     )
+    if why:
+        says += f", as if {_either(why)}"
     figures = "; ".join(_figures(scatter, group, stated) for group in own)
     cure = f"State {figures}, if this is how the gear works."
+    confirm = "Compare with other days of the same instrument, target and crew."
+    if why:
+        cure = f"Look at that first. {cure}"
+        confirm = f"{confirm} `tieup explain {why[0].kind}` says how to look."
     if more:
         says += ". Sds, intervals and tests go by how the readings scatter"
     if more and kept:
@@ -90,12 +122,19 @@ def _finding(
         size=times,
         unit="1",
         statistic=times,
+        rivals=tuple(Rival(r.kind, r.setup, r.points, r.statistic, r.separable) for r in why),
         says=f"{says}.",
-        confirm="Compare with other days of the same instrument, target and crew.",
+        confirm=confirm,
         cure=cure,
         action="applied",
         key=GROUPS[own[0]] if len(own) == 1 else "gear",
     )
+
+
+def _either(why: Sequence[RivalCause]) -> str:
+    """Return what could be why, as clauses; of many the first ones."""
+    told = list(dict.fromkeys(clause(cause.kind, cause.setup, ()) for cause in why))
+    return ", or ".join(told[:MOST_TOLD])
 
 
 def times_word(times: float) -> str:
