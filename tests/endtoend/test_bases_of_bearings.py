@@ -18,6 +18,7 @@ from scipy.optimize import least_squares
 
 import tieup
 from tests.adjust.test_setup_pairs import check_pairs
+from tests.bench.azimuth_turns import random_plan, write_plan
 from tests.endtoend.jobs import copy_sample
 from tests.endtoend.test_plan_sights import GEAR, HEADER, PLACES, SECOND, sight
 from tests.published.plan_jobs import plan_job
@@ -30,7 +31,7 @@ from tieup.diagnose.gross import gross
 from tieup.diagnose.search.look import evidence_of, hypotheses_of
 from tieup.errors import TieupError
 from tieup.model.settings import Tolerances
-from tieup.pipeline import make_case, read_site
+from tieup.pipeline import make_case, read_site, run
 from tieup.ties.site_answer import only_unused
 from tieup.write.plan_screen import plan_text
 from tieup.write.reconcile_screen import summary_text
@@ -345,6 +346,59 @@ def test_a_turn_of_the_whole_job_is_told_once(tmp_path: Path) -> None:
         (found,) = [f for f in site.findings if f["severity"] in ("stop", "check")]
         assert found["kind"] == "basis-of-bearings"
         assert "All azimuths of the job" in found["says"] and "azimuths: job" in found["cure"]
+
+
+@pytest.mark.parametrize("size", [90 * SECOND, np.radians(1.0), -np.pi / 2])
+@pytest.mark.parametrize("turned", [0, 1])
+def test_a_file_on_another_basis_than_the_job_states_is_named(
+    tmp_path: Path, size: float, turned: int
+) -> None:
+    """azimuths: job, and one of two files is turned: that, against the other, and nothing else."""
+    common = np.radians(20.0)
+    turn = [common, common]
+    turn[turned] -= size
+    rows = observed(np.random.default_rng(33), KINDS["two files"], turn)
+    site = tieup.reconcile(files(tmp_path / "job", rows, ("A", "B", "D"), "azimuths: job\n"))
+    (found,) = [f for f in site.findings if f["severity"] in ("stop", "check")]
+    assert found["kind"] == "basis-of-bearings"
+    assert "against those of raw/part" in found["says"] and "grid" not in found["says"]
+    assert abs(abs(found["size"]) - abs(size) / SECOND) < 15
+    assert "azimuths: file" in found["cure"]
+    stated = tieup.reconcile(files(tmp_path / "own", rows, ("A", "B", "D"), "azimuths: file\n"))
+    assert not [f for f in stated.findings if f["severity"] in ("stop", "check")]
+    columns = ["northing", "easting"]
+    gap = site.coordinates[columns] - stated.coordinates[columns]
+    assert float(np.abs(gap.to_numpy()).max()) < 2e-3
+
+
+def test_of_two_known_marks_one_that_is_wrong_is_told(tmp_path: Path) -> None:
+    """30 plans with azimuths, 0.1 to 1 m in one of two marks: that mark, or the other as well.
+
+    Without this list nothing holds the site, and it may spoil sights all over it first.
+    """
+    told = 0
+    for number in range(30):
+        random = np.random.default_rng([13, number])
+        plan = random_plan(random)
+        known = tuple(random.choice(list(plan.place), 2, replace=False).tolist())
+        plan = replace(plan, known=known)
+        job = write_plan(plan, tmp_path / str(number), 0.0, random)
+        off = random.uniform(0.1, 1.0) * np.exp(1j * random.uniform(0.0, 2.0 * np.pi))
+        wrong = plan.place[known[0]] + off
+        wrong_row = f"{known[0]},{wrong.real:.5f},{wrong.imag:.5f},,0,0,"
+        lines = (job / "control.csv").read_text("utf-8").splitlines()
+        lines = [wrong_row if row.startswith(f"{known[0]},") else row for row in lines]
+        (job / "control.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+        site = run(load_job(job))
+        named = [f for f in site.findings if f.severity in ("stop", "check")]
+        marks = {
+            points
+            for f in named
+            for kind, points in [(f.kind, f.points), *((r.kind, r.points) for r in f.rivals)]
+            if kind in ("control-coordinate", "basis-of-bearings")
+        }
+        told += (known[0],) in marks
+    assert told >= 28
 
 
 def test_an_accepted_turn_stays(tmp_path: Path) -> None:

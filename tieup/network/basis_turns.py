@@ -2,8 +2,8 @@
 
 Azimuths and distances of one basis place its marks by themselves, in a frame that is turned.
 Laid on marks that are known, by control or by what the other readings place, they show the turn;
-bases that share marks are laid on each other first. Where they place nothing so, they are taken as
-circle readings of their setups.
+bases that share marks are laid on each other first. Azimuths alone show it by the shape of their
+net. Where they place nothing so, they are taken as circle readings of their setups.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from tieup.model.arrays import FloatArray, IntArray
 from tieup.model.network import Network
 from tieup.model.observations import DIRECTION, Sights
 from tieup.network.assembly import Assembly
+from tieup.network.azimuth_shapes import turn_by_shape
 from tieup.network.horizontal_lines import NOWHERE, HorizontalLines, place_nodes, plan_lines
 from tieup.network.polar_sets import PLAIN
 from tieup.network.rigid import ComplexArray
@@ -88,6 +89,8 @@ def start_turns(
         if np.isnan(turn).sum() == before:
             _laid_together(assembly, horizontal, known, turn)
         if np.isnan(turn).sum() == before:
+            _by_shapes(assembly, horizontal, known, turn)
+        if np.isnan(turn).sum() == before:
             placed = _places(build, sights.turned(turn))
             if placed is not None:
                 _laid_on(assembly, horizontal, placed, turn)
@@ -141,6 +144,15 @@ def _laid_together(
         if np.isfinite(found):
             turn[list(off)] = found + np.array([*off.values()])
             return
+
+
+def _by_shapes(
+    assembly: Assembly, horizontal: FloatArray, known: ComplexArray, turn: FloatArray
+) -> None:
+    """Fill in the turns of bases whose azimuths alone fix a shape between ``known`` marks (P,)."""
+    nodes = np.concatenate([known, np.full(len(assembly.labels), NOWHERE)])
+    for basis in np.flatnonzero(np.isnan(turn)).tolist():
+        turn[basis] = turn_by_shape(_lines(assembly, horizontal, basis), nodes)
 
 
 def _own_places(lines: HorizontalLines, points: int, setups: int) -> ComplexArray:

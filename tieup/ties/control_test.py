@@ -201,7 +201,9 @@ def _scale_explains(scale: float, sd: float, plan: FloatArray, freedom: IntArray
 def _similarity(minimal: Adjustment, held: Adjustment, point: IntArray) -> Similarity | None:
     """Fit the free net onto the control list; weights from both."""
     control = held.problem.frame.control[point]
-    own = np.diagonal(minimal.point_covariance[point], axis1=1, axis2=2)
+    own = np.maximum(
+        np.diagonal(minimal.point_covariance[point], axis1=1, axis2=2), 0.0
+    )  # rounding
     sd = np.sqrt(own + np.nan_to_num(held.problem.frame.control_sd[point]) ** 2)
     sd = np.where(np.isfinite(control), np.maximum(np.nan_to_num(sd, nan=1.0), 1e-6), np.nan)
     try:

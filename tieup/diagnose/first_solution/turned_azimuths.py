@@ -40,7 +40,10 @@ def resolve_azimuths(case: Case, solved: Solved | None) -> tuple[Solved, list[Mi
 
     ``solved`` is the case as it is, None where it cannot be solved.
     """
-    if case.datum.kind != "control" or (solved is not None and _is_calm(solved)):
+    on_bases = bool((case.shots.basis >= 0).any())
+    if solved is not None and _is_calm(solved):
+        return None
+    if case.datum.kind != "control" and not on_bases:
         return None
     every = np.arange(len(case.shots))
     groups = files_of_azimuths(case.shots, case.setups, every)
@@ -71,7 +74,7 @@ def _turned(case: Case, files: dict[str, IntArray]) -> tuple[Solved, list[Mistak
     solved = _freed(case, mistakes)
     if solved is None:
         return None
-    measured = _measured(solved, mistakes)
+    measured = _measured(case, solved, mistakes)
     clear = [one for one in measured if one.statistic > SURE]
     if not clear:
         return None
@@ -80,7 +83,7 @@ def _turned(case: Case, files: dict[str, IntArray]) -> tuple[Solved, list[Mistak
     elif len(clear) == len(files):
         return solved, measured
     again = _freed(case, clear)
-    return None if again is None else (again, _measured(again, clear))
+    return None if again is None else (again, _measured(case, again, clear))
 
 
 def _mistake(rows: IntArray, file: str) -> Mistake:
@@ -96,21 +99,28 @@ def _freed(case: Case, mistakes: Sequence[Mistake]) -> Solved | None:
         return None
 
 
-def _measured(solved: Solved, mistakes: Sequence[Mistake]) -> list[Mistake]:
+def _measured(case: Case, solved: Solved, mistakes: Sequence[Mistake]) -> list[Mistake]:
     """Return the mistakes with their sizes: the turns of the latest bases, one for each.
 
-    Where the readings scatter more than stated, so do the turns.
+    Against the turn of the basis that ``case`` has them on, where it has. Where the readings
+    scatter more than stated, so do the turns.
     """
     adjustment, found = solved.adjustment, []
     scatter = max(adjustment.weighted_sum / max(adjustment.dof, 1), 1.0)
     spread = scatter * adjustment.with_turns.turn
     first = len(adjustment.turn) - len(mistakes)
     for number, mistake in enumerate(mistakes, start=first):
-        turn = float(adjustment.turn[number])
-        own = slice(number, number + 1)
+        part = np.zeros(len(adjustment.turn))
+        part[number] = -1.0
+        joined = int(case.shots.basis[mistake.rows[0]])
+        if joined >= 0:
+            part[joined] = 1.0
+        own = np.flatnonzero(part)
+        turn = float(part[own] @ adjustment.turn[own])
         if np.isfinite(turn):
-            size = np.array([-wrap_half(turn)])
-            found.append(BASIS_OF_BEARINGS.sized(mistake, size, spread[own, own]))
+            covariance = part[own] @ spread[np.ix_(own, own)] @ part[own]
+            size = np.array([wrap_half(turn)])
+            found.append(BASIS_OF_BEARINGS.sized(mistake, size, np.array([[covariance]])))
         else:
             found.append(mistake)
     return found

@@ -14,7 +14,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from tieup.diagnose.basis.hypotheses import NO_ROWS
 from tieup.diagnose.basis.mistake import Mistake, RivalCause
 from tieup.diagnose.basis.predict import sighted_place
 from tieup.diagnose.basis.solve import Solved, solve, swinging_sights
@@ -22,14 +21,17 @@ from tieup.diagnose.basis.whole_misfit import fits_badly, misfit_cost
 from tieup.diagnose.evidence.evidence import stack, with_misfit
 from tieup.diagnose.evidence.identification import search
 from tieup.diagnose.evidence.thresholds import Thresholds
+from tieup.diagnose.gross.contradicted import (
+    gross_control,
+    gross_stations,
+    without_contradicted,
+)
 from tieup.diagnose.gross.exact_poles import with_exact_pole
 from tieup.diagnose.gross.swapped_pairs import swapped_pairs
 from tieup.diagnose.gross.trials import Trial, all_trials, exchanges, gross_sights, rows_of
 from tieup.diagnose.kinds.booked_links import gross_runs
-from tieup.diagnose.kinds.catalogue import kind_of, taken_out
-from tieup.diagnose.kinds.control_coordinate import CONTROL_COORDINATE
+from tieup.diagnose.kinds.catalogue import kind_of
 from tieup.diagnose.kinds.kind import ALL
-from tieup.diagnose.kinds.occupations import INSTRUMENT_HEIGHT, STATION_NAME
 from tieup.diagnose.kinds.point_name import POINT_NAME, SAME_PLACE, wrong_targets
 from tieup.diagnose.kinds.readings import single_readings
 from tieup.diagnose.kinds.sight_kind import put_back
@@ -56,13 +58,10 @@ def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
             break
         solved, mistakes = better
         found += mistakes
-    direct = [*_gross_control(solved), *_gross_stations(solved), *gross_runs(solved)]
+    direct = [*gross_control(solved), *gross_stations(solved), *gross_runs(solved)]
     if direct:
-        case = solved.case
-        for mistake in direct:
-            case = taken_out(case, mistake)
+        solved, direct = without_contradicted(solved.case, direct)
         found += direct
-        solved = solve(case)
     if solved.network.start.gross.any():
         single = single_sights(solved)
         torn, taken = _between_looks(solved, single)
@@ -218,37 +217,6 @@ def _reaches_as_far(tried: Solved, before: Solved, more: int) -> bool:
     now, then = tried.network.start, before.network.start
     setups = int(now.plan_setup.sum()) >= int(then.plan_setup.sum()) + more
     return setups and int(now.plan_point.sum()) >= int(then.plan_point.sum())
-
-
-def _gross_control(solved: Solved) -> list[Mistake]:
-    """Return the control values that everything else contradicts."""
-    network = solved.network
-    found = []
-    for point in np.flatnonzero(network.start.gross_control.any(axis=1)).tolist():
-        detail = "".join("NEH"[k] for k in np.flatnonzero(network.start.gross_control[point]))
-        sights = np.flatnonzero(network.sights.point == point)
-        name = network.point_names[point]
-        rows = rows_of(solved, sights)
-        setups = np.unique(network.sights.setup[sights])
-        rivals: tuple[RivalCause, ...] = ()
-        if len(setups) == 1:  # one setup against the list: its shot is as suspect
-            label = network.setup_labels[int(setups[0])]
-            rivals = (POINT_NAME.rival(label, (name,)),)
-        wrong = CONTROL_COORDINATE.mistake("", (name,), rows)
-        found.append(replace(wrong, detail=detail, rivals=rivals))
-    return found
-
-
-def _gross_stations(solved: Solved) -> list[Mistake]:
-    """Return the occupied setups that do not stand where, or as high as, they say."""
-    case, found = solved.case, []
-    for setup, (plan, height) in enumerate(solved.network.start.gross_station.tolist()):
-        own = case.setups[setup]
-        if plan:
-            found.append(STATION_NAME.mistake(own.label, (own.station,), NO_ROWS))
-        elif height:
-            found.append(INSTRUMENT_HEIGHT.mistake(own.label, (own.station,), NO_ROWS))
-    return found
 
 
 def single_sights(solved: Solved) -> list[Mistake]:

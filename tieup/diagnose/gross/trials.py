@@ -14,6 +14,8 @@ import numpy as np
 from tieup.diagnose.basis.case import Case, new_name
 from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.kinds.catalogue import taken_out
+from tieup.diagnose.kinds.control_coordinate import CONTROL_COORDINATE
 from tieup.diagnose.kinds.kind import ALL
 from tieup.diagnose.kinds.mark_moved import MARK_MOVED, since
 from tieup.diagnose.kinds.movements import FEWEST, INSTRUMENT_MOVED
@@ -25,6 +27,8 @@ from tieup.model.observations import DIRECTION
 from tieup.reduce.deviations import centred
 from tieup.reduce.target_visits import setup_times, shooting_order
 
+PLAN = "NE"  # the coordinates of a control mark that a gross sight in plan speaks of
+FEW = 4  # control marks that are all tried
 TORN = 10.0  # sds; pointings of one sight this far apart may belong to two orientations
 
 
@@ -50,6 +54,7 @@ def all_trials(solved: Solved) -> Iterator[Trial]:
     yield from _sights_out(solved)
     yield from _directions_out(solved)
     yield from _moved_marks(solved)
+    yield from _listed_wrong(solved)
     yield from _swaps(solved)
     yield from _breaks(solved)
 
@@ -111,6 +116,28 @@ def _moved_marks(solved: Solved) -> Iterator[Trial]:
         for cut in range(1, len(ordered) if len(own) > 2 else 0):
             later = own[np.isin(sights.setup[own], ordered[cut:])]
             yield _split(solved, int(point), rows_of(solved, later), int(ordered[cut]))
+
+
+def _listed_wrong(solved: Solved) -> Iterator[Trial]:
+    """Take each control mark with something gross about it as not known in plan.
+
+    A list that contradicts itself spoils sights all over the site; where it is short, any of its
+    marks may be the one.
+    """
+    case, network, start = solved.case, solved.network, solved.network.start
+    if case.datum.kind != "control":
+        return
+    sights, station = network.sights, network.station
+    gross = gross_sights(solved)
+    about = {*sights.point[gross].tolist(), *station[sights.setup[gross]].tolist()}
+    about |= {*np.flatnonzero(start.gross_control[:, :2].any(axis=1)).tolist()}
+    about |= {*station[start.gross_station[:, 0]].tolist()}
+    known = {*np.flatnonzero(np.isfinite(network.control[:, :2]).all(axis=1)).tolist()}
+    for point in sorted(known if about and len(known) <= FEW else about & known):
+        rows = np.flatnonzero(case.shots.point == point)
+        mistake = CONTROL_COORDINATE.mistake("", (network.point_names[point],), rows)
+        mistake = replace(mistake, detail=PLAN)
+        yield Trial(taken_out(case, mistake), mistake, 30.0)
 
 
 def _split(solved: Solved, point: int, rows: IntArray, setup: int) -> Trial:

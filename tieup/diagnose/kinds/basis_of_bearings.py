@@ -12,7 +12,7 @@ from tieup.diagnose.basis.hypotheses import Hypothesis, component_bias
 from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.phrases import MistakeText, Phrases, too
 from tieup.diagnose.evidence.subjects import Subjects
-from tieup.diagnose.kinds.kind import COMMON, Kind
+from tieup.diagnose.kinds.kind import COMMON, Kind, some_points
 from tieup.model.arrays import IntArray
 from tieup.model.fieldbook import Setup, Shots
 from tieup.model.job import BY_FILE, BY_JOB
@@ -25,14 +25,27 @@ JOB = ""  # the detail of what is in every file
 def files_of_azimuths(
     shots: Shots, setups: Sequence[Setup], rows: IntArray
 ) -> Mapping[str, IntArray]:
-    """Return the ``rows`` with an azimuth from grid north, by file, those of all files as `JOB`."""
-    own = rows[shots.azimuth[rows] & (shots.basis[rows] < 0) & np.isfinite(shots.direction[rows])]
-    groups = {
-        setups[shots.setup[own[shots.file[own] == number][0]]].file: own[shots.file[own] == number]
-        for number in np.unique(shots.file[own]).tolist()
-    }
-    large = {file: held for file, held in groups.items() if len(held) >= FEWEST}
-    return large if len(groups) == 1 or len(own) < FEWEST else {**large, JOB: own}
+    """Return the ``rows`` whose azimuths may be turned by themselves, by file.
+
+    Those from grid north, with those of all files as `JOB`. Of several files on one basis all but
+    the one with most azimuths, against which they are turned.
+    """
+    read = rows[shots.azimuth[rows] & np.isfinite(shots.direction[rows])]
+    own = read[shots.basis[read] < 0]
+    groups = _by_file(shots, setups, own)
+    found = {file: held for file, held in groups.items() if len(held) >= FEWEST}
+    if len(groups) > 1 and len(own) >= FEWEST:
+        found[JOB] = own
+    for basis in np.unique(shots.basis[read][shots.basis[read] >= 0]).tolist():
+        joined = _by_file(shots, setups, read[shots.basis[read] == basis])
+        most = max(joined, key=lambda file: len(joined[file]))
+        found |= {f: held for f, held in joined.items() if f != most and len(held) >= FEWEST}
+    return found
+
+
+def _by_file(shots: Shots, setups: Sequence[Setup], rows: IntArray) -> dict[str, IntArray]:
+    parts = (rows[shots.file[rows] == number] for number in np.unique(shots.file[rows]))
+    return {setups[shots.setup[part[0]]].file: part for part in parts}
 
 
 def turned_bases(subjects: Subjects) -> Iterator[Hypothesis]:
@@ -81,8 +94,19 @@ class BasisOfBearings(Kind):
         """It is in many readings at once."""
         return False
 
+    def proposed(self, case: Case, mistake: Mistake) -> Mistake:
+        """Say against which files the azimuths of one file are turned, where not against grid."""
+        shots = case.shots
+        basis = shots.basis[mistake.rows[0]]
+        if basis < 0 or not mistake.detail:
+            return mistake
+        joined = _by_file(shots, case.setups, np.flatnonzero(shots.basis == basis))
+        return replace(mistake, instead=tuple(name for name in joined if name != mistake.detail))
+
     def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say by how much the azimuths are turned, and what to state."""
+        if mistake.instead:
+            return _against_files(mistake, phrases)
         whose, key = (mistake.detail, BY_FILE) if mistake.detail else ("the job", BY_JOB)
         size = phrases.exact_angle(mistake.magnitude)
         return MistakeText(
@@ -104,6 +128,20 @@ class BasisOfBearings(Kind):
     def thing(self, setup: str, points: Sequence[str]) -> str:
         """Name the north."""
         return "basis of bearings of the azimuths"
+
+
+def _against_files(mistake: Mistake, phrases: Phrases) -> MistakeText:
+    """Return the words of azimuths that have not the turn of those of other files."""
+    others = some_points(mistake.instead)
+    return MistakeText(
+        f"All azimuths of {mistake.detail} are turned by {phrases.exact_angle(mistake.magnitude)} "
+        f"against those of {others}: they read too {too(mistake, 'large', 'small')}, another "
+        "basis of bearings",
+        "their turn is estimated",
+        f"Look up from which north the azimuths of {mistake.detail} run, and those of {others}.",
+        f"Set azimuths: {BY_FILE} in job.yaml (accept does the same for these azimuths).",
+        "their turn is estimated",
+    )
 
 
 BASIS_OF_BEARINGS = BasisOfBearings(
