@@ -28,7 +28,14 @@ from tieup.diagnose.gross.contradicted import (
 )
 from tieup.diagnose.gross.exact_poles import with_exact_pole
 from tieup.diagnose.gross.swapped_pairs import swapped_pairs
-from tieup.diagnose.gross.trials import Trial, all_trials, exchanges, gross_sights, rows_of
+from tieup.diagnose.gross.trials import (
+    Trial,
+    all_trials,
+    exchanges,
+    gross_sights,
+    listed_wrong,
+    rows_of,
+)
 from tieup.diagnose.kinds.booked_links import gross_runs
 from tieup.diagnose.kinds.catalogue import kind_of
 from tieup.diagnose.kinds.kind import ALL
@@ -43,6 +50,7 @@ from tieup.model.observations import DIRECTION, DISTANCE
 
 LARGE = 600  # sights of shared marks; a hundred setups have more
 MOST_TRIALS = 100  # solutions for trials in one job; sites with two mistakes take 20 at most
+STRAINED = 4  # sights, stations and marks that are gross, from which one mark is asked first
 WORTH = 50.0  # gain that a trial must bring beyond its price
 AS_WELL = 15.0  # trials whose costs are this close cannot be told apart
 FAMILY = 1000  # hypotheses that a single sight's cause is weighed against, as in a whole job
@@ -51,9 +59,11 @@ FAMILY = 1000  # hypotheses that a single sight's cause is weighed against, as i
 def explain_gross(solved: Solved) -> tuple[Solved, list[Mistake]]:
     """Explain everything gross; return the solution without it and the mistakes."""
     budget = iter(range(MOST_TRIALS))
+    solved, listed = _one_listed(solved, budget)
     solved, found = _swapped(solved, budget)
+    found += listed
     while not is_large(solved) and (_items(solved) > 1 or fits_badly(solved)):
-        better = _best_trial(solved, budget)
+        better = _best_trial(solved, all_trials(solved), budget)
         if better is None:
             break
         solved, mistakes = better
@@ -149,11 +159,27 @@ def _gross_readings(solved: Solved) -> BoolArray:
     return (sight >= 0)[:, None] & solved.network.start.gross[np.maximum(sight, 0)]
 
 
-def _best_trial(solved: Solved, budget: Iterator[int]) -> tuple[Solved, list[Mistake]] | None:
+def _one_listed(solved: Solved, budget: Iterator[int]) -> tuple[Solved, list[Mistake]]:
+    """Take out the control mark without which nothing gross is left, where much was.
+
+    Before names are exchanged: a site that is strained between two marks shows sights that seem
+    to arrive at each other's marks.
+    """
+    if is_large(solved) or _items(solved) < STRAINED:
+        return solved, []
+    better = _best_trial(solved, listed_wrong(solved), budget)
+    if better is None or _items(better[0]) or fits_badly(better[0]):
+        return solved, []
+    return better
+
+
+def _best_trial(
+    solved: Solved, trials: Iterable[Trial], budget: Iterator[int]
+) -> tuple[Solved, list[Mistake]] | None:
     """Return the trial that leaves the least unexplained, None where none is worth its price."""
     now = misfit_cost(solved)
     good: list[tuple[float, Trial, Solved]] = []
-    for trial, tried in _tried(all_trials(solved), budget):
+    for trial, tried in _tried(trials, budget):
         cost = misfit_cost(tried) + trial.price
         settles = _items(tried) < _items(solved) - 1 or not fits_badly(tried)
         if not settles or cost > now - WORTH:

@@ -54,7 +54,7 @@ def all_trials(solved: Solved) -> Iterator[Trial]:
     yield from _sights_out(solved)
     yield from _directions_out(solved)
     yield from _moved_marks(solved)
-    yield from _listed_wrong(solved)
+    yield from listed_wrong(solved)
     yield from _swaps(solved)
     yield from _breaks(solved)
 
@@ -118,7 +118,7 @@ def _moved_marks(solved: Solved) -> Iterator[Trial]:
             yield _split(solved, int(point), rows_of(solved, later), int(ordered[cut]))
 
 
-def _listed_wrong(solved: Solved) -> Iterator[Trial]:
+def listed_wrong(solved: Solved) -> Iterator[Trial]:
     """Take each control mark with something gross about it as not known in plan.
 
     A list that contradicts itself spoils sights all over the site; where it is short, any of its
