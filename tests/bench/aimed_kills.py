@@ -13,8 +13,8 @@ last words and the exit status are true. Then the command is run again: the new 
 its record lists it, and no scratch folder. What is wrong is printed with command and moment.
 
 Solutions are found once and remembered, so that only the writing is aimed at. A folder with a
-folder in it cannot be exchanged: there SIGKILL may leave a mixture, which is counted, and is the
-old set or the new one as soon as the next run clears up.
+folder in it cannot be exchanged: there SIGKILL may leave a mixture, which is counted, has no record
+of a run in it, and is the old set or the new one as soon as the next run clears up.
 """
 
 from __future__ import annotations
@@ -205,6 +205,8 @@ class Range:
         if ended.status >= 0 and command.arguments[0] != "demo":  # which writes twice
             yield from untrue(ended, found == case.new)
         if mixed:
+            if lie := incomplete(out):
+                yield f"a record in a mixture: {lie}"
             staging.clear_leftovers(out)
             if files_of(out) not in (case.old, case.new):
                 yield f"neither old nor new when cleared: {differing(files_of(out), case)}"

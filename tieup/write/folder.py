@@ -124,7 +124,7 @@ def write_set(
                 names.append(name)
             with stage.alone():
                 stale = stale_files(target, names, read_record(target, record))
-                stage.exchange(names, stale)
+                stage.exchange(names, stale, record)
     except OSError as error:
         raise OutputError(_trouble(out, error)) from error
 

@@ -4,7 +4,8 @@ Everything is written into a stage beside the folder first. The stage then takes
 place by one rename, with links to all other files of the folder in it, and the old folder goes.
 Where that cannot be (the folder is a mount point, has folders in it, is the working folder of
 this process, or nothing may be written beside it), the stage lies within it and files are moved
-one by one; on any failure all moves are undone.
+one by one, the record of the old set away first and that of the new one into its place last; on
+any failure all moves are undone.
 
 A stage is locked as long as its run lives. What a killed run left is found by the next one:
 it puts back what was moved away, and takes the stage away.
@@ -64,17 +65,21 @@ class Stage:
         finally:
             os.close(folder)
 
-    def exchange(self, names: Iterable[str], stale: Iterable[str]) -> None:
-        """Put the files ``names`` into the target; take those away and ``stale`` ones."""
+    def exchange(self, names: Iterable[str], stale: Iterable[str], record: str = "") -> None:
+        """Put the files ``names`` into the target; take those away and ``stale`` ones.
+
+        Where files are moved one by one the ``record`` of the set goes first and comes last: a set
+        with a record is whole.
+        """
         fresh, gone = set(names), set(names) | set(stale)
         if not self.beside:
-            self._move(fresh, gone)
+            self._move(fresh, gone, record)
             return
         try:
             others = self._keep_others(gone)
             self._swap()
         except OSError:  # something holds the folder itself: file by file, then
-            self._move(fresh, gone)
+            self._move(fresh, gone, record)
             return
         self._keep_late(others | gone)
 
@@ -110,16 +115,16 @@ class Stage:
                 if path.name not in known and not (self.target / path.name).exists():
                     path.rename(self.target / path.name)
 
-    def _move(self, fresh: set[str], gone: set[str]) -> None:
+    def _move(self, fresh: set[str], gone: set[str], record: str) -> None:
         """Move old files out and new ones in; undo every move where one fails."""
         self.target.mkdir(exist_ok=True)
         self.old.mkdir(exist_ok=True)
         (self.folder / MOVES).write_text(json.dumps(sorted(fresh)), encoding="utf-8")
         try:
-            for name in sorted(gone):
+            for name in sorted(gone, key=lambda name: (name != record, name)):
                 if (self.target / name).is_symlink() or (self.target / name).exists():
                     (self.target / name).replace(self.old / name)
-            for name in sorted(fresh):
+            for name in sorted(fresh, key=lambda name: (name == record, name)):
                 (self.target / name).parent.mkdir(exist_ok=True)
                 (self.new / name).replace(self.target / name)
         except BaseException:
