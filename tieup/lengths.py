@@ -12,6 +12,8 @@ from dataclasses import dataclass
 
 from tieup.units import length_factor, length_word
 
+NEXT_TO = 1e-9  # of a length unit: as good as equal
+
 
 @dataclass(frozen=True)
 class Lengths:
@@ -57,6 +59,23 @@ class Lengths:
             return f"{size:.{1 if self.whole else 3}f} m"
         return f"{size * 1000:.{0 if self.whole else 1}f}".removesuffix(".0") + " mm"
 
+    def beside(self, value: float, limit: float) -> str:
+        """Return a length beside its ``limit``: rounding never takes it over the limit, or back.
+
+        >>> whole = Lengths("m", whole=True)
+        >>> [whole.beside(value, 0.006) for value in (0.0064, 0.0058, 0.0066, -0.00602)]
+        ['6.4 mm', '6 mm', '7 mm', '6.1 mm']
+        >>> whole.beside(0.00255, 0.0026), whole.beside(0.00245, 0.0024)
+        ('2.6 mm', '2.5 mm')
+        """
+        beyond, fine = abs(value) > limit, Lengths(self.unit)
+        for said in (self.said(value), fine.said(value)):
+            if not said or (_read(said) > limit + NEXT_TO) == beyond:
+                return said
+        step = 1e-4 if self.metric else 1e-3
+        away = math.ceil if beyond else math.floor
+        return fine.said(away(round(abs(value) / step, 6)) * step)
+
     def some(self, value: float) -> str:
         """Return a length without sign; one that would print as nothing, and is some, as less.
 
@@ -69,13 +88,15 @@ class Lengths:
         places = 3 - self.whole  # of m in a tenth of a mm or a mm, of ft: the last one printed
         return f"under {self.said(10.0 ** -(places + 1 if self.metric else places))}"
 
-    def height(self, value: float) -> str:
+    def height(self, value: float, limit: float = math.inf) -> str:
         """Return a height difference as a crew says it; what rounds to nothing has no side.
+
+        Beside its ``limit``, where it has one.
 
         >>> Lengths("m").height(-0.012), Lengths("m").height(0.00001)
         ('12 mm low', '0 mm')
         """
-        said = self.said(value)
+        said = self.beside(value, limit)
         if not said or float(said.split()[0]) == 0.0:
             return said
         return f"{said} {'low' if value < 0 else 'high'}"
@@ -102,3 +123,9 @@ class Lengths:
         """Return differences for a table, in the small unit, without the unit."""
         factor, places = (1000.0, 1) if self.metric else (1.0, 4)
         return ["" if value != value else f"{value * factor:.{places}f}" for value in values]
+
+
+def _read(said: str) -> float:
+    """Return a length in words as a number in the length unit of its job."""
+    number, _, unit = said.partition(" ")
+    return float(number) * (1e-3 if unit == "mm" else 1.0)

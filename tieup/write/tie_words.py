@@ -35,9 +35,10 @@ def tie_words(site: Reconciliation, row: int, *, over_only: bool = False) -> str
     """
     ties, lengths = site.ties, Lengths(site.job.length_unit)
     plan, rise = float(ties["d_horizontal"][row]), float(ties["d_elevation"][row])
+    across, upright = (float(ties[f"limit_{of}"][row]) for of in ("horizontal", "elevation"))
     parts = [
-        (abs(plan), float(ties["limit_horizontal"][row]), f"{lengths.said(plan)} off in plan"),
-        (abs(rise), float(ties["limit_elevation"][row]), lengths.height(rise)),
+        (abs(plan), across, f"{lengths.beside(plan, across)} off in plan"),
+        (abs(rise), upright, lengths.height(rise, upright)),
     ]
     defined = [part for part in parts if math.isfinite(part[0])]
     over = [part for part in defined if part[0] > part[1]]

@@ -163,7 +163,7 @@ def _loose(answer: TieAnswer) -> list[str]:
 
 
 def _limits(answer: TieAnswer) -> str:
-    plan, height = Lengths(answer.length_unit, whole=True).limits(
+    plan, height = Lengths(answer.length_unit).limits(
         answer.limits.horizontal, answer.limits.elevation
     )
     side = " High, low: the setup, or the second one of a joint."
@@ -176,8 +176,9 @@ def _entries(
     """Return a heading, then the lines of each setup or joint: name, plan, height, verdict."""
     names = [title, *(part.name for part in parts)]
     factor, lengths = length_factor(answer.length_unit), Lengths(answer.length_unit, whole=True)
-    plans = ["plan", *(lengths.said(part.plan / factor) or "-" for part in parts)]
-    heights = ["height", *(lengths.height(part.height / factor) or "-" for part in parts)]
+    across, upright = answer.limits.horizontal / factor, answer.limits.elevation / factor
+    plans = ["plan", *(lengths.beside(part.plan / factor, across) or "-" for part in parts)]
+    heights = ["height", *(lengths.height(p.height / factor, upright) or "-" for p in parts)]
     verdicts = ["", *(p.verdict.upper() if p.verdict == FAILS else _judged(p) for p in parts)]
     spans = [max(map(len, texts)) for texts in (names, plans, heights)]
     spans[0] = min(spans[0], max(width - spans[1] - spans[2] - 14, 8))
