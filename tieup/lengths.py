@@ -114,10 +114,20 @@ class Lengths:
             for value, text in zip(values, said, strict=True)
         ]
 
+    def limit(self, value: float) -> str:
+        """Return a limit to three figures: a rounded one would let through or stop too much.
+
+        >>> Lengths("m").limit(0.006), Lengths("m").limit(0.00225), Lengths("ft").limit(0.019685)
+        ('6 mm', '2.25 mm', '0.0197 ft')
+        """
+        if self.metric and value < 1.0:
+            return f"{1000.0 * value:.3g} mm"
+        return f"{value:.3g} {length_word(self.unit)}"
+
     def limits(self, horizontal: float, elevation: float) -> tuple[str, str]:
         """Return the limits in plan and in height, which come in m, in words."""
         factor = length_factor(self.unit)
-        return self.said(horizontal / factor), self.said(elevation / factor)
+        return self.limit(horizontal / factor), self.limit(elevation / factor)
 
     def figures(self, values: Sequence[float]) -> list[str]:
         """Return differences for a table, in the small unit, without the unit."""

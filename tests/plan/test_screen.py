@@ -54,7 +54,7 @@ def test_feet_are_said_in_feet(tmp_path: Path, capsys: pytest.CaptureFixture[str
     job = copy_sample("two_setups", tmp_path)
     assert cli.outcome(["plan", str(job)]) == 0
     text = capsys.readouterr().out
-    assert "0.020 ft in plan and 0.010 ft in height" in " ".join(text.split())
+    assert "0.0197 ft in plan and 0.00984 ft in height" in " ".join(text.split())
     assert " mm" not in text
 
 

@@ -130,11 +130,11 @@ def test_two_marks_are_never_called_proved():
 
 
 def test_feet_are_feet():
-    """The loading dock in feet: hundredths of a foot on the screen, feet in the record."""
+    """The loading dock in feet: hundredths on the screen, limits of 6 and 3 mm to three figures."""
     rng = np.random.default_rng(1)
     answer = _answer(simulate(loading_dock(rng), Precision(), rng), "ft")
     text = ties_text(answer)
-    assert "plan 0.02 ft, height 0.01 ft" in text and " mm" not in text
+    assert "plan 0.0197 ft, height 0.00984 ft" in text and " mm" not in text
     record = ties_record(answer)
     assert record["limits"]["horizontal"] == pytest.approx(0.006 / 0.3048, rel=1e-5)
     assert record["setups"][0]["plan"] == pytest.approx(answer.setups[0].plan / 0.3048, abs=1e-5)

@@ -56,15 +56,29 @@ def number_visits(shots: Shots, look: IntArray, standing: StandingTargets) -> In
 
     ``look`` (m,) is from `number_looks`; ``standing`` says which targets are set up but once.
     """
+    run = number_runs(shots, look)
+    run[_stands(shots, standing)] = 0
+    keys = look * (int(run.max(initial=0)) + 1) + run
+    return np.asarray(np.unique(keys, return_inverse=True)[1].reshape(-1), dtype=np.int64)
+
+
+def number_runs(shots: Shots, look: IntArray) -> IntArray:
+    """Number the runs of shots (m,) that follow one another at one ``look`` (m,), in time.
+
+    A look is of one setup. Shots that are left out as copies have run 0.
+    """
     rows = np.flatnonzero(~shots.repeated)
     rows = rows[np.lexsort((rows, shooting_order(shots)[rows], shots.setup[rows]))]
     run = np.zeros(len(shots), dtype=np.int64)
     change = np.ones(len(rows), dtype=np.int64)
     change[1:] = look[rows][1:] != look[rows][:-1]
     run[rows] = np.cumsum(change)
-    run[_stands(shots, standing)] = 0
-    keys = look * (int(run.max(initial=0)) + 1) + run
-    return np.asarray(np.unique(keys, return_inverse=True)[1].reshape(-1), dtype=np.int64)
+    return run
+
+
+def runs_at_marks(shots: Shots) -> IntArray:
+    """Number the runs of shots (m,) of one setup at one mark, whatever the height or the face."""
+    return number_runs(shots, shots.setup * (int(shots.point.max(initial=0)) + 1) + shots.point)
 
 
 def _stands(shots: Shots, standing: StandingTargets) -> BoolArray:

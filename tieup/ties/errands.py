@@ -20,7 +20,7 @@ class Errands:
     """What has been asked so far: things by setup, shots (setup, point name) that are asked for.
 
     ``standing`` are the setups at which something asks for the very same legs, ``seen`` what each
-    setup has shot.
+    setup has shot, ``parts`` the setups of each label, more than one where it was split.
     """
 
     def __init__(self, checks: Checks) -> None:
@@ -36,6 +36,9 @@ class Errands:
         # a mark that moved is in one place
         names = [name.partition(MOVED)[0] for name in evidence.points]
         self.seen = {(setup, names[point]) for setup, point in zip(setups, points, strict=True)}
+        self.parts: dict[str, list[int]] = {}
+        for setup, label in enumerate(evidence.setups):
+            self.parts.setdefault(base(label), []).append(setup)
 
     def ask(
         self, setup: int, thing: str, shots: Iterable[str] = (), *, same_legs: bool = False
@@ -57,8 +60,7 @@ class Errands:
 
     def by_label(self, label: str) -> int:
         """Return the setup with a label, of one that was split the part that came last."""
-        parts = [s for s, own in enumerate(self.checks.evidence.setups) if base(own) == base(label)]
-        return self.first(parts) if label else NOWHERE
+        return self.first(self.parts.get(base(label), ())) if label else NOWHERE
 
     def at_mark(self, names: Sequence[str]) -> int:
         """Return the setup at which a crew comes to the marks: the first that has seen one."""

@@ -54,12 +54,16 @@ def crew_answer(
     ``promises`` say which further shots would prove what is not proved yet.
     """
     ties_of = rows_by_group(checks.evidence.ties.setup, len(checks.evidence.setups))
+    # Those that bear on a verdict here; a large site has thousands of others.
+    spoken = [
+        f for f in findings if f.severity == STOP or f.grade == NOTICED or f.kind == STRING_STEP
+    ]
     setups = tuple(
         replace(one, words="excluded by decision") if one.setup in left_out else one
-        for one in (_setup(checks, s, own, findings, length_unit) for s, own in enumerate(ties_of))
+        for one in (_setup(checks, s, own, spoken, length_unit) for s, own in enumerate(ties_of))
     )
     taken = [one for one in setups if one.setup not in left_out]
-    joints = tuple(_joints(checks, findings, length_unit))
+    joints = tuple(_joints(checks, spoken, length_unit))
     verdicts = checks.ties.verdict.tolist()
     named = checks.steps.named
     lists = lists_alone(checks.evidence.adjustment.problem.network.links.kind.tolist())

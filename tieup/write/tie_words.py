@@ -43,7 +43,7 @@ def tie_words(site: Reconciliation, row: int, *, over_only: bool = False) -> str
     defined = [part for part in parts if math.isfinite(part[0])]
     over = [part for part in defined if part[0] > part[1]]
     said = ", ".join(
-        f"{words} (limit {lengths.said(limit)})"
+        f"{words} (limit {lengths.limit(limit)})"
         for _, limit, words in (over if over_only and over else defined)
     )
     return f"{ties['setup'][row]} puts {ties['point'][row]} {said or 'where nothing tests it'}"

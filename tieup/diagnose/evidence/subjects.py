@@ -14,7 +14,7 @@ import numpy as np
 from tieup.diagnose.evidence.evidence import Evidence
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.fieldbook import Setup, Shots
-from tieup.reduce.target_visits import setup_times, shooting_order
+from tieup.reduce.target_visits import runs_at_marks, setup_times, shooting_order
 
 
 @dataclass(frozen=True)
@@ -43,6 +43,11 @@ class Subjects:
     def order(self) -> FloatArray:
         """Return a number (m,) that grows with shooting order within a setup."""
         return shooting_order(self.shots)
+
+    @cached_property
+    def run(self) -> IntArray:
+        """Number the shots (m,) that a setup made at one mark with no other shot between."""
+        return runs_at_marks(self.shots)
 
     @cached_property
     def clock(self) -> FloatArray:

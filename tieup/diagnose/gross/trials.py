@@ -25,7 +25,7 @@ from tieup.diagnose.kinds.swapped_names import SWAPPED_NAMES
 from tieup.model.arrays import BoolArray, IntArray
 from tieup.model.observations import DIRECTION
 from tieup.reduce.deviations import centred
-from tieup.reduce.target_visits import setup_times, shooting_order
+from tieup.reduce.target_visits import runs_at_marks, setup_times, shooting_order
 
 PLAN = "NE"  # the coordinates of a control mark that a gross sight in plan speaks of
 FEW = 4  # control marks that are all tried
@@ -196,13 +196,13 @@ def _swap(solved: Solved, setup: int, first: int, second: int) -> Trial:
 def _breaks(solved: Solved) -> Iterator[Trial]:
     """Split each setup with gross or torn sights between any two of its shots to marks."""
     sights, case = solved.network.sights, solved.case
-    order = shooting_order(case.shots)
+    order, run = shooting_order(case.shots), runs_at_marks(case.shots)
     suspects = set(sights.setup[gross_sights(solved)].tolist())
     suspects |= set(case.shots.setup[_torn(solved)].tolist())
     for setup in sorted(suspects):
         own = _to_ties(solved, setup)
         for before, row in pairwise(own.tolist()):
-            if case.shots.point[before] == case.shots.point[row]:
+            if run[before] == run[row]:
                 continue
             after = own[order[own] >= order[row]]
             marks = (case.shots.point[after], case.shots.point[own[order[own] < order[row]]])

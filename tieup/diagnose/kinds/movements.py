@@ -42,7 +42,7 @@ def _breaks(subjects: Subjects, number: int, rows: IntArray) -> Iterator[Hypothe
     for cut in range(1, len(rows)):
         if (
             subjects.order[rows[cut]] == subjects.order[rows[cut - 1]]
-            or points[cut] == points[cut - 1]
+            or subjects.run[rows[cut]] == subjects.run[rows[cut - 1]]
         ):
             continue
         after = rows[cut:]
