@@ -201,7 +201,7 @@ def _findings(
     scatter = outcome.diagnosis.scatter
     why = causes_of_scatter(outcome.diagnosis.stated, scatter, scattering_more(scatter))
     more = (
-        *scatter_findings(scatter, job.precision, kept, why),
+        *scatter_findings(scatter, job.precision, kept, why, phrases),
         *(f for f in reach_findings(solved.network, out) if not f.setup or f.setup not in named),
         *hanging_marks(solved.network),
         *row_findings(fieldbook, solved, phrases),

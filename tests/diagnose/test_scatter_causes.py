@@ -44,9 +44,11 @@ def test_scatter_says_what_it_may_come_from() -> None:
     (found,) = scatter_told(outcome)
     assert found.key == "zenith"
     assert ("axis-tilt", truth.setup) in {(r.kind, r.setup) for r in found.rivals}
-    assert f"as if the vertical axis in {truth.setup} leaned" in found.says
+    assert found.says.endswith(f"It is as if the vertical axis in {truth.setup} leaned.")
     assert found.cure.startswith("Look at that first. State zenith: ")
-    assert "`tieup explain axis-tilt`" in found.confirm
+    assert found.confirm.startswith(f"Level {truth.setup} again, look at the compensator")
+    (there,) = [e for e in outcome.result.answer.todo if e.place.startswith(f"At {truth.setup}")]
+    assert "look at the compensator" in there.said
 
 
 def test_gear_that_is_worse_has_no_cause_put_to_it() -> None:

@@ -10,12 +10,14 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from tieup.geometry import azimuth
 from tieup.model.answer import FAILS, TIED, UNTESTED, Errand, Promise
 from tieup.model.finding import CHECK, NOTICED, POLE_HEIGHT, STRING_STEP, Finding
+from tieup.model.finding_kinds import PRECISION
 from tieup.model.geometry_words import CIRCLE, DISCONNECTED, LINE, SINGLE, STRONG, TWO, WEAK
 from tieup.model.link_kinds import LINK_KINDS
 from tieup.ties.errands import NOWHERE, Errands, named
@@ -51,6 +53,7 @@ def to_do(
     _steps(checks, errands)
     _failing(checks, errands, {(f.setup, point) for f in stops for point in f.points})
     _settle(errands, noticed)
+    _settle(errands, [replace(f, setup=f.rivals[0].setup) for f in findings if _as_if(f)])
     steps = {frozenset(f.points): f.severity for f in findings if f.kind == STRING_STEP}
     told = _change_overs(checks, steps)
     _share(checks, errands, [row for row, severity in told if severity == CHECK], steps=True)
@@ -63,6 +66,11 @@ def to_do(
     _again(checks, errands)
     _poles(errands, findings)
     return errands.done()
+
+
+def _as_if(finding: Finding) -> bool:
+    """Say whether readings scatter as if something was wrong with one setup."""
+    return finding.kind == PRECISION.name and bool(finding.rivals and finding.rivals[0].setup)
 
 
 def _settle(errands: Errands, findings: Sequence[Finding]) -> None:

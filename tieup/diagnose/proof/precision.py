@@ -7,7 +7,7 @@ redundancy, chi-square.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -16,7 +16,8 @@ from tieup.adjust.distributions import chi_square_tail
 from tieup.adjust.scatter import GROUPS, Scatter
 from tieup.adjust.solution import UNCHECKED, Adjustment
 from tieup.diagnose.basis.mistake import RivalCause
-from tieup.diagnose.kinds.catalogue import clause
+from tieup.diagnose.basis.phrases import Phrases
+from tieup.diagnose.kinds.catalogue import clause, kind_of
 from tieup.geometry import ARC_SECOND
 from tieup.model.finding import Finding, Rival
 from tieup.model.finding_kinds import PRECISION
@@ -66,11 +67,12 @@ def scatter_findings(
     stated: Precision,
     kept: Sequence[str] = (),
     causes: Mapping[int, tuple[RivalCause, ...]] = MappingProxyType({}),
+    phrases: Phrases | None = None,
 ) -> list[Finding]:
     """Return a finding for each group that scatters otherwise than stated.
 
     ``kept`` are the ids of findings that a person put back as booked. ``causes``: what could be
-    why a group scatters more.
+    why a group scatters more, with ``phrases`` to say how that is looked for.
     """
     if scatter is None:
         return []
@@ -84,7 +86,7 @@ def scatter_findings(
             told = [([g], WORDS[GROUPS[g]]) for g in own]
         for some, what in told:
             why = [cause for g in some for cause in causes.get(g, ())] if side > 0 else []
-            found.append(_finding(scatter, some, what, stated, kept, why))
+            found.append(_with_causes(_finding(scatter, some, what, stated, kept), why, phrases))
     return found
 
 
@@ -94,7 +96,6 @@ def _finding(
     what: str,
     stated: Precision,
     kept: Sequence[str],
-    why: Sequence[RivalCause],
 ) -> Finding:
     own = list(groups)
     times = float(np.exp(0.5 * np.log(scatter.factors[own]).mean()))
@@ -104,14 +105,8 @@ def _finding(
         f"{what[0].upper()}{what[1:]}: {times_word(times)} times the scatter stated, "
         f"{'more' if more else 'less'} than chance explains ({checks:.0f} checks)"
     )
-    if why:
-        says += f", as if {_either(why)}"
     figures = "; ".join(_figures(scatter, group, stated) for group in own)
     cure = f"State {figures}, if this is how the gear works."
-    confirm = "Compare with other days of the same instrument, target and crew."
-    if why:
-        cure = f"Look at that first. {cure}"
-        confirm = f"{confirm} `tieup explain {why[0].kind}` says how to look."
     if more:
         says += ". Sds, intervals and tests go by how the readings scatter"
     if more and kept:
@@ -122,19 +117,30 @@ def _finding(
         size=times,
         unit="1",
         statistic=times,
-        rivals=tuple(Rival(r.kind, r.setup, r.points, r.statistic, r.separable) for r in why),
         says=f"{says}.",
-        confirm=confirm,
+        confirm="Compare with other days of the same instrument, target and crew.",
         cure=cure,
         action="applied",
         key=GROUPS[own[0]] if len(own) == 1 else "gear",
     )
 
 
-def _either(why: Sequence[RivalCause]) -> str:
-    """Return what could be why, as clauses; of many the first ones."""
-    told = list(dict.fromkeys(clause(cause.kind, cause.setup, ()) for cause in why))
-    return ", or ".join(told[:MOST_TOLD])
+def _with_causes(finding: Finding, why: Sequence[RivalCause], phrases: Phrases | None) -> Finding:
+    """Return a finding of scatter with what could be why, and how the likeliest is looked for."""
+    if not why:
+        return finding
+    told = dict.fromkeys(clause(cause.kind, cause.setup, ()) for cause in why)
+    says = finding.says.removesuffix(".")
+    confirm, best = finding.confirm, why[0].cause
+    if best is not None and phrases is not None:
+        confirm = kind_of(best).words(best, phrases).confirm
+    return replace(
+        finding,
+        rivals=tuple(Rival(r.kind, r.setup, r.points, r.statistic, r.separable) for r in why),
+        says=f"{says}. It is as if {', or '.join([*told][:MOST_TOLD])}.",
+        confirm=confirm,
+        cure=f"Look at that first. {finding.cure}",
+    )
 
 
 def times_word(times: float) -> str:

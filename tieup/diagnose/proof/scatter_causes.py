@@ -9,19 +9,22 @@ the alarm is there already, and it says what to look at.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from tieup.adjust.distributions import chi_square_critical
 from tieup.adjust.scatter import GROUPS, Scatter
 from tieup.diagnose.basis.hypotheses import Hypothesis
-from tieup.diagnose.basis.mistake import RivalCause
+from tieup.diagnose.basis.mistake import Mistake, RivalCause
 from tieup.diagnose.basis.solve import Solved
+from tieup.diagnose.evidence.conditional_tests import estimate
 from tieup.diagnose.evidence.detection import judged
 from tieup.diagnose.evidence.identification import INSEPARABLE
 from tieup.diagnose.evidence.misclosures import Dense, misclosures_of
 from tieup.diagnose.evidence.subjects import Subjects
 from tieup.diagnose.evidence.thresholds import FALSE_ALARM
+from tieup.diagnose.gross.gross import is_large
 from tieup.diagnose.kinds.catalogue import all_hypotheses, kind_of
 from tieup.diagnose.search.look import degrees_of, evidence_of
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH
@@ -37,7 +40,7 @@ def causes_of_scatter(
     Of those that explain it about as well all are given, the best first. None of a large site.
     """
     asked = [group for group in groups if GROUPS[group] in READ_IN]
-    if scatter is None or not asked:
+    if scatter is None or not asked or is_large(stated):
         return {}
     evidence = evidence_of(stated)
     dense = misclosures_of(evidence, stated.case.precision)
@@ -49,7 +52,7 @@ def causes_of_scatter(
     for group in asked:
         whole = [h for h in hypotheses if _in_every_one(subjects, h, READ_IN[GROUPS[group]])]
         if whole:
-            found[group] = _explaining(dense, scatter, whole)
+            found[group] = _explaining(stated, dense, scatter, whole)
     return found
 
 
@@ -65,23 +68,22 @@ def _in_every_one(subjects: Subjects, hypothesis: Hypothesis, component: int) ->
 
 
 def _explaining(
-    dense: Dense, scatter: Scatter, whole: Sequence[Hypothesis]
+    stated: Solved, dense: Dense, scatter: Scatter, whole: Sequence[Hypothesis]
 ) -> tuple[RivalCause, ...]:
     """Return which of the hypotheses are no chance, each judged by the scatter without it."""
     tested, degrees = dense.columns(whole), degrees_of(whole)
     usual = chi_square_critical(FALSE_ALARM / len(whole), degrees)
-    surplus: dict[int, float] = {}
-    for number in range(len(whole)):
+    found: list[tuple[float, RivalCause]] = []
+    for number, hypothesis in enumerate(whole):
         alone = judged(tested, (number,), scatter, degrees)
-        if alone is not None and alone.chance < FALSE_ALARM / len(whole):
-            surplus[number] = alone.statistic - float(usual[number])
-    best = max(surplus.values(), default=0.0)
-    return tuple(
-        kind_of(whole[number]).rival(
-            whole[number].setup,
-            whole[number].points,
-            float(np.sqrt(surplus[number] + usual[number])),
-        )
-        for number in sorted(surplus, key=lambda n: -surplus[n])
-        if best - surplus[number] <= INSEPARABLE
-    )
+        if alone is None or not alone.chance < FALSE_ALARM / len(whole):
+            continue
+        size, covariance = estimate(alone.weighed, (number,), number)
+        kind = kind_of(hypothesis)
+        cause = replace(Mistake.of(hypothesis), size=size, covariance=covariance)
+        away = float(np.sqrt(alone.statistic))
+        rival = kind.rival(hypothesis.setup, hypothesis.points, away)
+        rival = replace(rival, cause=kind.proposed(stated.case, cause))
+        found.append((alone.statistic - float(usual[number]), rival))
+    found.sort(key=lambda one: -one[0])
+    return tuple(rival for surplus, rival in found if found[0][0] - surplus <= INSEPARABLE)
