@@ -34,7 +34,7 @@ class Control:
     ``line`` (c,) is the line of each mark in the control file, ``sha256`` that of the file.
     ``correlated`` numbers its marks as ``names`` does; ``from_file`` and ``from_sha256`` are the
     file that it was read from, where that is another one. ``unlisted`` are marks of that file which
-    the list does not have.
+    the list does not have. ``unproved`` are marks of another job that nothing there checked.
     """
 
     file: str
@@ -48,3 +48,4 @@ class Control:
     from_file: str = ""
     from_sha256: str = ""
     unlisted: tuple[str, ...] = ()
+    unproved: tuple[str, ...] = ()

@@ -17,6 +17,7 @@ from tieup.errors import InputError
 from tieup.model.arrays import FloatArray
 from tieup.model.control import Control, Correlated
 from tieup.model.job import Job
+from tieup.model.point_words import DISPUTED, UNCHECKED
 from tieup.read.form import TableFormat
 from tieup.read.text_table import Table, read_table
 from tieup.units import JOB_LENGTH_UNITS, length_factor, parse_numbers
@@ -25,6 +26,7 @@ COORDINATES = ("northing", "easting", "elevation")
 COLUMNS = (
     "point", "coordinate", "with_point", "with_coordinate", "unit", "value", "covariance",
 )  # fmt: skip
+PROOFS = "coordinates.csv"  # beside the covariance, of the same run
 SAME = 1e-3  # m; values that differ by more are not of the same mark
 LEAST = 1e-12  # of a correlation matrix: an eigenvalue below this is none
 
@@ -173,6 +175,9 @@ def job_control(path: Path, job: Job) -> Control:
                 )
             )
         stated = stated.of(tuple(mark for mark in stated.names if mark in wanted))
+    beside = path.with_name(PROOFS)
+    proofs = read_table(beside, job.name_of(beside), TableFormat()) if beside.is_file() else None
+    unproved = set() if proofs is None else _unproved(proofs)
     points = stated.table.columns[stated.table.header.index("point")]
     line = [int(stated.table.line[points.index(mark)]) for mark in stated.names]
     return Control(
@@ -184,7 +189,18 @@ def job_control(path: Path, job: Job) -> Control:
         notes=("",) * len(stated.names),
         sha256=stated.table.sha256,
         correlated=Correlated(np.arange(len(stated.names)), stated.covariance),
+        from_file="" if proofs is None else proofs.name,
+        from_sha256="" if proofs is None else proofs.sha256,
+        unproved=tuple(mark for mark in stated.names if mark in unproved),
     )
+
+
+def _unproved(table: Table) -> set[str]:
+    """Return the points that a table of coordinates calls unchecked or disputed."""
+    if not {"point", "proof"} <= set(table.header):
+        return set()
+    points, proofs = (table.columns[table.header.index(name)] for name in ("point", "proof"))
+    return {p for p, proof in zip(points, proofs, strict=True) if proof in (UNCHECKED, DISPUTED)}
 
 
 def with_covariance(control: Control, path: Path, job: Job) -> Control:

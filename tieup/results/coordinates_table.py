@@ -186,9 +186,21 @@ def _proofs(site: Site, free: IntArray, hidden: FloatArray) -> TextArray:
     proof[:points][held.any(axis=1)] = HELD
     proof[:points][np.isnan(adjustment.position).all(axis=1)] = UNPLACED
     proof[points:][np.isnan(adjustment.axis[free, 0])] = UNPLACED
+    proof[_carried_over(site)] = UNCHECKED
     disputed = [site.case.points.index(name) for name in site.disputed]
     proof[disputed] = DISPUTED
     return proof
+
+
+def _carried_over(site: Site) -> list[int]:
+    """Return the marks of another job that nothing checked there, and that nothing here sights."""
+    control, shots, network = site.case.given, site.case.shots, site.solved.network
+    if control is None:
+        return []
+    seen = {*shots.point[site.case.use.any(axis=1)].tolist(), *network.station.tolist()}
+    seen |= {*network.links.start.tolist(), *network.links.end.tolist()}
+    numbers = {name: number for number, name in enumerate(network.point_names)}
+    return [numbers[mark] for mark in control.unproved if numbers[mark] not in seen]
 
 
 def _setups(site: Site) -> TextArray:

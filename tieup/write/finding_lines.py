@@ -11,7 +11,8 @@ from tieup.write.terminal import folded
 
 SAYS_LINES, SHORT_LINES, CURE_LINES = 3, 2, 2
 LONGEST = 6  # lines of a single sentence
-SENTENCE_END = re.compile(r"(?<=[.!?]) +(?=[A-Z\"(])")  # "S2 puts ... low. Shoot it again."
+# "S2 puts ... low. Shoot it again."; what only leads in a sentence is no sentence by itself.
+SENTENCE_END = re.compile(r"(?<=[.!?])(?<!no mistake\.)(?<!gear explains\.) +(?=[A-Z\"(])")
 MOST_STOPS = 8  # findings to settle that are shown, however small the screen
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.hypotheses import NO_ROWS
+from tieup.diagnose.basis.laid_on_marks import solve_laid
 from tieup.diagnose.basis.mistake import Mistake, RivalCause
 from tieup.diagnose.basis.solve import Solved, solve
 from tieup.diagnose.gross.trials import rows_of
@@ -61,12 +62,15 @@ def without_contradicted(case: Case, mistakes: list[Mistake]) -> tuple[Solved, l
     NetworkError, AdjustmentError
         It cannot be solved so.
     """
-    try:
-        return solve(_all_out(case, mistakes)), mistakes
-    except NetworkError:
-        listed = [one for one in mistakes if one.kind == CONTROL_COORDINATE.name]
-        if len(listed) < 2:
-            raise
+    listed = [one for one in mistakes if one.kind == CONTROL_COORDINATE.name]
+    out = _all_out(case, mistakes)
+    if len(listed) < 2:
+        return (solve_laid(out) if listed else solve(out)), mistakes
+    if not _takes_all(case, out):
+        try:
+            return solve(out), mistakes
+        except NetworkError:
+            pass
     kept = max(listed, key=lambda one: len(one.rows))
     instead = CONTROL_COORDINATE.rival("", kept.points)
     fewer = [
@@ -74,7 +78,15 @@ def without_contradicted(case: Case, mistakes: list[Mistake]) -> tuple[Solved, l
         for one in mistakes
         if one is not kept
     ]
-    return solve(_all_out(case, fewer)), fewer
+    return solve_laid(_all_out(case, fewer)), fewer
+
+
+def _takes_all(case: Case, out: Case) -> bool:
+    """Say whether ``out`` has no northing, easting or elevation left of those that a list has."""
+    if case.control is None or out.control is None:
+        return False
+    before, after = (np.isfinite(c.coordinates).any(axis=0) for c in (case.control, out.control))
+    return bool((before & ~after).any())
 
 
 def _all_out(case: Case, mistakes: Iterable[Mistake]) -> Case:

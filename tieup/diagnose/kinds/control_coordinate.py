@@ -131,12 +131,15 @@ class ControlCoordinate(Kind):
     def words(self, mistake: Mistake, phrases: Phrases) -> MistakeText:
         """Say by how much the mark does not fit."""
         mark = mistake.points[0]
+        # In height alone every look at the mark with one wrong pole height reads the same.
+        pole = " and the pole heights booked at it" if self.is_height(mistake) else ""
+        book = f", or all pole heights booked at {mark} are wrong" if pole else ""
         return MistakeText(
             f"The control coordinates of {mark} do not fit the site: {phrases.vector(mistake)} "
-            "given minus measured",
+            f"given minus measured{book}",
             "the given values are left out",
             f"Compare {mark} in control.csv with the original sheet, digit by digit; look at the "
-            "mark.",
+            f"mark{pole}.",
             f"Correct {mark} in control.csv, or leave it free (accept).",
             "the given values stay left out",
         )

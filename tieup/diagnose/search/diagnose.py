@@ -14,6 +14,7 @@ import numpy as np
 
 from tieup.adjust.scatter import Scatter
 from tieup.diagnose.basis.case import Case
+from tieup.diagnose.basis.laid_on_marks import solve_laid
 from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.solve import Prepared, Solved, reweighed, solve
 from tieup.diagnose.first_solution.first_solution import open_case
@@ -23,8 +24,7 @@ from tieup.diagnose.kinds.catalogue import kind_of, measured, stays_in, taken_ou
 from tieup.diagnose.kinds.knock_span import with_span
 from tieup.diagnose.kinds.moved_instead import with_moved_mark
 from tieup.diagnose.search.look import look, settled_scatter
-from tieup.errors import AdjustmentError, NetworkError
-from tieup.model.settings import Datum
+from tieup.errors import AdjustmentError
 from tieup.threads import one_thread
 
 ROUNDS = 4
@@ -91,7 +91,7 @@ def _found(solved: Solved, case: Case) -> Diagnosis:
         adapted = solved.case
         for mistake in new:
             adapted = taken_out(adapted, mistake)
-        solved, more = _without_gross_ones(_solve_still(adapted), looked.scatter)
+        solved, more = _without_gross_ones(solve_laid(adapted), looked.scatter)
         found += new
         gross += more
         looked = look(solved)
@@ -114,19 +114,6 @@ def _reaching(solved: Solved, mistake: Mistake) -> Mistake:
 
     rivals = tuple(replace(rival, cause=reached(rival.cause)) for rival in mistake.rivals)
     return replace(kind_of(mistake).reached(solved, mistake, error), rivals=rivals)
-
-
-def _solve_still(case: Case) -> Solved:
-    """Solve a case from which something was taken out.
-
-    Where that was a mark without which the list fixes no frame, the site keeps its own.
-    """
-    try:
-        return solve(case)
-    except NetworkError:
-        if case.datum.kind != "control":
-            raise
-        return solve(replace(case, datum=Datum("free")))
 
 
 def _without_gross_ones(solved: Solved, scatter: Scatter | None) -> tuple[Solved, list[Mistake]]:
