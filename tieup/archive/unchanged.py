@@ -13,6 +13,7 @@ from pathlib import Path
 from tieup import __version__
 from tieup.config.load_job import JOB_FILE
 from tieup.model.job import Job
+from tieup.read.covariance_reader import proofs_beside
 from tieup.read.nothing import is_empty_template
 from tieup.write.exchange.formats import Exchange
 from tieup.write.folder import RUN_FILE
@@ -43,7 +44,9 @@ def is_done(job: Job, out: Path, others: Exchange) -> bool:
 def input_files(job: Job) -> Iterator[Path]:
     """Yield every file whose content a run of this job takes, but what ships with the tool."""
     yield from (path for path in job.raw_files if not is_empty_template(path))
-    named = (job.control_file, job.covariance_file, *job.link_files.values())
+    named = (
+        job.control_file, proofs_beside(job), job.covariance_file, *job.link_files.values()
+    )  # fmt: skip
     yield from (path for path in named if path is not None)
     for wish in job.surfaces:
         if wish.against is not None and wish.against.file is not None:

@@ -154,6 +154,14 @@ def _refuse_indefinite(table: Table, matrix: FloatArray) -> None:
         )
 
 
+def proofs_beside(job: Job) -> Path | None:
+    """Return the table in which another job says what it checked; None where there is none."""
+    if not job.control_job or job.control_file is None:
+        return None
+    beside = job.control_file.with_name(PROOFS)
+    return beside if beside.is_file() else None
+
+
 def job_control(path: Path, job: Job) -> Control:
     """Read another job's marks with their covariance as the control of this one.
 
@@ -175,8 +183,8 @@ def job_control(path: Path, job: Job) -> Control:
                 )
             )
         stated = stated.of(tuple(mark for mark in stated.names if mark in wanted))
-    beside = path.with_name(PROOFS)
-    proofs = read_table(beside, job.name_of(beside), TableFormat()) if beside.is_file() else None
+    beside = proofs_beside(job)
+    proofs = None if beside is None else read_table(beside, job.name_of(beside), TableFormat())
     unproved = set() if proofs is None else _unproved(proofs)
     points = stated.table.columns[stated.table.header.index("point")]
     line = [int(stated.table.line[points.index(mark)]) for mark in stated.names]
