@@ -62,7 +62,7 @@ def test_length_and_ratio_are_those_of_the_walk():
 
 
 def marks_of(reduction, refraction: float) -> dict[int, dict[int, np.ndarray]]:
-    """Return N, E, H of what each setup has sighted whole, from its first sight of it, in its frame.
+    """Return N, E, H of what each setup has sighted whole, in its own frame.
 
     The zenith angle is that of the straight line and half of the earth's curve less refraction,
     on a sphere of 6371 km.
