@@ -14,6 +14,7 @@ from tests.simulate.mistakes import instrument_height, no_closing_backsight, tar
 from tests.simulate.yards import loading_dock
 from tests.ties.evidence import check
 from tests.ties.jobs import simulated_yard
+from tests.ties.test_steps import moved
 from tieup.model.finding import Finding
 from tieup.model.settings import Precision
 from tieup.ties.site_answer import crew_answer
@@ -71,6 +72,27 @@ def test_the_odd_setup_is_named():
     assert (row.verdict, row.words) == ("fails", "all of it high")
     assert "S2 is the odd one" in headline(answer)
     assert _todo(answer)["At S2"][0].startswith("tape the instrument height over CP3 again")
+
+
+def test_a_step_between_two_bays_fails_their_joint():
+    """S1 saw all work it shares with S2 12 mm north, 7 mm west, 9 mm high: S2 lies 9 mm low of it.
+
+    Plan and height are what was planted but for the gear's scatter; nothing turned, so the farthest
+    shot is no farther off than its sd allows.
+    """
+    survey = simulated_yard(CALM)
+    work = ["T2", "T4", "T5", "W1", "W2"]
+    clean, answer = _answer(survey), _answer(moved(survey, "S1", work, [0.012, -0.007, 0.009], 0.0))
+    pairs = [(j.first, j.second) for j in answer.joints]
+    joint = answer.joints[pairs.index(("S1", "S2"))]
+    assert (
+        joint.verdict == "fails"
+        and joint.words == "beyond the limit and more than the gear explains"
+    )
+    assert joint.plan == pytest.approx(np.hypot(0.012, 0.007), abs=0.001)  # m
+    assert joint.height == pytest.approx(-0.009, abs=0.001)
+    assert joint.height - clean.joints[0].height == pytest.approx(-0.009, abs=0.0001)
+    assert joint.far == pytest.approx(joint.plan, abs=0.002) and joint.far_at
 
 
 @pytest.mark.parametrize("width", [36, 45, 80, 120])
