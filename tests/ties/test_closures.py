@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from itertools import combinations
+
+import networkx
 import numpy as np
 
 from tests.simulate import random_site, simulate
@@ -116,3 +119,19 @@ def test_misclosures_are_those_of_the_motions_chained():
         assert abs(closure.plan - np.hypot(*whole[:2, 3])) < 1e-7  # m
         assert abs(closure.height - whole[2, 3]) < 1e-7  # m
         assert abs(closure.turn - np.arctan2(whole[1, 0], whole[0, 0])) < 1e-9  # rad
+
+
+def test_there_are_as_many_walks_among_setups_as_redundant_pairs():
+    """Kirchhoff: edges less nodes and one, of the setups that share two marks; control beside."""
+    survey = _survey(Precision())
+    frames = marks_of(reduction_of(survey), survey.refraction)
+    graph = networkx.Graph()
+    for a, b in combinations(frames, 2):
+        if len(frames[a].keys() & frames[b].keys()) >= 2:
+            graph.add_edge(a, b)
+    walks = [set(closure.setups) for closure in _closures(survey)]
+    alone = [walk for walk in walks if -1 not in walk]
+    assert len(alone) == len(networkx.cycle_basis(graph)) > 3
+    assert set().union(*alone) == set(graph.nodes)
+    by_control = [walk for walk in walks if -1 in walk]
+    assert set().union(*by_control) == {-1, *graph.nodes}
