@@ -119,7 +119,7 @@ def test_a_backsight_that_is_off_is_measured_along_its_ray_and_up() -> None:
 
 
 def test_a_setup_that_turns_steadily_has_its_turn_over_its_time() -> None:
-    """90 seconds of arc an hour over two hours and over half of one; of two looks it is not told."""
+    """90" an hour over two hours and over half of one; of two looks it is not told."""
     survey = simulate(
         random_site(np.random.default_rng(3), setups=3, ties=5, side_shots=8),
         Precision(),
