@@ -71,6 +71,8 @@ def test_the_odd_setup_is_named():
     assert answer.odd == "S2"
     row = next(s for s in answer.setups if s.setup == "S2")
     assert (row.verdict, row.words) == ("fails", "all of it high")
+    assert row.height == pytest.approx(0.009, abs=0.001) and row.height_at == ""  # m, all of it
+    assert all(s.height_at for s in answer.setups if s.setup != "S2")
     assert "S2 is the odd one" in headline(answer)
     assert _todo(answer)["At S2"][0].startswith("tape the instrument height over CP3 again")
 

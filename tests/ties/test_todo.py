@@ -114,6 +114,28 @@ def test_a_mark_is_looked_at_where_a_crew_comes_to_it():
     assert todo[-1] == Errand("Also", ("look at the header of the raw file",))
 
 
+def test_a_string_without_a_shared_point_wants_one_where_it_is_come_to_first():
+    """The trench passes from S1 to S2: S2 is come to first and shoots the end of S1's part.
+
+    Where a finding says that it steps there, that is asked for instead, and once.
+    """
+    checks = check(simulated_yard(14))
+    joints, points = checks.evidence.joints, checks.evidence.points
+    (row,) = np.flatnonzero(joints.point < 0)
+    ends = tuple(points[p] for p in joints.ends[row])
+    other = next(end for end in ends if ("S1", end) in _shots(simulated_yard(14)))
+    assert _answer(checks).todo == (Errand("At S2", (f"shoot {other} (TRENCH)",)),)
+    step = Finding("string-step", "check", "", ends)
+    found = _answer(checks, findings=(step,)).todo
+    says = f"shoot {other} (TRENCH, which steps); read the pole height aloud"
+    assert found == (Errand("At S2", (says,)),)
+
+
+def _shots(survey):
+    pairs = zip(survey.shots.setup, survey.shots.point, strict=True)
+    return {(survey.setups[s].label, survey.points[p]) for s, p in pairs}
+
+
 def test_findings_keep_their_words():
     """Two setups stay named; a second finding at a shot is dropped where it asks for it again."""
     checks = check(simulated_yard())
