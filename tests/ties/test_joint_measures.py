@@ -140,3 +140,20 @@ def test_a_steady_bend_is_no_kink_at_a_shared_point():
     joints = _joints(simulate(site, Precision(), np.random.default_rng(5)))
     assert not joints.bends[0]
     assert abs(joints.value[0, KINK] - np.radians(4)) < 4 * joints.sd[0, KINK]
+
+
+def test_steps_are_told_where_no_point_is_shared_by_the_points_on_either_side():
+    """Of the curb in two halves from 5 to 6; of a shared point nothing, were it the first shot."""
+    clean = simulate(_curb(shared=False), Precision(), np.random.default_rng(3))
+    survey = shifted(clean, _curb_rows(clean, "S2"), np.array([0.0, 0.0, 0.03]))
+    joints, names = _joints(survey), network_of(survey).point_names
+    (told,) = joints.steps()
+    assert (told.string, told.setups, told.stands) == ("CURB", (0, 1), True)
+    assert [names[end] for end in told.ends] == ["5", "6"]
+    assert told.step == pytest.approx(0.03, abs=4 * MM) and told.sd == joints.sd[0, STEP]
+    site = _curb(shared=True)
+    plans = [replace(plan, aims=(Aim("6"), *plan.aims)) for plan in site.setups]
+    first = simulate(Site(site.marks, tuple(plans)), Precision(), np.random.default_rng(3))
+    joints = _joints(first)
+    assert joints.point.tolist() == [0] and network_of(first).point_names[0] == "6"
+    assert joints.steps() == ()

@@ -12,6 +12,7 @@ from tests.simulate import random_site, simulate
 from tests.simulate.mistakes import no_closing_backsight, target_height
 from tests.ties.evidence import check
 from tests.ties.jobs import simulated_yard
+from tests.ties.test_geometry import _site
 from tieup.model.answer import Errand, Promise
 from tieup.model.finding import Finding, Rival
 from tieup.model.settings import Precision, Tolerances
@@ -129,6 +130,32 @@ def test_a_string_without_a_shared_point_wants_one_where_it_is_come_to_first():
     found = _answer(checks, findings=(step,)).todo
     says = f"shoot {other} (TRENCH, which steps); read the pole height aloud"
     assert found == (Errand("At S2", (says,)),)
+
+
+@pytest.mark.parametrize(
+    ("points", "says"),
+    [
+        (("127",), "read the pole again: the height of 1 side shot hangs on the book"),
+        (("127", "128"), "read the pole again: the heights of 2 side shots hang on the book"),
+    ],
+    ids=["one", "two"],
+)
+def test_a_pole_that_only_the_book_tells_is_asked_for_with_what_hangs_on_it(points, says):
+    """The last thing at its setup, one shot or several in their words."""
+    pole = Finding("unchecked", "note", "S1", points, key="pole 1", confirm="Read the pole again.")
+    todo = _answer(check(simulated_yard(14)), findings=(pole,)).todo
+    assert next(e.things for e in todo if e.place.startswith("At S1"))[-1] == says
+
+
+@pytest.mark.parametrize(
+    ("unit", "bearings"), [("dms", "90 and 270 degrees"), ("gon", "100 and 300 gon")]
+)
+def test_a_mark_is_wanted_opposite_the_only_backsight(unit, bearings):
+    """Over a mark with one backsight due north: between the bearings a quarter circle from it."""
+    survey = simulate(_site({"A": (50, 0)}, "ST"), Precision(), np.random.default_rng(0))
+    answer = crew_answer(check(survey), title="Yard", length_unit="m", angle_unit=unit)
+    says = " ".join(errand.said for errand in answer.todo)
+    assert f"shoot one more mark between bearings {bearings}" in says
 
 
 def _shots(survey):
