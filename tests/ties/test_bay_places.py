@@ -11,9 +11,11 @@ from scipy import stats
 from tests.adjust.networks import PRECISION, random_network
 from tieup.adjust.adjust import adjust
 from tieup.adjust.cofactors import covariance, unknown_functions
+from tieup.adjust.local_guards import pose_bounds
 from tieup.adjust.problem import held_frame, minimal_frame
 from tieup.adjust.solution import Adjustment
 from tieup.ties.bay_places import known_at, uses_of
+from tieup.ties.bays import PASSES, Shooting, stand_bays
 
 PAIRS = np.array(list(combinations(range(5), 2)))
 
@@ -75,3 +77,29 @@ def test_a_place_is_known_as_the_joint_covariance_of_its_setups_says(frame) -> N
             np.sqrt(spread[2, 2]) * stats.t.ppf(0.975, up),
         ]
         np.testing.assert_allclose(known, expected, rtol=0, atol=1e-9)  # m
+
+
+def test_without_guards_a_joint_has_the_worse_bound_of_its_two_setups() -> None:
+    """A large site: each setup's own sights bound it where it is used; Student's t for the sds.
+
+    The least degrees of freedom speak for all.
+    """
+    result = site(6, side_shots=10)
+    freedom = np.random.default_rng(2).uniform(8.0, 50.0, (5, 2))
+    when = Shooting(np.zeros(5), np.ones(5), np.zeros(1), np.zeros(len(result.position)))
+    bays = stand_bays(result, None, freedom, PAIRS, when)
+    quantile = stats.t.isf(PASSES, freedom.min())
+
+    def bound(setup: int, place: np.ndarray) -> np.ndarray:
+        away = place - result.axis[setup, :2]
+        return pose_bounds(result, np.array([setup]), away[None], quantile)[0]
+
+    for setup, one in enumerate(bays.setups):
+        assert one is not None
+        np.testing.assert_allclose(one.bound, bound(setup, one.use.place), rtol=0, atol=1e-8)  # m
+    assert list(bays.joints) == [tuple(pair) for pair in PAIRS.tolist()]
+    for pair, one in bays.joints.items():
+        both = np.max([bound(setup, one.use.place) for setup in pair], axis=0)
+        np.testing.assert_allclose(one.bound, both, rtol=0, atol=1e-8)  # m
+        own = freedom[list(pair)].min(axis=0)
+        np.testing.assert_allclose(one.known, known_at(result, [one.use], own[None])[0], atol=1e-12)
