@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.simulate import random_site, simulate
+from tests.simulate import Aim, Mark, SetupPlan, Site, in_faces, random_site, simulate
 from tests.simulate.mistakes import no_closing_backsight, target_height
 from tests.ties.evidence import check
 from tests.ties.jobs import simulated_yard
@@ -156,6 +156,27 @@ def test_a_mark_is_wanted_opposite_the_only_backsight(unit, bearings):
     answer = crew_answer(check(survey), title="Yard", length_unit="m", angle_unit=unit)
     says = " ".join(errand.said for errand in answer.todo)
     assert f"shoot one more mark between bearings {bearings}" in says
+
+
+@pytest.mark.parametrize(
+    ("more", "offered"),
+    [({}, "P"), ({"Q": (-60, 3)}, "P or Q"), ({"Q": (-60, 3), "R": (-80, 9)}, "P or Q")],
+    ids=["one", "two", "three"],
+)
+def test_known_marks_in_the_sector_are_offered_the_nearest_two_first(more, offered):
+    """Backsight 50 m north: of what S2 has shot in the south, but not beyond twice as far.
+
+    F stands 111 m off, N beside the backsight.
+    """
+    site = _site({"A": (50, 0)}, "ST")
+    places = {"P": (-30, 5), "F": (-110, -10), "N": (60, 30), **more}
+    marks = [Mark(n, 100.0 + a, 100.0 + b, 10.0, (0.0, 0.0, 0.0)) for n, (a, b) in places.items()]
+    aims = tuple(aim for n in ("A", *places) for aim in in_faces(Aim(n), 1, 2))
+    other = SetupPlan("S2", aims, axis=(95.0, 140.0, 11.5), start=2e9)
+    site = Site((*site.marks, *marks), (*site.setups, other))
+    todo = _answer(check(simulate(site, Precision(), np.random.default_rng(0)))).todo
+    says = next(errand.said for errand in todo if errand.place.startswith("At S1"))
+    assert re.search(r"between bearings 90 and 270 degrees(: [^;]*)?", says)[1] == f": {offered}"
 
 
 def _shots(survey):
