@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -9,13 +10,17 @@ import pytest
 from scipy import stats
 
 from tests.adjust.networks import PRECISION, random_network
+from tests.simulate import Aim, Mark, SetupPlan, Site, simulate
+from tests.ties.evidence import solution_of
 from tieup.adjust.adjust import adjust
 from tieup.adjust.cofactors import covariance, unknown_functions
 from tieup.adjust.local_guards import pose_bounds
 from tieup.adjust.problem import held_frame, minimal_frame
 from tieup.adjust.solution import Adjustment
+from tieup.model.settings import Precision
 from tieup.ties.bay_places import known_at, uses_of
 from tieup.ties.bays import PASSES, Shooting, stand_bays
+from tieup.ties.tie_checks import shooting_in
 
 PAIRS = np.array(list(combinations(range(5), 2)))
 
@@ -103,3 +108,28 @@ def test_without_guards_a_joint_has_the_worse_bound_of_its_two_setups() -> None:
         np.testing.assert_allclose(one.bound, both, rtol=0, atol=1e-8)  # m
         own = freedom[list(pair)].min(axis=0)
         np.testing.assert_allclose(one.known, known_at(result, [one.use], own[None])[0], atol=1e-12)
+
+
+def test_side_shots_are_taken_when_their_rows_that_take_part_say() -> None:
+    """First and last of each setup, and each point's own, by hand; rows by the clock.
+
+    S1 shoots A, X, B, C, Y, D, Z, and S2 the marks, then U, V and W. Left out are Z, V and what S2
+    saw of A, which belong to no setup then.
+    """
+    held = (0.0, 0.0, 0.0)
+    places = {"A": (-30, -20), "B": (35, -25), "C": (-5, 40), "D": (45, 30)}
+    marks = [Mark(n, 100.0 + x, 100.0 + y, 20.0, held) for n, (x, y) in places.items()]
+    marks += [Mark(n, 90.0 + 5 * k, 110.0, 20.0) for k, n in enumerate("XYZUVW")]
+    first = SetupPlan("S1", tuple(map(Aim, "AXBCYDZ")), axis=(100.0, 100.0, 21.6), start=1e9)
+    second = SetupPlan("S2", tuple(map(Aim, "ABCDUVW")), axis=(115.0, 95.0, 21.6), start=2e9)
+    survey = simulate(Site(tuple(marks), (first, second)), Precision(), np.random.default_rng(1))
+    solution = solution_of(survey)
+    sight, time = solution.pointings.sight.copy(), survey.shots.time
+    sight[[6, 7, 12]] = -1
+    when = shooting_in(replace(solution, pointings=replace(solution.pointings, sight=sight)))
+    assert when.first.tolist() == [time[1], time[11]] and when.last.tolist() == [time[4], time[13]]
+    names = solution.held.problem.network.point_names
+    assert names[1] == "X"
+    own = {name: order for name, order in zip(names, when.shot, strict=True) if order == order}
+    assert own == {"X": time[1], "Y": time[4], "U": time[11], "W": time[13]}
+    assert when.order.tolist() == time.tolist()

@@ -157,3 +157,4 @@ def test_steps_are_told_where_no_point_is_shared_by_the_points_on_either_side():
     joints = _joints(first)
     assert joints.point.tolist() == [0] and network_of(first).point_names[0] == "6"
     assert joints.steps() == ()
+    assert abs(joints.value[0, STEP]) < 5 * joints.sd[0, STEP] < 0.01  # m, measured there
