@@ -32,6 +32,15 @@ def test_neighbours_are_those_with_an_empty_circle(seed: int) -> None:
     assert np.column_stack(neighbour_pairs(place)).tolist() == pairs[empty].tolist()
 
 
+def test_two_alone_are_neighbours_wherever_the_grid_begins() -> None:
+    """1 to 4 m apart at coordinates of a map, where what rounding leaves of them is 1e-9 m."""
+    rng = np.random.default_rng(5)
+    for _ in range(200):
+        origin = rng.uniform(1e5, 9e6, 2)
+        place = origin + rng.uniform(-2.0, 2.0, (2, 2))
+        assert np.column_stack(neighbour_pairs(place)).tolist() == [[0, 1]]
+
+
 @pytest.mark.parametrize("work", [1, 2])
 def test_a_setup_on_a_roof_stands_between_two_on_the_ground(work: int) -> None:
     """60 m up in the middle between two: in space it is far from both, on the plan between them.
