@@ -158,3 +158,4 @@ def test_steps_are_told_where_no_point_is_shared_by_the_points_on_either_side():
     assert joints.point.tolist() == [0] and network_of(first).point_names[0] == "6"
     assert joints.steps() == ()
     assert abs(joints.value[0, STEP]) < 5 * joints.sd[0, STEP] < 0.01  # m, measured there
+    assert joints.gap_freedom.tolist() == [2]
