@@ -145,3 +145,29 @@ def test_an_unknown_that_nothing_determines_is_named(seed):
             np.diagonal(diagonal, axis1=1, axis2=2),
         )
     assert (caught.value.node, caught.value.component) == (late, component)
+
+
+@pytest.mark.parametrize(("rows", "columns"), [(1, 500), (30, 30), (4, 200)])
+def test_a_grid_is_cut_by_its_lines(rows, columns):
+    """Separators of a grid are its short lines (George, 1973): no front eliminates many nodes more.
+
+    Of a string of nodes one by one; the tree is as deep as halving takes.
+    """
+    number = np.arange(rows * columns).reshape(rows, columns)
+    along = [number[:, :-1].ravel(), number[:, 1:].ravel()]
+    down = [number[:-1].ravel(), number[1:].ravel()]
+    place = np.argwhere(number >= 0) * 10.0
+    order = np.random.default_rng(1).permutation(len(place))
+    edges = order[np.hstack([along, down]).T]
+    where = np.empty_like(place)
+    where[order] = place
+    fronts, _ = dissection.dissect(edges, where)
+    pivots = [len(front.pivots) for front in fronts]
+    inner = [len(front.pivots) for front in fronts if front.children]
+    assert max(pivots) <= max(dissection.LEAF, min(rows, columns))
+    assert len(inner) > 10 and max(inner) <= min(rows, columns)
+    assert pivots[-1] == min(rows, columns)
+    depth = [0] * len(fronts)
+    for index, front in enumerate(fronts):
+        depth[index] = 1 + max((depth[child] for child in front.children), default=0)
+    assert depth[-1] <= 2 + np.log2(rows * columns / dissection.LEAF) + 1

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -18,6 +20,18 @@ def test_held_to_control_agrees_with_scipy_and_full_inverse(seed):
     network, _ = random_network(rng, setups=2 + seed % 5, marks=5 + seed % 4, occupied=seed % 3)
     result = adjust(network, PRECISION, 0.13, held_frame(network))
     assert_dense_solution(result)
+
+
+@pytest.mark.parametrize("kind", range(3))
+def test_sights_of_one_reading_take_part_like_others(kind):
+    """Every third sight of a mark has its direction, its zenith angle or its distance alone."""
+    network, _ = random_network(np.random.default_rng(40 + kind), setups=4, marks=7, drop=0.0)
+    value = network.sights.value.copy()
+    alone = (np.arange(len(value)) % 3 == 0) & (network.sights.point < 7)
+    value[np.ix_(alone, np.delete(np.arange(3), kind))] = np.nan
+    sights = replace(network.sights, value=value)
+    network = replace(network, sights=sights)
+    assert_dense_solution(adjust(network, PRECISION, 0.13, held_frame(network)))
 
 
 @pytest.mark.parametrize("seed", range(6))

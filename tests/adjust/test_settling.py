@@ -149,3 +149,20 @@ def test_a_step_is_made_as_long_as_the_fit_along_it_asks_for(times: float) -> No
     assert abs(float(step @ there.downhill)) <= 0.5 * slope
     assert 0.4 < length * times < 1.6
     assert along(spot, -step, -slope) is None
+
+
+@pytest.mark.parametrize(
+    ("idle", "settles"),
+    [(("SMALL_STEP",), True), (("NO_MATTER",), True), (("SMALL_STEP", "NO_MATTER"), False)],
+)
+def test_a_last_step_is_small_in_metres_or_against_its_sd(
+    idle: tuple[str, ...], settles: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Either is enough; a site that reaches neither is refused."""
+    for name in idle:
+        monkeypatch.setattr(iterate, name, 0.0)
+    if settles:
+        assert np.isfinite(held_to_control(swinging(SWINGING[0])).position).all()
+        return
+    with pytest.raises(AdjustmentError):
+        held_to_control(swinging(SWINGING[0]))

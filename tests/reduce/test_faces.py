@@ -110,6 +110,56 @@ def test_missing_components_are_reduced_with_what_there_is() -> None:
     assert np.isnan(found.sights.value[1, [0, 2]]).all()
 
 
+@pytest.mark.parametrize(
+    ("read", "collimation", "taken"),
+    [
+        ([8, 8, 8, 20], 8.0, 3),  # 6 sds off: out
+        ([8, 8, 8, 14], 9.5, 4),  # 3 sds off: in
+        ([-4, -1, 5, 8, 13, 16, 26], 9.0, 7),  # all of them scatter: up to 8 sds is usual
+        ([12, 4, 12, 4, 12, 4, 12, 38], 60 / 7, 7),  # 2 sds is usual, 13 is not
+        ([8, 400], 204.0, 2),  # which of two is wrong nobody knows
+    ],
+)
+def test_a_sight_with_an_outlying_deviation_has_no_say(
+    read: list[float], collimation: float, taken: int
+) -> None:
+    """Collimations (") of level sights, each pointing known to 2": the mean of those that count.
+
+    By hand: out is what lies more than four sds off, or six times the median of all deviations
+    where that is more. The mean of n pairs has the sd 2" / sqrt(2 n).
+    """
+    rows = []
+    for point, c in enumerate(read):
+        circle = dms(20 * point)
+        rows.append(dict(point=point, direction=circle - c * ARC_SECOND, zenith=dms(90)))
+        rows.append(
+            dict(point=point, direction=circle + np.pi + c * ARC_SECOND, zenith=dms(270), face=2)
+        )
+    error = next(e for e in reduce_rows(rows).axis_errors if e.kind == "collimation")
+    assert error.value / ARC_SECOND == pytest.approx(collimation, abs=1e-6)
+    assert error.sd / ARC_SECOND == pytest.approx(2.0 / (2 * taken) ** 0.5, abs=1e-6)
+
+
+def test_two_sights_that_contradict_each_other_tell_no_axis_error() -> None:
+    """100" either way, beside five exact sights of a turned round: neither is believed.
+
+    The turn of the round is told by the five, and the two keep the means of their faces.
+    """
+    rows = [
+        dict(point=point, round=1 + turned, direction=dms(20 * point) + turned * dms(90), zenith=z)
+        for turned, point, z in itertools.product((0, 1), range(5), (dms(90),))
+    ]
+    for point, c in ((5, -100 * ARC_SECOND), (6, 100 * ARC_SECOND)):
+        circle = dms(20 * point)
+        rows.append(dict(point=point, direction=circle - c, zenith=dms(90)))
+        rows.append(dict(point=point, direction=circle + np.pi + c, zenith=dms(270), face=2))
+    found = reduce_rows(rows)
+    assert [error.kind for error in found.axis_errors] == ["vertical-index"]
+    assert found.turns[0].offset == pytest.approx(dms(90), abs=1e-12)  # rad
+    circles = [dms(20 * point) for point in range(7)]
+    assert found.sights.value[:, DIRECTION] == pytest.approx(circles, abs=1e-12)
+
+
 def test_an_unbalanced_sight_is_freed_of_the_error_too() -> None:
     """Two pointings in face 1 and one in face 2: the mean is the true angle, not c / 3 off."""
     c = 8 * ARC_SECOND

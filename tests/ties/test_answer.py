@@ -9,11 +9,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.simulate import random_site, simulate
+from tests.simulate import Aim, Mark, Site, in_faces, random_site, simulate
 from tests.simulate.mistakes import instrument_height, no_closing_backsight, target_height
 from tests.simulate.yards import loading_dock
 from tests.ties.evidence import check
 from tests.ties.jobs import simulated_yard
+from tests.ties.test_joints import _curb
+from tests.ties.test_steps import moved
 from tieup.model.finding import Finding
 from tieup.model.settings import Precision
 from tieup.ties.site_answer import crew_answer
@@ -69,8 +71,46 @@ def test_the_odd_setup_is_named():
     assert answer.odd == "S2"
     row = next(s for s in answer.setups if s.setup == "S2")
     assert (row.verdict, row.words) == ("fails", "all of it high")
+    assert row.height == pytest.approx(0.009, abs=0.001) and row.height_at == ""  # m, all of it
+    assert all(s.height_at for s in answer.setups if s.setup != "S2")
     assert "S2 is the odd one" in headline(answer)
     assert _todo(answer)["At S2"][0].startswith("tape the instrument height over CP3 again")
+
+
+def test_a_step_between_two_bays_fails_their_joint():
+    """S1 saw all work it shares with S2 12 mm north, 7 mm west, 9 mm high: S2 lies 9 mm low of it.
+
+    Plan and height are what was planted but for the gear's scatter; nothing turned, so the farthest
+    shot is no farther off than its sd allows.
+    """
+    survey = simulated_yard(CALM)
+    work = ["T2", "T4", "T5", "W1", "W2"]
+    clean, answer = _answer(survey), _answer(moved(survey, "S1", work, [0.012, -0.007, 0.009], 0.0))
+    pairs = [(j.first, j.second) for j in answer.joints]
+    joint = answer.joints[pairs.index(("S1", "S2"))]
+    assert (
+        joint.verdict == "fails"
+        and joint.words == "beyond the limit and more than the gear explains"
+    )
+    assert joint.plan == pytest.approx(np.hypot(0.012, 0.007), abs=0.001)  # m
+    assert joint.height == pytest.approx(-0.009, abs=0.001)
+    assert joint.height - clean.joints[0].height == pytest.approx(-0.009, abs=0.0001)
+    assert joint.far == pytest.approx(joint.plan, abs=0.002) and joint.far_at
+
+
+def test_setups_that_only_a_string_joins_have_nothing_to_differ_by():
+    """Each sights three marks of its own and half of a curb: unproved, no size, no place of one."""
+    site = _curb(shared=False)
+    own = {"S1": "ABC", "S2": "DEF"}
+    plans = []
+    for plan in site.setups:
+        looks = [aim for name in own[plan.label] for aim in in_faces(Aim(name), 1, 2)]
+        plans.append(replace(plan, aims=(*looks, *(aim for aim in plan.aims if aim.string))))
+    site = Site((*site.marks, Mark("F", 170.0, 70.0, 20.0, (0.0, 0.0, 0.0))), tuple(plans))
+    (joint,) = _answer(simulate(site, Precision(), np.random.default_rng(1))).joints
+    assert (joint.first, joint.second, joint.strings) == ("S1", "S2", ("CURB",))
+    assert (joint.verdict, joint.words) == ("unproved", "they have shot no mark in common")
+    assert np.isnan([joint.plan, joint.height, joint.far]).all() and joint.far_at == ""
 
 
 @pytest.mark.parametrize("width", [36, 45, 80, 120])

@@ -10,7 +10,7 @@ from tests.ties.evidence import gather
 from tests.ties.jobs import reduction_of
 from tieup.model.settings import Precision
 from tieup.reduce.backsights import closings, drift
-from tieup.reduce.visits import find_visits
+from tieup.reduce.visits import Visits, find_visits
 
 
 def _visits(survey):
@@ -110,3 +110,38 @@ def test_visits_are_the_crews_looks():
     assert len(names) == 4 + 12 + 1
     assert names[0] == names[-1]
     assert visits.count[own][0].tolist() == [2, 2, 2]
+
+
+def test_the_backsight_is_the_booked_one_else_the_first_mark():
+    """S1 opens on a check shot and books the second mark; S2 books none. By hand, mark by mark."""
+    looks = [(0, "A", ""), (0, "B", "backsight"), (0, "X", "side"), (0, "A", ""), (0, "B", "check"),
+             (1, "A", ""), (1, "B", ""), (1, "X", "side"), (1, "B", ""), (1, "A", "")]  # fmt: skip
+    count = len(looks)
+    along = np.arange(count, dtype=float)
+    visits = Visits(
+        setup=np.array([setup for setup, _, _ in looks]),
+        point=np.array(["ABX".index(name) for _, name, _ in looks]),
+        direction=1.0 + 1e-5 * along,
+        zenith=np.full(count, 1.5),
+        distance=50.0 + 0.001 * along,
+        count=np.ones((count, 3), dtype=np.int64),
+        sd=np.tile([1e-5, 2e-5, 0.002], (count, 1)),
+        rise=2.0 + 0.0003 * along**2,
+        time=60.0 * along,
+        first_row=np.arange(count),
+    )
+    role = np.array([role for *_, role in looks], dtype=object)
+    found = closings(visits, role, Precision(centring_target=0.001, height_target=0.0005))
+    assert found.setup.tolist() == [0, 0, 1, 1] and found.point.tolist() == [0, 1, 0, 1]
+    assert found.backsight.tolist() == [False, True, True, False]
+    assert found.between.tolist() == [2, 2, 3, 1]
+    assert found.lapse.tolist() == [180.0, 180.0, 240.0, 120.0]
+    expected = [[3e-5, 0.003, 0.0003 * 9], [3e-5, 0.003, 0.0003 * 15],
+                [4e-5, 0.004, 0.0003 * 56], [2e-5, 0.002, 0.0003 * 28]]  # fmt: skip
+    np.testing.assert_allclose(found.change, expected, rtol=0, atol=1e-12)  # rad, m, m
+    # Each look has its pointing and its target: direction and height at the longer distance.
+    away = np.array([50.003, 50.004, 50.009, 50.008])
+    np.testing.assert_allclose(found.distance, away, rtol=0, atol=1e-12)
+    sds = [np.hypot(1e-5, 0.001 / away), np.full(4, np.hypot(0.002, 0.001)),
+           np.hypot(2e-5 * away, 0.0005)]  # fmt: skip
+    np.testing.assert_allclose(found.sd, np.sqrt(2.0) * np.column_stack(sds), rtol=0, atol=1e-12)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from itertools import combinations
+
+import networkx
 import numpy as np
 
 from tests.simulate import random_site, simulate
@@ -59,3 +62,76 @@ def test_length_and_ratio_are_those_of_the_walk():
         assert closure.ratio == closure.plan / closure.length
         assert closure.stations == len(places)
         assert closure.ratio < 1e-3
+
+
+def marks_of(reduction, refraction: float) -> dict[int, dict[int, np.ndarray]]:
+    """Return N, E, H of what each setup has sighted whole, in its own frame.
+
+    The zenith angle is that of the straight line and half of the earth's curve less refraction,
+    on a sphere of 6371 km.
+    """
+    sights = reduction.sights
+    frames: dict[int, dict[int, np.ndarray]] = {}
+    for row in np.flatnonzero(np.isfinite(sights.value).all(axis=1)):
+        direction, zenith, slope = sights.value[row]
+        plan = slope * np.sin(zenith)
+        for _ in range(50):  # the curve depends on the length in plan
+            straight = zenith - (1.0 - refraction) * plan / (2 * 6371000.0)
+            plan = slope * np.sin(straight)
+        place = [plan * np.cos(direction), plan * np.sin(direction), slope * np.cos(straight)]
+        place[2] -= sights.target_height[row]
+        frames.setdefault(int(sights.setup[row]), {}).setdefault(
+            int(sights.point[row]), np.array(place)
+        )
+    return frames
+
+
+def onto(here: dict[int, np.ndarray], there: dict[int, np.ndarray]) -> np.ndarray:
+    """Return the rigid motion (4, 4) of one frame onto another by common marks: Procrustes, SVD."""
+    common = sorted(here.keys() & there.keys())
+    a, b = (np.array([frame[mark] for mark in common]) for frame in (here, there))
+    left, _, right = np.linalg.svd((a - a.mean(axis=0))[:, :2].T @ (b - b.mean(axis=0))[:, :2])
+    turn = left @ np.diag([1.0, np.linalg.det(left @ right)]) @ right
+    motion = np.eye(4)
+    motion[:2, :2] = turn
+    motion[:2, 3] = a.mean(axis=0)[:2] - turn @ b.mean(axis=0)[:2]
+    motion[2, 3] = a.mean(axis=0)[2] - b.mean(axis=0)[2]
+    return motion
+
+
+def test_misclosures_are_those_of_the_motions_chained():
+    """Gear of 2 minutes and 30 mm: every walk round, control among them, by matrices."""
+    coarse = Precision({"default": Instrument(6e-4, 6e-4, 0.03, 0.0)})
+    survey = _survey(coarse)
+    reduction = reduction_of(survey)
+    frames = marks_of(reduction, survey.refraction)
+    network = network_of(survey, reduction)
+    listed = np.flatnonzero(np.isfinite(network.control).all(axis=1))
+    frames[-1] = {int(mark): network.control[mark] for mark in listed}
+    found = _closures(survey)
+    assert any(-1 in closure.setups for closure in found)
+    for closure in found:
+        whole = np.eye(4)
+        for a, b in zip(closure.setups, closure.setups[1:] + closure.setups[:1], strict=True):
+            whole = whole @ onto(frames[a], frames[b])
+        assert closure.setups[0] >= 0
+        assert closure.plan > 1e-4  # m
+        assert abs(closure.plan - np.hypot(*whole[:2, 3])) < 1e-7  # m
+        assert abs(closure.height - whole[2, 3]) < 1e-7  # m
+        assert abs(closure.turn - np.arctan2(whole[1, 0], whole[0, 0])) < 1e-9  # rad
+
+
+def test_there_are_as_many_walks_among_setups_as_redundant_pairs():
+    """Kirchhoff: edges less nodes and one, of the setups that share two marks; control beside."""
+    survey = _survey(Precision())
+    frames = marks_of(reduction_of(survey), survey.refraction)
+    graph = networkx.Graph()
+    for a, b in combinations(frames, 2):
+        if len(frames[a].keys() & frames[b].keys()) >= 2:
+            graph.add_edge(a, b)
+    walks = [set(closure.setups) for closure in _closures(survey)]
+    alone = [walk for walk in walks if -1 not in walk]
+    assert len(alone) == len(networkx.cycle_basis(graph)) > 3
+    assert set().union(*alone) == set(graph.nodes)
+    by_control = [walk for walk in walks if -1 in walk]
+    assert set().union(*by_control) == {-1, *graph.nodes}

@@ -146,6 +146,20 @@ def test_the_smallest_mistake_caught_is_caught_in_80_of_100():
     assert abs(hits / draws - 0.80) < 0.076  # 3 sds of 250 draws
 
 
+def test_the_smallest_mistake_caught_is_that_of_the_worst_direction():
+    """In plan delta times the root of the larger eigenvalue, by numpy; none where nothing tests."""
+    network, _ = random_network(np.random.default_rng(9), setups=4, occupied=1)
+    ties = mark_ties(held_to_control(network))
+    found = smallest_caught(ties, 4.1319)
+    tested = np.isfinite(ties.covariance[:, :2, :2]).all(axis=(1, 2))
+    worst = np.sqrt(np.linalg.eigvalsh(ties.covariance[tested][:, :2, :2]))
+    assert (worst[:, 1] > 1.01 * worst[:, 0]).any()
+    np.testing.assert_allclose(found[tested, 0], 4.1319 * worst[:, 1], rtol=0, atol=1e-12)  # m
+    up = np.where(np.isfinite(ties.sd[:, 2]), 4.1319 * ties.sd[:, 2], np.inf)
+    np.testing.assert_allclose(found[:, 1], up, rtol=0, atol=1e-12)  # m
+    assert np.isinf(found[~tested, 0]).all()
+
+
 def test_states_answer_both_questions():
     """Each of the four corners of limit and chance, and the three that prove nothing."""
     limit = 3 * MM

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy import stats
 
-from tieup.ties.shifts import Shifts
+from tieup.adjust.estimable import Information
+from tieup.ties.shifts import Shifts, solve_shifts
 
 NAN = np.nan
 
@@ -64,3 +66,54 @@ def test_vague_differences_are_no_ties() -> None:
     assert (np.isnan(found.plan) == flat).all()
     assert found.plan_freedom.tolist() == [2, 0, 2, 0]
     np.testing.assert_allclose(found.height_statistic[~up], 1.0 / 0.01**2)
+
+
+def test_what_shows_along_one_line_only_is_told_along_it() -> None:
+    """A mark fixed across a sight and hardly along it: part, sd and chance of the part that shows.
+
+    By hand: 7 mm at 30 degrees with an sd of 2 mm, whichever way the axis points; the height by
+    itself with 3 mm. Where plan is not asked for, or less than a thousandth shows, nothing is told.
+    """
+    line = np.array([np.cos(np.radians(30.0)), np.sin(np.radians(30.0))])
+    left = np.zeros((4, 3, 3))
+    left[:, :2, :2], left[:, 2, 2] = np.outer(line, line) / 0.002**2, 1.0 / 0.003**2
+    left[3, :2, :2] *= 1e-9
+    push = np.zeros((4, 3))
+    push[:, :2], push[:, 2] = line * 0.007 / 0.002**2, 0.006 / 0.003**2
+    push[1] *= -1.0
+    seen = np.tile(np.diag(np.array([0.002, 0.002, 0.003]) ** -2.0), (4, 1, 1))
+    asked = np.ones((4, 3), dtype=bool)
+    asked[2, 1] = False
+    found = solve_shifts(Information(seen, left, push), asked)
+    assert np.isnan(found.difference[:, :2]).all()
+    np.testing.assert_allclose(found.difference[:, 2], [0.006, -0.006, 0.006, 0.006], atol=1e-12)
+    np.testing.assert_allclose(found.plan, [0.007, 0.007, NAN, NAN], rtol=0, atol=1e-12)  # m
+    np.testing.assert_allclose(found.plan_sd, [0.002, 0.002, NAN, NAN], rtol=0, atol=1e-12)
+    assert found.plan_freedom.tolist() == [1, 1, 0, 0]
+    chances = stats.norm.sf([3.5, 2.0]) * 2.0
+    np.testing.assert_allclose(found.chances()[:, 1], chances, rtol=0, atol=1e-12)
+    np.testing.assert_allclose(found.clearness()[1], -np.log(chances[0]), rtol=0, atol=1e-9)
+
+
+def test_a_whole_shift_has_its_size_its_sd_along_itself_and_its_chance() -> None:
+    """Full covariances: `numpy.linalg.lstsq` on a root, propagation along it, scipy's tail."""
+    rng = np.random.default_rng(8)
+    half = rng.normal(size=(5, 7, 3)) * [500.0, 300.0, 200.0]
+    readings = rng.normal(size=(5, 7)) * 4.0
+    left = half.transpose(0, 2, 1) @ half
+    push = np.einsum("tri,tr->ti", half, readings)
+    found = solve_shifts(Information(left * 1.5, left, push))
+    for number in range(5):
+        shift = np.linalg.lstsq(half[number], readings[number], rcond=None)[0]
+        covariance = np.linalg.inv(left[number])
+        size = np.linalg.norm(shift[:2])
+        sd = np.sqrt(shift[:2] @ covariance[:2, :2] @ shift[:2]) / size
+        score = shift[:2] @ np.linalg.solve(covariance[:2, :2], shift[:2])
+        np.testing.assert_allclose(found.difference[number], shift, rtol=0, atol=1e-12)  # m
+        np.testing.assert_allclose(found.covariance[number], covariance, rtol=0, atol=1e-12)
+        assert abs(found.plan[number] - size) < 1e-12 and abs(found.plan_sd[number] - sd) < 1e-12
+        assert found.plan_freedom[number] == 2
+        up = shift[2] ** 2 / covariance[2, 2]
+        expected = [stats.chi2.sf(score, 2), stats.chi2.sf(up, 1)]
+        np.testing.assert_allclose(found.chances()[:, number], expected, rtol=1e-9, atol=0)
+        assert abs(found.clearness()[number] + np.log(min(expected))) < 1e-9

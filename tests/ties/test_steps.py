@@ -114,7 +114,7 @@ def test_the_step_is_the_plumb_tie_turned_round():
         assert np.abs(steps.covariance[ties.setup[row]] - ties.covariance[row]).max() < 1e-12
 
 
-def _moved(survey: Survey, label: str, names: list[str], step: np.ndarray, turn: float) -> Survey:
+def moved(survey: Survey, label: str, names: list[str], step: np.ndarray, turn: float) -> Survey:
     """Move what a setup saw of some marks by a rigid step about their middle."""
     points = np.array([survey.truth.points.index(name) for name in names])
     places = survey.truth.position[points]
@@ -141,12 +141,12 @@ def test_a_rigid_step_between_two_setups_comes_back():
         and all(len(survey.rows(survey.setups[k].label, name)) for k in (s, t))
     ]
     step, turn = np.array([0.012, -0.007, 0.009]), 2e-4
-    moved = _moved(survey, survey.setups[s].label, shared, step, turn)
-    found = pair_steps(solve(moved)).step[row] - clean.step[row]
+    wrong = moved(survey, survey.setups[s].label, shared, step, turn)
+    found = pair_steps(solve(wrong)).step[row] - clean.step[row]
     # A mark that a third setup has shot too is let go for both: only the two are compared.
     assert np.abs(found[:3] - step).max() < 0.05 * MM
     assert abs(found[3] - turn) < 1e-6  # rad
-    verdict = judge_pairs(pair_steps(solve(moved)), Tolerances()).verdict
+    verdict = judge_pairs(pair_steps(solve(wrong)), Tolerances()).verdict
     assert verdict[row] == "fails"
 
 

@@ -8,10 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.simulate import random_site, simulate
+from tests.simulate import Aim, Mark, SetupPlan, Site, in_faces, random_site, simulate
 from tests.simulate.mistakes import no_closing_backsight, target_height
 from tests.ties.evidence import check
 from tests.ties.jobs import simulated_yard
+from tests.ties.test_geometry import _site
 from tieup.model.answer import Errand, Promise
 from tieup.model.finding import Finding, Rival
 from tieup.model.settings import Precision, Tolerances
@@ -112,6 +113,75 @@ def test_a_mark_is_looked_at_where_a_crew_comes_to_it():
     todo = _answer(checks, findings=(desk, mark)).todo
     assert todo[0].place == "At S5" and todo[0].things[0] == "look at CP8"
     assert todo[-1] == Errand("Also", ("look at the header of the raw file",))
+
+
+def test_a_string_without_a_shared_point_wants_one_where_it_is_come_to_first():
+    """The trench passes from S1 to S2: S2 is come to first and shoots the end of S1's part.
+
+    Where a finding says that it steps there, that is asked for instead, and once.
+    """
+    checks = check(simulated_yard(14))
+    joints, points = checks.evidence.joints, checks.evidence.points
+    (row,) = np.flatnonzero(joints.point < 0)
+    ends = tuple(points[p] for p in joints.ends[row])
+    other = next(end for end in ends if ("S1", end) in _shots(simulated_yard(14)))
+    assert _answer(checks).todo == (Errand("At S2", (f"shoot {other} (TRENCH)",)),)
+    step = Finding("string-step", "check", "", ends)
+    found = _answer(checks, findings=(step,)).todo
+    says = f"shoot {other} (TRENCH, which steps); read the pole height aloud"
+    assert found == (Errand("At S2", (says,)),)
+
+
+@pytest.mark.parametrize(
+    ("points", "says"),
+    [
+        (("127",), "read the pole again: the height of 1 side shot hangs on the book"),
+        (("127", "128"), "read the pole again: the heights of 2 side shots hang on the book"),
+    ],
+    ids=["one", "two"],
+)
+def test_a_pole_that_only_the_book_tells_is_asked_for_with_what_hangs_on_it(points, says):
+    """The last thing at its setup, one shot or several in their words."""
+    pole = Finding("unchecked", "note", "S1", points, key="pole 1", confirm="Read the pole again.")
+    todo = _answer(check(simulated_yard(14)), findings=(pole,)).todo
+    assert next(e.things for e in todo if e.place.startswith("At S1"))[-1] == says
+
+
+@pytest.mark.parametrize(
+    ("unit", "bearings"), [("dms", "90 and 270 degrees"), ("gon", "100 and 300 gon")]
+)
+def test_a_mark_is_wanted_opposite_the_only_backsight(unit, bearings):
+    """Over a mark with one backsight due north: between the bearings a quarter circle from it."""
+    survey = simulate(_site({"A": (50, 0)}, "ST"), Precision(), np.random.default_rng(0))
+    answer = crew_answer(check(survey), title="Yard", length_unit="m", angle_unit=unit)
+    says = " ".join(errand.said for errand in answer.todo)
+    assert f"shoot one more mark between bearings {bearings}" in says
+
+
+@pytest.mark.parametrize(
+    ("more", "offered"),
+    [({}, "P"), ({"Q": (-60, 3)}, "P or Q"), ({"Q": (-60, 3), "R": (-80, 9)}, "P or Q")],
+    ids=["one", "two", "three"],
+)
+def test_known_marks_in_the_sector_are_offered_the_nearest_two_first(more, offered):
+    """Backsight 50 m north: of what S2 has shot in the south, but not beyond twice as far.
+
+    F stands 111 m off, N beside the backsight.
+    """
+    site = _site({"A": (50, 0)}, "ST")
+    places = {"P": (-30, 5), "F": (-110, -10), "N": (60, 30), **more}
+    marks = [Mark(n, 100.0 + a, 100.0 + b, 10.0, (0.0, 0.0, 0.0)) for n, (a, b) in places.items()]
+    aims = tuple(aim for n in ("A", *places) for aim in in_faces(Aim(n), 1, 2))
+    other = SetupPlan("S2", aims, axis=(95.0, 140.0, 11.5), start=2e9)
+    site = Site((*site.marks, *marks), (*site.setups, other))
+    todo = _answer(check(simulate(site, Precision(), np.random.default_rng(0)))).todo
+    says = next(errand.said for errand in todo if errand.place.startswith("At S1"))
+    assert re.search(r"between bearings 90 and 270 degrees(: [^;]*)?", says)[1] == f": {offered}"
+
+
+def _shots(survey):
+    pairs = zip(survey.shots.setup, survey.shots.point, strict=True)
+    return {(survey.setups[s].label, survey.points[p]) for s, p in pairs}
 
 
 def test_findings_keep_their_words():

@@ -9,15 +9,17 @@ import numpy as np
 
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
+ROUNDING = 1e-12  # of a distance squared
+
 
 def neighbour_pairs(place: FloatArray) -> tuple[IntArray, IntArray]:
     """Return every pair of neighbours among a few hundred places (n, 2)."""
     first, second = np.triu_indices(len(place), 1)
-    middle = (place[first] + place[second]) / 2.0
-    square = np.sum((place[first] - middle) ** 2, axis=1) * (1.0 - 1e-12)
+    square = np.sum((place[first] - place[second]) ** 2, axis=1)
     keep = np.ones(len(first), dtype=np.bool_)
-    for other in place:
-        keep &= np.sum((middle - other) ** 2, axis=1) >= square
+    for other in place:  # Thales: from inside the circle the two are seen at an obtuse angle
+        across = np.sum((place[first] - other) * (place[second] - other), axis=1)
+        keep &= across >= -ROUNDING * square
     return first[keep], second[keep]
 
 
