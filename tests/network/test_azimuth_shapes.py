@@ -65,9 +65,9 @@ def test_what_shows_no_turn_gives_none(
 
 
 def test_a_job_of_azimuths_alone_is_solved_or_refused(tmp_path: Path) -> None:
-    """12 plans without a distance, two known marks: within 5 sds of the truth, or told why not."""
+    """6 plans without a distance, two known marks: within 5 sds of the truth, or told why not."""
     solved = 0
-    for number in range(12):
+    for number in range(6):
         random = np.random.default_rng([12, number])
         plan = random_plan(random)
         job = write_plan(plan, tmp_path / str(number), 2.0, random, "azimuths: file\n")
@@ -88,4 +88,4 @@ def test_a_job_of_azimuths_alone_is_solved_or_refused(tmp_path: Path) -> None:
                 true = plan.place[name]
                 assert abs(north - true.real) < 5.0 * sd_n + 1e-5, (number, name)
                 assert abs(east - true.imag) < 5.0 * sd_e + 1e-5, (number, name)
-    assert solved >= 6
+    assert solved >= 3
