@@ -1,11 +1,12 @@
-"""A lean too small to be named: it is not taken for scatter, or the scatter says what it may be."""
+"""A lean too small to be named: it is not taken for scatter, or the scatter says what it may be.
+
+How often, beside how often any test could: `tests.bench.whole_mistakes tilt`, `tests.bench.best_test`.
+"""
 
 from __future__ import annotations
 
 import numpy as np
-import pytest
 
-from tests.bench.best_test import LEAN, powers
 from tests.bench.days import SECOND, draw_day
 from tests.bench.outcomes import Outcome, reconciled
 from tests.bench.whole_mistakes import SEED, Truth, _tilt, judged
@@ -58,19 +59,3 @@ def test_gear_that_is_worse_has_no_cause_put_to_it() -> None:
         told = scatter_told(outcome)
         assert told
         assert not any(f.rivals or "as if" in f.says for f in told), job
-
-
-@pytest.mark.slow
-def test_a_lean_is_told_as_often_as_the_best_test_could() -> None:
-    """24 days of 500 m: named or a rival as often as noncentral F says (93 %), less 2 sds."""
-    told = sum(any(judged(*leaning(job))[:2]) for job in range(24))
-    chances = np.array(
-        [
-            chance
-            for job in range(5)
-            for chance in powers(draw_day(world_of("500-m"), SEED, job), "axis-tilt", SIZE * LEAN)
-        ]
-    )
-    best = float(chances[:, 1].mean())
-    assert 0.85 < best < 0.99
-    assert told / 24 > best - 2.0 * np.sqrt(best * (1.0 - best) / 24)
