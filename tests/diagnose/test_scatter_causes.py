@@ -1,6 +1,6 @@
 """A lean too small to be named: it is not taken for scatter, or the scatter says what it may be.
 
-How often, beside how often any test could: `tests.bench.whole_mistakes tilt`, `tests.bench.best_test`.
+How often, beside how often any test could: `whole_mistakes tilt` and `best_test` of tests/bench.
 """
 
 from __future__ import annotations
