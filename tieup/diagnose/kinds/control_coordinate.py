@@ -132,8 +132,9 @@ class ControlCoordinate(Kind):
         """Say by how much the mark does not fit."""
         mark = mistake.points[0]
         # In height alone every look at the mark with one wrong pole height reads the same.
-        pole = " and the pole heights booked at it" if self.is_height(mistake) else ""
-        book = f", or all pole heights booked at {mark} are wrong" if pole else ""
+        shot = self.is_height(mistake) and len(mistake.rows) > 0
+        pole = " and the pole heights booked at it" if shot else ""
+        book = f", or all pole heights booked at {mark} are wrong" if shot else ""
         return MistakeText(
             f"The control coordinates of {mark} do not fit the site: {phrases.vector(mistake)} "
             f"given minus measured{book}",
