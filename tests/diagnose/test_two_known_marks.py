@@ -54,6 +54,8 @@ def test_one_is_named_and_the_site_lies_near_the_grid(
     named = {found["points"][0], *(r["points"][0] for r in found["rivals"] if r["points"])}
     assert {"CP1", "CP2"} <= named and "cannot tell" in found["says"]
     table = site.coordinates.set_index("point")
+    laid = wrong[0] or wrong[1]
+    assert not laid or "checked" not in set(table["proof"])  # the turn hangs on a doubted mark
     reach = 1.3 * float(np.linalg.norm(wrong))  # a mark as far from CP1 as CP2 turns as much
     for name, place in (TRUE | SETUPS).items():
         row = table.loc[name, ["northing", "easting", "elevation"]].to_numpy(float)

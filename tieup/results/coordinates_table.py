@@ -187,6 +187,8 @@ def _proofs(site: Site, free: IntArray, hidden: FloatArray) -> TextArray:
     proof[:points][np.isnan(adjustment.position).all(axis=1)] = UNPLACED
     proof[points:][np.isnan(adjustment.axis[free, 0])] = UNPLACED
     proof[_carried_over(site)] = UNCHECKED
+    if site.job.datum.kind == "control" and site.case.datum.kind == "local":
+        proof[proof == CHECKED] = UNCHECKED  # laid on two marks of which one is doubted
     disputed = [site.case.points.index(name) for name in site.disputed]
     proof[disputed] = DISPUTED
     return proof
