@@ -6,7 +6,7 @@ the system: four of each setup (N, E, H in m, turn in rad), then three of each m
 of bases of bearings. A point that nothing checks is no unknown: it is a function of its setup, and
 has a part of its own.
 
-In a very large job not every question can be afforded: `affordable` says how many columns.
+What speaks of a few unknowns at a time is asked where they are (`tieup.adjust.local_covariances`).
 
 References: law of propagation of cofactors, e.g. Ghilani, Adjustment Computations, ch. 6.
 """
@@ -21,14 +21,13 @@ import numpy as np
 from scipy.sparse import block_diag, bsr_array, coo_array, csr_array, vstack
 
 from tieup.adjust import elimination
+from tieup.adjust.local_covariances import local_covariances
 from tieup.adjust.solution import Adjustment
 from tieup.adjust.turn_border import Columns
-from tieup.model.arrays import FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.threads import one_thread
 
 BATCH = 4e5  # numbers moved through the factor at once
-WORK = 4e6  # numbers that the questions of one kind may move through it
-LEAST = 60  # columns that are always afforded
 
 
 @dataclass(frozen=True)
@@ -40,11 +39,6 @@ class Functions:
 
     rows: csr_array
     own: csr_array
-
-
-def affordable(adjustment: Adjustment) -> int:
-    """Return how many columns of one kind of question a run may ask."""
-    return int(max(WORK / _size(adjustment), LEAST))
 
 
 def setup_functions(adjustment: Adjustment, setup: IntArray, by_setup: FloatArray) -> Functions:
@@ -163,11 +157,8 @@ def cofactors(
     ``rows`` (f, u). ``edges`` (g + 1,), the first 0, keep the functions between two of them
     together. In the datum in which the system was solved; 0 for held unknowns.
     """
-    structure, held = adjustment.system.structure, adjustment.held
-    turns = adjustment.system.border.bases.count
-    free = ~np.concatenate(
-        [held.setup.ravel(), held.point[structure.marks].ravel(), np.zeros(turns, np.bool_)]
-    )
+    structure, turns = adjustment.system.structure, adjustment.system.border.bases.count
+    free = _free(adjustment)
     cut, end_of_marks = 4 * structure.setups, len(free) - turns
     ends = np.arange(1, rows.shape[0] + 1) if edges is None else edges[1:]
     batch = (ends // max(BATCH / _size(adjustment), 1.0)).astype(np.int64)
@@ -217,16 +208,30 @@ def group_cofactors(
 
 def group_covariances(
     adjustment: Adjustment, functions: Functions, edges: IntArray
-) -> Iterator[FloatArray]:
-    """Give the joint covariance (h, h) of each group of functions, those between two ``edges``.
+) -> list[FloatArray]:
+    """Return the joint covariance (h, h) of each group of functions, those between two ``edges``.
 
     In the datum in which the system was solved: for quantities that a motion of the whole site
     does not change.
     """
-    whole = functions.own.nnz > 0
-    for own, solved in group_cofactors(adjustment, functions.rows, edges):
-        spread = _times(functions.rows, own, solved)
-        yield spread + functions.own[own, own].toarray() if whole else spread
+    rows = functions.rows.copy()
+    rows.data = rows.data * _free(adjustment)[rows.indices]
+    rows.eliminate_zeros()
+    spreads = local_covariances(adjustment.system, rows, edges)
+    if not functions.own.nnz:
+        return spreads
+    groups = [slice(*ends) for ends in pairwise(edges.tolist())]
+    return [
+        spread + functions.own[own, own].toarray()
+        for spread, own in zip(spreads, groups, strict=True)
+    ]
+
+
+def _free(adjustment: Adjustment) -> BoolArray:
+    """Say which unknowns of the system (u,) are not held."""
+    held, structure = adjustment.held, adjustment.system.structure
+    turns = np.zeros(adjustment.system.border.bases.count, np.bool_)
+    return ~np.concatenate([held.setup.ravel(), held.point[structure.marks].ravel(), turns])
 
 
 def point_covariance(adjustment: Adjustment, points: IntArray) -> FloatArray:
@@ -251,7 +256,7 @@ def group_point_covariances(adjustment: Adjustment, groups: Sequence[IntArray]) 
         return []
     edges = 3 * np.array([*accumulate((len(points) for points in groups), initial=0)])
     functions = point_functions(adjustment, np.concatenate(groups))
-    return [*group_covariances(adjustment, functions, edges)]
+    return group_covariances(adjustment, functions, edges)
 
 
 def in_frame(adjustment: Adjustment, solved: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -264,16 +269,6 @@ def in_frame(adjustment: Adjustment, solved: FloatArray) -> tuple[FloatArray, Fl
     point = np.zeros((len(adjustment.position), 3, width))
     point[structure.marks] = solved[cut:end].reshape(-1, 3, width)
     return adjustment.transfer.in_frame(solved[:cut].reshape(-1, 4, width), point)
-
-
-def _times(rows: csr_array, own: slice, solved: FloatArray) -> FloatArray:
-    """Return a few of the rows times ``solved`` (u, h), without making a matrix of them."""
-    edges = rows.indptr[own.start : own.stop + 1]
-    there = slice(edges[0], edges[-1])
-    moved = rows.data[there, None] * solved[rows.indices[there]]
-    total = np.zeros((own.stop - own.start, solved.shape[1]))
-    np.add.at(total, np.repeat(np.arange(len(total)), np.diff(edges)), moved)
-    return total
 
 
 def _size(adjustment: Adjustment) -> int:

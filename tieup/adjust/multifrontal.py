@@ -20,7 +20,7 @@ from scipy.linalg.blas import dgemm, dsymm, dsyrk, dtrsm
 from scipy.linalg.lapack import dpotrf, dpotri
 
 from tieup.adjust.elimination_fronts import SIZE, Blocks, Patch, Pattern, Placement
-from tieup.model.arrays import FloatArray
+from tieup.model.arrays import FloatArray, IntArray
 
 DEPENDENT = 1e-11  # a pivot this small against its diagonal leaves no digits
 
@@ -166,6 +166,42 @@ def selected_inverse(factor: Factor) -> tuple[FloatArray, FloatArray]:
     inverse = np.empty_like(diagonal)
     inverse[pattern.order] = triangle + np.triu(triangle, 1).transpose(0, 2, 1)
     return inverse, lower
+
+
+def forward(factor: Factor, unknowns: IntArray, right: FloatArray) -> FloatArray:
+    """Return L^-1 b, b being ``right`` (k, q) at the ``unknowns`` (k,) and 0 elsewhere.
+
+    Unknowns are numbered 4 a node in order of elimination. Only the fronts from there to the root
+    are met, and only their rows returned.
+    """
+    path = _path(factor.pattern, unknowns // SIZE)
+    plan = [factor.pattern.plan[number] for number in path]
+    met = np.zeros(factor.pattern.nodes * SIZE, dtype=np.bool_)
+    for place in plan:
+        met[place.pivots] = True
+    here = np.cumsum(met) - 1
+    x = np.zeros((int(met.sum()), right.shape[1]))
+    x[here[unknowns]] = right
+    first = 0
+    for number, place in zip(path, plan, strict=True):
+        own = slice(first, first + SIZE * (place.last - place.first))
+        x[own] = dtrsm(1.0, factor.pivot[number], x[own], lower=1)
+        x[here[place.unknowns]] -= factor.under[number] @ x[own]
+        first = own.stop
+    return x
+
+
+def _path(pattern: Pattern, positions: IntArray) -> list[int]:
+    """Return the fronts of nodes at ``positions`` of the order, and all above them, in order."""
+    parent = {child: n for n, place in enumerate(pattern.plan) for child in place.children}
+    last = np.array([place.last for place in pattern.plan])
+    path: set[int] = set()
+    for front in np.unique(np.searchsorted(last, positions, side="right")).tolist():
+        above: int | None = front
+        while above is not None and above not in path:
+            path.add(above)
+            above = parent.get(above)
+    return [n for n in sorted(path) if pattern.plan[n].last > pattern.plan[n].first]
 
 
 def _pick(by_block: FloatArray, lower: FloatArray, blocks: Blocks) -> None:

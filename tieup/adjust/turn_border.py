@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from scipy.sparse import csr_array
 
 from tieup.model.arrays import FloatArray, IntArray
 
@@ -78,6 +79,13 @@ class Border:
         turn = self.cofactor @ (right.turn - _over(self.response, right[:2]))
         setup, mark = (part - z @ turn for part, z in zip(inner, self.response, strict=True))
         return Columns(setup, mark, turn)
+
+    def halved(self, rows: csr_array) -> FloatArray:
+        """Return E (f, g) of functions ``rows`` (f, u): E E' is what the turns add to F Q F'."""
+        if not self.bases.count:
+            return np.zeros((rows.shape[0], 0))
+        response = Columns(*self.response, -np.eye(self.bases.count)).stacked()
+        return np.asarray(rows @ response @ np.linalg.cholesky(self.cofactor))
 
 
 def no_border(setups: int, marks: int) -> Border:

@@ -5,8 +5,8 @@ a point between is u_before - u_behind, with u the plan directions of the legs a
 by the point itself. With the joint covariance C of all points of the part, var(c) = g C g'.
 
 A part whose points all hang on one setup needs no solving: what they share is their setup, the
-rest is independent. Of the others, in a very large job, not every one can be afforded: their sds
-stay NaN, as do those of a very long part.
+rest is independent. Of the others not every one can be afforded where there are very many: their
+sds stay NaN, as do those of a very long part.
 """
 
 from __future__ import annotations
@@ -15,13 +15,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tieup.adjust.cofactors import affordable, group_point_covariances
+from tieup.adjust.cofactors import group_point_covariances
 from tieup.adjust.solution import Adjustment
 from tieup.derive.placed import full_covariance
 from tieup.derive.places import Places
 from tieup.model.arrays import FloatArray, IntArray
 
 LONGEST = 700  # points of a part whose joint covariance is put up
+MOST = 7000  # points of such parts in all
 
 
 def chainages(
@@ -29,7 +30,7 @@ def chainages(
 ) -> tuple[list[FloatArray], list[FloatArray]]:
     """Return the chainages and sds (m) of the points of each part, 0 at its first."""
     along, sds = [], []
-    room = affordable(places.adjustment)
+    room = MOST
     rows = _hanging_rows(places)
     for numbers in parts:
         part = np.array(numbers, dtype=np.int64)
@@ -40,7 +41,7 @@ def chainages(
         variance = _on_one_setup(places.adjustment, part, rows[part], unit)
         if variance is None:
             distinct = np.unique(part)
-            room -= 3 * len(distinct)
+            room -= len(distinct)
             affords = room >= 0 and len(part) <= LONGEST
             variance = _solved(places, part, distinct, unit) if affords else None
         unknown = np.concatenate([[0.0], np.full(len(unit), np.nan)])

@@ -162,7 +162,7 @@ def _reason(pair: Pair, value: float, sd: float) -> str:
         return lacking
     if np.isnan(value):
         return f"{pair.start.name} and {pair.end.name} are one place"
-    return "its sd was not worked out: the job is very large" if np.isnan(sd) else ""
+    return "its sd is not known" if np.isnan(sd) else ""
 
 
 def _lacking(point: PlacedPoint) -> str:

@@ -9,8 +9,7 @@ variances, e.g. Ghilani, Adjustment Computations, ch. 6). What both ends share c
 height of the instrument and its error hardly matter inside one setup, and they do across a joint.
 
 Shots that nothing else checks hang on their setup alone, so a leg between two of them, or from
-one to a mark that the setup sights, needs no solving. All other legs do, and in a very large job
-not every one can be afforded: their covariance stays NaN.
+one to a mark that the setup sights, needs no solving. All other legs do.
 """
 
 from __future__ import annotations
@@ -21,14 +20,13 @@ from itertools import pairwise
 
 import numpy as np
 
-from tieup.adjust.cofactors import affordable, group_point_covariances
+from tieup.adjust.cofactors import group_point_covariances
 from tieup.adjust.solution import Adjustment
 from tieup.derive.placed import PlacedPoint, full_covariance
 from tieup.derive.places import Places
 from tieup.linework.site_lines import SiteLine
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
-SHARE = 5  # times what other questions may cost: a leg without its sd settles no fall
 NO_LENGTH = 1e-4  # m; less shows no direction; our choice
 
 
@@ -93,13 +91,12 @@ def leg_covariance(
 ) -> FloatArray:
     """Return the covariance (n, 2, 2) of length and drop of legs with plan steps ``step`` (n, 3).
 
-    NaN where there is no length, or where it cannot be afforded.
+    NaN where there is no length.
     """
     by_end = _by_end(step)
     covariance = np.full((len(start), 2, 2), np.nan)
     short = _hanging(adjustment, start, end, by_end, covariance)
     others = np.flatnonzero(~short & np.isfinite(by_end).all(axis=(1, 2)))
-    others = others[: SHARE * affordable(adjustment) // 6]
     groups = [np.array([start[i], end[i]]) for i in others.tolist()]
     joints = group_point_covariances(adjustment, groups)
     for i, joint in zip(others.tolist(), joints, strict=True):

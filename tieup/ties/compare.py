@@ -8,11 +8,11 @@ are compared. A plumb line counts as a sight of the mark below.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.cofactors import affordable
 from tieup.adjust.estimable import Information, estimates, stacked
 from tieup.adjust.hypothesis import Bias, informations
 from tieup.adjust.solution import Adjustment
@@ -21,7 +21,7 @@ from tieup.threads import one_thread
 from tieup.ties.shifts import VAGUE
 
 TURN = 3
-SHARE = 5  # times what other questions may cost: a site with a pair unasked is never proved
+WORK = 2e10  # multiplications that all comparisons of a run may take
 BLOCKS = (
     np.array([0, 1, 2, 3]),
     np.array([0, 1, 3]),
@@ -60,13 +60,11 @@ class Steps:
     middle: FloatArray
 
 
-def within_means(
-    adjustment: Adjustment, comparisons: list[Comparison], suspicion: FloatArray
-) -> IntArray:
-    """Return which comparisons to make: all, or in a very large job the most suspect ones."""
-    columns = np.array([c.columns for c in comparisons], dtype=np.int64)
+def within_means(comparisons: list[Comparison], suspicion: FloatArray) -> IntArray:
+    """Return which comparisons to make: all, or of very many wide ones the most suspect."""
+    columns = np.array([c.columns for c in comparisons], dtype=np.float64)
     order = np.argsort(-suspicion, kind="stable")
-    return np.sort(order[np.cumsum(columns[order]) <= SHARE * affordable(adjustment)])
+    return np.sort(order[np.cumsum(columns[order] ** 3) <= WORK])
 
 
 def compare(adjustment: Adjustment, comparisons: list[Comparison]) -> Steps:
@@ -80,8 +78,7 @@ def compare(adjustment: Adjustment, comparisons: list[Comparison]) -> Steps:
         for comparison, pivot in zip(comparisons, middle, strict=True)
     ]
     with one_thread():
-        known = [_of_the_step(info) for info in informations(adjustment, alternatives)]
-    info = stacked(known, 4)
+        info = _of_the_steps(informations(adjustment, alternatives))
 
     def barred(parts: IntArray, rows: IntArray) -> BoolArray:
         covariance = np.linalg.inv(info.left[np.ix_(rows, parts, parts)])
@@ -91,12 +88,24 @@ def compare(adjustment: Adjustment, comparisons: list[Comparison]) -> Steps:
     return Steps(*estimates(info, BLOCKS, barred), middle)
 
 
-def _of_the_step(info: Information) -> Information:
-    """Return what is known of the step alone, the shifts of the known marks set free."""
-    cross = info.left[:4, 4:]
-    inverse = np.linalg.pinv(info.left[4:, 4:], rcond=1e-9, hermitian=True)
-    left = info.left[:4, :4] - cross @ inverse @ cross.T
-    return Information(info.seen[:4, :4], left, info.push[:4] - cross @ inverse @ info.push[4:])
+def _of_the_steps(known: Sequence[Information]) -> Information:
+    """Return what is known of the steps alone, the shifts of the known marks set free."""
+    whole = stacked([_cut(info) for info in known], 4)
+    width = np.array([len(info.push) for info in known], dtype=np.int64)
+    for columns in np.unique(width[width > 4]).tolist():
+        own = np.flatnonzero(width == columns)
+        info = stacked([known[i] for i in own.tolist()], columns)
+        cross = info.left[:, :4, 4:]
+        inverse = np.linalg.pinv(info.left[:, 4:, 4:], rcond=1e-9, hermitian=True)
+        by_push = cross @ inverse
+        whole.left[own] -= by_push @ cross.transpose(0, 2, 1)
+        whole.push[own] -= (by_push @ info.push[:, 4:, None])[:, :, 0]
+    return whole
+
+
+def _cut(info: Information) -> Information:
+    """Return what is known of a step, with all else known."""
+    return Information(info.seen[:4, :4], info.left[:4, :4], info.push[:4])
 
 
 def _columns(adjustment: Adjustment, comparison: Comparison, pivot: FloatArray) -> Bias:

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tieup.adjust.cofactors import affordable
 from tieup.adjust.distributions import GlobalTest, chi_square_log_tail, global_test
 from tieup.adjust.estimable import stacked
 from tieup.adjust.hypothesis import Bias, informations, place_shift
@@ -133,25 +132,16 @@ def _let_go(
     """Let each mark's coordinates go in turn: shift (k, 3), covariance, statistics, degrees.
 
     With two marks in all, only their distance is tested: letting one go lets the net turn about
-    the other. Then the statistic has one degree, along the line that is tested. In a very large
-    job only the marks with the largest misfits are tried.
+    the other. Then the statistic has one degree, along the line that is tested.
     """
     order = np.argsort(held.connections.point, kind="stable")
     starts = np.searchsorted(held.connections.point[order], [point, point + 1])
     members = [order[a:b] for a, b in starts.T]
-    misfit = np.abs(held.whitened).max(axis=1)
-    suspicion = np.array([misfit[rows].max(initial=0.0) for rows in members])
-    chosen = np.argsort(-suspicion, kind="stable")[: affordable(held) // 3]
-    known = informations(held, [place_shift(held, members[k]) for k in chosen])
-    listed = np.isfinite(held.problem.frame.control[point[chosen]])
-    found = solve_shifts(stacked(known, 3), listed)
-    count = len(point)
-    difference, covariance = np.full((count, 3), np.nan), np.full((count, 3, 3), np.nan)
-    statistic, freedom = np.full((count, 2), np.nan), np.zeros((count, 2), dtype=np.int64)
-    difference[chosen], covariance[chosen] = found.difference, found.covariance
-    statistic[chosen] = np.column_stack([found.plan_statistic, found.height_statistic])
-    freedom[chosen] = np.column_stack([found.plan_freedom, np.isfinite(found.difference[:, 2])])
-    return difference, covariance, statistic, freedom
+    known = informations(held, [place_shift(held, rows) for rows in members])
+    found = solve_shifts(stacked(known, 3), np.isfinite(held.problem.frame.control[point]))
+    statistic = np.column_stack([found.plan_statistic, found.height_statistic])
+    freedom = np.column_stack([found.plan_freedom, np.isfinite(found.difference[:, 2])])
+    return found.difference, found.covariance, statistic, freedom.astype(np.int64)
 
 
 def _which(statistic: FloatArray, freedom: IntArray) -> tuple[BoolArray, tuple[bool, bool]]:

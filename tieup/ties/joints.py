@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tieup.adjust.cofactors import affordable, group_point_covariances
+from tieup.adjust.cofactors import group_point_covariances
 from tieup.adjust.distributions import normal_critical
 from tieup.adjust.solution import Adjustment
 from tieup.linework.change_overs import ChangeOver, change_overs
@@ -187,7 +187,7 @@ def _shared(
         else:
             row = row_of[ends[1]]
             differences[i] = (ties.difference[row], ties.covariance[row])
-    chosen = within_means(adjustment, comparisons, misfits(adjustment, comparisons))
+    chosen = within_means(comparisons, misfits(adjustment, comparisons))
     steps = compare(adjustment, [comparisons[k] for k in chosen])
     for number, k in enumerate(chosen):
         differences[several[k]] = (-steps.step[number, :3], steps.covariance[number, :3, :3])
@@ -197,20 +197,13 @@ def _shared(
 def _read(
     adjustment: Adjustment, found: list[ChangeOver], rough: dict[str, float]
 ) -> tuple[list[LineReading], list[Carried]]:
-    """Read step, gap and kink off the points around each change-over.
-
-    In a very large job those without a shared point go first: nothing else tells of them.
-    """
+    """Read step, gap and kink off the points around each change-over."""
     rows = [np.array(_points_of(change), dtype=np.int64) for change in found]
-    order = sorted(range(len(found)), key=lambda i: found[i].point >= 0)
-    columns = np.cumsum([3 * len(rows[i]) for i in order])
-    chosen = [i for i, used in zip(order, columns, strict=True) if used <= affordable(adjustment)]
-    covariances = group_point_covariances(adjustment, [rows[i] for i in chosen])
-    nothing = LineReading(np.full(4, np.nan), np.full(4, np.nan))
-    readings, carried = [nothing] * len(found), [Carried()] * len(found)
-    for i, covariance in zip(chosen, covariances, strict=True):
+    covariances = group_point_covariances(adjustment, rows)
+    readings, carried = [], [Carried()] * len(found)
+    for i, covariance in enumerate(covariances):
         place = adjustment.position[rows[i]]
-        readings[i] = read_line(place, covariance)
+        readings.append(read_line(place, covariance))
         if found[i].point < 0:
             carried[i] = carry(place, covariance[2::3, 2::3], rough[found[i].string])
     return readings, carried

@@ -77,7 +77,7 @@ def pair_steps(adjustment: Adjustment) -> PairSteps:
         sharing.comparison(s, t, shared)
         for (s, t), shared in zip(pairs.tolist(), marks, strict=True)
     ]
-    chosen = within_means(adjustment, comparisons, misfits(adjustment, comparisons))
+    chosen = within_means(comparisons, misfits(adjustment, comparisons))
     found = compare(adjustment, [comparisons[i] for i in chosen])
     steps = Steps(
         np.full((len(pairs), 4), np.nan),
