@@ -8,6 +8,7 @@ inside the commands, so that help comes at once.
 
 from __future__ import annotations
 
+import gc
 import sys
 from contextlib import suppress
 from io import TextIOWrapper
@@ -45,6 +46,8 @@ if TYPE_CHECKING:
     from tieup.model.reconciliation import Reconciliation
     from tieup.write.exchange.formats import Exchange
 
+# Hardly anything here refers to itself, and looking through all that is alive takes long.
+RARELY = 200_000, 20, 100
 SAMPLE = "sample_raw/fire_station"
 FORMATS = ("pnezd", "landxml", "geojson", "gpkg", "dxf")
 ROLES = ("control", "tie", "shot", "station", "derived")
@@ -63,6 +66,7 @@ def main() -> None:
         import warnings
 
         warnings.simplefilter("ignore")  # numerical warnings mean nothing to a crew
+    gc.set_threshold(*RARELY)
     open_what_is_closed()
     stop_as_by_hand()
     for stream in (sys.stdout, sys.stderr):

@@ -125,13 +125,16 @@ def _set_down(site: Site, place: FloatArray, covariance: FloatArray) -> None:
 
 
 def _between(site: Site, place: FloatArray, covariance: FloatArray) -> None:
-    """Put disputed points in the middle of their stories, with sds that cover them all."""
+    """Put disputed points in the middle of their stories, with sds that cover them all.
+
+    What one of the stories leaves untold has no value: by that one it is wrong, and nobody knows
+    by how much.
+    """
     for dispute in site.disputes:
         number = site.case.points.index(dispute.point)
         middle, variance = dispute.middle()
-        known = np.isfinite(middle)
-        place[number, known] = middle[known]
-        covariance[number][np.ix_(known, known)] = np.diag(variance[known])
+        place[number] = middle
+        covariance[number] = np.diag(variance)
 
 
 def _hidden(site: Site, free: IntArray) -> FloatArray:

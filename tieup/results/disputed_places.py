@@ -54,10 +54,18 @@ def _apart(places: Sequence[Place], phrases: Phrases) -> Iterator[str]:
         if own is place or told == MOST_TOLD:
             continue
         told += 1
-        north, east, up = (np.array(place.coordinates) - own.coordinates) * phrases.factor
-        parts = []
-        if np.hypot(north, east) > SEEN:
-            parts.append(f"{phrases.shift(float(np.hypot(north, east)))} away in plan")
-        if abs(up) > SEEN:
-            parts.append(f"{phrases.shift(float(up))} {'higher' if up > 0 else 'lower'}")
-        yield f"If {place.story}, {place.point} lies {' and '.join(parts) or 'elsewhere'}."
+        yield f"If {place.story}, {place.point} {_words(own, place, phrases)}."
+
+
+def _words(own: Place, other: Place, phrases: Phrases) -> str:
+    """Say where another story puts a point, or what it makes of its height."""
+    north, east, up = (np.array(other.coordinates) - own.coordinates) * phrases.factor
+    known, before = (bool(np.isfinite(place.coordinates[2])) for place in (other, own))
+    if known != before:
+        return f"has {'a' if known else 'no'} height"
+    parts = []
+    if np.hypot(north, east) > SEEN:
+        parts.append(f"{phrases.shift(float(np.hypot(north, east)))} away in plan")
+    if abs(up) > SEEN:
+        parts.append(f"{phrases.shift(float(up))} {'higher' if up > 0 else 'lower'}")
+    return f"lies {' and '.join(parts) or 'elsewhere'}"

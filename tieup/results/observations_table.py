@@ -163,7 +163,10 @@ def _stacked(tables: list[dict[str, NDArray[Any]]]) -> dict[str, NDArray[Any]]:
     names = dict.fromkeys(name for table in tables for name in table)
     return {
         name: np.concatenate(
-            [table.get(name, np.full(len(table["file"]), "", dtype=object)) for table in tables]
+            [
+                table[name] if name in table else np.full(len(table["file"]), "", dtype=object)
+                for table in tables
+            ]
         )
         for name in names
     }

@@ -16,7 +16,7 @@ import numpy as np
 
 from tieup.diagnose.basis.phrases import Phrases
 from tieup.diagnose.basis.row_lines import some
-from tieup.model.arrays import BoolArray, FloatArray, IntArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs
 from tieup.model.finding import NOTE, POLE_HEIGHT, Finding
 from tieup.model.finding_kinds import WEAK_GEOMETRY
 from tieup.model.observations import ZENITH
@@ -121,8 +121,9 @@ def pole_groups(site: Site, joints: StringJoints) -> Iterator[PoleGroup]:
 
 def _users(setup: IntArray, height: FloatArray) -> dict[float, int]:
     """Return how many setups booked each height, lowest first; arrays (n,) are of rows."""
-    pairs = np.unique(np.column_stack([height, setup.astype(np.float64)]), axis=0)
-    booked, many = np.unique(pairs[:, 0], return_counts=True)
+    booked, number = np.unique(height, return_inverse=True)
+    pairs, _ = distinct_pairs(number.reshape(-1), setup)
+    many = np.bincount(pairs[:, 0], minlength=len(booked))
     return dict(zip(booked.tolist(), many.tolist(), strict=True))
 
 

@@ -38,8 +38,9 @@ ODD = {
 
 def site_slopes(site: Site, lines: Sequence[SiteLine], derived: DerivedPoints) -> Slopes:
     """Return what lies along the lines of a site and those derived of them."""
+    asked = lines or derived.points or derived.strings or site.job.falls
     marks = Places(
-        site.wide,
+        site.wide if asked else site.adjustment,  # another solution, which takes its time
         tuple(site.case.points),
         site.position - site.solved.network.origin,
     )

@@ -19,6 +19,7 @@ from tieup.derive.points import DerivedPoints
 from tieup.derive.slopes import Slopes
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.derived import Typed
+from tieup.model.point_words import DISPUTED
 from tieup.model.reconciliation import Table
 from tieup.model.surfaces import SurfaceWish
 from tieup.results.site import Site
@@ -135,7 +136,8 @@ def _left_out(
     for point in missing.tolist():
         place, row = slopes.places.position[point], rows[point]
         why = str(coordinates["proof"][row])
-        if not np.isfinite(place).all():
+        allowed = why != DISPUTED or DISPUTED in wish.proofs
+        if allowed and not np.isfinite(place).all():
             why = NO_HEIGHT if np.isfinite(place[:2]).all() else NO_PLACE
         # a line leads past a point without a height, which still says whose it is
         own = string_of.get(point, str(coordinates["string"][row]))

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import cached_property
 
 from tieup.model.answer import Errand
+from tieup.model.arrays import distinct_pairs
 from tieup.sentences import listed
 from tieup.ties.tie_checks import Checks
 from tieup.ties.walking import walking_order
@@ -32,10 +34,6 @@ class Errands:
         evidence = checks.evidence
         self.walk = walking_order(evidence.visits, len(evidence.setups)).tolist()
         self.place = {setup: number for number, setup in enumerate(self.walk)}
-        setups, points = evidence.visits.setup.tolist(), evidence.visits.point.tolist()
-        # a mark that moved is in one place
-        names = [name.partition(MOVED)[0] for name in evidence.points]
-        self.seen = {(setup, names[point]) for setup, point in zip(setups, points, strict=True)}
         self.parts: dict[str, list[int]] = {}
         for setup, label in enumerate(evidence.setups):
             self.parts.setdefault(base(label), []).append(setup)
@@ -62,13 +60,23 @@ class Errands:
         """Return the setup with a label, of one that was split the part that came last."""
         return self.first(self.parts.get(base(label), ())) if label else NOWHERE
 
+    @cached_property
+    def seen(self) -> dict[str, set[int]]:
+        """The setups that have shot each point; a mark that moved is in one place."""
+        evidence = self.checks.evidence
+        pairs, _ = distinct_pairs(evidence.visits.point, evidence.visits.setup)
+        seen: dict[str, set[int]] = {}
+        for point, setup in pairs.tolist():
+            seen.setdefault(evidence.points[point].partition(MOVED)[0], set()).add(setup)
+        return seen
+
     def at_mark(self, names: Sequence[str]) -> int:
         """Return the setup at which a crew comes to the marks: the first that has seen one."""
-        return self.first({setup for setup, name in self.seen if name in names})
+        return self.first(set().union(*(self.seen.get(name, ()) for name in names)))
 
     def again(self, setup: int, points: Sequence[str]) -> str:
         """Return " again" where the setup has shot all of the points before."""
-        return " again" if all((setup, point) in self.seen for point in points) else ""
+        return " again" if all(setup in self.seen.get(point, ()) for point in points) else ""
 
     def done(self) -> tuple[Errand, ...]:
         """Return one line a setup, in walking order; what belongs to none comes last."""

@@ -307,7 +307,7 @@ def _share(checks: Checks, errands: Errands, rows: Sequence[int], *, steps: bool
         pair = [int(setup) for setup in joints.setup[i]]
         setup = errands.first(pair)
         ends = [points[p] for p in joints.ends[i]]
-        others = [end for end in ends if (setup, end) not in errands.seen] or ends
+        others = [end for end in ends if setup not in errands.seen.get(end, ())] or ends
         if errands.new(setup, others[:1]):
             wanted.setdefault(setup, {}).setdefault(others[0], joints.string[i])
     for setup, ends_of in wanted.items():

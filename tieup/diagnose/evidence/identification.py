@@ -26,7 +26,7 @@ from tieup.diagnose.basis.mistake import Mistake, RivalCause
 from tieup.diagnose.evidence.conditional_tests import estimate, explained, judge_all
 from tieup.diagnose.evidence.evidence import Stack
 from tieup.diagnose.evidence.thresholds import Thresholds
-from tieup.model.arrays import BoolArray, FloatArray
+from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.model.finding import NAMED, NOTICED
 
 INSEPARABLE = 11.0  # margin in cost below which the data do not decide (3.3 sd squared)
@@ -35,6 +35,7 @@ MOST_MISTAKES = 25
 MOST_RIVALS = 6
 STANDS_OUT = 2.5  # times the largest |w| that is left, from which a mistake is named
 RAREST = -1.0  # the smallest prior of a hypothesis
+EQUAL = 1e-6  # share of a worth within which another is as good: processors round differently
 
 
 @dataclass(frozen=True)
@@ -78,6 +79,7 @@ class _Prices:
         prior = np.array([hypothesis.prior for hypothesis in hypotheses])
         self._commonness = 2.0 * (prior - RAREST)
         self._asked = np.arange(len(prior)) < (len(prior) if choice is None else choice)
+        self._place = _places(hypotheses)
 
     def stands_above(self, statistic: FloatArray) -> BoolArray:
         """Say which statistics (h,) are no chance."""
@@ -91,10 +93,27 @@ class _Prices:
         worth = np.nan_to_num(statistic, nan=-np.inf) - needed
         return np.where(self._asked, worth, -np.inf) if asked else np.asarray(worth)
 
+    def in_order(self, surplus: FloatArray) -> IntArray:
+        """Return the hypotheses (h,) by falling ``surplus``, those as good by what they are."""
+        known = np.abs(surplus[np.isfinite(surplus)])
+        step = EQUAL * max(1.0, float(known.max(initial=0.0)))
+        return np.lexsort((self._place, -np.round(surplus / step)))
+
     def of(self, chosen: Sequence[int]) -> float:
         """Return the price of a set."""
         own = list(chosen)
         return float((self.thresholds.values[own] - self._commonness[own]).sum())
+
+
+def _places(hypotheses: Sequence[Hypothesis]) -> IntArray:
+    """Return the place (h,) of each among those that are as good: what claims least goes first.
+
+    Then by name, so that neither the order of rows nor that of setups decides.
+    """
+    keys = [(len(h.rows), h.kind, h.setup, h.points, h.detail, h.links) for h in hypotheses]
+    place = np.empty(len(keys), dtype=np.int64)
+    place[sorted(range(len(keys)), key=keys.__getitem__)] = np.arange(len(keys))
+    return place
 
 
 def _largest_left(
@@ -120,14 +139,14 @@ def _improved(
     candidates = []
     tested = judge_all(stack, accepted)
     if prices.stands_above(tested).any():
-        candidates.append((*accepted, int(np.argmax(prices.surplus(tested)))))
+        candidates.append((*accepted, int(prices.in_order(prices.surplus(tested))[0])))
     candidates += [tuple(a for a in accepted if a != out) for out in accepted]
     if len(accepted) > 0:
         candidates += _exchanges(stack, hypotheses, prices, accepted)
-    best, most = None, _worth(stack, prices, accepted) + 1e-6
+    best, most = None, _worth(stack, prices, accepted)
     for candidate in candidates:
         worth = _worth(stack, prices, candidate)
-        if worth > most:
+        if worth > most + EQUAL * max(1.0, abs(most)):
             best, most = candidate, worth
     return best
 
@@ -144,7 +163,7 @@ def _exchanges(
         rest = tuple(a for a in accepted if a != out)
         surplus = prices.surplus(judge_all(stack, rest))
         surplus[out] = -np.inf
-        best = np.argsort(-surplus)[:3]
+        best = prices.in_order(surplus)[:3]
         sets += [(*rest, int(n)) for n in best if np.isfinite(surplus[n])]
     if len(accepted) > 1:
         for number, hypothesis in enumerate(hypotheses):
@@ -184,7 +203,7 @@ def _describe(
     own = float(tested[which])
     rivals: list[RivalCause] = []
     seen = {_subject(hypotheses[which])}
-    for number in np.argsort(-surplus, kind="stable").tolist():
+    for number in prices.in_order(surplus).tolist():
         if not tested[number] > WORTH_NAMING * own:
             continue
         if len(rivals) == MOST_RIVALS:

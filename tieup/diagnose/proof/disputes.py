@@ -1,7 +1,8 @@
 """Points between two stories: where they lie if another cause, that fits as well, is the true one.
 
 What a mistake left out is put back and what its rival contaminates is left out instead; the site is
-solved anew. A point whose place differs by more than matters is disputed, and no side wins. Two
+solved anew. A point whose place differs by more than matters is disputed, and no side wins; so is
+one that one of them leaves without a height: by that one the pole that gave it is wrong. Two
 solutions that nothing known holds lie in frames of their own: the other one is first laid on this
 one, by the points that agree (least sum of distances, so that those in dispute do not pull).
 """
@@ -30,7 +31,10 @@ FITS = 30  # fits of one frame to another
 
 @dataclass(frozen=True)
 class Story:
-    """One cause in a ``clause`` and where a point lies by it: ``place`` (3,), ``sd`` (3,) in m."""
+    """One cause in a ``clause`` and where a point lies by it: ``place`` (3,), ``sd`` (3,) in m.
+
+    NaN where that cause leaves nothing that tells.
+    """
 
     clause: str
     place: FloatArray
@@ -46,7 +50,10 @@ class Dispute:
     stories: tuple[Story, ...]
 
     def middle(self) -> tuple[FloatArray, FloatArray]:
-        """Return the mean place (3,) and the variances (3,) that cover all stories."""
+        """Return the mean place (3,) and the variances (3,) that cover all stories.
+
+        NaN in what a story leaves untold.
+        """
         places = np.array([story.place for story in self.stories])
         variances = np.array([story.sd**2 for story in self.stories])
         mean = places.mean(axis=0)
@@ -144,6 +151,9 @@ def _placed(solved: Solved, point: int) -> Placed:
 
 
 def _differ(here: FloatArray, there: FloatArray, sd: FloatArray, limits: Tolerances) -> bool:
+    """Say whether two places are so far apart that it matters, or only one has a height."""
+    if np.isfinite(here[:2] + there[:2]).all() and np.isfinite(here[2]) != np.isfinite(there[2]):
+        return True
     away = there - here
     plan, height = float(np.hypot(away[0], away[1])), float(abs(away[2]))
     spread = float(np.hypot(sd[0], sd[1]))

@@ -76,7 +76,7 @@ def _found(solved: Solved, case: Case) -> Diagnosis:
     """Find and take out the mistakes of a solution of ``case``."""
     solved, rescued = rescue(solved)
     first = look(solved)
-    calm, gross = _without_gross_ones(solved, first.scatter)
+    calm, gross = _without_gross_ones(solved, first.scatter, first.rough)
     looked, solved = (first, solved) if calm is solved else (look(calm), calm)
     gross = [*rescued, *gross]
     found: list[Mistake] = []
@@ -116,13 +116,20 @@ def _reaching(solved: Solved, mistake: Mistake) -> Mistake:
     return replace(kind_of(mistake).reached(solved, mistake, error), rivals=rivals)
 
 
-def _without_gross_ones(solved: Solved, scatter: Scatter | None) -> tuple[Solved, list[Mistake]]:
-    """Explain what is gross, judged by how the readings scatter."""
+def _without_gross_ones(
+    solved: Solved, scatter: Scatter | None, made: Solved | None = None
+) -> tuple[Solved, list[Mistake]]:
+    """Explain what is gross, judged by how the readings scatter.
+
+    ``made`` is the solution weighed so, where there is one.
+    """
+    stated = solved.case.precision
     if scatter is None or not (scatter.cautious > NOISY).any():
         return explain_gross(solved)
-    stated = solved.case.precision
     rough = stated.scattering(np.minimum(scatter.cautious, WORST_GEAR).tolist())
-    again, found = explain_gross(reweighed(solved, rough))
+    if made is None or made.case.precision != rough:
+        made = reweighed(solved, rough)
+    again, found = explain_gross(made)
     if not found:
         return solved, []
     return solve(replace(again.case, precision=stated)), found

@@ -26,20 +26,36 @@ from tieup.model.arrays import BoolArray, FloatArray, IntArray
 
 @dataclass(frozen=True)
 class Look:
-    """The mistakes that a solution shows and the ``scatter`` without them, None where unknown."""
+    """The mistakes that a solution shows and the ``scatter`` without them, None where unknown.
+
+    ``rough`` is the solution weighed by how the readings scatter, where it had to be made.
+    """
 
     mistakes: list[Mistake]
     scatter: Scatter | None
+    rough: Solved | None = None
 
 
 def look(solved: Solved) -> Look:
     """Search one solution for mistakes that its statistics show."""
     evidence = evidence_of(solved)
     dense = misclosures_of(evidence, solved.case.precision)
-    found, scatter = (
-        _look_at_large(solved, evidence) if dense is None else _look_at_all(solved, dense)
+    if dense is not None:
+        found, scatter = _look_at_all(solved, dense)
+        return Look(_mistakes(solved, found), scatter)
+    scatter = block_scatter(evidence, solved.case.precision)
+    if scatter is None:
+        return Look([], None)
+    if not (scatter.cautious > 1.0).any():
+        return Look(_mistakes(solved, _look_at_large(solved, evidence, scatter)), scatter)
+    rough = reweighed(solved, solved.case.precision.scattering(scatter.cautious.tolist()))
+    return Look(
+        _mistakes(solved, _look_at_large(rough, evidence_of(rough), scatter)), scatter, rough
     )
-    return Look([of_case(solved, accepted.mistake) for accepted in found], scatter)
+
+
+def _mistakes(solved: Solved, found: Sequence[Accepted]) -> list[Mistake]:
+    return [of_case(solved, accepted.mistake) for accepted in found]
 
 
 def evidence_of(solved: Solved) -> Evidence:
@@ -78,25 +94,16 @@ def degrees_of(hypotheses: Sequence[Hypothesis]) -> FloatArray:
     return np.array([hypothesis.degrees for hypothesis in hypotheses], dtype=np.float64)
 
 
-def _look_at_large(
-    solved: Solved, evidence: Evidence
-) -> tuple[tuple[Accepted, ...], Scatter | None]:
+def _look_at_large(solved: Solved, evidence: Evidence, scatter: Scatter) -> tuple[Accepted, ...]:
     """Look at a large site on its factor, weighed by how the readings scatter on the whole."""
-    scatter = block_scatter(evidence, solved.case.precision)
-    if scatter is None:
-        return (), None
-    if (scatter.cautious > 1.0).any():
-        rough = solved.case.precision.scattering(scatter.cautious.tolist())
-        solved = reweighed(solved, rough)
-        evidence = evidence_of(solved)
     focus = None
     if is_large(solved):
         focus = _focus(solved, evidence, scatter)
         if focus is None:
-            return (), scatter
+            return ()
     hypotheses = hypotheses_of(solved, evidence, focus)
     if not hypotheses:
-        return (), scatter
+        return ()
     share = scatter.redundancy / scatter.redundancy.sum()
     least = float(scatter.freedom(share[None])[0])
 
@@ -105,7 +112,7 @@ def _look_at_large(
 
     family = max(len(hypotheses), int(4 * np.isfinite(solved.adjustment.redundancy).sum()))
     limits = Thresholds(degrees_of(hypotheses), family, freedom)
-    return search(stack(evidence, hypotheses), hypotheses, limits), scatter
+    return search(stack(evidence, hypotheses), hypotheses, limits)
 
 
 def _focus(solved: Solved, evidence: Evidence, scatter: Scatter) -> BoolArray | None:
