@@ -13,7 +13,9 @@ from tieup.diagnose.basis.hypotheses import component_bias
 from tieup.diagnose.basis.solve import solve
 from tieup.diagnose.evidence.conditional_tests import estimate, explained, judge_all
 from tieup.diagnose.evidence.evidence import gather, stack
+from tieup.diagnose.evidence.identification import search
 from tieup.diagnose.evidence.subjects import Subjects
+from tieup.diagnose.evidence.thresholds import Thresholds
 from tieup.diagnose.kinds.catalogue import all_hypotheses
 from tieup.diagnose.kinds.readings import single_readings
 from tieup.model.settings import Precision
@@ -107,3 +109,27 @@ def test_statistics_of_all_hypotheses_are_chi_square():
                 totals.setdefault(hypothesis.degrees, []).append(value)
     for degrees, values in totals.items():
         assert np.mean(values) == pytest.approx(degrees, rel=0.05)
+
+
+@pytest.mark.parametrize("turned", [False, True])
+@pytest.mark.parametrize("rounding", [-1e-12, 1e-12])
+def test_of_causes_as_good_the_one_that_claims_least_is_named(
+    solved, subjects, turned: bool, rounding: float
+) -> None:
+    """Three names for one bias, their columns alike but for rounding, in any order."""
+    case = solved.case
+    distance = case.shots.distance.copy()
+    row = int(np.flatnonzero(subjects.evidence.row_connection >= 0)[0])
+    distance[row] += 0.05
+    spoiled = solve(replace(case, shots=replace(case.shots, distance=distance)))
+    evidence = gather(spoiled.network, spoiled.adjustment, spoiled.reduction.pointings)
+    asked = Subjects(case.shots, case.setups, case.points, evidence)
+    own = next(h for h in single_readings(asked) if h.rows.tolist() == [row] and h.kinds == (2,))
+    scaled = replace(own.columns[0], bias=own.columns[0].bias * (1.0 + rounding))
+    wide = replace(own, setup="A", rows=np.append(own.rows, own.rows[0] + 1))
+    later = replace(own, setup="Z", columns=(scaled,))
+    causes = [wide, later, replace(own, setup="B")]
+    causes = causes[::-1] if turned else causes
+    (found,) = search(stack(evidence, causes), causes, Thresholds(np.ones(3), 3))
+    assert found.mistake.setup == "B"
+    assert [rival.setup for rival in found.mistake.rivals] == ["Z", "A"]
