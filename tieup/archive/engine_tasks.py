@@ -1,0 +1,94 @@
+"""Tasks of an engine of dask.distributed: a batch in each, just enough of them at a time.
+
+The engine holds no more tasks than it needs: its scheduler has less to look after, and a task that
+waits at a worker that is killed is not blamed for long.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
+from math import inf
+from time import monotonic
+from typing import Any, Generic, TypeVar
+
+from tieup.archive.batches import Waiting, first_results
+from tieup.errors import EngineError
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+AHEAD = 2  # tasks for each thread: one to work on, one to go on with
+FRESH = 2.0  # s, for which a number of threads is taken as true: workers come and go
+RETRIES = 1  # of a task that failed on its worker; a killed worker's is done again besides
+
+
+class Tasks(Generic[Item, Result]):
+    """The items of one run: which wait, and which are at the engine."""
+
+    def __init__(
+        self, client: Any, function: Callable[[Item], Result], items: Sequence[Item], address: str
+    ) -> None:
+        from distributed import as_completed
+
+        self.client, self.address = client, address
+        self.function, self.items = function, items
+        self.waiting = Waiting(len(items))
+        self.given: dict[Any, tuple[int, ...]] = {}
+        self.ready = as_completed(loop=client.loop)
+        self.threads, self.counted = 1, -inf
+
+    def results(self) -> Iterator[tuple[int, Result | None]]:
+        """Yield number and result of each item as its task is ready; None where it is given up.
+
+        Raises
+        ------
+        EngineError
+            The workers cannot do the work.
+        OSError, CancelledError
+            The connection was lost.
+        """
+        self._give()
+        while self.given:
+            found = self._next()
+            self._give()  # before whoever takes the results takes its time
+            yield from found
+
+    def _give(self) -> None:
+        if monotonic() - self.counted > FRESH:
+            self.threads = max(1, sum(self.client.nthreads().values()))
+            self.counted = monotonic()
+        while len(self.given) < AHEAD * self.threads:
+            batch = self.waiting.take(self.threads, alone=not self.given)
+            if not batch:
+                return
+            work = partial(first_results, self.function, [self.items[k] for k in batch])
+            task = self.client.submit(work, retries=RETRIES, pure=False)
+            self.given[task] = batch
+            self.ready.add(task)
+
+    def _next(self) -> list[tuple[int, Result | None]]:
+        """Wait for a task; return what is known now."""
+        task = next(self.ready)
+        batch = self.given.pop(task)
+        results = _results_of(task, self.address)
+        if results is None:
+            return [(number, None) for number in self.waiting.killed(batch)]
+        self.waiting.put_back(batch[len(results) :])
+        return list(zip(batch, results, strict=False))  # what was not begun has none
+
+
+def _results_of(task: Any, address: str) -> Any:
+    """Return what came of a batch, None where it killed its workers."""
+    from distributed import KilledWorker
+
+    if task.status != "error":
+        return task.result()
+    error = task.exception()
+    if isinstance(error, KilledWorker):
+        return None
+    reason = " ".join(f"{type(error).__name__}: {error}".split())
+    raise EngineError(
+        f"{address}: the engine cannot do the work ({reason}). Install this version of tieup for "
+        "its scheduler and its workers, or take --workers instead"
+    )
