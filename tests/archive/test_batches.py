@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import pytest
 
-from tieup.archive import batches
+from tieup.archive import batches, engine_tasks
 from tieup.archive.batches import MOST, Waiting, first_results
 
 
@@ -68,3 +71,49 @@ def test_a_batch_that_kills_is_tried_item_by_item_when_nothing_else_is_left() ->
     assert alone == [(0,), (1,), (2,)]
     assert waiting.killed(alone[1]) == (1,)
     assert waiting.take(1, alone=True) == ()
+
+
+class Task:
+    """A task of an engine that is ready when it is told to."""
+
+    status = "finished"
+
+    def __init__(self, work: Callable[[], Any]) -> None:
+        self.result = work
+
+    def add_done_callback(self, told: Callable[[Task], object]) -> None:
+        """Keep whom to tell."""
+        self.end = lambda: told(self)
+
+
+class GrowingEngine:
+    """An engine to which workers come while nothing is ready; then all of it is."""
+
+    def __init__(self, *threads: int) -> None:
+        self.threads, self.tasks, self.most = list(threads), list[Task](), 0
+
+    def nthreads(self) -> dict[str, int]:
+        """Let workers come; once all are there, let all tasks be ready."""
+        self.most = max(self.most, len(self.tasks))
+        if len(self.threads) > 1:
+            return {"tcp://a": self.threads.pop(0)}
+        for task in self.tasks:
+            task.end()
+        self.tasks.clear()
+        return {"tcp://a": self.threads[0]}
+
+    def submit(self, work: Callable[[], Any], **options: object) -> Task:
+        """Take a task."""
+        self.tasks.append(Task(work))
+        return self.tasks[-1]
+
+
+def test_workers_that_come_get_work_and_the_engine_holds_no_more_than_it_needs(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Two tasks for each thread, also while no task ends; none waits for the first to end."""
+    monkeypatch.setattr(engine_tasks, "FRESH", 0.0)
+    engine = GrowingEngine(1, 1, 4, 4, 4)
+    found = list(engine_tasks.Tasks(engine, str, range(500), "tcp://e").results())
+    assert sorted(found) == [(number, str(number)) for number in range(500)]
+    assert engine.most == 2 * 4

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from math import inf
+from queue import Empty, SimpleQueue
 from time import monotonic
 from typing import Any, Generic, TypeVar
 
@@ -29,13 +30,11 @@ class Tasks(Generic[Item, Result]):
     def __init__(
         self, client: Any, function: Callable[[Item], Result], items: Sequence[Item], address: str
     ) -> None:
-        from distributed import as_completed
-
         self.client, self.address = client, address
         self.function, self.items = function, items
         self.waiting = Waiting(len(items))
         self.given: dict[Any, tuple[int, ...]] = {}
-        self.ready = as_completed(loop=client.loop)
+        self.ready = SimpleQueue[Any]()
         self.threads, self.counted = 1, -inf
 
     def results(self) -> Iterator[tuple[int, Result | None]]:
@@ -50,7 +49,7 @@ class Tasks(Generic[Item, Result]):
         """
         self._give()
         while self.given:
-            found = self._next()
+            found = self._found()
             self._give()  # before whoever takes the results takes its time
             yield from found
 
@@ -65,11 +64,14 @@ class Tasks(Generic[Item, Result]):
             work = partial(first_results, self.function, [self.items[k] for k in batch])
             task = self.client.submit(work, retries=RETRIES, pure=False)
             self.given[task] = batch
-            self.ready.add(task)
+            task.add_done_callback(self.ready.put)
 
-    def _next(self) -> list[tuple[int, Result | None]]:
-        """Wait for a task; return what is known now."""
-        task = next(self.ready)
+    def _found(self) -> list[tuple[int, Result | None]]:
+        """Wait for a task while a number of threads is true; return what is known then."""
+        try:
+            task = self.ready.get(timeout=FRESH)
+        except Empty:
+            return []
         batch = self.given.pop(task)
         results = _results_of(task, self.address)
         if results is None:
@@ -80,10 +82,10 @@ class Tasks(Generic[Item, Result]):
 
 def _results_of(task: Any, address: str) -> Any:
     """Return what came of a batch, None where it killed its workers."""
-    from distributed import KilledWorker
-
     if task.status != "error":
         return task.result()
+    from distributed import KilledWorker
+
     error = task.exception()
     if isinstance(error, KilledWorker):
         return None
