@@ -15,6 +15,11 @@ from pathlib import Path
 from tests.archive.archives import spawned, wait_until
 from tests.endtoend.jobs import ROOT
 
+CALM = {  # as `tieup explain archive` has it
+    "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED": "False",
+    "DASK_DISTRIBUTED__ADMIN__TICK__INTERVAL": "1s",
+}
+
 
 @dataclass(frozen=True)
 class LocalEngine:
@@ -43,7 +48,7 @@ def local_engine(folder: Path, workers: int = 2) -> Iterator[LocalEngine]:
     """Start an engine that listens on this machine alone."""
     folder.mkdir()
     facts = folder / "scheduler.json"
-    environment = {**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1", **CALM}
 
     def start(part: str, *options: str) -> subprocess.Popen[bytes]:
         command = [sys.executable, "-m", f"distributed.cli.dask_{part}", *options]

@@ -13,6 +13,7 @@ import pytest
 from tests.archive.archives import run, tying
 from tests.endtoend.jobs import JOBS, copy_sample, files_below
 from tieup import __version__
+from tieup.archive.one_job import Commission, reconciled
 from tieup.archive.unchanged import input_files, is_done
 from tieup.config import load_job
 from tieup.library import reconciled_job
@@ -105,6 +106,16 @@ def test_other_options_are_another_run(archive: Path, capsys: pytest.CaptureFixt
     for options, expected in calls:
         assert skipped(run(capsys, "reconcile", archive, *options)[1]) == expected, options
     assert not (archive / "a" / "out" / "points.txt").exists()
+
+
+def test_what_a_killed_worker_of_this_run_has_written_was_not_done_before(archive: Path) -> None:
+    """Another worker finds it done: it is not run again, and not told as skipped."""
+    record = archive / "a" / "out" / "run.json"
+    written = record.stat()
+    for began, expected in ((written.st_mtime - 0.01, False), (written.st_mtime + 0.01, True)):
+        job = reconciled(Commission("a", archive / "a", began=began))
+        assert (job.verdict, job.skipped) == ("ties", expected)
+    assert record.stat().st_ino == written.st_ino
 
 
 def test_a_run_of_one_job_counts_as_done(

@@ -8,7 +8,9 @@ as job folders, and the command is run over them as an office runs it: starting 
 time, starting the engine is not. Three runs that nobody disturbs give the rates; shares of linear
 are those of the rate of one process times the number of workers, as far as there are cores. CPU
 seconds of a job, of all processes together, say what spreading costs whatever else the machine
-does meanwhile.
+does meanwhile; of the engine they are also given for each of its parts. The share of linear by
+CPU alone is that of one process over that of the engine with the command: what an idle machine
+comes to whose cores are all busy until the end.
 
 A last run on the engine has one worker killed at a quarter of the jobs and the scheduler at a
 half; it is started again and goes on. Its results must be those of the first run, byte for byte
@@ -29,6 +31,8 @@ from hashlib import sha256
 from pathlib import Path
 from shutil import rmtree
 from tempfile import TemporaryDirectory
+
+from psutil import Process  # distributed brings it
 
 from tests.archive.archives import done, results_of, started
 from tests.archive.local_engine import LocalEngine, local_engine
@@ -85,11 +89,15 @@ def measure(archive: Path, workers: int, cores: int) -> None:
     report(f"{workers} processes", jobs, local, alone.wall / local.wall / cores)
     check("processes", archive, first)
     clear(archive)
-    before = _cpu()
     with local_engine(archive.parent / "engine", workers) as engine, measured() as spread:
+        before = parts_of(engine)
         finish(archive, "--scheduler", engine.address)
-    spread.cpu = _cpu() - before  # its workers have ended now
+        after = parts_of(engine)
+    parts = {"command": spread.cpu, **{part: after[part] - before[part] for part in after}}
+    spread.cpu = sum(parts.values())
     report(f"engine, {workers} workers", jobs, spread, alone.wall / spread.wall / cores)
+    told = ", ".join(f"{part} {1000 * used / jobs:.1f}" for part, used in parts.items())
+    print(f"  CPU ms a job: {told}; {alone.cpu / spread.cpu:.0%} of linear by CPU alone")
     check("engine", archive, first)
     clear(archive)
     with measured() as disturbed:
@@ -113,6 +121,14 @@ def measured() -> Iterator[Clock]:
 def _cpu() -> float:
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
     return used.ru_utime + used.ru_stime
+
+
+def parts_of(engine: LocalEngine) -> dict[str, float]:
+    """Return the CPU seconds that each part of an engine has used."""
+    keepers = [keeper.pid for keeper in engine.keepers]
+    parts = {"scheduler": [engine.scheduler.pid], "keepers": keepers, "workers": engine.workers()}
+    times = {part: [Process(pid).cpu_times() for pid in pids] for part, pids in parts.items()}
+    return {part: sum(one.user + one.system for one in used) for part, used in times.items()}
 
 
 def finish(archive: Path, *options: str) -> str:

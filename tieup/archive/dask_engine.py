@@ -13,13 +13,13 @@ from contextlib import contextmanager
 from importlib.util import find_spec
 from typing import Any, TypeVar
 
+from tieup.archive.engine_tasks import Tasks
 from tieup.errors import EngineError, EngineLostError
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 PATIENCE = 30.0  # s, to be answered, and for a first worker
-RETRIES = 1  # of a task that failed on its worker; a killed worker's is done again besides
 
 
 def check_engine() -> None:
@@ -43,36 +43,11 @@ def on_engine(
         its workers cannot do the work.
     """
     check_engine()
-    from distributed import as_completed
-
     with _client(address) as client:
-        futures = {
-            client.submit(function, item, retries=RETRIES, pure=False): number
-            for number, item in enumerate(items)
-        }
-        for future in as_completed(futures, loop=client.loop):
-            number = futures.pop(future)
-            try:
-                result = _result_of(future, address)
-            except (OSError, CancelledError) as error:  # the connection, not the work
-                raise EngineLostError(f"{address}: the engine was lost") from error
-            yield number, result
-
-
-def _result_of(future: Any, address: str) -> Any:
-    """Return what came of an item, None where it killed its workers."""
-    from distributed import KilledWorker
-
-    if future.status != "error":
-        return future.result()
-    error = future.exception()
-    if isinstance(error, KilledWorker):
-        return None
-    reason = " ".join(f"{type(error).__name__}: {error}".split())
-    raise EngineError(
-        f"{address}: the engine cannot do the work ({reason}). Install this version of tieup for "
-        "its scheduler and its workers, or take --workers instead"
-    )
+        try:
+            yield from Tasks(client, function, items, address).results()
+        except (OSError, CancelledError) as error:  # the connection, not the work
+            raise EngineLostError(f"{address}: the engine was lost") from error
 
 
 @contextmanager

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Sequence
 from pathlib import Path
+from time import time
 
 from tieup.archive.distribute import Means, distributed
 from tieup.archive.job_folders import in_turns, whole_path
@@ -32,9 +33,10 @@ def reconcile_each(
     EngineError
         The engine of ``means`` does not answer or was lost; what is done until then is kept.
     """
+    began = time()
     for turn in in_turns(folders):
         asked = [
-            Commission(readable(str(folder)), whole_path(folder), others, with_rows)
+            Commission(readable(str(folder)), whole_path(folder), others, with_rows, began)
             for folder in (folders[k] for k in turn)
         ]
         for place, job in distributed(reconciled, asked, means):

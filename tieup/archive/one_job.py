@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from math import inf
 from pathlib import Path
 
 from tieup import __version__
@@ -16,6 +17,7 @@ from tieup.model.archived import ERROR, ArchivedJob, JobRows
 from tieup.threads import one_thread
 from tieup.write.audit_screen import Audited
 from tieup.write.exchange.formats import Exchange
+from tieup.write.folder import RUN_FILE
 
 OUT = "out"
 WRONG = 2  # what a run of such a job alone exits with
@@ -25,14 +27,17 @@ WRONG = 2  # what a run of such a job alone exits with
 class Commission:
     """One job to be reconciled: how it was called, where it is, what is wanted besides.
 
-    ``with_rows``: its rows are wanted for the tables. ``version`` is that of whoever asks: a worker
-    of another one would write other results.
+    ``with_rows``: its rows are wanted for the tables. ``began``: when the run over all jobs began,
+    s since 1970. What was written later was not done before: a worker of this run, killed since,
+    has written it. ``version`` is that of whoever asks: a worker of another one would write other
+    results.
     """
 
     name: str
     folder: Path
     others: Exchange = field(default_factory=Exchange)
     with_rows: bool = False
+    began: float = inf
     version: str = __version__
 
 
@@ -72,7 +77,8 @@ def _reconciled(asked: Commission) -> ArchivedJob:
     if asked.version != __version__:
         raise EngineError(f"its worker has tieup {__version__}, and {asked.version} was asked for")
     job, out, others = load_job(asked.folder), asked.folder / OUT, asked.others
-    skipped = is_done(job, out, others)
-    if not skipped:
+    there = is_done(job, out, others)
+    if not there:
         reconciled_job(asked.folder, out, others)
+    skipped = there and (out / RUN_FILE).stat().st_mtime < asked.began
     return archived_job(asked.name, job, out, others, skipped=skipped, with_rows=asked.with_rows)
