@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from tieup.geometry import polar_offset
-from tieup.model.arrays import BoolArray, FloatArray, IntArray, fill_flags, no_flags
+from tieup.model.arrays import BoolArray, FloatArray, IntArray, distinct_pairs, fill_flags, no_flags
 from tieup.model.observations import DIRECTION, DISTANCE, ZENITH, Sights
 from tieup.network.rigid import ComplexArray
 
@@ -166,6 +166,5 @@ def _setups_per_point(sights: Sights, station: IntArray, points: int) -> IntArra
     occupied = np.flatnonzero(station >= 0)
     setup = np.concatenate([sights.setup, occupied])
     point = np.concatenate([sights.point, station[occupied]])
-    width = int(setup.max()) + 1 if len(setup) else 1
-    pairs = np.unique(point.astype(np.int64) * width + setup)
-    return np.bincount(pairs // width, minlength=points)
+    pairs, _ = distinct_pairs(point, setup)
+    return np.bincount(pairs[:, 0], minlength=points)
