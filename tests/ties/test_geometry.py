@@ -182,6 +182,64 @@ def test_angles_only_on_the_circle_is_the_danger_circle():
     assert geometry.word == "danger-circle"
 
 
+def _word(places, **more):
+    """Return the geometry word of a free station at places of known marks, and why."""
+    result = solve(simulate(_site(places, **more), Precision(), np.random.default_rng(0)))
+    (geometry,) = setup_geometry(result, mark_ties(result))
+    return geometry.word, geometry.why
+
+
+def _places(offset):
+    return dict(zip("ABC", map(tuple, offset.tolist()), strict=False))
+
+
+@pytest.mark.parametrize(
+    ("offset", "word", "why"),
+    [
+        # a fan of 58 and of 62 degrees, across north
+        (_ring([-29, 5, 29], [50, 50, 50]), "weak", "its marks lie in a fan of 58 degrees"),
+        (_ring([-31, 5, 31], [50, 50, 50]), "strong", ""),
+        # the third mark 19 and 21 degrees off the line of the others through the instrument
+        (_ring([0, 180, 199], [50, 60, 70]), "in-line", "marks and instrument in one line"),
+        (_ring([0, 180, 201], [50, 60, 70]), "strong", ""),
+        # a row of marks 80 m long that bulges by 3.2 and by 3.8 m: a twentieth is 3.5 m
+        (np.array([[30, -40], [33.2, 0], [30, 40.0]]), "weak", "its marks stand in a line"),
+        (np.array([[30, -40], [33.8, 0], [30, 40.0]]), "strong", ""),
+        # two marks, of which the fan would be wide enough
+        (_ring([0, 90], [50, 50]), "two-tie", "two marks prove the distance between them"),
+    ],
+    ids=["narrow", "wide", "line", "off it", "row", "bulge", "two"],
+)
+def test_where_one_word_ends_and_the_next_begins(offset, word, why):
+    """The limits of the words of a free station, from either side; common practice, no source."""
+    found, says = _word(_places(offset))
+    assert found == word and says.startswith(why) and bool(says) == bool(why)
+
+
+@pytest.mark.parametrize(("share", "word"), [(0.13, "danger-circle"), (0.17, "weak")])
+def test_how_near_the_danger_circle_is_near(share, word):
+    """A station off the circle of its three marks by so much of the radius, 40 m: 0.15 is near.
+
+    Beyond it three directions fix the station, and nothing checks them.
+    """
+    offset = _ring([0, 100, 230], [40, 40, 40]) - _ring([52], [40 * (1.0 - share)])
+    assert danger(offset) == pytest.approx(share, abs=1e-12)
+    assert _word(_places(offset), distances=False)[0] == word
+    assert _word(_places(offset))[0] == "strong"  # with distances there is no such circle
+
+
+@pytest.mark.parametrize(("far", "word"), [(44.9, "strong"), (45.1, "weak")])
+def test_how_far_beyond_the_marks_work_may_be_carried(far, word):
+    """The longest tie is 30 m: one and a half times that is 45 m."""
+    site = _site(_places(_ring([0, 120, 240], [30, 25, 28])))
+    marks = [m if m.name != "X" else Mark("X", 100.0 + far, 100.0, 10.0) for m in site.marks]
+    result = solve(simulate(Site(tuple(marks), site.setups), Precision(), np.random.default_rng(0)))
+    (geometry,) = setup_geometry(result, mark_ties(result))
+    assert (geometry.word, geometry.beyond) == (word, int(word == "weak"))
+    assert geometry.longest_tie == pytest.approx(30.0, abs=0.01)  # m
+    assert geometry.longest_shot == pytest.approx(far, abs=0.01)
+
+
 def azimuth_unit(vector):
     """Return the unit vector of a plan vector."""
     bearing = float(azimuth(vector[0], vector[1]))
