@@ -1,0 +1,123 @@
+"""What the screen says of a setup and of a joint, the worst first: each case laid out by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.ties.evidence import check
+from tests.ties.jobs import simulated_yard
+from tieup.model.answer import JointAnswer, SetupAnswer
+from tieup.model.finding import Finding
+from tieup.ties.bay_places import Use
+from tieup.ties.bays import Bays, PlaceStanding
+from tieup.ties.site_answer import crew_answer
+from tieup.ties.tie_checks import Checks
+
+
+@pytest.fixture(scope="module")
+def calm() -> Checks:
+    """Return the checks of a day on which all ties, against 6 mm in plan and 3 mm in height."""
+    return check(simulated_yard(14))
+
+
+def stood(checks: Checks, known: tuple[float, float], bound: tuple[float, float]) -> PlaceStanding:
+    """Return how a place stands, W1, in mm; its worst mistakes are the second and the first."""
+    use = Use((0,), np.zeros(2), checks.evidence.points.index("W1"))
+    return PlaceStanding(use, np.array(known) / 1e3, np.array(bound) / 1e3, np.array([1, 0]))
+
+
+def answers(
+    checks: Checks, *findings: Finding, unit: str = "m"
+) -> tuple[dict[str, SetupAnswer], dict[str, JointAnswer]]:
+    """Return the answers of setups and joints by name."""
+    found = crew_answer(checks, title="Yard", length_unit=unit, angle_unit="dms", findings=findings)
+    return {s.setup: s for s in found.setups}, {j.name: j for j in found.joints}
+
+
+INF = np.inf
+CASES = [
+    ((1, 1), (4, 2), "ties", "one wrong shot could hide 4.0 mm in plan, 2.0 mm in height at W1"),
+    ((6, 3), (6, 3), "ties", "one wrong shot could hide 6.0 mm in plan, 3.0 mm in height at W1"),
+    ((6.1, 1), (4, 2), "unproved", "known to 6.1 mm in plan only at W1"),
+    ((1, 3.1), (4, 2), "unproved", "known to 3.1 mm in height only at W1"),
+    ((9, 6), (4, 2), "unproved", "known to 6.0 mm in height only at W1"),  # twice the limit
+    ((9, 6), (INF, 2), "unproved", "known to 6.0 mm in height only at W1"),
+    ((1, 1), (6.5, 2), "unproved", "a mistake in the pole could hide 6.5 mm in plan at W1"),
+    ((1, 1), (4, 3.4), "unproved", "a mistake in the book could hide 3.4 mm in height at W1"),
+    ((1, 1), (9, 5), "unproved", "a mistake in the book could hide 5.0 mm in height at W1"),
+    ((1, 1), (INF, 5), "unproved", "a mistake in the pole would not show"),
+    ((1, 1), (4, INF), "unproved", "a mistake in the book would not show"),
+]
+
+
+@pytest.mark.parametrize(("known", "bound", "verdict", "words"), CASES)
+def test_how_a_setup_stands_where_it_is_used(calm, known, bound, verdict, words) -> None:
+    """Known within the limits and guarded within them; else the part that is worst against its."""
+    bays = Bays((stood(calm, known, bound), *calm.bays.setups[1:]), calm.bays.joints)
+    checks = replace(calm, bays=bays, guarded=("book", "pole"))
+    setups, _ = answers(checks)
+    assert (setups["S1"].verdict, setups["S1"].words) == (verdict, words)
+    unnamed, _ = answers(replace(checks, guarded=()))
+    plain = words.replace("a mistake in the pole", "one wrong shot")
+    assert unnamed["S1"].words == plain.replace("a mistake in the book", "one wrong shot")
+
+
+def test_a_joint_stands_at_no_shot_and_in_feet(calm) -> None:
+    """In the middle of the marks of both, where no shot is named; 6.5 mm are 0.021 ft."""
+    standing = replace(stood(calm, (1, 1), (6.5, 2)), use=Use((0, 1), np.zeros(2)))
+    bays = Bays(calm.bays.setups, {**calm.bays.joints, (0, 1): standing})
+    _, joints = answers(replace(calm, bays=bays, guarded=("book", "pole")), unit="ft")
+    words = "a mistake in the pole could hide 0.021 ft in plan"
+    assert (joints["S1-S2"].verdict, joints["S1-S2"].words) == ("unproved", words)
+    without = {pair: one for pair, one in bays.joints.items() if pair != (0, 1)}
+    _, joints = answers(replace(calm, bays=Bays(bays.setups, without)))
+    assert joints["S1-S2"].verdict == "unproved" and "limit" in joints["S1-S2"].words
+
+
+def test_a_setup_without_shots_or_with_too_little_geometry_is_unproved(calm) -> None:
+    """However well its ties agree; a weak one ties and says why it is weak."""
+    nothing = Bays((None, *calm.bays.setups[1:]), calm.bays.joints)
+    setups, _ = answers(replace(calm, bays=nothing))
+    assert (setups["S1"].verdict, setups["S1"].words) == ("unproved", "it has no shots")
+    tied = answers(calm)[0]["S1"].words
+    wanting = ["single", "two-tie", "in-line", "danger-circle", "disconnected"]
+    for word in ("strong", "weak", *wanting):
+        first = replace(calm.evidence.geometry[0], word=word, why="as it is")
+        geometry = (first, *calm.evidence.geometry[1:])
+        checks = replace(calm, evidence=replace(calm.evidence, geometry=geometry))
+        found = answers(checks)[0]["S1"]
+        if word in wanting:
+            assert (found.verdict, found.words) == ("unproved", "as it is")
+        else:
+            assert found.verdict == "ties"
+            assert found.words == (f"{tied}; as it is" if word == "weak" else tied)
+
+
+def test_what_is_out_of_the_ordinary_speaks_for_its_setup_and_its_joints(calm) -> None:
+    """One mark is named; of several none. Its grade decides, not how bad it would be."""
+    odd = Finding("direction", "check", "S2", ("T1",), grade="noticed")
+    says = "out of the ordinary at T1: shoot it again"
+    setups, joints = answers(calm, odd)
+    assert (setups["S2"].verdict, setups["S2"].words) == ("unproved", says)
+    assert {s for s, one in setups.items() if one.verdict == "ties"} == {"S1", "S3", "S4", "S5"}
+    for name in ("S1-S2", "S2-S3"):
+        assert (joints[name].verdict, joints[name].words) == ("unproved", f"S2 {says}")
+    assert joints["S3-S4"].verdict == "ties"
+    several = answers(calm, replace(odd, points=("T1", "T2")))[0]["S2"]
+    assert several.words == "out of the ordinary: shoot it again"
+    assert answers(calm, replace(odd, grade="named"))[0]["S2"].verdict == "ties"
+
+
+def test_setups_that_a_person_left_out_are_said_to_be(calm) -> None:
+    """Its words; the site need not tie with it."""
+    bays = Bays((None, *calm.bays.setups[1:]), calm.bays.joints)
+    checks = replace(calm, bays=bays)
+    options = dict(title="Yard", length_unit="m", angle_unit="dms")
+    assert crew_answer(checks, **options).verdict.word == "unproved"
+    found = crew_answer(checks, **options, left_out=frozenset({"S1"}))
+    assert found.setups[0].words == "excluded by decision"
+    assert found.setups[1].words != "excluded by decision"
+    assert not any("S1 over" in reason or "no shots" in reason for reason in found.verdict.reasons)
