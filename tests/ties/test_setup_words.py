@@ -7,10 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.simulate.mistakes import target_height
 from tests.ties.evidence import check
 from tests.ties.jobs import simulated_yard
+from tests.ties.test_steps import moved
 from tieup.model.answer import JointAnswer, SetupAnswer
-from tieup.model.finding import Finding
+from tieup.model.finding import Finding, Rival
 from tieup.ties.bay_places import Use
 from tieup.ties.bays import Bays, PlaceStanding
 from tieup.ties.site_answer import crew_answer
@@ -121,3 +123,44 @@ def test_setups_that_a_person_left_out_are_said_to_be(calm) -> None:
     assert found.setups[0].words == "excluded by decision"
     assert found.setups[1].words != "excluded by decision"
     assert not any("S1 over" in reason or "no shots" in reason for reason in found.verdict.reasons)
+
+
+def test_bays_that_are_turned_against_each_other_say_how_far_apart_they_end(calm) -> None:
+    """At the middle of their marks nothing is off; 0.3 mrad are 15 mm and more at the far end."""
+    survey = moved(simulated_yard(14), "S1", ["T2", "T4", "T5", "W1", "W2"], np.zeros(3), 3e-4)
+    checks = check(survey)
+    pairs = checks.evidence.pairs
+    (row,) = np.flatnonzero((pairs.pair == [0, 1]).all(axis=1))
+    far = checks.evidence.points[pairs.far_point[row]]
+    assert pairs.plan[row] < 0.006 < pairs.far_plan[row]  # m
+    _, joints = answers(checks)
+    joint = joints["S1-S2"]
+    assert joint.verdict == "fails"
+    apart = f"{1000 * pairs.far_plan[row]:.1f} mm"
+    assert joint.words == f"turned against each other: {apart} apart at {far}"
+    assert (joint.far, joint.far_at) == (pairs.far_plan[row], far)
+
+
+def test_what_else_than_a_setup_may_be_off(calm) -> None:
+    """S3 fails at CP5: a rival that cannot be told apart is said, its own second mistake is not."""
+    survey = simulated_yard(14)
+    checks = check(target_height(survey, survey.rows("S3", "CP5"), 0.060))
+
+    def words(finding: Finding) -> str:
+        return answers(checks, finding)[0]["S3"].words
+
+    plain = words(Finding("distance", "note", "S3"))
+    assert plain.endswith("marks off, worst CP5")
+    other = Rival("mark-moved", "", ("CP5",), 60.0, False)
+    of_setup = Finding("target-height", "stop", "S3", ("CP5",), rivals=(other,), doubt="CP5 moved")
+    assert words(of_setup) == f"{plain}, or CP5 moved: the readings cannot tell"
+    of_mark = Finding("mark-moved", "stop", "", ("CP5",), rivals=(replace(other, setup="S3"),))
+    assert words(of_mark) == f"{plain}, or it is CP5 itself: the readings cannot tell"
+    for finding in (
+        replace(of_setup, severity="check"),
+        replace(of_setup, rivals=(replace(other, separable=True),)),
+        replace(of_setup, rivals=(replace(other, setup="S3"),)),
+        replace(of_setup, setup="S4"),
+        replace(of_mark, points=("CP4",)),
+    ):
+        assert words(finding) == plain

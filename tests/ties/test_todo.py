@@ -98,11 +98,13 @@ def test_a_promise_says_how_far_its_shots_get(busy):
         Promise((), ("S2",), "plan", 0.005, 0.0049, 0.003, False),
         Promise((), ("S1",), "plan", inf, inf, 0.003, False),
         Promise((), ("S1", "S2"), "plan", 0.005, nan, 0.003, False),
+        Promise((("S3", "T3"),), ("S2", "S3"), "plan", 0.005, inf, 0.003, False),
     )
     text = " ".join(errand.said for errand in _answer(busy, promises=promises).todo)
     assert "shoot T5: S5 no bound -> 2.1 mm plan, limit 3; proves S4-S5 and S4 too" in text
     assert "shoot T1 and T2: S3-S4 4.1 -> 2.6 mm height, short of 1.5" in text
     assert "no shot proves S2 to 3 mm plan (4.9 mm) with this gear" in text
+    assert "shoot T3: for S2-S3, which needs more marks still" in text
     assert "no mark here proves S1: set one that two setups see" in text
     assert text.endswith("Also: S1-S2 not proved yet: run this again after these shots")
 
