@@ -115,6 +115,24 @@ def test_a_mark_in_the_sector_does_what_it_promises():
         )
 
 
+def test_among_many_marks_all_round_another_is_as_good_anywhere():
+    """Eight marks, one every 45 degrees: no bearing does a tenth better, so the sector is round."""
+    offset = _ring(45.0 * np.arange(8), [50.0] * 8)
+    sector = best_sector(offset, _sd(offset), offset)
+    assert sector is not None and 0.9 < sector.gain < 1.0
+    assert sector.holds(np.linspace(0.0, 2 * np.pi, 73)[:-1]).sum() >= 71
+    assert best_sector(offset[:0], _sd(offset)[:0], offset) is None
+
+
+def test_where_one_more_mark_is_not_enough_no_bearing_is_the_best():
+    """Of two marks with distances a shift passes unseen, and of three by directions alone."""
+    one, two = _ring([30], [50]), _ring([30, 75], [50, 60])
+    assert best_sector(one, _sd(one), one) is None
+    assert best_sector(two, _sd(two), two) is not None
+    directions = np.column_stack([_sd(two)[:, 0], [np.nan, np.nan]])
+    assert best_sector(two, directions, two) is None
+
+
 def test_fan_is_the_circle_less_the_widest_gap():
     """Bearings 350, 10 and 40 degrees span 50 degrees, across north."""
     assert abs(np.degrees(fan(np.radians([350, 10, 40]))) - 50) < 1e-9
