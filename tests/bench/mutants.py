@@ -124,7 +124,7 @@ def _computing(tree: ast.AST) -> Iterator[ast.AST]:
 
 
 def killed_by(mutant: Mutant, tests: LineTests) -> str:
-    """Return what kills a mutant in a copy of the tree: a test, "time", "" for nothing."""
+    """Return what kills a mutant in a copy of the tree: a test, "time", "crash", "" for none."""
     path = tests.folder / mutant.file
     whole = path.read_bytes()
     asked = tests.of(mutant.file, mutant.line, BUDGET)
@@ -149,6 +149,8 @@ def _first_to_fail(tests: LineTests, nodes: list[str]) -> str:
         check=False,
         env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1", "OMP_NUM_THREADS": "1"},
     )
+    if done.returncode < 0:
+        return "crash"  # of what is compiled, as by indices beyond an array
     if done.returncode not in (0, 1, 2, 3):  # 2 and 3: it cannot even be imported
         raise RuntimeError(done.stdout.decode() + done.stderr.decode())
     if done.returncode == 0:
