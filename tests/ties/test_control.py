@@ -13,7 +13,7 @@ from tests.ties.jobs import network_of, simulated_yard
 from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import held_frame, minimal_frame
 from tieup.model.settings import Precision
-from tieup.ties.control_test import ControlTest, control_test
+from tieup.ties.control_test import ControlTest, _scale_explains, _which, control_test
 
 
 def _test(survey: Survey) -> tuple[ControlTest, tuple[str, ...]]:
@@ -146,6 +146,51 @@ def test_the_scale_is_what_all_distances_are_off_by():
     back, _ = _test(longer(1.0001 / (1.0 + test.scale)))
     fall = test.held.statistic - back.held.statistic
     assert (test.scale / test.scale_sd) ** 2 == pytest.approx(fall, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("plan", "height", "out_plan", "out_height", "told"),
+    [
+        ([3, 2, 1], [2, 3, 1], [0, 0, 0], [0, 0, 0], (True, True)),
+        # of six tests at 1 % the clearest has a chance of 1 in 600: 12.8 of two degrees, 9.9 of one
+        ([12.9, 2, 1], [2, 3, 1], [1, 0, 0], [0, 0, 0], (True, True)),
+        ([12.7, 2, 1], [2, 3, 9.8], [0, 0, 0], [0, 0, 0], (True, True)),
+        ([3, 2, 1], [10.0, 3, 1], [0, 0, 0], [1, 0, 0], (True, True)),
+        # within a tenth of the clearest a mark may be the wrong one as well
+        ([60, 54.5, 53.5], [1, 2, 3], [1, 1, 0], [0, 0, 0], (False, True)),
+        ([60, 2, np.nan], [70, 64, 90], [1, 0, 0], [0, 0, 1], (True, True)),
+        ([60, 2, np.nan], [82, 64, 90], [1, 0, 0], [1, 0, 1], (True, False)),
+    ],
+)
+def test_which_marks_are_out_and_whether_they_can_be_told(plan, height, out_plan, out_height, told):
+    """Worked by hand: the clearest beyond chance, and those that explain nine tenths as much."""
+    statistic = np.array([plan, height], dtype=float).T
+    freedom = np.where(np.isnan(statistic), 0, [2, 1])
+    out, found = _which(statistic, freedom)
+    assert out.astype(int).T.tolist() == [out_plan, out_height]
+    assert found == told
+
+
+@pytest.mark.parametrize(
+    ("w", "plan", "explains"),
+    [
+        (8.0, [5.0, 3.0], True),
+        (8.0, [70.0, 3.0], False),  # the mark's chance is the smaller
+        # log chances: -34.3 of the scale; of the marks -30.7 and -31.0, over 0.9 -34.2 and -34.4
+        (8.0, [61.5, 3.0], True),
+        (8.0, [62.0, 3.0], False),
+        (2.5, [0.1, 0.1], False),  # a chance of 1.2 %
+        (2.6, [0.1, 0.1], True),
+        (-2.6, [0.1, np.nan], True),
+        (np.nan, [5.0, 3.0], False),
+        (8.0, [np.nan, np.nan], False),
+    ],
+)
+def test_a_scale_explains_what_no_mark_explains_nearly_as_well(w, plan, explains):
+    """Beyond chance at 1 %, and its log chance a ninth beyond that of the clearest mark."""
+    statistic = np.array(plan)
+    freedom = np.where(np.isnan(statistic), 0, 2)
+    assert bool(_scale_explains(w * 1e-5, 1e-5, statistic, freedom)) == explains
 
 
 @pytest.mark.slow
