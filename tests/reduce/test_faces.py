@@ -160,6 +160,17 @@ def test_two_sights_that_contradict_each_other_tell_no_axis_error() -> None:
     assert found.sights.value[:, DIRECTION] == pytest.approx(circles, abs=1e-12)
 
 
+def test_faces_of_different_marks_tell_no_axis_error() -> None:
+    """One mark in face 1, another in face 2: nothing bears on collimation and index."""
+    one = dict(direction=dms(10), zenith=dms(80), distance=20.0)
+    two = dict(direction=dms(230), zenith=dms(270), distance=20.0, face=2, point=1)
+    found = reduce_rows([one, one, two])
+    assert found.axis_errors == () and not found.pointings.leverage.any()
+    assert found.sights.value[:, DIRECTION] == pytest.approx([dms(10), dms(50)], abs=1e-12)
+    assert found.sights.value[:, ZENITH] == pytest.approx([dms(80), dms(90)], abs=1e-12)
+    assert not found.sights.common_sd.any()
+
+
 def test_an_unbalanced_sight_is_freed_of_the_error_too() -> None:
     """Two pointings in face 1 and one in face 2: the mean is the true angle, not c / 3 off."""
     c = 8 * ARC_SECOND

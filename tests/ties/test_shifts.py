@@ -53,9 +53,9 @@ def test_what_is_lost_stands_as_it_was_and_no_other_part() -> None:
 
 def test_vague_differences_are_no_ties() -> None:
     """Beyond the largest sd in plan, in height, in both; the other part stays."""
-    covariance = np.tile(np.eye(3) * 0.01**2, (4, 1, 1))
-    covariance[2, 2, 2] = covariance[3, 2, 2] = 0.2**2
-    sd = np.array([0.01, 0.15, 0.01, 0.15])
+    covariance = np.tile(np.eye(3) * 0.099**2, (4, 1, 1))
+    covariance[2, 2, 2] = covariance[3, 2, 2] = 0.101**2
+    sd = np.array([0.099, 0.101, 0.099, 0.101])
     whole = Shifts(np.ones((4, 3)), covariance, np.ones(4), sd, np.ones(4), np.full(4, 2))
     found = whole.without_vague(0.1)
     flat, up = np.array([False, True, False, True]), np.array([False, False, True, True])
@@ -65,7 +65,7 @@ def test_vague_differences_are_no_ties() -> None:
     assert (np.isnan(found.covariance[:, 2, 2]) == up).all()
     assert (np.isnan(found.plan) == flat).all()
     assert found.plan_freedom.tolist() == [2, 0, 2, 0]
-    np.testing.assert_allclose(found.height_statistic[~up], 1.0 / 0.01**2)
+    np.testing.assert_allclose(found.height_statistic[~up], 1.0 / 0.099**2)
 
 
 def test_what_shows_along_one_line_only_is_told_along_it() -> None:
