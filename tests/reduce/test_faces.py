@@ -184,6 +184,20 @@ def test_an_unbalanced_sight_is_freed_of_the_error_too() -> None:
     assert found.sights.value[3, DIRECTION] == pytest.approx(dms(100), abs=1e-9)  # rad
 
 
+def test_an_unbalanced_sight_by_itself_is_freed_of_what_it_shows() -> None:
+    """One target alone, twice in face 1 and once in face 2: 30" of collimation, 12" of index."""
+    c, i = 30 * ARC_SECOND, 12 * ARC_SECOND
+    one = dict(direction=dms(40) - c, zenith=dms(90) + i)
+    two = dict(direction=dms(220) + c, zenith=dms(270) + i, face=2)
+    found = reduce_rows([one, one, two])
+    assert found.sights.value[0] == pytest.approx([dms(40), dms(90), np.nan], abs=1e-9, nan_ok=True)
+    errors = {error.kind: (error.value / ARC_SECOND, error.pairs) for error in found.axis_errors}
+    assert errors == {
+        "collimation": (pytest.approx(30.0, abs=1e-6), 1),
+        "vertical-index": (pytest.approx(12.0, abs=1e-6), 1),
+    }
+
+
 def test_a_turned_circle_is_recognised_and_a_knock_is_not() -> None:
     """Round 2 turned by 60 degrees comes back to round 1; a turn of 30" stays to be tested."""
     turn = dms(60)
