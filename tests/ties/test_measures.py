@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -198,3 +199,22 @@ def test_joints_and_loops_by_their_names(yard) -> None:
         assert found.distance.tolist() == [c.length for c in evidence.closures]
     first = evidence.closures[0].setups
     assert found.subject[0] == "-".join("control" if s < 0 else f"S{s + 1}" for s in first)
+
+
+def test_how_far_the_survey_puts_control_from_its_list() -> None:
+    """CP5 listed 30 mm north and 40 mm east of where it is, CP7 20 mm high: 50 mm, 20 mm."""
+    survey = simulated_yard(14)
+    control = survey.control
+    wrong = control.coordinates.copy()
+    wrong[control.names.index("CP5"), :2] += [0.030, 0.040]
+    wrong[control.names.index("CP7"), 2] += 0.020
+    evidence = gather(replace(survey, control=replace(control, coordinates=wrong)))
+    plan, height = values("control_fit_plan", evidence), values("control_fit_height", evidence)
+    assert plan["CP5"] == pytest.approx(0.050, abs=0.005)  # m, with the day's scatter
+    assert height["CP7"] == pytest.approx(0.020, abs=0.004)
+    assert plan["CP7"] < 0.012 and height["CP5"] < 0.008
+    for name in plan:
+        row = evidence.control.point.tolist().index(evidence.points.index(name))
+        north, east, up = evidence.control.difference[row]
+        assert plan[name] == pytest.approx((north**2 + east**2) ** 0.5, abs=1e-12)
+        assert height[name] == pytest.approx(abs(up), abs=1e-12)

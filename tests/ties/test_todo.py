@@ -73,6 +73,18 @@ def test_what_a_verdict_waits_for_stands_first_at_its_setup(busy):
     assert things[0].startswith("shoot CP5 again")
 
 
+@pytest.mark.parametrize(
+    ("sizes", "names"), [((0.06, 0.04), "CP5 and CP6"), ((0.04, 0.06), "CP6 and CP5")]
+)
+def test_of_several_marks_the_clearest_off_comes_first(sizes, names):
+    """Two poles booked wrong at S3, by 60 and by 40 mm, whichever was shot first."""
+    survey = simulated_yard(14)
+    for mark, size in zip(("CP5", "CP6"), sizes, strict=True):
+        survey = target_height(survey, survey.rows("S3", mark), size)
+    things = next(e.things for e in _answer(check(survey)).todo if e.place.startswith("At S3"))
+    assert things[0] == f"shoot {names} again, both faces, read the pole height aloud"
+
+
 def test_nothing_is_asked_for_twice(busy):
     """A promised shot that a finding asks for already, or that closes the setup: one line."""
     finding = Finding(
