@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -81,6 +82,30 @@ def test_the_sight_that_keeps_it_swinging_is_named(seed: int) -> None:
     value[caught.value.sight] = np.nan
     without = replace(network, sights=replace(network.sights, value=value))
     assert np.isfinite(held_to_control(without).weighted_sum)
+
+
+@pytest.mark.parametrize("seed", [4, 20])
+def test_the_setups_that_move_most_are_named(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three at most, the worst first, none that moves less than a tenth of it; and how far."""
+    ends: list[descent.Descended] = []
+    goes_down = iterate.descend
+
+    def noted(*given: object) -> descent.Descended:
+        ends.append(goes_down(*given))  # type: ignore[arg-type]
+        return ends[-1]
+
+    monkeypatch.setattr(iterate, "descend", noted)
+    network = swinging(seed)
+    with pytest.raises(AdjustmentError) as caught:
+        held_to_control(network)
+    moved = np.abs(ends[-1].by_setup).max(axis=1)
+    worst = sorted(range(len(moved)), key=lambda setup: -moved[setup])[:3]
+    named = [f"S{setup}" for setup in worst if moved[setup] > 0.1 * moved.max()]
+    assert list(caught.value.setups) == named and 1 < len(named) <= 3
+    assert f"by {ends[-1].size:.3g} m" in str(caught.value)
+    assert ends[-1].size == np.abs(ends[-1].step).max() >= moved.max()
+    (steps,) = re.findall(r"did not settle in (\d+) steps", str(caught.value))
+    assert ends[-1].steps < int(steps) <= iterate.MOST_ITERATIONS
 
 
 @pytest.mark.parametrize("place", ["distance", "target height", "start"])
