@@ -9,6 +9,7 @@ import pytest
 
 from tests.simulate import Aim, Mark, SetupPlan, Site, in_faces, random_site, simulate
 from tests.ties.jobs import network_of, solve
+from tests.ties.test_numbering import numbered_first
 from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import held_frame
 from tieup.geometry import ARC_SECOND, azimuth
@@ -171,10 +172,14 @@ def test_words_of_free_stations(word):
     assert (geometry.sector is None) == (word == "strong")
 
 
-def test_one_backsight_over_a_known_mark_is_two_ties():
-    """Over one mark with one backsight: the distance between the two is all that is proved."""
+@pytest.mark.parametrize("first", ["A", "ST"])
+def test_one_backsight_over_a_known_mark_is_two_ties(first):
+    """Over one mark with one backsight: the distance between the two is all that is proved.
+
+    Whichever of the two is the first point of the job.
+    """
     survey = simulate(_site({"A": (50, 0)}, "ST"), Precision(), np.random.default_rng(0))
-    result = solve(survey)
+    result = solve(numbered_first(survey, first))
     (geometry,) = setup_geometry(result, mark_ties(result))
     assert (geometry.word, geometry.ties) == ("two-tie", 2)
     assert geometry.sector is not None
