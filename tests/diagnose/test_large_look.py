@@ -60,6 +60,19 @@ def test_the_planted_mistake_is_found_and_its_surroundings_searched(
     assert focus is not None and np.array_equal(focus, about)
 
 
+def test_where_no_mistake_could_show_the_scatter_is_told_all_the_same(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """No row is tested by another, or too little is: nothing is found and nothing fails."""
+    site, _ = solved(3, 0.03)
+    as_large(monkeypatch, very=False)
+    monkeypatch.setattr(look, "hypotheses_of", lambda *_: ())
+    found = look.look(site)
+    assert found.mistakes == [] and found.scatter is not None
+    monkeypatch.setattr(look, "block_scatter", lambda *_: None)
+    assert look.look(site) == look.Look([], None)
+
+
 def test_a_clean_site_has_none_and_a_very_large_one_is_not_searched(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
