@@ -168,3 +168,51 @@ def test_what_else_than_a_setup_may_be_off(calm) -> None:
         replace(of_mark, points=("CP4",)),
     ):
         assert words(finding) == plain
+
+
+def test_a_string_that_fails_at_a_shared_point_fails_the_joint(calm) -> None:
+    """Of the strings between S1 and S2 the one that fails, in its words; a failing joint keeps its.
+
+    The others stay as they are.
+    """
+    joints = calm.evidence.joints
+    between = np.flatnonzero((np.sort(joints.setup, axis=1) == [0, 1]).all(axis=1))
+    row = next(i for i in between if joints.point[i] >= 0)
+    verdict, words = calm.joints.verdict.copy(), calm.joints.words.copy()
+    verdict[row], words[row] = "fails", "height beyond the limit"
+    checks = replace(calm, joints=replace(calm.joints, verdict=verdict, words=words))
+    _, found = answers(checks)
+    says = f"{joints.string[row]}: height beyond the limit"
+    assert (found["S1-S2"].verdict, found["S1-S2"].words) == ("fails", says)
+    assert {one.verdict for name, one in found.items() if name != "S1-S2"} == {"ties"}
+    pair = np.flatnonzero((calm.evidence.pairs.pair == [0, 1]).all(axis=1))
+    own, told = calm.pairs.verdict.copy(), calm.pairs.words.copy()
+    own[pair], told[pair] = "fails", "beyond the limit"
+    both = replace(checks, pairs=replace(calm.pairs, verdict=own, words=told))
+    _, found = answers(both)
+    assert found["S1-S2"].verdict == "fails" and says not in found["S1-S2"].words
+
+
+@pytest.mark.parametrize("severity", ["check", "note"])
+def test_strings_that_step_leave_a_joint_unproved_until_that_is_settled(calm, severity) -> None:
+    """The largest step is told with its ends, the others by name; a step that was kept is none."""
+    joints = calm.evidence.joints
+    between = np.flatnonzero((np.sort(joints.setup, axis=1) == [0, 1]).all(axis=1))[:2]
+    point, value, ends = joints.point.copy(), joints.value.copy(), joints.ends.copy()
+    point[between] = -1
+    value[between, 0] = [0.0212, -0.0305]
+    ends[between] = [[0, 3], [4, 5]]
+    apart = replace(joints, point=point, value=value, ends=ends)
+    checks = replace(calm, evidence=replace(calm.evidence, joints=apart))
+    names = calm.evidence.points
+    steps = [Finding("string-step", severity, "", (names[b], names[a])) for a, b in ends[between]]
+    joint = answers(checks, *steps)[1]["S1-S2"]
+    first, second = joints.string[between]
+    if severity == "note":
+        assert joint.verdict == "ties"
+        return
+    says = f"{second} steps by 30.5 mm from {names[4]} to {names[5]}, {first} too"
+    assert (joint.verdict, joint.words) == ("unproved", says)
+    joint = answers(checks, steps[0])[1]["S1-S2"]
+    assert joint.words == f"{first} steps by 21.2 mm from {names[0]} to {names[3]}"
+    assert answers(checks, replace(steps[0], kind="fall"))[1]["S1-S2"].verdict == "ties"
