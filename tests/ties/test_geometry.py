@@ -125,6 +125,17 @@ def test_among_many_marks_all_round_another_is_as_good_anywhere():
     assert best_sector(offset[:0], _sd(offset)[:0], offset) is None
 
 
+def test_a_setup_over_its_only_mark_hangs_on_that():
+    """No mark sighted: one tie, nothing beyond a longest one, and no fan."""
+    survey = simulate(_site({}, "ST"), Precision(), np.random.default_rng(0))
+    result = solve(survey)
+    (geometry,) = setup_geometry(result, mark_ties(result))
+    assert (geometry.word, geometry.ties, geometry.beyond) == ("single", 1, 0)
+    assert "one tie only" in geometry.why and geometry.sector is None
+    assert np.isnan([geometry.spread, geometry.outer]).all()
+    assert geometry.longest_tie == 0.0
+
+
 def test_where_one_more_mark_is_not_enough_no_bearing_is_the_best():
     """Of two marks with distances a shift passes unseen, and of three by directions alone."""
     one, two = _ring([30], [50]), _ring([30, 75], [50, 60])

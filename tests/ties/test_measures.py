@@ -14,6 +14,7 @@ from tests.simulate import Survey, random_site, simulate
 from tests.simulate.mistakes.edit import shifted
 from tests.ties.evidence import gather
 from tests.ties.jobs import simulated_yard
+from tests.ties.test_geometry import _site
 from tieup.adjust.cofactors import point_covariance
 from tieup.geometry import ARC_SECOND
 from tieup.model.settings import Precision
@@ -250,6 +251,22 @@ def test_relative_ellipses_of_neighbours(yard) -> None:
         assert set(found.subject) == set(expected) and len(expected) > 2
         for label, value, distance in zip(found.subject, found.value, found.distance, strict=True):
             assert (value, distance) == pytest.approx(expected[label], rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("places", "spacing"),
+    [
+        ({"A": (50, 0), "B": (20, 40)}, {"A": 50.0, "B": 50.0}),
+        ({"A": (50, 0), "B": (20, 40), "C": (20, 70)}, {"A": 50.0, "B": 30.0, "C": 30.0}),
+        ({"A": (50, 0)}, {}),
+    ],
+)
+def test_spacing_of_two_or_three_control_marks(places, spacing) -> None:
+    """To the nearest other, by Pythagoras (3-4-5); one by itself has none."""
+    survey = simulate(_site(places), Precision(), np.random.default_rng(0))
+    found = MEASURES["control_spacing"](gather(survey))
+    assert dict(zip(found.subject, found.value, strict=True)) == pytest.approx(spacing, abs=1e-9)
+    assert (found.reason == "fewer than two control marks") == (not spacing)
 
 
 def test_what_is_read_off_ties_setups_and_gear(yard) -> None:
