@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -11,10 +12,11 @@ import pytest
 from tests.adjust.compare import dense_problem
 from tests.adjust.networks import PRECISION, held_to_control, random_network
 from tieup.adjust import descent, elimination, iterate
+from tieup.adjust.adjust import adjust
 from tieup.adjust.descent import Spot, along
 from tieup.adjust.elimination import Held
 from tieup.adjust.evaluation import make_equations, start_state
-from tieup.adjust.problem import held_frame, make_problem
+from tieup.adjust.problem import Frame, held_frame, make_problem, minimal_frame
 from tieup.adjust.solve_in_frame import _structure
 from tieup.errors import AdjustmentError
 from tieup.model.network import Network
@@ -134,6 +136,17 @@ def test_an_ordinary_network_never_goes_downhill(
     """Ordinary errors: Gauss-Newton alone, in six steps at most with those into the frame."""
     monkeypatch.setattr(iterate, "descend", _never)
     assert held_to_control(random_network(np.random.default_rng(seed))[0]).iterations <= 6
+
+
+@pytest.mark.parametrize("frame", [held_frame, minimal_frame])
+def test_steps_are_counted(frame: Callable[[Network], Frame]) -> None:
+    """Perfect readings that start at the truth settle in one step, in their frame or into it."""
+    network, truth = random_network(np.random.default_rng(2), control="held", noise=0.0)
+    start = replace(
+        network.start, axis=truth.axis, orientation=truth.orientation, position=truth.position
+    )
+    result = adjust(replace(network, start=start), PRECISION, 0.13, frame(network))
+    assert result.iterations == 1 and result.weighted_sum < 1e-9
 
 
 def spot_of(network: Network) -> tuple[Spot, np.ndarray]:
