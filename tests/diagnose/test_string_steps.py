@@ -145,6 +145,24 @@ def test_lines_that_disagree_are_no_pole():
     assert causes(mistake)[0][0] == "real-edge"
 
 
+@pytest.mark.parametrize(
+    ("beside", "stands", "pole"),
+    [
+        (None, False, True),  # the book alone
+        (0.001, False, False),  # a line beside it that goes on level
+        (-0.299, False, True),  # that steps as much, but is not clear of its own bends
+        (0.3, True, True),  # that steps up: an edge of its own
+        (-0.3, True, True),
+    ],
+)
+def test_what_a_line_beside_it_says_of_a_pole_that_the_book_tells(beside, stands, pole):
+    """TC 1 down 0.3 m into S2, which booked 1.8 m along it and 1.5 m to its mark."""
+    more = [] if beside is None else [a_step("FL 1", 0, beside, stands=stands)]
+    mistake = step_mistakes(a_case(second=1.8), [a_step("TC 1", 0, -0.3), *more])[0]
+    first = ("target-height", "S2", False) if pole else ("real-edge", "", False)
+    assert causes(mistake)[0] == first
+
+
 def test_the_same_line_run_the_other_way_is_the_same_step():
     """FL 1 told from S2 to S1: up where TC 1 goes down, and alike all the same."""
     back = replace(a_step("FL 1", 0, 0.3), setups=(1, 0), ends=(8, 7))

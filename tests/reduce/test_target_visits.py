@@ -52,6 +52,23 @@ def test_a_return_is_a_new_visit_unless_the_target_stood(
     assert groups(number_visits(shots, number_looks(shots), standing)) == visits
 
 
+def test_visits_are_numbered_by_setup_point_height_target_and_then_time() -> None:
+    """Whatever the order of the rows: A's two visits before B's, the second setup's last."""
+    rows = [
+        dict(setup=1, point=0),
+        dict(setup=0, point=0, target_height=1.6),
+        dict(setup=0, point=0, target_height=1.5),
+        dict(setup=0, point=1, target="b"),
+        dict(setup=0, point=0, target_height=1.5),
+        dict(setup=0, point=1, target="a"),
+    ]
+    shots = shots_of(rows)
+    visits = number_visits(shots, number_looks(shots), StandingTargets())
+    assert visits.tolist() == [5, 2, 0, 4, 1, 3]
+    shots = book("AABAB")
+    assert number_visits(shots, number_looks(shots), StandingTargets()).tolist() == [0, 0, 2, 1, 3]
+
+
 @pytest.mark.parametrize(
     ("column", "values", "looks"),
     [
