@@ -16,9 +16,7 @@ from tests.ties.test_geometry import _site
 from tieup.model.answer import Errand, Promise
 from tieup.model.finding import Finding, Rival
 from tieup.model.settings import Precision, Tolerances
-from tieup.network.bridges import Bridge
 from tieup.reduce.visits import Visits
-from tieup.ties.sector import Sector
 from tieup.ties.site_answer import crew_answer
 from tieup.ties.walking import walking_order
 from tieup.write.ties_screen import headline, ties_text
@@ -193,76 +191,6 @@ def test_known_marks_in_the_sector_are_offered_the_nearest_two_first(more, offer
     todo = _answer(check(simulate(site, Precision(), np.random.default_rng(0)))).todo
     says = next(errand.said for errand in todo if errand.place.startswith("At S1"))
     assert re.search(r"between bearings 90 and 270 degrees(: [^;]*)?", says)[1] == f": {offered}"
-
-
-@pytest.mark.parametrize(
-    ("mark", "setup", "beyond", "word", "place", "says"),
-    [
-        ("CP7", -1, (3, 4), "weak", "At S5", "S4 and S5 hang on it alone"),
-        ("CP7", -1, (3,), "strong", "At S4", "S4 hangs on it alone"),
-        ("CP7", -1, (3,), "weak", "", ""),  # its own geometry asks for more marks already
-        ("", 2, (3, 4), "weak", "At S3", "S4 and S5 hang on S3 alone"),
-        ("", 2, (4,), "strong", "At S3", "S5 hangs on S3 alone"),
-        ("", 2, (4,), "weak", "", ""),
-    ],
-)
-def test_what_holds_a_part_of_the_site_alone_wants_a_second(
-    busy, mark, setup, beyond, word, place, says
-):
-    """Beyond one mark, at the first setup on the way there; beyond one setup, at that setup."""
-    points, geometry = busy.evidence.points, busy.evidence.geometry
-    bridge = Bridge(points.index(mark) if mark else -1, setup, beyond)
-    own = tuple(
-        replace(one, word=word if s in beyond else "strong") for s, one in enumerate(geometry)
-    )
-    checks = replace(busy, evidence=replace(busy.evidence, geometry=own), bridges=(bridge,))
-    wants = (
-        f"shoot a second mark that the far side of {mark} has shot"
-        if mark
-        else ("shoot a mark that a third setup has shot")
-    )
-    asked = [(e.place, t) for e in _answer(checks).todo for t in e.things if " alone" in t]
-    assert [(p.split(",")[0], t) for p, t in asked] == (
-        [(place, f"{wants}: {says}")] if says else []
-    )
-
-
-@pytest.mark.parametrize(
-    ("word", "says"),
-    [
-        ("strong", ""),
-        ("disconnected", "shoot two or more marks that other setups have shot"),
-        ("single", "shoot two more marks, well spread: so it is"),
-        ("two-tie", "shoot one more mark between bearings 60 and 120 degrees"),
-        ("in-line", "shoot one more mark between bearings 60 and 120 degrees"),
-        ("danger-circle", "shoot one more mark between bearings 60 and 120 degrees"),
-        ("weak", "better: one more mark between bearings 60 and 120 degrees"),
-    ],
-)
-def test_what_each_geometry_wants(busy, word, says):
-    """S4's words one by one; not where shots that are asked for prove the setup anyhow."""
-    sector = Sector(np.radians(60.0), np.radians(120.0), 0.5)
-    geometry = list(busy.evidence.geometry)
-    geometry[3] = replace(
-        geometry[3],
-        word=word,
-        why="so it is",
-        sector=sector,
-        longest_tie=0.0,  # none is near
-    )
-    checks = replace(busy, evidence=replace(busy.evidence, geometry=tuple(geometry)))
-
-    def wanted(*promises):
-        todo = _answer(checks, promises=promises).todo
-        things = next(e.things for e in todo if e.place.startswith("At S4"))
-        return [t for t in things if "more mark" in t and "better gear" not in t]
-
-    assert wanted() == ([says] if says else [])
-    shot = ((("S4", "CP7"),), ("S4",), "plan", 0.004, 0.002, 0.003)
-    assert wanted(Promise(*shot, True)) == []
-    assert wanted(Promise(*shot, False)) == ([says] if says else [])
-    joint = (shot[0], ("S3", "S4"), *shot[2:])
-    assert wanted(Promise(*joint, True, ("S4",))) == []
 
 
 def _shots(survey):
