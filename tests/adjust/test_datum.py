@@ -9,6 +9,8 @@ import pytest
 
 from tests.adjust.networks import PRECISION, Oracle, random_network
 from tieup.adjust.adjust import adjust
+from tieup.adjust.datum import Anchors, free_motions, minimal_hold
+from tieup.adjust.elimination import Held
 from tieup.adjust.problem import held_frame, minimal_frame
 from tieup.model.network import Network
 
@@ -96,3 +98,67 @@ def test_without_zenith_angles_a_free_network_has_three_motions():
     assert result.defect == 3
     observations, unknowns = 2 * 3 * 6, 3 * 3 + 2 * 6
     assert result.dof == observations - unknowns + 3
+
+
+ALONE, NOTHING = frozenset({0}), frozenset()
+PAIR = [(0, 0), (0, 1), (0, 2), (1, 0), (1, 1)]  # a mark of the first piece, another in plan
+
+
+@pytest.mark.parametrize(
+    ("pieces", "bases", "oriented", "held", "expected"),
+    [
+        (2, (), NOTHING, [], 8),
+        (2, ((0,), (1,)), NOTHING, [], 8),
+        (2, ((0, 1),), NOTHING, [], 7),  # they turn together
+        (2, ((0, 1), (0, 1)), NOTHING, [], 7),
+        (3, ((0, 1),), NOTHING, [], 11),
+        (3, ((0, 1), (1, 2)), NOTHING, [], 10),  # by way of the one in the middle
+        (3, ((0, 1, 2),), NOTHING, [], 10),
+        (2, ((0, 1),), ALONE, [], 6),  # where north is in the one it is in both
+        (2, ((0,), (1,)), ALONE, [], 7),
+        (2, ((0, 1),), NOTHING, PAIR, 3),
+        (2, ((0,), (1,)), NOTHING, PAIR, 4),
+        (2, ((0, 1),), NOTHING, PAIR[:3], 4),
+    ],
+)
+def test_pieces_that_share_a_basis_of_bearings_turn_together(
+    pieces, bases, oriented, held, expected
+):
+    """Counted by hand: four motions a piece, less what is held, known of north or shared.
+
+    Every motion moves each piece as a rigid body, and its turn is that of its bases.
+    """
+    rng = np.random.default_rng(1)
+    axis, position = rng.uniform(0, 50, (2 * pieces, 3)), rng.uniform(0, 50, (3 * pieces, 3))
+    of_setup, of_point = np.repeat(np.arange(pieces), 2), np.repeat(np.arange(pieces), 3)
+    own = np.array(held, dtype=np.int64).reshape(-1, 2).T
+    anchors = Anchors(np.zeros((2, 0), dtype=np.int64), own, of_setup, of_point, oriented, bases)
+    motions = free_motions(axis, position, anchors)
+    assert motions.count == expected
+    flat = np.concatenate(
+        [motions.setup.reshape(-1, expected), motions.point.reshape(-1, expected)]
+    )
+    assert np.linalg.matrix_rank(flat) == expected
+    assert np.abs(motions.point[tuple(own)]).max(initial=0.0) == 0.0
+    for column in range(expected):
+        for piece in range(pieces):
+            turn = motions.setup[of_setup == piece, 3, column]
+            assert turn[0] == pytest.approx(turn[1], abs=1e-12)
+            place = np.concatenate([axis[of_setup == piece], position[of_point == piece]])
+            moved = np.concatenate(
+                [
+                    motions.setup[of_setup == piece, :3, column],
+                    motions.point[of_point == piece, :, column],
+                ]
+            )
+            by_turn = turn[0] * np.column_stack([-place[:, 1], place[:, 0], 0 * place[:, 0]])
+            assert np.ptp(moved - by_turn, axis=0) == pytest.approx(np.zeros(3), abs=1e-9)
+            for basis, members in enumerate(bases):
+                if piece in members:
+                    assert motions.turn[basis, column] == pytest.approx(turn[0], abs=1e-12)
+    hold = minimal_hold(
+        motions, Held(np.zeros((2 * pieces, 4), bool), np.zeros((3 * pieces, 3), bool))
+    )
+    stuck = np.concatenate([hold.setup.ravel(), hold.point.ravel()])
+    assert stuck.sum() == expected
+    assert np.linalg.matrix_rank(flat[stuck]) == expected

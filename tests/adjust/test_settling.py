@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -10,10 +12,11 @@ import pytest
 from tests.adjust.compare import dense_problem
 from tests.adjust.networks import PRECISION, held_to_control, random_network
 from tieup.adjust import descent, elimination, iterate
+from tieup.adjust.adjust import adjust
 from tieup.adjust.descent import Spot, along
 from tieup.adjust.elimination import Held
 from tieup.adjust.evaluation import make_equations, start_state
-from tieup.adjust.problem import held_frame, make_problem
+from tieup.adjust.problem import Frame, held_frame, make_problem, minimal_frame
 from tieup.adjust.solve_in_frame import _structure
 from tieup.errors import AdjustmentError
 from tieup.model.network import Network
@@ -83,6 +86,30 @@ def test_the_sight_that_keeps_it_swinging_is_named(seed: int) -> None:
     assert np.isfinite(held_to_control(without).weighted_sum)
 
 
+@pytest.mark.parametrize("seed", [4, 20])
+def test_the_setups_that_move_most_are_named(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three at most, the worst first, none that moves less than a tenth of it; and how far."""
+    ends: list[descent.Descended] = []
+    goes_down = iterate.descend
+
+    def noted(*given: object) -> descent.Descended:
+        ends.append(goes_down(*given))  # type: ignore[arg-type]
+        return ends[-1]
+
+    monkeypatch.setattr(iterate, "descend", noted)
+    network = swinging(seed)
+    with pytest.raises(AdjustmentError) as caught:
+        held_to_control(network)
+    moved = np.abs(ends[-1].by_setup).max(axis=1)
+    worst = sorted(range(len(moved)), key=lambda setup: -moved[setup])[:3]
+    named = [f"S{setup}" for setup in worst if moved[setup] > 0.1 * moved.max()]
+    assert list(caught.value.setups) == named and 1 < len(named) <= 3
+    assert f"by {ends[-1].size:.3g} m" in str(caught.value)
+    assert ends[-1].size == np.abs(ends[-1].step).max() >= moved.max()
+    (steps,) = re.findall(r"did not settle in (\d+) steps", str(caught.value))
+    assert ends[-1].steps < int(steps) <= iterate.MOST_ITERATIONS
+
+
 @pytest.mark.parametrize("place", ["distance", "target height", "start"])
 def test_numbers_beyond_all_measure_are_refused(place: str) -> None:
     """What overflows is no solution: an error, and no sight is blamed at random."""
@@ -109,6 +136,17 @@ def test_an_ordinary_network_never_goes_downhill(
     """Ordinary errors: Gauss-Newton alone, in six steps at most with those into the frame."""
     monkeypatch.setattr(iterate, "descend", _never)
     assert held_to_control(random_network(np.random.default_rng(seed))[0]).iterations <= 6
+
+
+@pytest.mark.parametrize("frame", [held_frame, minimal_frame])
+def test_steps_are_counted(frame: Callable[[Network], Frame]) -> None:
+    """Perfect readings that start at the truth settle in one step, in their frame or into it."""
+    network, truth = random_network(np.random.default_rng(2), control="held", noise=0.0)
+    start = replace(
+        network.start, axis=truth.axis, orientation=truth.orientation, position=truth.position
+    )
+    result = adjust(replace(network, start=start), PRECISION, 0.13, frame(network))
+    assert result.iterations == 1 and result.weighted_sum < 1e-9
 
 
 def spot_of(network: Network) -> tuple[Spot, np.ndarray]:

@@ -1,7 +1,8 @@
 """Which tests run a line: the suite is run once, each line with the tests that passed over it.
 
 Needs pytest-cov. What a fixture ran that several tests share is counted for all tests of the file
-whose test asked for it first; what importing runs is counted for every test of the module.
+whose test asked for it first; what importing runs is counted for every test of the module. A test
+that fails already is not asked: it would fail with any change.
 """
 
 from __future__ import annotations
@@ -23,11 +24,15 @@ UNKNOWN = 1.0  # s, taken for a test without a time
 
 @dataclass(frozen=True)
 class LineTests:
-    """Node ids by line of each file, and the seconds of each of them and of each test file."""
+    """Node ids by line of each file, and the seconds of each of them and of each test file.
+
+    ``failing`` are those that fail as it is.
+    """
 
     folder: Path
     data: CoverageData
     seconds: dict[str, float]
+    failing: frozenset[str]
 
     def of(self, file: str, line: int, budget: float) -> list[str]:
         """Return tests that run a line, as many of them as a budget allows.
@@ -36,9 +41,10 @@ class LineTests:
         then of every file the next one, and so on; of the line's own room three at a time.
         """
         by_line = self.data.contexts_by_lineno(str((self.folder / file).resolve()))
-        found = _nodes(by_line.get(line, []))
+        found = _nodes(by_line.get(line, [])) - self.failing
         if not found:  # a constant of the module: run by importing it
             found = _nodes([context for contexts in by_line.values() for context in contexts])
+            found -= self.failing
         room = f"tests/{Path(file).parts[1]}/"
         chosen, spent, before = [], 0.0, Counter[str]()
         turn: dict[str, int] = {}
@@ -87,13 +93,19 @@ def load(folder: Path) -> LineTests:
     """Return what an earlier run noted."""
     data = CoverageData(str(folder / DATA))
     data.read()
+    if len(data.measured_contexts()) < 2:
+        raise RuntimeError(f"{folder / DATA}: no line has its tests; run with pytest-cov anew")
     seconds: dict[str, float] = {}
+    failing = set()
     for case in ElementTree.parse(folder / TIMES).iter("testcase"):
         file, _, inner = _file_of(case.get("classname", ""), folder)
         taken = float(case.get("time", UNKNOWN))
-        seconds[f"{file}::{inner}{case.get('name')}"] = taken
+        node = f"{file}::{inner}{case.get('name')}"
+        seconds[node] = taken
         seconds[file] = seconds.get(file, 0.0) + taken
-    return LineTests(folder, data, seconds)
+        if case.find("failure") is not None or case.find("error") is not None:
+            failing.add(node)
+    return LineTests(folder, data, seconds, frozenset(failing))
 
 
 def _file_of(dotted: str, folder: Path) -> tuple[str, str, str]:

@@ -20,6 +20,7 @@ import ast
 import json
 import os
 import random
+import re
 import shutil
 import subprocess
 import sys
@@ -123,22 +124,23 @@ def _computing(tree: ast.AST) -> Iterator[ast.AST]:
 
 
 def killed_by(mutant: Mutant, tests: LineTests) -> str:
-    """Return what kills a mutant in a copy of the tree: "test", "time", "" for nothing."""
+    """Return what kills a mutant in a copy of the tree: a test, "time", "crash", "" for none."""
     path = tests.folder / mutant.file
     whole = path.read_bytes()
     asked = tests.of(mutant.file, mutant.line, BUDGET)
     path.write_bytes(whole[: mutant.start] + mutant.text.encode() + whole[mutant.end :])
     try:
-        return "" if _pass(tests.folder, [*asked, ALWAYS]) else "test"
+        return _first_to_fail(tests, asked)
     except subprocess.TimeoutExpired:
         return "time"
     finally:
         path.write_bytes(whole)
 
 
-def _pass(folder: Path, tests: list[str]) -> bool:
-    asked = folder / "asked.txt"
-    asked.write_text("\n".join(tests) + "\n", encoding="utf-8")
+def _first_to_fail(tests: LineTests, nodes: list[str]) -> str:
+    folder, asked = tests.folder, tests.folder / "asked.txt"
+    left_out = [f"--deselect={node}" for node in sorted(tests.failing)]  # of files asked whole
+    asked.write_text("\n".join([*left_out, *nodes, ALWAYS]) + "\n", encoding="utf-8")
     done = subprocess.run(
         [sys.executable, *PYTEST, f"@{asked}"],
         cwd=folder,
@@ -147,9 +149,14 @@ def _pass(folder: Path, tests: list[str]) -> bool:
         check=False,
         env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1", "OMP_NUM_THREADS": "1"},
     )
+    if done.returncode < 0:
+        return "crash"  # of what is compiled, as by indices beyond an array
     if done.returncode not in (0, 1, 2, 3):  # 2 and 3: it cannot even be imported
         raise RuntimeError(done.stdout.decode() + done.stderr.decode())
-    return done.returncode == 0
+    if done.returncode == 0:
+        return ""
+    said = re.search(r"^(?:FAILED|ERROR) (.+?)(?: - |$)", done.stdout.decode(), re.MULTILINE)
+    return said[1] if said else "import"
 
 
 def main() -> None:

@@ -94,11 +94,73 @@ def test_two_lines_alike_are_a_pole_and_the_book_says_whose():
         assert "by S1 or too" in STEP.words(mistake, METRES).wrong
 
 
+@pytest.mark.parametrize(
+    ("back", "fits"), [(-0.30, True), (-0.285, True), (-0.255, True), (-0.318, False)]
+)
+def test_steps_that_the_shape_of_lines_may_blur_are_alike_within_it(back, fits):
+    """Up 0.2 m into S2, to 50 mm, and down again out of it, to 50 mm: alike to 109 mm in all.
+
+    That is both doubts and 3.3 sds of 2 mm twice. Else S2's pole is ruled out.
+    """
+    steps = [a_step("TC 1", 0, 0.2), a_step("TC 1", 1, back)]
+    mistake, _ = step_mistakes(a_case(), [replace(step, unsure=0.05) for step in steps])
+    assert (causes(mistake)[0] == ("target-height", "S2", False)) == fits
+    assert (("target-height", "S2", True) in causes(mistake)) != fits
+    assert mistake.covariance[0, 0] == pytest.approx(0.002**2 + 0.05**2)
+
+
+@pytest.mark.parametrize(
+    ("level", "alike"), [(0.09, True), (0.315, True), (0.075, False), (0.325, False)]
+)
+def test_lines_beside_each_other_are_alike_within_what_blurs_them(level, alike):
+    """TC 1 up 0.2 m to 50 mm into S2, FL 1 beside it to 60 mm: alike to 119 mm with their sds."""
+    beside = replace(a_step("FL 1", 0, level), unsure=0.06)
+    mistake = step_mistakes(a_case(), [replace(a_step("TC 1", 0, 0.2), unsure=0.05), beside])[0]
+    assert ("FL 1" in STEP.words(mistake, METRES).wrong) == alike
+    assert (causes(mistake)[0][0] == "target-height") == alike
+
+
+def test_a_height_booked_elsewhere_is_the_right_one_to_10_mm():
+    """S2 booked 1.8 m along the line and 1.5 m to its mark: 0.291 m of step leads there, 0.288 not.
+
+    The step is known to 2 mm; a doubt of 20 mm about the line goes on top.
+    """
+    for step, unsure, told in (
+        (-0.309, 0.0, True),
+        (-0.291, 0.0, True),
+        (-0.288, 0.0, False),
+        (-0.312, 0.0, False),
+        (-0.278, 0.02, True),
+        (-0.274, 0.02, False),
+    ):
+        one = replace(a_step("TC 1", 0, step), unsure=unsure)
+        (mistake,) = step_mistakes(a_case(second=1.8), [one])
+        assert (causes(mistake)[0] == ("target-height", "S2", False)) == told
+
+
 def test_lines_that_disagree_are_no_pole():
     """TC 1 down 0.1 m, FL 1 beside it level: an edge first."""
     level = a_step("FL 1", 0, 0.001, stands=False)
     (mistake,) = step_mistakes(a_case(), [a_step("TC 1", 0, -0.1), level])
     assert causes(mistake)[0][0] == "real-edge"
+
+
+@pytest.mark.parametrize(
+    ("beside", "stands", "pole"),
+    [
+        (None, False, True),  # the book alone
+        (0.001, False, False),  # a line beside it that goes on level
+        (-0.299, False, True),  # that steps as much, but is not clear of its own bends
+        (0.3, True, True),  # that steps up: an edge of its own
+        (-0.3, True, True),
+    ],
+)
+def test_what_a_line_beside_it_says_of_a_pole_that_the_book_tells(beside, stands, pole):
+    """TC 1 down 0.3 m into S2, which booked 1.8 m along it and 1.5 m to its mark."""
+    more = [] if beside is None else [a_step("FL 1", 0, beside, stands=stands)]
+    mistake = step_mistakes(a_case(second=1.8), [a_step("TC 1", 0, -0.3), *more])[0]
+    first = ("target-height", "S2", False) if pole else ("real-edge", "", False)
+    assert causes(mistake)[0] == first
 
 
 def test_the_same_line_run_the_other_way_is_the_same_step():

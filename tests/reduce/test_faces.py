@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.reduce.books import ARC_SECOND, dms, reduce_draws, reduce_rows
+from tests.reduce.books import ARC_SECOND, dms, gear, reduce_draws, reduce_rows
 from tieup.model.observations import DIRECTION, ZENITH
 
 # A page of a textbook field book, from memory of its kind, worked by hand: direct and reverse
@@ -160,6 +160,17 @@ def test_two_sights_that_contradict_each_other_tell_no_axis_error() -> None:
     assert found.sights.value[:, DIRECTION] == pytest.approx(circles, abs=1e-12)
 
 
+def test_faces_of_different_marks_tell_no_axis_error() -> None:
+    """One mark in face 1, another in face 2: nothing bears on collimation and index."""
+    one = dict(direction=dms(10), zenith=dms(80), distance=20.0)
+    two = dict(direction=dms(230), zenith=dms(270), distance=20.0, face=2, point=1)
+    found = reduce_rows([one, one, two])
+    assert found.axis_errors == () and not found.pointings.leverage.any()
+    assert found.sights.value[:, DIRECTION] == pytest.approx([dms(10), dms(50)], abs=1e-12)
+    assert found.sights.value[:, ZENITH] == pytest.approx([dms(80), dms(90)], abs=1e-12)
+    assert not found.sights.common_sd.any()
+
+
 def test_an_unbalanced_sight_is_freed_of_the_error_too() -> None:
     """Two pointings in face 1 and one in face 2: the mean is the true angle, not c / 3 off."""
     c = 8 * ARC_SECOND
@@ -171,6 +182,20 @@ def test_an_unbalanced_sight_is_freed_of_the_error_too() -> None:
     ]
     found = reduce_rows(rows)
     assert found.sights.value[3, DIRECTION] == pytest.approx(dms(100), abs=1e-9)  # rad
+
+
+def test_an_unbalanced_sight_by_itself_is_freed_of_what_it_shows() -> None:
+    """One target alone, twice in face 1 and once in face 2: 30" of collimation, 12" of index."""
+    c, i = 30 * ARC_SECOND, 12 * ARC_SECOND
+    one = dict(direction=dms(40) - c, zenith=dms(90) + i)
+    two = dict(direction=dms(220) + c, zenith=dms(270) + i, face=2)
+    found = reduce_rows([one, one, two])
+    assert found.sights.value[0] == pytest.approx([dms(40), dms(90), np.nan], abs=1e-9, nan_ok=True)
+    errors = {error.kind: (error.value / ARC_SECOND, error.pairs) for error in found.axis_errors}
+    assert errors == {
+        "collimation": (pytest.approx(30.0, abs=1e-6), 1),
+        "vertical-index": (pytest.approx(12.0, abs=1e-6), 1),
+    }
 
 
 def test_a_turned_circle_is_recognised_and_a_knock_is_not() -> None:
@@ -215,6 +240,44 @@ PLANS = {
     "one face, turned": list(itertools.product(range(5), (1,), (1, 2))),
     "round missing": [*itertools.product(range(4), (1, 2), (1, 2)), (4, 1, 2), (5, 2, 1)],
 }
+
+
+@pytest.mark.parametrize("name", list(PLANS))
+def test_what_coefficients_take_and_owe_is_that_of_dense_equations(name: str) -> None:
+    """One mean a sight, one axis error, one turn a later round: hat matrix and cofactors by numpy.
+
+    A deviation's redundancy number is 1 - 1/n less its leverage; a mean owes the coefficients what
+    it leans on them, directions but for what all of the setup owe alike.
+    """
+    plan, sd = PLANS[name], 3.0 * ARC_SECOND
+    found = reduce_rows(_plan(plan), gear(3.0))
+    point, face, round_ = np.array(plan).T
+    sights, own = np.unique(point, return_inverse=True)
+    of_sight = np.eye(len(sights))[own]
+    sign = np.where(face == 1, 1.0, -1.0)
+    steep = np.sin(np.radians(60.0 + 10.0 * (point % 4)))
+    both = len(set(face.tolist())) > 1
+    turns = [(round_ == number).astype(float) for number in range(2, round_.max() + 1)]
+    for kind, columns in (
+        (DIRECTION, ([sign / steep] if both else []) + turns),
+        (ZENITH, [sign] if both else []),
+    ):
+        if not columns:
+            assert not found.pointings.leverage[:, kind].any()
+            continue
+        more = np.column_stack(columns)
+        design = np.column_stack([of_sight, more])
+        cofactor = np.linalg.pinv(design.T @ design, rcond=1e-12)
+        hat = np.einsum("ri,ij,rj->r", design, cofactor, design)
+        count = of_sight.sum(axis=0)[own]
+        leverage = hat - 1.0 / count
+        np.testing.assert_allclose(found.pointings.leverage[:, kind], leverage, rtol=0, atol=1e-9)
+        mean = (of_sight / count[:, None]).T @ more
+        if kind == DIRECTION:
+            mean = mean - (of_sight @ mean).mean(axis=0)
+        part = cofactor[len(sights) :, len(sights) :]
+        owed = sd * np.sqrt(np.einsum("si,ij,sj->s", mean, part, mean))
+        np.testing.assert_allclose(found.sights.common_sd[:, kind], owed, rtol=0, atol=1e-9 * sd)
 
 
 @pytest.mark.slow

@@ -51,3 +51,41 @@ def test_a_mark_on_its_own_station_is_no_length() -> None:
     found = known_lengths(seen, np.array([(5.0, 5.0)]), np.array([(5.0, 5.0)]))
     assert len(found.inverse) == 0
     assert found.measured == pytest.approx([])
+
+
+@pytest.mark.parametrize(
+    ("angle", "side"), [(60.0, 1300**0.5), (120.0, 3700**0.5), (-60.0, 1300**0.5), (180.0, 70.0)]
+)
+def test_the_third_side_at_any_angle(angle: float, side: float) -> None:
+    """30 and 40 m: 900 + 1600 - 2400 cos 60 = 1300; without a zenith angle a sight is level.
+
+    In line the sides add up; both marks in one direction are their difference apart.
+    """
+    seen = sights((0, 0, 350.0, np.nan, 30.0), (0, 1, 350.0 + angle, 90.0, 40.0))
+    place = np.array([(3.0, 4.0), (0.0, 0.0)])
+    found = known_lengths(seen, np.array([NONE]), place)
+    assert found.measured == pytest.approx([side], abs=1e-12)  # m
+    assert found.inverse == pytest.approx([5.0], abs=1e-12)
+    same = sights((0, 0, 20.0, 90.0, 30.0), (0, 1, 20.0, 90.0, 40.0))
+    assert known_lengths(same, np.array([NONE]), place).measured == pytest.approx([10.0], abs=1e-6)
+
+
+def test_marks_of_a_free_station_are_taken_two_by_two_in_the_order_of_the_points() -> None:
+    """Points 0, 1, 2 and 3 as shot 3, 0, 2, 1: 0-1, 1-2 and 2-3, each as long as its arc's chord.
+
+    A mark that is not known and one without a distance stand aside.
+    """
+    seen = sights(
+        (0, 3, 180.0, 90.0, 10.0),
+        (0, 0, 0.0, 90.0, 10.0),
+        (0, 2, 120.0, 90.0, 10.0),
+        (0, 1, 60.0, 90.0, 10.0),
+        (0, 4, 30.0, 90.0, 10.0),
+        (0, 5, 40.0, 90.0, np.nan),
+    )
+    place = np.array([(9.0, 0.0), (0.0, 0.0), (7.0, 0.0), (4.0, 0.0), NONE, (1.0, 1.0)])
+    found = known_lengths(seen, np.array([NONE]), place)
+    ends = seen.point[np.column_stack([found.start, found.end])]
+    lengths = dict(zip(map(tuple, ends.tolist()), found.inverse.tolist(), strict=True))
+    assert lengths == {(0, 1): 4.0, (1, 2): 3.0, (2, 3): 2.0}
+    assert found.measured == pytest.approx([10.0] * 3, abs=1e-9)  # 60 degrees: the radius

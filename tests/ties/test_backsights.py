@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from tests.simulate import ARCSEC, InstrumentFault, random_site, simulate
 from tests.simulate.mistakes import instrument_settled, instrument_turned, no_closing_backsight
@@ -84,6 +85,50 @@ def test_a_steady_drift_is_found():
     assert abs(moved.turn[1] - clean.turn[1] - rate) < 1e-12
     assert abs(moved.turn[0] - clean.turn[0]) < 1e-15
     assert moved.looks.tolist() == [2, 2, 2]
+
+
+def test_drift_is_the_weighted_slope_of_what_was_seen_again():
+    """Two setups, five marks, looks known unlike each other: slopes and sds by `numpy.linalg`.
+
+    Each mark has a level of its own, so what was seen once says nothing; nor does a look without
+    a time or a height. Directions to either side of zero are one course.
+    """
+    rng = np.random.default_rng(2)
+    setup = np.array([0] * 9 + [1] * 5 + [2] * 2)
+    point = np.array([0, 1, 2, 0, 3, 1, 0, 4, 1, 0, 4, 0, 4, 3, 1, 2])
+    count = len(setup)
+    time = 1000.0 + 300.0 * np.arange(count) + rng.uniform(0, 99, count)
+    time[5] = np.nan
+    direction = (0.7 * point + 1e-6 * (time - 1000.0) + rng.normal(size=count) * 1e-5) % (2 * np.pi)
+    direction[point == 0] = (direction[point == 0] + 2 * np.pi - 0.0005) % (2 * np.pi)
+    rise = 0.2 * point - 2e-6 * (time - 1000.0) + rng.normal(size=count) * 1e-4
+    rise[3] = np.nan
+    distance = 20.0 + 9.0 * point
+    sd = np.column_stack([rng.uniform(1e-5, 3e-5, count), rng.uniform(2e-5, 6e-5, count), distance])
+    ones = np.ones((count, 3), dtype=np.int64)
+    visits = Visits(setup, point, direction, direction, distance, ones, sd, rise, time, point)
+    found = drift(visits, 3, Precision(centring_target=0.001, height_target=0.0007))
+    assert found.looks.tolist() == [5, 4, 0]
+    kinds = (
+        (direction, np.hypot(sd[:, 0], 0.001 / distance), found.turn, found.turn_sd),
+        (rise, np.hypot(sd[:, 1] * distance, 0.0007), found.rise, found.rise_sd),
+    )
+    for value, each, slope, slope_sd in kinds:
+        for s in (0, 1):
+            own = np.flatnonzero((setup == s) & np.isfinite(value) & np.isfinite(time))
+            of_mark = (point[own][:, None] == np.unique(point[own])).astype(float)
+            rows = np.column_stack([of_mark, time[own] - 1000.0]) / each[own, None]
+            near = value[own]
+            if value is direction:  # each mark's readings about its first
+                first = np.array([near[point[own] == p][0] for p in point[own]])
+                near = first + (near - first + np.pi) % (2 * np.pi) - np.pi
+            solution = np.linalg.lstsq(rows, near / each[own], rcond=None)[0]
+            spread = np.linalg.inv(rows.T @ rows)[-1, -1] ** 0.5
+            assert slope[s] == pytest.approx(solution[-1], rel=1e-6)
+            assert slope_sd[s] == pytest.approx(spread, rel=1e-9)
+        assert np.isnan(slope[2]) and np.isnan(slope_sd[2])
+    assert found.span[:2] == pytest.approx([time[8] - time[0], time[12] - time[9]])
+    assert np.isnan(found.span[2])
 
 
 def test_faces_show_collimation_and_index():

@@ -6,8 +6,9 @@ from itertools import combinations
 
 import networkx
 import numpy as np
+import pytest
 
-from tests.simulate import random_site, simulate
+from tests.simulate import Aim, Mark, SetupPlan, Site, Survey, in_faces, random_site, simulate
 from tests.simulate.mistakes.edit import shifted
 from tests.ties.jobs import network_of, reduction_of
 from tieup.adjust.adjust import adjust
@@ -135,3 +136,36 @@ def test_there_are_as_many_walks_among_setups_as_redundant_pairs():
     assert set().union(*alone) == set(graph.nodes)
     by_control = [walk for walk in walks if -1 in walk]
     assert set().union(*by_control) == {-1, *graph.nodes}
+
+
+def _between_marks(apart: float, marks: int = 2) -> Survey:
+    """Return two setups that sight known marks in a row, the last this far (m) from the first."""
+    names = "ABC"[:marks]
+    along = np.linspace(0.0, apart, marks)
+    places = [
+        Mark(n, 120.0, 100.0 + a, 10.0, (0.0, 0.0, 0.0)) for n, a in zip(names, along, strict=True)
+    ]
+    aims = tuple(aim for name in names for aim in in_faces(Aim(name), 1, 2))
+    plans = [
+        SetupPlan(label, aims, axis=axis, start=start)
+        for label, axis, start in (
+            ("S1", (100.0, 90.0, 11.5), 1e9),
+            ("S2", (105.0, 115.0, 11.5), 2e9),
+        )
+    ]
+    return simulate(Site(tuple(places), tuple(plans)), NOISELESS, np.random.default_rng(0))
+
+
+def test_a_walk_needs_two_marks_a_metre_apart_from_frame_to_frame():
+    """S1, S2 and control share A and B: one walk round all three, none through 0.9 m of base.
+
+    It begins at a setup, and control adds nothing to its length.
+    """
+    (walk,) = _closures(_between_marks(1.1))
+    assert sorted(walk.setups) == [-1, 0, 1] and walk.setups[0] == 0
+    assert walk.stations == 2 and walk.length == pytest.approx(2 * np.hypot(5.0, 25.0), abs=1e-3)
+    assert walk.plan < 1e-4 and abs(walk.height) < 1e-4  # m
+    assert _closures(_between_marks(0.9)) == []
+    (walk,) = _closures(_between_marks(1.1, marks=3))  # the first and the last are apart
+    assert walk.plan < 1e-4
+    assert _closures(_between_marks(0.9, marks=3)) == []

@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 from tests.simulate import Survey, random_site, simulate
+from tests.simulate.survey import with_shots
 from tests.ties.jobs import network_of, simulated_yard
 from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import held_frame, minimal_frame
 from tieup.model.settings import Precision
-from tieup.ties.control_test import ControlTest, control_test
+from tieup.ties.control_test import ControlTest, _scale_explains, _which, control_test
 
 
 def _test(survey: Survey) -> tuple[ControlTest, tuple[str, ...]]:
@@ -99,6 +100,97 @@ def test_two_marks_cannot_be_told_apart():
         assert not test.out_plan.any()
     else:
         assert test.out_plan.all() and not test.told[0]
+
+
+@pytest.mark.parametrize("kind", ["held", "weighted"])
+def test_a_mark_let_go_is_where_the_survey_has_it_without_its_coordinates(kind):
+    """Of every mark: where a fit without its coordinates puts it, and by how much the sum falls.
+
+    Plan and height by themselves have the chi-square of their part of the covariance.
+    """
+    rng = np.random.default_rng(2)
+    site = random_site(rng, setups=4, ties=5, control=kind, side_shots=0)
+    survey = simulate(site, Precision(), rng)
+    listed = survey.control.coordinates + rng.normal(size=survey.control.coordinates.shape) * 0.003
+    survey = _listed(survey, listed)
+    test, _ = _test(survey)
+    network = network_of(survey)
+    held = adjust(network, survey.precision, survey.refraction, held_frame(network))
+    assert len(test.point) >= 4 and np.isfinite(test.difference).all()
+    for row, point in enumerate(test.point.tolist()):
+        given, sd = network.control.copy(), network.control_sd.copy()
+        given[point] = sd[point] = np.nan
+        free = replace(network, control=given, control_sd=sd)
+        again = adjust(free, survey.precision, survey.refraction, held_frame(free))
+        shift, covariance = test.difference[row], test.covariance[row]
+        apart = again.position[point] - network.control[point]
+        np.testing.assert_allclose(shift, apart, rtol=0, atol=2e-6)  # m
+        fall = held.weighted_sum - again.weighted_sum
+        assert shift @ np.linalg.solve(covariance, shift) == pytest.approx(fall, rel=2e-3, abs=0.01)
+        plan = shift[:2] @ np.linalg.solve(covariance[:2, :2], shift[:2])
+        assert test.statistic[row] == pytest.approx([plan, shift[2] ** 2 / covariance[2, 2]])
+        assert test.freedom[row].tolist() == [2, 1]
+
+
+def test_the_scale_is_what_all_distances_are_off_by():
+    """All distances longer by 100 ppm: the scale grows by that; taken off the sum falls by w^2."""
+    survey = simulated_yard(4)
+
+    def longer(factor):
+        return with_shots(survey, distance=survey.shots.distance * factor)
+
+    clean, _ = _test(survey)
+    test, _ = _test(longer(1.0001))
+    assert test.scale - clean.scale == pytest.approx(100e-6, abs=1e-7)
+    assert test.scale_sd == pytest.approx(clean.scale_sd, rel=1e-3)
+    back, _ = _test(longer(1.0001 / (1.0 + test.scale)))
+    fall = test.held.statistic - back.held.statistic
+    assert (test.scale / test.scale_sd) ** 2 == pytest.approx(fall, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("plan", "height", "out_plan", "out_height", "told"),
+    [
+        ([3, 2, 1], [2, 3, 1], [0, 0, 0], [0, 0, 0], (True, True)),
+        # of six tests at 1 % the clearest has a chance of 1 in 600: 12.8 of two degrees, 9.9 of one
+        ([12.9, 2, 1], [2, 3, 1], [1, 0, 0], [0, 0, 0], (True, True)),
+        ([12.7, 2, 1], [2, 3, 9.8], [0, 0, 0], [0, 0, 0], (True, True)),
+        ([3, 2, 1], [10.0, 3, 1], [0, 0, 0], [1, 0, 0], (True, True)),
+        # within a tenth of the clearest a mark may be the wrong one as well
+        ([60, 54.5, 53.5], [1, 2, 3], [1, 1, 0], [0, 0, 0], (False, True)),
+        ([60, 2, np.nan], [70, 64, 90], [1, 0, 0], [0, 0, 1], (True, True)),
+        ([60, 2, np.nan], [82, 64, 90], [1, 0, 0], [1, 0, 1], (True, False)),
+    ],
+)
+def test_which_marks_are_out_and_whether_they_can_be_told(plan, height, out_plan, out_height, told):
+    """Worked by hand: the clearest beyond chance, and those that explain nine tenths as much."""
+    statistic = np.array([plan, height], dtype=float).T
+    freedom = np.where(np.isnan(statistic), 0, [2, 1])
+    out, found = _which(statistic, freedom)
+    assert out.astype(int).T.tolist() == [out_plan, out_height]
+    assert found == told
+
+
+@pytest.mark.parametrize(
+    ("w", "plan", "explains"),
+    [
+        (8.0, [5.0, 3.0], True),
+        (8.0, [70.0, 3.0], False),  # the mark's chance is the smaller
+        # log chances: -34.3 of the scale; of the marks -30.7 and -31.0, over 0.9 -34.2 and -34.4
+        (8.0, [61.5, 3.0], True),
+        (8.0, [62.0, 3.0], False),
+        (2.5, [0.1, 0.1], False),  # a chance of 1.2 %
+        (2.6, [0.1, 0.1], True),
+        (-2.6, [0.1, np.nan], True),
+        (np.nan, [5.0, 3.0], False),
+        (8.0, [np.nan, np.nan], False),
+    ],
+)
+def test_a_scale_explains_what_no_mark_explains_nearly_as_well(w, plan, explains):
+    """Beyond chance at 1 %, and its log chance a ninth beyond that of the clearest mark."""
+    statistic = np.array(plan)
+    freedom = np.where(np.isnan(statistic), 0, 2)
+    assert bool(_scale_explains(w * 1e-5, 1e-5, statistic, freedom)) == explains
 
 
 @pytest.mark.slow

@@ -9,6 +9,7 @@ import pytest
 
 from tests.simulate import Aim, Mark, SetupPlan, Site, in_faces, random_site, simulate
 from tests.ties.jobs import network_of, solve
+from tests.ties.test_numbering import numbered_first
 from tieup.adjust.adjust import adjust
 from tieup.adjust.problem import held_frame
 from tieup.geometry import ARC_SECOND, azimuth
@@ -115,6 +116,35 @@ def test_a_mark_in_the_sector_does_what_it_promises():
         )
 
 
+def test_among_many_marks_all_round_another_is_as_good_anywhere():
+    """Eight marks, one every 45 degrees: no bearing does a tenth better, so the sector is round."""
+    offset = _ring(45.0 * np.arange(8), [50.0] * 8)
+    sector = best_sector(offset, _sd(offset), offset)
+    assert sector is not None and 0.9 < sector.gain < 1.0
+    assert sector.holds(np.linspace(0.0, 2 * np.pi, 73)[:-1]).sum() >= 71
+    assert best_sector(offset[:0], _sd(offset)[:0], offset) is None
+
+
+def test_a_setup_over_its_only_mark_hangs_on_that():
+    """No mark sighted: one tie, nothing beyond a longest one, and no fan."""
+    survey = simulate(_site({}, "ST"), Precision(), np.random.default_rng(0))
+    result = solve(survey)
+    (geometry,) = setup_geometry(result, mark_ties(result))
+    assert (geometry.word, geometry.ties, geometry.beyond) == ("single", 1, 0)
+    assert "one tie only" in geometry.why and geometry.sector is None
+    assert np.isnan([geometry.spread, geometry.outer]).all()
+    assert geometry.longest_tie == 0.0
+
+
+def test_where_one_more_mark_is_not_enough_no_bearing_is_the_best():
+    """Of two marks with distances a shift passes unseen, and of three by directions alone."""
+    one, two = _ring([30], [50]), _ring([30, 75], [50, 60])
+    assert best_sector(one, _sd(one), one) is None
+    assert best_sector(two, _sd(two), two) is not None
+    directions = np.column_stack([_sd(two)[:, 0], [np.nan, np.nan]])
+    assert best_sector(two, directions, two) is None
+
+
 def test_fan_is_the_circle_less_the_widest_gap():
     """Bearings 350, 10 and 40 degrees span 50 degrees, across north."""
     assert abs(np.degrees(fan(np.radians([350, 10, 40]))) - 50) < 1e-9
@@ -153,10 +183,14 @@ def test_words_of_free_stations(word):
     assert (geometry.sector is None) == (word == "strong")
 
 
-def test_one_backsight_over_a_known_mark_is_two_ties():
-    """Over one mark with one backsight: the distance between the two is all that is proved."""
+@pytest.mark.parametrize("first", ["A", "ST"])
+def test_one_backsight_over_a_known_mark_is_two_ties(first):
+    """Over one mark with one backsight: the distance between the two is all that is proved.
+
+    Whichever of the two is the first point of the job.
+    """
     survey = simulate(_site({"A": (50, 0)}, "ST"), Precision(), np.random.default_rng(0))
-    result = solve(survey)
+    result = solve(numbered_first(survey, first))
     (geometry,) = setup_geometry(result, mark_ties(result))
     assert (geometry.word, geometry.ties) == ("two-tie", 2)
     assert geometry.sector is not None
@@ -180,6 +214,64 @@ def test_angles_only_on_the_circle_is_the_danger_circle():
     result = solve(survey)
     (geometry,) = setup_geometry(result, mark_ties(result))
     assert geometry.word == "danger-circle"
+
+
+def _word(places, **more):
+    """Return the geometry word of a free station at places of known marks, and why."""
+    result = solve(simulate(_site(places, **more), Precision(), np.random.default_rng(0)))
+    (geometry,) = setup_geometry(result, mark_ties(result))
+    return geometry.word, geometry.why
+
+
+def _places(offset):
+    return dict(zip("ABC", map(tuple, offset.tolist()), strict=False))
+
+
+@pytest.mark.parametrize(
+    ("offset", "word", "why"),
+    [
+        # a fan of 58 and of 62 degrees, across north
+        (_ring([-29, 5, 29], [50, 50, 50]), "weak", "its marks lie in a fan of 58 degrees"),
+        (_ring([-31, 5, 31], [50, 50, 50]), "strong", ""),
+        # the third mark 19 and 21 degrees off the line of the others through the instrument
+        (_ring([0, 180, 199], [50, 60, 70]), "in-line", "marks and instrument in one line"),
+        (_ring([0, 180, 201], [50, 60, 70]), "strong", ""),
+        # a row of marks 80 m long that bulges by 3.2 and by 3.8 m: a twentieth is 3.5 m
+        (np.array([[30, -40], [33.2, 0], [30, 40.0]]), "weak", "its marks stand in a line"),
+        (np.array([[30, -40], [33.8, 0], [30, 40.0]]), "strong", ""),
+        # two marks, of which the fan would be wide enough
+        (_ring([0, 90], [50, 50]), "two-tie", "two marks prove the distance between them"),
+    ],
+    ids=["narrow", "wide", "line", "off it", "row", "bulge", "two"],
+)
+def test_where_one_word_ends_and_the_next_begins(offset, word, why):
+    """The limits of the words of a free station, from either side; common practice, no source."""
+    found, says = _word(_places(offset))
+    assert found == word and says.startswith(why) and bool(says) == bool(why)
+
+
+@pytest.mark.parametrize(("share", "word"), [(0.13, "danger-circle"), (0.17, "weak")])
+def test_how_near_the_danger_circle_is_near(share, word):
+    """A station off the circle of its three marks by so much of the radius, 40 m: 0.15 is near.
+
+    Beyond it three directions fix the station, and nothing checks them.
+    """
+    offset = _ring([0, 100, 230], [40, 40, 40]) - _ring([52], [40 * (1.0 - share)])
+    assert danger(offset) == pytest.approx(share, abs=1e-12)
+    assert _word(_places(offset), distances=False)[0] == word
+    assert _word(_places(offset))[0] == "strong"  # with distances there is no such circle
+
+
+@pytest.mark.parametrize(("far", "word"), [(44.9, "strong"), (45.1, "weak")])
+def test_how_far_beyond_the_marks_work_may_be_carried(far, word):
+    """The longest tie is 30 m: one and a half times that is 45 m."""
+    site = _site(_places(_ring([0, 120, 240], [30, 25, 28])))
+    marks = [m if m.name != "X" else Mark("X", 100.0 + far, 100.0, 10.0) for m in site.marks]
+    result = solve(simulate(Site(tuple(marks), site.setups), Precision(), np.random.default_rng(0)))
+    (geometry,) = setup_geometry(result, mark_ties(result))
+    assert (geometry.word, geometry.beyond) == (word, int(word == "weak"))
+    assert geometry.longest_tie == pytest.approx(30.0, abs=0.01)  # m
+    assert geometry.longest_shot == pytest.approx(far, abs=0.01)
 
 
 def azimuth_unit(vector):

@@ -57,6 +57,24 @@ def test_a_left_out_sight_shows_the_same_tie_as_one_that_took_part(seed, parts):
         assert ties.withheld.sum() == 1
 
 
+@pytest.mark.parametrize(("coarse", "tested"), [(0.06, True), (0.2, False)])
+def test_a_sight_that_is_known_to_decimetres_is_no_tie(coarse, tested):
+    """One sight of four setups read to 6 cm or to 2 dm in each direction: 0.1 m is the limit."""
+    network, _ = random_network(np.random.default_rng(71), drop=0.0, side_shots=0)
+    sights = network.sights
+    sd, sight = sights.pointing_sd.copy(), 9
+    away = sights.value[sight, 2]
+    sd[sight] = np.array([coarse / away, coarse / away, coarse]) * sights.count[sight] ** 0.5
+    coarser = replace(network, sights=replace(sights, pointing_sd=sd))
+    ties = mark_ties(held_to_control(coarser))
+    row = _row(network, ties, sights.point[sight], sights.setup[sight])
+    assert np.isfinite(ties.difference[row]).tolist() == [tested] * 3
+    assert np.isfinite(ties.plan_sd[row]) == tested
+    assert np.isfinite(np.delete(ties.difference, row, axis=0)).mean() > 0.9
+    if tested:
+        assert ties.sd[row, 2] == pytest.approx(coarse, rel=0.1)
+
+
 def test_a_withheld_mistake_fails_where_it_was_made():
     """The shot that was taken out of the solution is the one that the table shows as failing."""
     rng = np.random.default_rng(5)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -13,6 +14,8 @@ from tests.simulate import Survey, random_site, simulate
 from tests.simulate.mistakes.edit import shifted
 from tests.ties.evidence import gather
 from tests.ties.jobs import simulated_yard
+from tests.ties.test_geometry import _site
+from tieup.adjust.cofactors import point_covariance
 from tieup.geometry import ARC_SECOND
 from tieup.model.settings import Precision
 from tieup.ties.rule_evidence import RuleEvidence
@@ -198,3 +201,98 @@ def test_joints_and_loops_by_their_names(yard) -> None:
         assert found.distance.tolist() == [c.length for c in evidence.closures]
     first = evidence.closures[0].setups
     assert found.subject[0] == "-".join("control" if s < 0 else f"S{s + 1}" for s in first)
+
+
+def test_how_far_the_survey_puts_control_from_its_list() -> None:
+    """CP5 listed 30 mm north and 40 mm east of where it is, CP7 20 mm high: 50 mm, 20 mm."""
+    survey = simulated_yard(14)
+    control = survey.control
+    wrong = control.coordinates.copy()
+    wrong[control.names.index("CP5"), :2] += [0.030, 0.040]
+    wrong[control.names.index("CP7"), 2] += 0.020
+    evidence = gather(replace(survey, control=replace(control, coordinates=wrong)))
+    plan, height = values("control_fit_plan", evidence), values("control_fit_height", evidence)
+    assert plan["CP5"] == pytest.approx(0.050, abs=0.005)  # m, with the day's scatter
+    assert height["CP7"] == pytest.approx(0.020, abs=0.004)
+    assert plan["CP7"] < 0.012 and height["CP5"] < 0.008
+    for name in plan:
+        row = evidence.control.point.tolist().index(evidence.points.index(name))
+        north, east, up = evidence.control.difference[row]
+        assert plan[name] == pytest.approx((north**2 + east**2) ** 0.5, abs=1e-12)
+        assert height[name] == pytest.approx(abs(up), abs=1e-12)
+
+
+def test_relative_ellipses_of_neighbours(yard) -> None:
+    """No third mark in the circle over the two; the larger axis of the covariance between them.
+
+    Both marks of a pair known to each other better than a tenth of a micrometre are held.
+    """
+    survey, evidence = yard
+    result = evidence.adjustment
+    for name, chosen in (
+        ("relative_ellipse", ties_of(survey)),
+        ("control_relative_ellipse", ties_of(survey) & set(survey.control.names)),
+    ):
+        found = MEASURES[name](evidence)
+        marks = np.array(sorted(evidence.points.index(own) for own in chosen))
+        place = result.position[marks, :2]
+        joint = point_covariance(result, marks)
+        expected = {}
+        for i, j in combinations(range(len(marks)), 2):
+            middle, radius = (place[i] + place[j]) / 2, np.hypot(*(place[i] - place[j])) / 2
+            others = np.delete(place, [i, j], axis=0)
+            if (np.hypot(*(others - middle).T) < radius).any():
+                continue
+            apart = joint[i, :, i] + joint[j, :, j] - joint[i, :, j] - joint[j, :, i]
+            major = np.sqrt(np.linalg.eigvalsh(apart[:2, :2])[-1] * stats.chi2.ppf(0.95, 2))
+            if major > 1e-7:
+                label = f"{evidence.points[marks[i]]}-{evidence.points[marks[j]]}"
+                expected[label] = (major, 2 * radius)
+        assert set(found.subject) == set(expected) and len(expected) > 2
+        for label, value, distance in zip(found.subject, found.value, found.distance, strict=True):
+            assert (value, distance) == pytest.approx(expected[label], rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("places", "spacing"),
+    [
+        ({"A": (50, 0), "B": (20, 40)}, {"A": 50.0, "B": 50.0}),
+        ({"A": (50, 0), "B": (20, 40), "C": (20, 70)}, {"A": 50.0, "B": 30.0, "C": 30.0}),
+        ({"A": (50, 0)}, {}),
+    ],
+)
+def test_spacing_of_two_or_three_control_marks(places, spacing) -> None:
+    """To the nearest other, by Pythagoras (3-4-5); one by itself has none."""
+    survey = simulate(_site(places), Precision(), np.random.default_rng(0))
+    found = MEASURES["control_spacing"](gather(survey))
+    assert dict(zip(found.subject, found.value, strict=True)) == pytest.approx(spacing, abs=1e-9)
+    assert (found.reason == "fewer than two control marks") == (not spacing)
+
+
+def test_what_is_read_off_ties_setups_and_gear(yard) -> None:
+    """Each by the name of what it is of, without its sign."""
+    _, evidence = yard
+    ties = evidence.ties
+    labels = [
+        f"{evidence.setups[s]} {evidence.points[p]}"
+        for s, p in zip(ties.setup, ties.point, strict=True)
+    ]
+    for name, column in (("tie_plan", ties.plan), ("tie_height", np.abs(ties.difference[:, 2]))):
+        expected = {n: v for n, v in zip(labels, column.tolist(), strict=True) if np.isfinite(v)}
+        assert values(name, evidence) == expected
+        missing = [n for n, v in zip(labels, column.tolist(), strict=True) if not np.isfinite(v)]
+        assert list(MEASURES[name](evidence).missing) == missing
+    for measure, attribute in (
+        ("setup_sd_plan", "sd_plan"),
+        ("setup_sd_height", "sd_height"),
+        ("caught_plan", "caught_plan"),
+        ("caught_height", "caught_height"),
+        ("least_redundancy", "least_redundancy"),
+    ):
+        own = [getattr(one, attribute) for one in evidence.geometry]
+        assert values(measure, evidence) == dict(zip(evidence.setups, own, strict=True))
+    loops = MEASURES["loop_height"](evidence)
+    assert loops.value.tolist() == [abs(c.height) for c in evidence.closures]
+    assert loops.count.tolist() == [sum(s >= 0 for s in c.setups) for c in evidence.closures]
+    assert values("instrument_distance_constant", evidence) == {"default": 0.0015}  # m
+    assert values("instrument_distance_ppm", evidence) == {"default": pytest.approx(2e-6)}

@@ -53,9 +53,9 @@ def test_what_is_lost_stands_as_it_was_and_no_other_part() -> None:
 
 def test_vague_differences_are_no_ties() -> None:
     """Beyond the largest sd in plan, in height, in both; the other part stays."""
-    covariance = np.tile(np.eye(3) * 0.01**2, (4, 1, 1))
-    covariance[2, 2, 2] = covariance[3, 2, 2] = 0.2**2
-    sd = np.array([0.01, 0.15, 0.01, 0.15])
+    covariance = np.tile(np.eye(3) * 0.099**2, (4, 1, 1))
+    covariance[2, 2, 2] = covariance[3, 2, 2] = 0.101**2
+    sd = np.array([0.099, 0.101, 0.099, 0.101])
     whole = Shifts(np.ones((4, 3)), covariance, np.ones(4), sd, np.ones(4), np.full(4, 2))
     found = whole.without_vague(0.1)
     flat, up = np.array([False, True, False, True]), np.array([False, False, True, True])
@@ -65,31 +65,33 @@ def test_vague_differences_are_no_ties() -> None:
     assert (np.isnan(found.covariance[:, 2, 2]) == up).all()
     assert (np.isnan(found.plan) == flat).all()
     assert found.plan_freedom.tolist() == [2, 0, 2, 0]
-    np.testing.assert_allclose(found.height_statistic[~up], 1.0 / 0.01**2)
+    np.testing.assert_allclose(found.height_statistic[~up], 1.0 / 0.099**2)
 
 
 def test_what_shows_along_one_line_only_is_told_along_it() -> None:
     """A mark fixed across a sight and hardly along it: part, sd and chance of the part that shows.
 
     By hand: 7 mm at 30 degrees with an sd of 2 mm, whichever way the axis points; the height by
-    itself with 3 mm. Where plan is not asked for, or less than a thousandth shows, nothing is told.
+    itself with 3 mm. Where plan is not asked for, or less than a thousandth shows, nothing is told;
+    where height is not asked for, nothing of that.
     """
     line = np.array([np.cos(np.radians(30.0)), np.sin(np.radians(30.0))])
-    left = np.zeros((4, 3, 3))
+    left = np.zeros((5, 3, 3))
     left[:, :2, :2], left[:, 2, 2] = np.outer(line, line) / 0.002**2, 1.0 / 0.003**2
     left[3, :2, :2] *= 1e-9
-    push = np.zeros((4, 3))
+    push = np.zeros((5, 3))
     push[:, :2], push[:, 2] = line * 0.007 / 0.002**2, 0.006 / 0.003**2
     push[1] *= -1.0
-    seen = np.tile(np.diag(np.array([0.002, 0.002, 0.003]) ** -2.0), (4, 1, 1))
-    asked = np.ones((4, 3), dtype=bool)
-    asked[2, 1] = False
+    seen = np.tile(np.diag(np.array([0.002, 0.002, 0.003]) ** -2.0), (5, 1, 1))
+    asked = np.ones((5, 3), dtype=bool)
+    asked[2, 1] = asked[4, 2] = False
     found = solve_shifts(Information(seen, left, push), asked)
     assert np.isnan(found.difference[:, :2]).all()
-    np.testing.assert_allclose(found.difference[:, 2], [0.006, -0.006, 0.006, 0.006], atol=1e-12)
-    np.testing.assert_allclose(found.plan, [0.007, 0.007, NAN, NAN], rtol=0, atol=1e-12)  # m
-    np.testing.assert_allclose(found.plan_sd, [0.002, 0.002, NAN, NAN], rtol=0, atol=1e-12)
-    assert found.plan_freedom.tolist() == [1, 1, 0, 0]
+    height = [0.006, -0.006, 0.006, 0.006, NAN]
+    np.testing.assert_allclose(found.difference[:, 2], height, rtol=0, atol=1e-12)
+    np.testing.assert_allclose(found.plan, [0.007, 0.007, NAN, NAN, 0.007], rtol=0, atol=1e-12)  # m
+    np.testing.assert_allclose(found.plan_sd, [0.002, 0.002, NAN, NAN, 0.002], rtol=0, atol=1e-12)
+    assert found.plan_freedom.tolist() == [1, 1, 0, 0, 1]
     chances = stats.norm.sf([3.5, 2.0]) * 2.0
     np.testing.assert_allclose(found.chances()[:, 1], chances, rtol=0, atol=1e-12)
     np.testing.assert_allclose(found.clearness()[1], -np.log(chances[0]), rtol=0, atol=1e-9)

@@ -71,6 +71,18 @@ def test_what_a_verdict_waits_for_stands_first_at_its_setup(busy):
     assert things[0].startswith("shoot CP5 again")
 
 
+@pytest.mark.parametrize(
+    ("sizes", "names"), [((0.06, 0.04), "CP5 and CP6"), ((0.04, 0.06), "CP6 and CP5")]
+)
+def test_of_several_marks_the_clearest_off_comes_first(sizes, names):
+    """Two poles booked wrong at S3, by 60 and by 40 mm, whichever was shot first."""
+    survey = simulated_yard(14)
+    for mark, size in zip(("CP5", "CP6"), sizes, strict=True):
+        survey = target_height(survey, survey.rows("S3", mark), size)
+    things = next(e.things for e in _answer(check(survey)).todo if e.place.startswith("At S3"))
+    assert things[0] == f"shoot {names} again, both faces, read the pole height aloud"
+
+
 def test_nothing_is_asked_for_twice(busy):
     """A promised shot that a finding asks for already, or that closes the setup: one line."""
     finding = Finding(
@@ -96,11 +108,13 @@ def test_a_promise_says_how_far_its_shots_get(busy):
         Promise((), ("S2",), "plan", 0.005, 0.0049, 0.003, False),
         Promise((), ("S1",), "plan", inf, inf, 0.003, False),
         Promise((), ("S1", "S2"), "plan", 0.005, nan, 0.003, False),
+        Promise((("S3", "T3"),), ("S2", "S3"), "plan", 0.005, inf, 0.003, False),
     )
     text = " ".join(errand.said for errand in _answer(busy, promises=promises).todo)
     assert "shoot T5: S5 no bound -> 2.1 mm plan, limit 3; proves S4-S5 and S4 too" in text
     assert "shoot T1 and T2: S3-S4 4.1 -> 2.6 mm height, short of 1.5" in text
     assert "no shot proves S2 to 3 mm plan (4.9 mm) with this gear" in text
+    assert "shoot T3: for S2-S3, which needs more marks still" in text
     assert "no mark here proves S1: set one that two setups see" in text
     assert text.endswith("Also: S1-S2 not proved yet: run this again after these shots")
 

@@ -41,14 +41,6 @@ class Functions:
     own: csr_array
 
 
-def setup_functions(adjustment: Adjustment, setup: IntArray, by_setup: FloatArray) -> Functions:
-    """Return r functions that each sum over setups (n,), with derivatives (n, r, 4)."""
-    count = by_setup.shape[1]
-    row = np.broadcast_to(np.arange(count)[:, None], by_setup.shape)
-    rows = _gathered(adjustment, count, [(row, _columns(4 * setup, by_setup), by_setup)])
-    return Functions(rows, csr_array((count, count)))
-
-
 def point_functions(adjustment: Adjustment, points: IntArray) -> Functions:
     """Return the three coordinates of each of ``points`` (n,): 3n functions."""
     by_point = np.broadcast_to(np.eye(3), (len(points), 3, 3))

@@ -50,22 +50,13 @@ class Prior:
         return np.column_stack([self.marks[one], self.marks[two]])
 
     def whitened(self, weight: FloatArray, values: FloatArray) -> FloatArray:
-        """Return ``values`` (P, 3) or (P, 3, h) of control times the root of all weights.
+        """Return ``values`` (P, 3) of control times the root of all weights.
 
         ``weight`` (P, 3) is 1/sd^2, 0 where control does not take part.
         """
-        return self._with(weight, values, self.root)
-
-    def pushed(self, weight: FloatArray, whitened: FloatArray) -> FloatArray:
-        """Return ``whitened`` values (P, 3) or (P, 3, h) times the transposed root."""
-        return self._with(weight, whitened, self.root.T)
-
-    def _with(self, weight: FloatArray, values: FloatArray, root: FloatArray) -> FloatArray:
-        shape = (*weight.shape, *(1,) * (values.ndim - 2))
-        result = np.sqrt(weight).reshape(shape) * values
-        result[self.point, self.component] = np.tensordot(
-            root, values[self.point, self.component], axes=1
-        )
+        result = np.sqrt(weight) * values
+        own = self.point, self.component
+        result[own] = self.root @ values[own]
         return np.asarray(result)
 
     def on_marks(self, marks: IntArray) -> Prior:

@@ -45,7 +45,7 @@ class RuleEvidence:
     control: ControlTest | None
     w: FloatArray
     w_setup: IntArray
-    confidence: float = 0.95
+    confidence: float
 
     @property
     def setups(self) -> tuple[str, ...]:

@@ -37,14 +37,13 @@ SURE = 0.1
 class SetupSteps:
     """Steps of all S setups: how far their sights put everything off, N, E, H in m.
 
-    ``step`` (S, 3) and ``covariance`` (S, 3, 3), NaN where nothing tests it (``free`` (S,): a
-    free station). ``named`` (n,) are the setups that look off, the clearest first; ``in_height``,
+    ``step`` (S, 3) and ``covariance`` (S, 3, 3), NaN where nothing tests it, as of a free
+    station. ``named`` (n,) are the setups that look off, the clearest first; ``in_height``,
     ``in_plan`` (S,) say how, ``sure`` (S,) whether a tenth of the chance of a false name names it.
     """
 
     step: FloatArray
     covariance: FloatArray
-    free: BoolArray
     named: IntArray
     in_height: BoolArray
     in_plan: BoolArray
@@ -86,11 +85,10 @@ def setup_steps(adjustment: Adjustment, suspects: Suspects | None = None) -> Set
     setup = connections.setup[rows]
     step, covariance = np.full((count, 3), np.nan), np.full((count, 3, 3), np.nan)
     step[setup], covariance[setup] = first.difference, first.covariance
-    free = np.asarray(adjustment.problem.network.station < 0)
     flags = np.zeros((3, count), dtype=bool)
     flags[:, setup] = found
     chosen = setup[np.array(named, dtype=np.int64)]
-    return SetupSteps(step, covariance, free, chosen, *flags)
+    return SetupSteps(step, covariance, chosen, *flags)
 
 
 def _beyond(shifts: Shifts, named: IntArray) -> tuple[BoolArray, BoolArray, BoolArray, int]:
