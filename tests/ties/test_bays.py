@@ -17,7 +17,7 @@ from tests.adjust.test_guards import SIZES, guards_of
 from tieup.adjust.guards import Guards, after_moving, pose_effect
 from tieup.model.arrays import FloatArray
 from tieup.ties.bay_places import Use
-from tieup.ties.bays import Shooting, bounds_at, stand
+from tieup.ties.bays import Shooting, bounds_at, standings
 
 AXES = np.array([[0.0, 0.0, 1.0], [40.0, 10.0, 1.0], [5.0, 60.0, 1.0]])
 PLACE = np.array([25.0, 30.0])
@@ -59,9 +59,8 @@ def bound(guards: Guards, effects: list[FloatArray]) -> FloatArray:
 def test_a_setup_is_guarded_at_each_of_its_shots(first: int, last: int) -> None:
     """All before the movement at row 10, on both sides of it, all from it on."""
     guards = guards_of(1)
-    found = bounds_at(
-        ADJUSTMENT, guards, Use((1,), PLACE), shooting({1: first}, {1: last}), guards.size[None]
-    )[0]
+    when = shooting({1: first}, {1: last})
+    found = bounds_at(ADJUSTMENT, guards, [Use((1,), PLACE)], when, guards.size[None])[0, 0]
     for row, height in enumerate((False, True)):
         shots = [at_shot(guards, 1, order, height) for order in range(first, last + 1)]
         np.testing.assert_allclose(found[row], bound(guards, shots))
@@ -73,7 +72,7 @@ def test_a_point_of_its_own_is_guarded_at_its_own_shot(order: int) -> None:
     guards = guards_of(2)
     use = Use((1,), PLACE, 0)
     when = shooting({1: 1}, {1: 28}, order)
-    found = bounds_at(ADJUSTMENT, guards, use, when, guards.size[None])[0]
+    found = bounds_at(ADJUSTMENT, guards, [use], when, guards.size[None])[0, 0]
     for row, height in enumerate((False, True)):
         shots = [at_shot(guards, 1, order, height)]
         np.testing.assert_allclose(found[row], bound(guards, shots))
@@ -84,11 +83,26 @@ def test_a_joint_is_the_difference_of_two_setups_either_of_which_may_have_moved(
     guards = guards_of(3)
     when = shooting({1: 5, 2: 15}, {1: 15, 2: 25})
     use = Use((1, 2), PLACE)
-    found = bounds_at(ADJUSTMENT, guards, use, when, guards.size[None])[0]
+    found = bounds_at(ADJUSTMENT, guards, [use], when, guards.size[None])[0, 0]
     for row, height in enumerate((False, True)):
         early, late = ({s: at_shot(guards, s, o, height) for s in (1, 2)} for o in (0.0, 29.0))
         ways = [early[1] - early[2], late[1] - early[2], early[1] - late[2]]
         np.testing.assert_allclose(found[row], bound(guards, ways))
+
+
+@pytest.mark.parametrize("at_once", [1, 10**6])
+def test_places_together_are_bounded_as_each_alone(
+    monkeypatch: pytest.MonkeyPatch, at_once: int
+) -> None:
+    """Setups and a joint, each with other ways in which its shots lie."""
+    monkeypatch.setattr("tieup.ties.bays.AT_ONCE", at_once)
+    guards = guards_of(5)
+    when = shooting({1: 5, 2: 15}, {1: 15, 2: 25}, 3)
+    uses = [Use((1,), PLACE), Use((1, 2), PLACE), Use((0,), PLACE + 1.0), Use((1,), PLACE, 0)]
+    sizes = guards.size * np.array([[1.0], [-2.0]])
+    together = bounds_at(ADJUSTMENT, guards, uses, when, sizes)
+    for use, found in zip(uses, together, strict=True):
+        np.testing.assert_array_equal(found, bounds_at(ADJUSTMENT, guards, [use], when, sizes)[0])
 
 
 def test_the_worst_mistake_of_a_place_is_named() -> None:
@@ -99,7 +113,7 @@ def test_the_worst_mistake_of_a_place_is_named() -> None:
     guards = replace(guards, size=size)
     when = shooting({0: 1}, {0: 2})
     known = np.array([0.001, 0.002])
-    standing = stand(ADJUSTMENT, guards, Use((0,), PLACE), known, when)
+    (standing,) = standings(ADJUSTMENT, guards, [Use((0,), PLACE)], known[None], when)
     away = PLACE - AXES[0, :2]
     for row, height in enumerate((False, True)):
         own = bound(guards, [pose_effect(guards.setup[0], away, height=height)])
@@ -108,5 +122,5 @@ def test_the_worst_mistake_of_a_place_is_named() -> None:
     assert standing.within(np.maximum(known, standing.bound))
     assert not standing.within(np.maximum(known, standing.bound) - [0.0, 1e-9])
     assert not standing.within(np.array([0.0009, 9.0]))
-    alone = stand(ADJUSTMENT, None, Use((0,), PLACE), known, when)
+    (alone,) = standings(ADJUSTMENT, None, [Use((0,), PLACE)], known[None], when)
     assert alone.worst.tolist() == [-1, -1] and alone.within(known)

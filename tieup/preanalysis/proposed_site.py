@@ -131,5 +131,5 @@ def merit(ground: ProposedSite, key: Key, setting: Setting) -> tuple[int, float]
     if guards is None:
         return 0, share(ground, key, setting)
     adjustment, shooting = ground.careful.adjustment, shooting_in(ground.solution)
-    bounds = bounds_at(adjustment, guards, use, shooting, guards.size[None])[0]
+    bounds = bounds_at(adjustment, guards, [use], shooting, guards.size[None])[0, 0]
     return int(np.isinf(bounds).sum()), share(ground, key, setting)

@@ -182,11 +182,12 @@ def _before_reading(ground: ProposedSite, guarded: Guarded) -> dict[Key, PlaceSt
     root = _root(guarded.unread)
     drawn = np.random.default_rng(DRAWS).standard_normal((DRAWS, len(root)))
     sizes = guards.size + drawn @ root.T @ guarded.reply.T
-    bounds = {
-        key: bounds_at(careful, guards, standing.use, shooting, sizes).max(axis=2).mean(axis=0)
-        for key, standing in ground.standings.items()
+    uses = [standing.use for standing in ground.standings.values()]
+    bounds = bounds_at(careful, guards, uses, shooting, sizes).max(axis=3).mean(axis=1)
+    return {
+        key: replace(one, bound=bound)
+        for (key, one), bound in zip(ground.standings.items(), bounds, strict=True)
     }
-    return {key: replace(one, bound=bounds[key]) for key, one in ground.standings.items()}
 
 
 def _root(covariance: FloatArray) -> FloatArray:

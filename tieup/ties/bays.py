@@ -11,6 +11,7 @@ References: Baarda (1968), external reliability; Schuirmann (1987), equivalence.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,6 +23,7 @@ from tieup.adjust.solution import Adjustment
 from tieup.model.arrays import BoolArray, FloatArray, IntArray
 from tieup.ties.bay_places import HEIGHT, PLAN, Use, known_at, uses_of
 
+AT_ONCE = 200_000  # bounds: what is worked on stays in the processor's cache
 PASSES = 0.10  # chance that a mistake beyond the limit passes its own bound
 
 
@@ -55,32 +57,49 @@ class PlaceStanding:
         return bool((self.known <= limits).all() and (self.bound <= limits).all())
 
 
-def stand(
+def standings(
     adjustment: Adjustment,
     guards: Guards | None,
-    use: Use,
+    uses: Sequence[Use],
     known: FloatArray,
     shooting: Shooting,
-) -> PlaceStanding:
-    """Return how a place stands that is ``known`` (2,) so well."""
-    bound, worst = np.zeros(2), np.full(2, -1)
-    if guards is not None and len(guards):
-        bounds = bounds_at(adjustment, guards, use, shooting, guards.size[None])[0]
-        worst = np.argmax(bounds, axis=1)
-        bound = bounds.max(axis=1)
-    return PlaceStanding(use, known, bound, worst)
+) -> list[PlaceStanding]:
+    """Return how places stand that are ``known`` (u, 2) so well."""
+    if guards is None or not len(guards):
+        return [
+            PlaceStanding(use, own, np.zeros(2), np.full(2, -1))
+            for use, own in zip(uses, known, strict=True)
+        ]
+    bounds = bounds_at(adjustment, guards, uses, shooting, guards.size[None])[:, 0]
+    return [
+        PlaceStanding(use, own, bound.max(axis=1), np.argmax(bound, axis=1))
+        for use, own, bound in zip(uses, known, bounds, strict=True)
+    ]
 
 
 def bounds_at(
-    adjustment: Adjustment, guards: Guards, use: Use, shooting: Shooting, sizes: FloatArray
+    adjustment: Adjustment,
+    guards: Guards,
+    uses: Sequence[Use],
+    shooting: Shooting,
+    sizes: FloatArray,
 ) -> FloatArray:
-    """Return how far each mistake could have moved a place (d, 2, n), plan and height in m.
+    """Return how far each mistake could have moved each place (u, d, 2, n), plan and height in m.
 
     ``sizes`` (d, h) are d estimates of what the mistakes are.
     """
-    parts = ways_of(adjustment, guards, use, shooting)
-    bounds = [ways.largest(guards.bounds_of(ways.effect, PASSES, sizes)) for ways in parts]
-    return np.stack(bounds, axis=1)
+    result = np.zeros((len(uses), len(sizes), 2, len(guards)))
+    step = max(AT_ONCE // max(len(sizes) * len(guards), 1), 1)
+    for first in range(0, len(uses), step):
+        own = uses[first : first + step]
+        both = zip(*(ways_of(adjustment, guards, use, shooting) for use in own), strict=True)
+        for component, ways in enumerate(both):
+            ends = np.cumsum([len(way.effect) for way in ways])[:-1]
+            effect = np.concatenate([way.effect for way in ways])
+            bounds = np.split(guards.bounds_of(effect, PASSES, sizes), ends)
+            for number, (way, bound) in enumerate(zip(ways, bounds, strict=True)):
+                result[first + number, :, component] = way.largest(bound)
+    return result
 
 
 @dataclass(frozen=True)
@@ -183,13 +202,10 @@ def stand_bays(
     uses, places = uses_of(adjustment, joints)
     every = [*(use for use in uses if use is not None), *places.values()]
     own = np.array([freedom[list(use.setups)].min(axis=0) for use in every]).reshape(-1, 2)
-    known = iter(known_at(adjustment, every, own))
-
-    def standing(use: Use) -> PlaceStanding:
-        return stand(adjustment, guards, use, next(known), shooting)
-
-    setups = tuple(None if use is None else standing(use) for use in uses)
-    found = {pair: standing(use) for pair, use in places.items()}
+    known = known_at(adjustment, every, own)
+    stood = iter(standings(adjustment, guards, every, known, shooting))
+    setups = tuple(None if use is None else next(stood) for use in uses)
+    found = dict(zip(places, stood, strict=True))
     if guards is None:
         return _with_local_bounds(adjustment, Bays(setups, found), freedom)
     return Bays(setups, found)
