@@ -76,14 +76,15 @@ def rules_of(paths: Iterable[Path]) -> tuple[Rule, ...]:
     ConfigError
         A file cannot be read as a rule set.
     """
-    shipped = data_path("configs")
-    names = {_shipped(p).name: p for p in sorted((shipped / "rules").glob("*.yaml"))}
-    sets = []
+    shipped, sets = data_path("configs"), []
+    names: dict[str, Path] = {}
     for path in paths:
         if path.is_relative_to(shipped):
             sets.append(_shipped(path))
             continue
         own = read_rules(path)
+        # Reading all that ship takes its time, and few jobs have rules of their own.
+        names = names or {_shipped(p).name: p for p in sorted((shipped / "rules").glob("*.yaml"))}
         if (other := names.setdefault(own.name, path)) != path:
             raise ConfigError(
                 f'{path.name}: name "{own.name}" is that of the rules in {other.name}. Give these '
