@@ -16,6 +16,7 @@ from tieup.diagnose.basis.solve import Prepared, Solved, minimal_fit
 from tieup.diagnose.decisions.apply_decisions import Outcome
 from tieup.diagnose.decisions.report import Reporter
 from tieup.diagnose.kinds.catalogue import KINDS, thing
+from tieup.diagnose.names.copied_setups import copied_setups
 from tieup.diagnose.names.identity import identity_findings
 from tieup.diagnose.proof.disputes import find_disputes
 from tieup.diagnose.proof.precision import (
@@ -206,6 +207,7 @@ def _findings(
         *hanging_marks(solved.network),
         *row_findings(fieldbook, solved, phrases),
         *identity_findings(solved),
+        *copied_setups(solved.case),
         *precision_findings(run_components(solved.adjustment), kept),
         *weather_findings(solved.case),
     )

@@ -78,6 +78,7 @@ NO_INSTRUMENT_HEIGHT = FindingKind("instrument-height", CHECK, "not used")
 JOB_UNIT = FindingKind("distance-unit", STOP, "left in")
 
 # Names and labels
+COPIED_SETUP = FindingKind("copied-setup", STOP, "left in")
 REUSED_LABEL = FindingKind("setup-reused", NOTE, "kept apart")
 LABEL_OF_MARK = FindingKind("name-collision", CHECK, "renamed")
 SIMILAR_NAMES = FindingKind("similar-names", NOTE, "proposed")
