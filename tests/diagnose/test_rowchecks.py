@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -313,3 +314,15 @@ def test_an_empty_file_list_is_no_trouble() -> None:
     assert (
         findings_of(survey, files=(*book.files, replace(book.files[0], name="raw/none.csv"))) == []
     )
+
+
+@pytest.mark.parametrize("name", ["raw/S9.CSV", "raw/day2/s9.csv", "raw/s9.txt"])
+def test_a_table_among_the_raw_files_that_is_not_read_is_told(tmp_path: Path, name: str) -> None:
+    """A setup that silently is not there looks like a site that ties."""
+    folder = tmp_path / "job"
+    shutil.copytree(Path(__file__).parents[2] / "sample_raw" / "two_setups", folder)
+    assert not read_fieldbook(load_job(folder)).beside
+    (folder / name).parent.mkdir(exist_ok=True)
+    shutil.copy(folder / "raw" / "s1.csv", folder / name)
+    (folder / "raw" / "sketch.jpg").touch()
+    assert read_fieldbook(load_job(folder)).beside == (name,)

@@ -154,7 +154,8 @@ class Fieldbook:
     the tool does not know to the files it stands in: kept and reported. ``unused`` are the
     rows that the file itself marks as unused or deleted, or that cannot take part. ``absent``
     are the columns of observations that a table lacks, and those that another heading may
-    be meant for. ``skipped`` names raw files that are the empty table of a new job.
+    be meant for. ``skipped`` names raw files that are the empty table of a new job, ``beside`` the
+    tables that lie among raw files and that nothing in job.yaml names.
     """
 
     files: tuple[RawFile, ...]
@@ -166,3 +167,4 @@ class Fieldbook:
     unused: tuple[InvalidRow, ...] = ()
     absent: tuple[AbsentColumn, ...] = ()
     skipped: tuple[str, ...] = ()
+    beside: tuple[str, ...] = ()

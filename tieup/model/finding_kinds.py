@@ -57,6 +57,7 @@ class FindingKind:
 MISSING_COLUMN = FindingKind("missing-column", CHECK, "not used")
 UNUSED_COLUMN = FindingKind("unused-column", NOTE, "not used")
 EMPTY_FILE = FindingKind("empty-file", NOTE, "skipped")
+UNREAD_FILE = FindingKind("unread-file", NOTE, "skipped")
 TRUNCATED = FindingKind("truncated", STOP, "left out")
 
 # Raw rows

@@ -21,6 +21,7 @@ from tieup.model.fieldbook import Fieldbook, InvalidRow, Setup, Shots
 from tieup.model.job import BY_FILE, BY_JOB, BY_SETUP, Job
 from tieup.model.observations import KINDS
 from tieup.model.settings import DEFAULT_INSTRUMENT
+from tieup.read.beside import tables_beside
 from tieup.read.file_rows import FileRows
 from tieup.read.landxml_reader import is_landxml, read_landxml
 from tieup.read.native import read_native
@@ -71,7 +72,8 @@ def read_fieldbook(job: Job) -> Fieldbook:
     if problems:
         raise InputError(*problems)
     book = assemble(files, job) if files else empty_fieldbook()
-    return replace(book, skipped=tuple(job.name_of(path) for path in skipped))
+    skipped_names = tuple(job.name_of(path) for path in skipped)
+    return replace(book, skipped=skipped_names, beside=tables_beside(job))
 
 
 def _unfilled(path: Path, job: Job) -> str:

@@ -17,6 +17,7 @@ import numpy as np
 
 from tieup.lengths import Lengths
 from tieup.model.answer import TIED, UNPROVED, all_in_plan
+from tieup.model.finding_kinds import UNREAD_FILE
 from tieup.model.link_kinds import LEVEL, LINK_KINDS, lists_alone
 from tieup.model.reconciliation import FATES, Fit, Reconciliation, Table
 from tieup.sentences import counted, listed
@@ -170,7 +171,9 @@ def _read(site: Reconciliation) -> str:
     part = {"used": f" ({some:,} in part)" if some else ""}
     fates = [f"{rows[fate]:,} {fate}{part.get(fate, '')}" for fate in FATES if rows.get(fate)]
     files = counted(len(site.job.raw_files), "raw file")
-    return f"{files}, {counted(sum(rows.values()), 'row')}: {', '.join(fates) or 'none'}"
+    told = f"{files}, {counted(sum(rows.values()), 'row')}: {', '.join(fates) or 'none'}"
+    beside = [finding.says for finding in site.findings if finding.kind == UNREAD_FILE.name]
+    return " ".join([f"{told}.", *beside]) if beside else told
 
 
 def _used_in_part(observations: Table) -> int:

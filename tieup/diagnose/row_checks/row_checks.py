@@ -35,6 +35,7 @@ from tieup.model.finding_kinds import (
     NO_INSTRUMENT_HEIGHT,
     REPEATED_ROW,
     REUSED_LABEL,
+    UNREAD_FILE,
     UNREADABLE_ROW,
     UNUSED_ROW,
 )
@@ -51,6 +52,7 @@ def row_findings(fieldbook: Fieldbook, solved: Solved, phrases: Phrases = METRIC
         *missing_findings(fieldbook, solved.case.shots.target_height),
         *column_findings(fieldbook),
         *_skipped(fieldbook),
+        *_beside(fieldbook),
         *_unreadable(fieldbook, {line for finding in truncated for line in finding.lines}),
         *_unused(fieldbook),
         *role_findings(fieldbook),
@@ -76,6 +78,16 @@ def _skipped(fieldbook: Fieldbook) -> Iterator[Finding]:
             says=f"{some(fieldbook.skipped)}: the empty table of a new job, skipped.",
             confirm="Look into the file.",
             cure="Nothing to do; or remove it.",
+        )
+
+
+def _beside(fieldbook: Fieldbook) -> Iterator[Finding]:
+    """Give one finding for the tables among raw files that are not read."""
+    if fieldbook.beside:
+        yield UNREAD_FILE.found(
+            says=f"Not read: {some(fieldbook.beside)}. No pattern under raw: in job.yaml meets it.",
+            confirm="Look whether it has shots of this job.",
+            cure="Name it under raw: in job.yaml, or take it out of the folder.",
         )
 
 
