@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,8 +11,12 @@ from tests.bench.days import draw_day
 from tests.bench.outcomes import Outcome, reconciled
 from tests.bench.whole_mistakes import SEED, Truth, _turn, judged
 from tests.bench.worlds import world_of
+from tests.diagnose.cases import case_of
 from tests.simulate import random_site, simulate
-from tieup.model.settings import Precision
+from tieup.diagnose.proof.disputes import find_disputes
+from tieup.diagnose.search.diagnose import diagnose
+from tieup.geometry import ARC_SECOND
+from tieup.model.settings import Precision, Tolerances
 from tieup.reduce.target_visits import runs_at_marks
 
 
@@ -55,3 +61,39 @@ def test_runs_end_where_another_mark_or_setup_is_shot() -> None:
         number += here != last
         expected[row], last = number, here
     assert np.array_equal(run, expected)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_last_mark_of_a_setup_may_be_off_for_a_knock(seed: int) -> None:
+    """All from the last tie mark on turned by 300", side shots too: nothing tells it from a
+    wrong pointing at that mark, so both are told and the side shots after it are disputed.
+    """
+    rng = np.random.default_rng(seed)
+    survey = simulate(random_site(rng, setups=3, ties=6, side_shots=4), Precision(), rng)
+    shots, use = survey.shots, case_of(survey).use.copy()
+    own = np.flatnonzero(shots.setup == 1)
+    own = own[np.argsort(shots.time[own], kind="stable")]
+    use[own[-2:]] = False  # no closing look
+    own = own[:-2]
+    ties = np.bincount(shots.point, weights=shots.setup != 1, minlength=len(survey.points)) > 0
+    last = shots.point[own[ties[shots.point[own]]][-1]]
+    first = int(np.flatnonzero(shots.point[own] == last)[0])
+    after = own[first:]
+    direction = shots.direction.copy()
+    direction[after] += 300 * ARC_SECOND
+    case = case_of(replace(survey, shots=replace(shots, direction=direction)))
+    case = replace(case, use=use)
+    diagnosis = diagnose(case)
+    knocked = {
+        kind: setup
+        for one in diagnosis.mistakes
+        for kind, setup in [
+            (one.kind, one.setup),
+            *((rival.kind, rival.setup) for rival in one.rivals if not rival.separable),
+        ]
+        if kind == "instrument-moved"
+    }
+    assert knocked == {"instrument-moved": survey.setups[1].label}
+    side = {survey.points[p] for p in shots.point[after] if not ties[p]}
+    found = find_disputes(diagnosis.solved, case, diagnosis.mistakes, Tolerances())
+    assert side and side <= {dispute.point for dispute in found}

@@ -2,8 +2,8 @@
 
 A knock is seen at the first look at a mark after it. Side shots since the last look before are of
 the instrument as it stood, or of the knocked one: both are told, as rivals, and no side wins.
-Where a single look at the end is off in direction the pointing may be wrong, or the circle was
-turned since the last good look.
+Where the last look at a mark is off in direction the pointing may be wrong, or the circle was
+turned since the look before; then side shots after it are turned too.
 """
 
 from __future__ import annotations
@@ -55,13 +55,13 @@ def _between(case: Case, after: IntArray) -> IntArray:
 
 
 def _since(case: Case, look: IntArray) -> IntArray:
-    """Return the side shots before a last look at a mark that the setup had looked at before."""
-    _, order, ties = _setup(case, look)
+    """Return all shots from the look before the last one on, where side shots are among them."""
+    own, order, ties = _setup(case, look)
     others = ties[~np.isin(ties, look)]
-    point = case.shots.point[look[0]]
-    if (order[others] > order[look].max()).any() or not (case.shots.point[others] == point).any():
+    if not len(others) or (order[others] > order[look].max()).any():
         return np.zeros(0, dtype=np.int64)
-    return _between(case, look)
+    since = own[order[own] > order[others].max()]
+    return since if len(np.setdiff1d(since, look)) else np.zeros(0, dtype=np.int64)
 
 
 def _setup(case: Case, rows: IntArray) -> tuple[IntArray, FloatArray, IntArray]:
