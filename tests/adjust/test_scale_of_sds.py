@@ -52,11 +52,11 @@ def near(found: np.ndarray, expected: np.ndarray) -> None:
     np.testing.assert_allclose(found / scale, expected / scale, rtol=0, atol=1e-6)
 
 
-@pytest.mark.parametrize("times", [1e-4, 0.1, 30.0])
+@pytest.mark.parametrize("times", [1e-4, 0.1, 30.0, 3000.0])
 def test_sds_that_are_all_so_many_times_as_large(plain: Found, times: float) -> None:
     """Places and redundancy numbers stay; sds go along, tests the other way, sums by the square.
 
-    A micrometre is as good a unit as any: nothing is taken for unchecked because it is small.
+    Micrometres or metres: nothing is taken for unchecked, or for no control, by its size.
     """
     result, control, links = solved(times)
     before, control_before, links_before = plain

@@ -5,7 +5,7 @@
 
 from the root of the source tree, which is copied first. A change is a comparison turned or moved
 by one, an operator, a number, an `and` for an `or`, a sign or a `not` left out, None returned. A
-mutant is killed where a test fails or does not come to an end. Tests that pass over its line are
+mutant is killed where a test fails, crashes or does not come to an end. Tests that pass over it are
 asked (`tests.bench.line_tests`), some of every test file, up to BUDGET seconds, and the samples;
 so what is counted as killed is so, and more may be. What survives is
 printed with its place: a change that these tests do not see, or one that nobody can see.

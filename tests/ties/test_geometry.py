@@ -311,3 +311,38 @@ def test_the_number_behind_the_word_is_the_worst_sd_of_a_shot():
         worst = np.sqrt(np.linalg.eigvalsh(carried[own][:, :2, :2])[:, -1]).max()
         assert worst <= geometry[s].sd_plan + 1e-9
         assert abs(geometry[s].sd_height ** 2 - result.setup_covariance[s, 2, 2]) < 1e-15
+        inside = result.connections
+        seen = [inside.point[(inside.setup == s) & ~inside.plumb], aside.connections.point[own]]
+        arms = result.position[np.concatenate(seen), :2] - result.axis[s, :2]
+        pose = result.setup_covariance[s][np.ix_([0, 1, 3], [0, 1, 3])]
+        sds = []
+        for north, east in [*arms, (0.0, 0.0)]:
+            lever = np.array([[1.0, 0.0, -east], [0.0, 1.0, north]])
+            sds.append(np.sqrt(np.linalg.eigvalsh(lever @ pose @ lever.T)[-1]))
+        assert abs(geometry[s].sd_plan - max(sds)) < 1e-12  # m
+        assert abs(geometry[s].longest_shot - np.hypot(*arms.T).max()) < 1e-12
+        assert geometry[s].sd == max(geometry[s].sd_plan, geometry[s].sd_height)
+
+
+def test_what_each_setup_checks_and_would_catch():
+    """Redundancy of its sights of ties and plumb line; the mistake caught whichever mark it is at.
+
+    Of the tested ties the worst direction of each at 4.13 sds, and the worst tie of them.
+    """
+    rng = np.random.default_rng(6)
+    survey = simulate(random_site(rng, setups=4, kind="mixed", side_shots=4), Precision(), rng)
+    result = solve(survey)
+    ties = mark_ties(result)
+    geometry = setup_geometry(result, ties)
+    inside = result.connections
+    for s, found in enumerate(geometry):
+        own = (inside.setup == s) & (np.isin(inside.point, ties.point) | inside.plumb)
+        numbers = result.redundancy[own]
+        assert abs(found.redundancy - np.nansum(numbers)) < 1e-12
+        assert abs(found.least_redundancy - np.nanmin(numbers)) < 1e-12
+        mine = ties.setup == s
+        flat = [np.linalg.eigvalsh(c[:2, :2])[-1] for c in ties.covariance[mine]]
+        assert abs(found.caught_plan - DELTA * np.sqrt(max(flat))) < 2e-6  # m
+        up = ties.covariance[mine][:, 2, 2].max()
+        assert abs(found.caught_height - DELTA * np.sqrt(up)) < 2e-6
+        assert found.ties == mine.sum()

@@ -222,6 +222,23 @@ def test_how_far_the_survey_puts_control_from_its_list() -> None:
         assert height[name] == pytest.approx(abs(up), abs=1e-12)
 
 
+@pytest.mark.parametrize(
+    ("work", "near", "told"), [(1, True, True), (0, True, False), (2, False, False)]
+)
+def test_neighbours_that_share_a_work_mark_meet(yard, work, near, told) -> None:
+    """One is enough; control marks alone make no joint, nor setups with a third between them."""
+    _, evidence = yard
+    pairs = evidence.pairs
+    row = int(np.flatnonzero(pairs.neighbour & (pairs.work > 1))[0])
+    shared, neighbour = pairs.work.copy(), pairs.neighbour.copy()
+    shared[row], neighbour[row] = work, near
+    other = replace(evidence, pairs=replace(pairs, work=shared, neighbour=neighbour))
+    name = "-".join(evidence.setups[s] for s in pairs.pair[row])
+    for measure in ("marks_in_common", "joint_plan", "joint_height"):
+        assert name in values(measure, evidence)
+        assert (name in values(measure, other)) == told
+
+
 def test_relative_ellipses_of_neighbours(yard) -> None:
     """No third mark in the circle over the two; the larger axis of the covariance between them.
 

@@ -189,7 +189,7 @@ def _by_equations(
         if np.abs(step).max(initial=0.0) < SETTLED:
             break
     by_setup = np.zeros((len(connections), 3, 4))
-    by_setup[:, :, :3] = inverse @ np.where(observed[:, :, None], linear.by_mark, 0.0)
+    by_setup[:, :, :3] = inverse @ linear.by_mark
     by_setup[:, :, 3] = inverse[:, :, 0] * linear.turns[:, None]
     return Followed(position, by_setup, inverse)
 
