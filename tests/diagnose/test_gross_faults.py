@@ -18,8 +18,10 @@ from tieup.diagnose.basis.case import Case
 from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.solve import solve
 from tieup.diagnose.kinds.swapped_names import with_equal_setups
+from tieup.diagnose.proof.disputes import find_disputes
 from tieup.diagnose.search.diagnose import diagnose
 from tieup.model.observations import DISTANCE, ZENITH
+from tieup.model.settings import Tolerances
 
 pytestmark = pytest.mark.slow
 
@@ -94,10 +96,16 @@ def test_a_swap_that_two_setups_may_have_made_names_both() -> None:
     number = case.shots.point.copy()
     number[rows] = np.where(number[rows] == points[0], points[1], points[0])
     swapped = replace(case, shots=replace(case.shots, point=number))
-    (found,) = [m for m in diagnose(swapped).mistakes if m.kind == SWAP[0]]
+    diagnosis = diagnose(swapped)
+    (found,) = [m for m in diagnosis.mistakes if m.kind == SWAP[0]]
     setups = {found.setup, *(r.setup for r in found.rivals if r.kind == SWAP[0])}
     assert setups == {"S1", "S2"}
     assert not any(r.separable for r in found.rivals if r.kind == SWAP[0])
+    disputes = find_disputes(diagnosis.solved, swapped, diagnosis.mistakes, Tolerances())
+    assert {dispute.point for dispute in disputes} == {"T1", "T2"}
+    for dispute in disputes:  # each lies where the other one lies by the other story
+        here, there = (story.place[:2] for story in dispute.stories)
+        assert np.hypot(*(here - there)) > 1.0
 
 
 def test_a_swap_of_control_marks_is_sure(yard: Survey) -> None:

@@ -66,7 +66,12 @@ def with_equal_setups(solved: Solved, swap: Mistake) -> Mistake:
         return swap
     labels = sorted(case.setups[n].label for n in setups[0])
     (other,) = (label for label in labels if label != swap.setup)
-    return replace(swap, rivals=(*swap.rivals, SWAPPED_NAMES.rival(other, swap.points)))
+    shots = case.shots
+    own = (shots.setup == case.setup_number(other)) & np.isin(shots.point, pair)
+    rows = np.flatnonzero(own & ~shots.repeated)
+    cause = replace(swap, setup=other, rows=rows, rivals=())
+    rival = replace(SWAPPED_NAMES.rival(other, swap.points), cause=cause)
+    return replace(swap, rivals=(*swap.rivals, rival))
 
 
 SWAPPED_NAMES = SwappedNames("swapped-names", ALL, "m", like=POINT_NAME)
