@@ -84,8 +84,8 @@ def whole_list(case: Case) -> tuple[Solved, list[Mistake]] | None:
         solved = solve(_without_plan(case, control))
     except TieupError:
         return None
-    as_given = _fitted(solved.network, control, control.coordinates[:, :2])
-    swapped = _fitted(solved.network, control, control.coordinates[:, 1::-1])
+    as_given = fitted_list(solved.network, control, control.coordinates[:, :2])
+    swapped = fitted_list(solved.network, control, control.coordinates[:, 1::-1])
     enough = max(TELLING_MARKS, MOST_AGREE * swapped.offered)
     if swapped.agreeing < enough or swapped.cost + ONE_MARK > as_given.cost:
         return None
@@ -106,7 +106,7 @@ def _without_plan(case: Case, control: Control) -> Case:
     return replace(case, datum=Datum("free"), control=replace(control, coordinates=coordinates))
 
 
-def _fitted(network: Network, control: Control, plan: FloatArray) -> Fitted:
+def fitted_list(network: Network, control: Control, plan: FloatArray) -> Fitted:
     """Fit plan coordinates (c, 2) of the control marks onto the marks of a free block."""
     numbers = {name: number for number, name in enumerate(network.point_names)}
     mark = np.array([numbers[name] for name in control.names], dtype=np.int64)

@@ -24,6 +24,16 @@ class SwappedNames(SightKind):
         """Return the mistake that two names were exchanged, not known how far apart."""
         return self.mistake(setup, sorted(names), rows)
 
+    def taken_out(self, case: Case, mistake: Mistake) -> Case:
+        """Leave the shots out; of two names exchanged in the control list, exchange them back."""
+        control = case.control
+        if mistake.setup or control is None:
+            return super().taken_out(case, mistake)
+        rows = [control.names.index(name) for name in mistake.points]
+        coordinates, sd = control.coordinates.copy(), control.sd.copy()
+        coordinates[rows], sd[rows] = coordinates[rows[::-1]], sd[rows[::-1]]
+        return replace(case, control=replace(control, coordinates=coordinates, sd=sd))
+
     def cured(self, case: Case, mistake: Mistake) -> Case:
         """Exchange the two names."""
         first, second = (case.points.index(name) for name in mistake.points)
@@ -49,7 +59,8 @@ class SwappedNames(SightKind):
 
     def clause(self, setup: str, points: Sequence[str]) -> str:
         """Say that the names were exchanged."""
-        return f"{some_points(points)} were swapped{in_setup(setup)}"
+        where = in_setup(setup) if setup else " in the control list"
+        return f"{some_points(points)} were swapped{where}"
 
 
 def with_equal_setups(solved: Solved, swap: Mistake) -> Mistake:

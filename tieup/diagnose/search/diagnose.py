@@ -18,6 +18,7 @@ from tieup.diagnose.basis.laid_on_marks import solve_laid
 from tieup.diagnose.basis.mistake import Mistake
 from tieup.diagnose.basis.solve import Prepared, Solved, reweighed, solve
 from tieup.diagnose.first_solution.first_solution import open_case
+from tieup.diagnose.gross.exchanged_marks import with_exchanged_marks
 from tieup.diagnose.gross.gross import explain_gross, identify_sight, is_large
 from tieup.diagnose.gross.rescue import rescue
 from tieup.diagnose.kinds.catalogue import kind_of, measured, stays_in, taken_out
@@ -101,7 +102,7 @@ def _found(solved: Solved, case: Case) -> Diagnosis:
     final = weighed(stated, scatter)
     gross = [measured(final, mistake) for mistake in gross]
     told = (with_moved_mark(final.case, one) for one in (*gross, *found))
-    mistakes = tuple(with_span(case, one) for one in told)
+    mistakes = with_exchanged_marks(final, case, [with_span(case, one) for one in told])
     return Diagnosis(final, stated, mistakes, tuple(seen), scatter)
 
 
