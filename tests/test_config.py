@@ -22,6 +22,7 @@ from tieup.data import data_path
 from tieup.errors import ConfigError
 from tieup.model.job import Job
 from tieup.model.settings import Datum, Instrument, Precision
+from tieup.read.openable import unreadable_as
 
 ARC_SECOND = np.pi / 648_000
 UNITS = "units: {angle: deg, length: m}\n"
@@ -553,3 +554,9 @@ def test_data_is_found_from_the_source_tree() -> None:
     """The settings and the sample stand beside the package."""
     assert (data_path("configs") / "tolerances" / "paving.yaml").is_file()
     assert data_path("sample_raw").is_dir()
+
+
+@pytest.mark.parametrize("name", ["\ud800", "a\0b"])
+def test_what_no_file_can_be_called_is_refused(name: str) -> None:
+    """Half a character, and a zero byte, which no system takes in a path."""
+    assert unreadable_as(Path(name)) == "no name that a file can have"

@@ -21,6 +21,8 @@ def unreadable_as(path: Path) -> str:
         facts = path.stat()
     except OSError:
         return "a link that leads nowhere" if path.is_symlink() else ""
+    except ValueError:  # a zero byte, or half a character
+        return "no name that a file can have"
     if stat.S_ISDIR(facts.st_mode):
         return "a folder"
     if not stat.S_ISREG(facts.st_mode):
