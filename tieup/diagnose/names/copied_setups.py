@@ -52,13 +52,11 @@ def _alike(case: Case, rows: IntArray) -> dict[tuple[int, int], set[int]]:
         if not len(run):
             continue
         own = order[run[0] : run[-1] + 2]
-        for one, other in combinations(own[np.argsort(shots.setup[own], kind="stable")], 2):
-            pair = int(shots.setup[one]), int(shots.setup[other])
-            if (
-                pair[0] != pair[1]
-                and abs(shots.distance[one] - shots.distance[other]) < SAME_LENGTH
-            ):
-                alike[pair].add(int(shots.point[one]))
+        setups, first = np.unique(shots.setup[own], return_index=True)
+        distance = shots.distance[own[first]]  # of a setup's looks that are alike, the first
+        for one, other in combinations(range(len(setups)), 2):
+            if abs(distance[one] - distance[other]) < SAME_LENGTH:
+                alike[int(setups[one]), int(setups[other])].add(int(shots.point[own[0]]))
     return alike
 
 
