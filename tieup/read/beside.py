@@ -17,7 +17,8 @@ def tables_beside(job: Job) -> tuple[str, ...]:
     """Return the names of the tables in folders of raw files that nothing in job.yaml names."""
     folders = {path.parent for path in job.raw_files} - {job.folder}
     named = {path for path in vars(job).values() if isinstance(path, Path)}
-    named |= {*job.raw_files, *job.rules}
+    against = (wish.against for wish in job.surfaces if wish.against is not None)
+    named |= {*job.raw_files, *job.rules, *(one.file for one in against if one.file is not None)}
     found = {path for folder in folders for path in _tables(folder, 0)} - named
     return tuple(sorted(job.name_of(path) for path in found))
 
